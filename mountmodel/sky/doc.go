@@ -1,0 +1,21 @@
+// Package sky is the vocabulary that every other package speaks: angles,
+// unit vectors in named frames, orthogonal matrices, attitudes with
+// covariance, the site and its air. It is a leaf: it imports nothing of ours.
+//
+// Conventions.
+//
+//   - Angles are radians inside [Angle]; a value is built only with a unit
+//     (2.5*sky.Degree).
+//   - [ICRS] directions are unit vectors at the epoch of the exposure.
+//   - [Local] directions are unit vectors, right-handed east, north, up.
+//     Azimuth runs from north through east. Latitude and longitude are
+//     geodetic, east positive.
+//   - [Pixel] positions are column X, row Y, both counted from 0 at the centre
+//     of the first pixel in the file.
+//   - [Camera] directions have X along columns, Y along rows, Z out along the
+//     boresight. That triad is left-handed for an image that shows the sky as
+//     the eye does when row 0 is at the bottom, and right-handed for a mirrored
+//     one; an [Attitude] is therefore an orthogonal matrix of either
+//     determinant, and the turn between two attitudes of one camera is always
+//     a proper rotation.
+package sky
