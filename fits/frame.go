@@ -1,0 +1,71 @@
+package fits
+
+import (
+	"errors"
+	"time"
+
+	"polard/mountmodel/sky"
+)
+
+// Kinds of refusal. They follow what the caller does next.
+var (
+	// ErrIncomplete: the file is shorter than its header says, so far. Wait
+	// for the rest and read again.
+	ErrIncomplete = errors.New("incomplete FITS file")
+	// ErrMalformed: the bytes are not FITS, or contradict themselves. Skip the
+	// file and say why.
+	ErrMalformed = errors.New("malformed FITS file")
+	// ErrUnsupported: legal FITS of a kind that is not read here. Skip the
+	// file and say what to write instead.
+	ErrUnsupported = errors.New("unsupported FITS file")
+)
+
+// Frame is one exposure: luminance pixels and what its header tells about
+// time, optics and pointing. What the header does not tell is the zero value.
+type Frame struct {
+	// Name is the file's name, for messages.
+	Name string
+	// Width and Height are columns (NAXIS1) and rows (NAXIS2) in pixels.
+	Width, Height int
+	// Pix is luminance in physical units of the file (BZERO + BSCALE x stored
+	// value; FITS Standard 4.0, section 4.4.2.5), row-major; row 0 is the first
+	// row in the file. Undefined pixels (BLANK, NaN) are NaN.
+	Pix []float32
+
+	// Start and Mid are the beginning and the middle of the exposure in UTC.
+	Start, Mid time.Time
+	// Exposure is the time from opening to closing of the shutter.
+	Exposure time.Duration
+
+	// PixelUm is the size of a pixel of this frame along a row in
+	// micrometres, after binning.
+	PixelUm float64
+	// BinX and BinY are the detector pixels in a pixel of the frame along
+	// columns and rows.
+	BinX, BinY int
+	// FocalMm is the focal length in millimetres as somebody typed it once:
+	// often off by several per cent.
+	FocalMm float64
+	// ScaleHint is the angle a pixel spans near the centre: a hint, never a
+	// belief.
+	ScaleHint sky.Angle
+	// Position is about where the frame points: a hint, never a belief.
+	Position *sky.ICRS
+	// Saturation is the physical value from which a pixel is no longer
+	// proportional to light.
+	Saturation float32
+	// Mosaic is the colour filter pattern of the file's pixels (such as
+	// "RGGB": first row, then second row, of the first two columns in the
+	// file), empty for a monochrome or already reduced image. Pix is luminance
+	// either way.
+	Mosaic string
+	// Site is the place the header names.
+	Site *sky.Site
+	// Instrument and Object are INSTRUME and OBJECT.
+	Instrument, Object string
+	// ImageType is IMAGETYP as written ("Light Frame", "Dark Frame" ...).
+	ImageType string
+	// Warnings say, in words for the user, what in the header was
+	// contradictory, unreadable or missing and what was done about it.
+	Warnings []string
+}
