@@ -1,0 +1,302 @@
+package catalogs
+
+import (
+	"cmp"
+	"container/heap"
+	_ "embed" // the catalogue file
+	"encoding/binary"
+	"iter"
+	"math"
+	"slices"
+	"sort"
+
+	"polard/mountmodel/sky"
+)
+
+//go:embed tycho2.stars
+var bundled []byte
+
+// Catalogue reads a catalogue file where it lies in memory; nothing is
+// unpacked. It does not change after it is made and may be used by many
+// goroutines at once.
+type Catalogue struct {
+	grid
+	stars  []byte // starSize bytes each
+	fast   []byte // fastSize bytes each
+	first  []int32
+	guide  []int32 // cell of every guideStride-th star
+	mags   [256]float32
+	source [32]byte
+}
+
+// guideStride is the number of stars between entries of the guide from index
+// to cell: about as many as a cell holds, so that a few steps find the cell.
+const guideStride = 64
+
+// Open reads the bundled catalogue. It takes some milliseconds, most of them for
+// the checksum.
+func Open() (*Catalogue, error) { return Parse(bundled) }
+
+// Parse reads a catalogue file written by [Encode]. It keeps data, which must
+// not change afterwards. Errors wrap [ErrNotCatalogue], [ErrVersion] or
+// [ErrDamaged]. A file that passes never makes a reader fail.
+func Parse(data []byte) (*Catalogue, error) {
+	h, err := parseHeader(data)
+	if err != nil {
+		return nil, err
+	}
+	c := &Catalogue{source: h.source}
+	for i := range c.mags {
+		c.mags[i] = float32(brightestV + float64(i)/stepsPerMag)
+	}
+
+	rest := data[headerSize:]
+	c.first = make([]int32, h.cells()+1)
+	for i := range c.first {
+		f := binary.LittleEndian.Uint32(rest[firstSize*i:])
+		if f > h.stars || i == 0 && f != 0 || i > 0 && int32(f) < c.first[i-1] {
+			return nil, damaged("cell %d starts at star %d", i, f)
+		}
+		c.first[i] = int32(f)
+	}
+	if last := c.first[h.cells()]; uint32(last) != h.stars {
+		return nil, damaged("the cells end at star %d of %d", last, h.stars)
+	}
+	rest = rest[firstSize*len(c.first):]
+	c.fast, c.stars = rest[:fastSize*int(h.fast)], rest[fastSize*int(h.fast):]
+	if err := c.checkStars(); err != nil {
+		return nil, err
+	}
+
+	c.grid = newGrid(int(h.perEdge))
+	c.guide = make([]int32, 0, c.Len()/guideStride+1)
+	cell := 0
+	for i := 0; i < c.Len(); i += guideStride {
+		for int(c.first[cell+1]) <= i {
+			cell++
+		}
+		c.guide = append(c.guide, int32(cell))
+	}
+	return c, nil
+}
+
+// checkStars makes sure that V grows within each cell, and that the table of fast stars lists
+// those marked so and no others.
+func (c *Catalogue) checkStars() error {
+	fast := 0
+	for cell := range len(c.first) - 1 {
+		mag := uint8(0)
+		for i := c.first[cell]; i < c.first[cell+1]; i++ {
+			code := c.code(i)
+			if code[4] < mag {
+				return damaged("star %d is out of order", i)
+			}
+			mag = code[4]
+			if int8(code[5]) != pmSpecial {
+				continue
+			}
+			switch {
+			case isUnknown(code):
+			case isFast(code) && fast < c.fastLen() && c.fastID(fast) == i:
+				fast++
+			default:
+				return damaged("star %d has an unknown kind of motion", i)
+			}
+		}
+	}
+	if fast != c.fastLen() {
+		return damaged("%d stars are marked as fast and %d are listed", fast, c.fastLen())
+	}
+	return nil
+}
+
+func (c *Catalogue) code(i int32) []byte {
+	o := starSize * int(i)
+	return c.stars[o : o+starSize : o+starSize]
+}
+
+func (c *Catalogue) fastLen() int { return len(c.fast) / fastSize }
+func (c *Catalogue) fastID(k int) int32 {
+	return int32(binary.LittleEndian.Uint32(c.fast[fastSize*k:]))
+}
+
+// Len is the number of stars; their indices run from 0 to Len()-1.
+func (c *Catalogue) Len() int { return len(c.stars) / starSize }
+
+// Source is the SHA-256 of the list of hashes of the published files from
+// which the catalogue was compiled (catalogs/compile/SHA256SUMS).
+func (c *Catalogue) Source() [32]byte { return c.source }
+
+// Cells is the number of cells.
+func (c *Catalogue) Cells() int { return c.cells() }
+
+// CellRange gives the stars of a cell, lo to hi-1, brightest first. A cell
+// number outside 0 to Cells()-1 has none.
+func (c *Catalogue) CellRange(cell int) (lo, hi int32) {
+	if cell < 0 || cell >= c.cells() {
+		return 0, 0
+	}
+	return c.first[cell], c.first[cell+1]
+}
+
+// CellOf is the cell that holds the direction d (of any length), or -1 when d
+// is zero or not finite. A star's own direction gives its own cell.
+func (c *Catalogue) CellOf(d sky.ICRS) int { return c.cellOf(d) }
+
+// CellCenter is the middle of a cell, which must be 0 to Cells()-1.
+func (c *Catalogue) CellCenter(cell int) sky.ICRS { return sky.ICRS(c.centre(cell)) }
+
+// CellRadius is the largest angle from the middle of a cell to a point of it;
+// the cell must be 0 to Cells()-1.
+func (c *Catalogue) CellRadius(cell int) sky.Angle {
+	return c.size[cell%(c.n*c.n)].radius
+}
+
+// CellsInCone yields, in ascending order, every cell that has a point within
+// radius of the centre, and perhaps some that come within a cell's size of
+// it. A radius of 180 degrees or more is the whole sky; a negative one, or a
+// centre that is no direction, yields nothing.
+func (c *Catalogue) CellsInCone(center sky.ICRS, radius sky.Angle) iter.Seq[int] {
+	k, ok := newCone(center, radius)
+	if !ok {
+		return func(func(int) bool) {}
+	}
+	return c.inCone(k)
+}
+
+// Star gives the star of an index from 0 to Len()-1.
+func (c *Catalogue) Star(i int32) Star {
+	cell := c.guide[i/guideStride]
+	for c.first[cell+1] <= i {
+		cell++
+	}
+	return c.star(i, c.frame(int(cell)))
+}
+
+// frame is what the places in one cell are counted from.
+type frame struct {
+	face   int
+	tu, tv float64
+	step   float64 // radians
+}
+
+func (c *Catalogue) frame(cell int) frame {
+	face, row, col := c.split(cell)
+	return frame{face: face, tu: c.tan[col], tv: c.tan[row], step: math.Pi / 2 / float64(c.n*stepsPerCell)}
+}
+
+func (f *frame) direction(code []byte) sky.Vec {
+	const middle = (stepsPerCell - 1) / 2.0
+	u := float64(binary.LittleEndian.Uint16(code))
+	v := float64(binary.LittleEndian.Uint16(code[2:]))
+	a, da := tanSum(f.tu, (u-middle)*f.step)
+	b, db := tanSum(f.tv, (v-middle)*f.step)
+	return sky.Unit(fromFace(f.face, a*db, b*da, da*db))
+}
+
+func (c *Catalogue) star(i int32, f frame) Star {
+	code := c.code(i)
+	return c.fill(i, code, f.direction(code))
+}
+
+// fill adds to a direction what else the catalogue knows of the star.
+func (c *Catalogue) fill(i int32, code []byte, d sky.Vec) Star {
+	s := Star{ID: i, Dir: sky.ICRS(d), V: c.mags[code[4]], HasPM: true}
+	switch ra, dec := int8(code[5]), int8(code[6]); {
+	case ra != pmSpecial:
+		s.PMRA, s.PMDec = float32(ra), float32(dec)
+	case dec == pmFast:
+		k := sort.Search(c.fastLen(), func(k int) bool { return c.fastID(k) >= i })
+		t := c.fast[fastSize*k:]
+		s.PMRA = float32(int32(binary.LittleEndian.Uint32(t[4:]))) / fastPerMas
+		s.PMDec = float32(int32(binary.LittleEndian.Uint32(t[8:]))) / fastPerMas
+	default:
+		s.HasPM = false
+	}
+	return s
+}
+
+// Cone visits every star within radius of the centre at J2000.0 that is not
+// fainter than V = faintest, in ascending order of index. Give +Inf for no
+// limit. A radius of 180 degrees or more is the whole sky; a negative one, or
+// a centre that is no direction, has no stars.
+func (c *Catalogue) Cone(center sky.ICRS, radius sky.Angle, faintest float64, visit func(Star)) {
+	limit := c.limit(faintest)
+	c.scan(center, radius, limit, func(i int32, code []byte, d sky.Vec) int {
+		visit(c.fill(i, code, d))
+		return limit
+	})
+}
+
+// Brightest gives the n brightest stars within radius of the centre at
+// J2000.0, brightest first, those of equal V by index; fewer when there are no
+// more.
+func (c *Catalogue) Brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
+	if n <= 0 {
+		return nil
+	}
+	var best faintestFirst
+	c.scan(center, radius, len(c.mags)-1, func(i int32, code []byte, d sky.Vec) int {
+		s := c.fill(i, code, d)
+		if len(best) < n {
+			heap.Push(&best, s)
+		} else {
+			best[0] = s
+			heap.Fix(&best, 0)
+		}
+		if len(best) < n {
+			return len(c.mags) - 1
+		}
+		// The indices still to come are larger, so only a brighter star can
+		// displace the faintest so far.
+		return c.limit(float64(best[0].V)) - 1
+	})
+	slices.SortFunc(best, byBrightness)
+	return best
+}
+
+func byBrightness(a, b Star) int {
+	return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID))
+}
+
+// faintestFirst is a heap with the star to be displaced next on top.
+type faintestFirst []Star
+
+func (h faintestFirst) Len() int           { return len(h) }
+func (h faintestFirst) Less(i, j int) bool { return byBrightness(h[i], h[j]) > 0 }
+func (h faintestFirst) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
+func (h *faintestFirst) Push(x any)        { *h = append(*h, x.(Star)) }
+func (h *faintestFirst) Pop() any {
+	last := len(*h) - 1
+	s := (*h)[last]
+	*h = (*h)[:last]
+	return s
+}
+
+// limit is the largest magnitude code that is not fainter than V = faintest,
+// or -1.
+func (c *Catalogue) limit(faintest float64) int {
+	return sort.Search(len(c.mags), func(i int) bool { return !(float64(c.mags[i]) <= faintest) }) - 1
+}
+
+// scan calls visit for the stars in a cone whose magnitude code is at most
+// limit, by ascending index. visit returns the limit from there on.
+func (c *Catalogue) scan(center sky.ICRS, radius sky.Angle, limit int, visit func(i int32, code []byte, d sky.Vec) int) {
+	k, ok := newCone(center, radius)
+	if !ok {
+		return
+	}
+	for cell := range c.inCone(k) {
+		f := c.frame(cell)
+		covered := k.covers(c.centre(cell), c.size[cell%(c.n*c.n)])
+		for i := c.first[cell]; i < c.first[cell+1]; i++ {
+			code := c.code(i)
+			if int(code[4]) > limit {
+				break // the rest of the cell is no brighter
+			}
+			if d := f.direction(code); covered || k.holds(d) {
+				limit = visit(i, code, d)
+			}
+		}
+	}
+}
