@@ -1,0 +1,120 @@
+package web
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"os"
+	"path"
+
+	"github.com/labstack/echo/v4"
+)
+
+//go:embed assets
+var embedded embed.FS
+
+// assets are the files of the page. Their address holds a hash of all of
+// them, so that a browser may keep them for ever and still never mixes two
+// versions: modules import each other by relative path and so stay inside
+// one version.
+type assets struct {
+	files   fs.FS
+	version string
+	page    []byte // index.html with the version filled in
+	fromDir bool
+}
+
+// kinds are the types we serve; a file of any other kind is refused when the
+// service is made, not guessed at later.
+var kinds = map[string]string{
+	".html":  "text/html; charset=utf-8",
+	".css":   "text/css; charset=utf-8",
+	".js":    "text/javascript; charset=utf-8",
+	".svg":   "image/svg+xml",
+	".woff2": "font/woff2",
+	".txt":   "text/plain; charset=utf-8",
+}
+
+// loadAssets reads the embedded files, or while developing those in dir.
+func loadAssets(dir string) (*assets, error) {
+	a := &assets{}
+	if dir != "" {
+		a.files, a.fromDir = os.DirFS(dir), true
+	} else {
+		sub, err := fs.Sub(embedded, "assets")
+		if err != nil {
+			return nil, err
+		}
+		a.files = sub
+	}
+	if err := a.read(); err != nil {
+		return nil, fmt.Errorf("assets of the page: %w", err)
+	}
+	return a, nil
+}
+
+func (a *assets) read() error {
+	sum := sha256.New()
+	err := fs.WalkDir(a.files, ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		if kinds[path.Ext(name)] == "" {
+			return fmt.Errorf("%s: no content type for this kind of file", name)
+		}
+		b, err := fs.ReadFile(a.files, name)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(sum, "%s %d\n", name, len(b))
+		sum.Write(b)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	a.version = hex.EncodeToString(sum.Sum(nil))[:16]
+	t, err := template.ParseFS(a.files, "index.html")
+	if err != nil {
+		return err
+	}
+	var page bytes.Buffer
+	if err := t.Execute(&page, map[string]string{"Assets": "/assets/" + a.version}); err != nil {
+		return err
+	}
+	a.page = page.Bytes()
+	return nil
+}
+
+func (s *Server) getPage(c echo.Context) error {
+	page := s.assets.page
+	if s.assets.fromDir {
+		fresh, err := loadAssets(s.opt.AssetsDir)
+		if err != nil {
+			return err
+		}
+		page = bytes.ReplaceAll(fresh.page, []byte(fresh.version), []byte(s.assets.version))
+	}
+	return c.HTMLBlob(http.StatusOK, page)
+}
+
+func (s *Server) getAsset(c echo.Context) error {
+	name := c.Param("*")
+	kind := kinds[path.Ext(name)]
+	if c.Param("version") != s.assets.version || kind == "" || !fs.ValidPath(name) || name == "index.html" {
+		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
+	}
+	b, err := fs.ReadFile(s.assets.files, name)
+	if err != nil {
+		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
+	}
+	if !s.assets.fromDir {
+		c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+	}
+	return c.Blob(http.StatusOK, kind, b)
+}

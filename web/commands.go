@@ -1,0 +1,235 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"math"
+	"mime"
+	"net/http"
+
+	"polard/mountmodel/sky"
+
+	"github.com/labstack/echo/v4"
+)
+
+// Operator is what the page can ask of the session. Calls come from many
+// goroutines. An error is told to the person in its own words; the session's
+// new state comes back by [Server.Publish], not as an answer.
+type Operator interface {
+	// SetSite says where the mount stands and what air is above it.
+	SetSite(ctx context.Context, site sky.Site, air sky.Air) error
+	// SetTolerance says which total offset is good enough.
+	SetTolerance(ctx context.Context, tolerance sky.Angle) error
+	// StartOver forgets every frame and measures anew.
+	StartOver(ctx context.Context) error
+	// FinishMeasuring goes on to the bolts with the frames there are.
+	FinishMeasuring(ctx context.Context) error
+	// Locked says that the bolts are locked: the next frame confirms.
+	Locked(ctx context.Context) error
+}
+
+// Rig is the simulated rig of a rehearsal, turned from the page.
+type Rig interface {
+	// TurnRA turns the right ascension axis; positive as the sky turns.
+	TurnRA(ctx context.Context, by sky.Angle) error
+	// TurnAltitudeBolt raises the axis, or lowers it when negative.
+	TurnAltitudeBolt(ctx context.Context, by sky.Angle) error
+	// TurnAzimuthBolt turns the mount about the vertical by a difference of
+	// azimuth, eastwards when positive.
+	TurnAzimuthBolt(ctx context.Context, by sky.Angle) error
+	// SetDrive switches tracking.
+	SetDrive(ctx context.Context, on bool) error
+	// Expose takes one frame.
+	Expose(ctx context.Context) error
+	// SetRepeating takes frames again and again.
+	SetRepeating(ctx context.Context, on bool) error
+}
+
+// maxCommandBytes bounds the body of a command; the longest real one has
+// five numbers.
+const maxCommandBytes = 4 << 10
+
+// Limits of what a command may carry, wide enough for every real use.
+const (
+	minTolerance = 0.05 * sky.Arcminute // below what any bolt can be set to
+	maxTolerance = 120 * sky.Arcminute
+	maxRigRA     = 180 * sky.Degree
+	maxRigBolt   = 10 * sky.Degree
+)
+
+// problem is an answer to a command that was not carried out.
+type problem struct {
+	status  int
+	code    string
+	message string
+}
+
+func (p *problem) Error() string { return p.message }
+
+func badRequest(message string) error {
+	return &problem{http.StatusBadRequest, "bad_request", message}
+}
+
+// amount is the body of every command that turns something.
+type amount struct {
+	Deg    *float64 `json:"deg"`
+	Arcmin *float64 `json:"arcmin"`
+}
+
+func (a amount) angle(limit sky.Angle) (sky.Angle, error) {
+	var by sky.Angle
+	switch {
+	case a.Deg != nil && a.Arcmin == nil:
+		by = sky.Angle(*a.Deg) * sky.Degree
+	case a.Arcmin != nil && a.Deg == nil:
+		by = sky.Angle(*a.Arcmin) * sky.Arcminute
+	default:
+		return 0, badRequest(`say how far with either "deg" or "arcmin"`)
+	}
+	if !(by.Abs() <= limit) {
+		return 0, badRequest("that is too far for one turn")
+	}
+	return by, nil
+}
+
+type onOff struct {
+	On *bool `json:"on"`
+}
+
+type siteRequest struct {
+	LatDeg       *float64 `json:"lat_deg"`
+	LonDeg       *float64 `json:"lon_deg"`
+	ElevationM   *float64 `json:"elevation_m"`
+	PressureHPa  *float64 `json:"pressure_hpa"`  // absent: the standard atmosphere
+	TemperatureC *float64 `json:"temperature_c"` // absent: the default
+}
+
+func (r siteRequest) site() (sky.Site, sky.Air, error) {
+	if r.LatDeg == nil || r.LonDeg == nil {
+		return sky.Site{}, sky.Air{}, badRequest("give at least the latitude and the longitude")
+	}
+	site := sky.Site{
+		Latitude:  sky.Angle(*r.LatDeg) * sky.Degree,
+		Longitude: sky.Angle(*r.LonDeg) * sky.Degree,
+	}
+	if r.ElevationM != nil {
+		site.ElevationM = *r.ElevationM
+	}
+	if err := site.Check(); err != nil {
+		return sky.Site{}, sky.Air{}, badRequest(err.Error())
+	}
+	air := sky.StandardAir(site.ElevationM)
+	if r.PressureHPa != nil {
+		air.PressureHPa = *r.PressureHPa
+	}
+	if r.TemperatureC != nil {
+		air.TemperatureC = *r.TemperatureC
+	}
+	if err := air.Check(); err != nil {
+		return sky.Site{}, sky.Air{}, badRequest(err.Error())
+	}
+	return site, air, nil
+}
+
+type toleranceRequest struct {
+	Arcmin *float64 `json:"arcmin"`
+}
+
+func (r toleranceRequest) angle() (sky.Angle, error) {
+	if r.Arcmin == nil || math.IsNaN(*r.Arcmin) {
+		return 0, badRequest("give the tolerance in arcminutes")
+	}
+	t := sky.Angle(*r.Arcmin) * sky.Arcminute
+	if t < minTolerance || t > maxTolerance {
+		return 0, badRequest("the tolerance goes from 0.05 to 120 arcminutes")
+	}
+	return t, nil
+}
+
+type nothing struct{}
+
+// commandRoutes hangs every command under g.
+func (s *Server) commandRoutes(g *echo.Group) {
+	op := s.opt.Operator
+	g.POST("/site", command(s, func(ctx context.Context, r siteRequest) error {
+		site, air, err := r.site()
+		if err != nil {
+			return err
+		}
+		return op.SetSite(ctx, site, air)
+	}))
+	g.POST("/tolerance", command(s, func(ctx context.Context, r toleranceRequest) error {
+		t, err := r.angle()
+		if err != nil {
+			return err
+		}
+		return op.SetTolerance(ctx, t)
+	}))
+	g.POST("/start-over", command(s, func(ctx context.Context, _ nothing) error { return op.StartOver(ctx) }))
+	g.POST("/finish-measuring", command(s, func(ctx context.Context, _ nothing) error { return op.FinishMeasuring(ctx) }))
+	g.POST("/locked", command(s, func(ctx context.Context, _ nothing) error { return op.Locked(ctx) }))
+
+	rig := s.opt.Rig
+	if rig == nil {
+		return
+	}
+	turn := func(limit sky.Angle, do func(context.Context, sky.Angle) error) echo.HandlerFunc {
+		return command(s, func(ctx context.Context, r amount) error {
+			by, err := r.angle(limit)
+			if err != nil {
+				return err
+			}
+			return do(ctx, by)
+		})
+	}
+	toggle := func(do func(context.Context, bool) error) echo.HandlerFunc {
+		return command(s, func(ctx context.Context, r onOff) error {
+			if r.On == nil {
+				return badRequest(`say "on": true or false`)
+			}
+			return do(ctx, *r.On)
+		})
+	}
+	g.POST("/rig/ra", turn(maxRigRA, rig.TurnRA))
+	g.POST("/rig/altitude-bolt", turn(maxRigBolt, rig.TurnAltitudeBolt))
+	g.POST("/rig/azimuth-bolt", turn(maxRigBolt, rig.TurnAzimuthBolt))
+	g.POST("/rig/drive", toggle(rig.SetDrive))
+	g.POST("/rig/repeat", toggle(rig.SetRepeating))
+	g.POST("/rig/expose", command(s, func(ctx context.Context, _ nothing) error { return rig.Expose(ctx) }))
+}
+
+// command reads a strict JSON body of type T and carries it out. Success is
+// 204: what changed comes to every page as a new state.
+func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := c.Request()
+		if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != echo.MIMEApplicationJSON {
+			return &problem{http.StatusUnsupportedMediaType, "not_json", "a command is sent as application/json"}
+		}
+		var body T
+		d := json.NewDecoder(http.MaxBytesReader(c.Response(), r.Body, maxCommandBytes))
+		d.DisallowUnknownFields()
+		if err := d.Decode(&body); err != nil {
+			var big *http.MaxBytesError
+			if errors.As(err, &big) {
+				return &problem{http.StatusRequestEntityTooLarge, "too_large", "that command is too long"}
+			}
+			return badRequest("the command could not be read: " + err.Error())
+		}
+		if err := d.Decode(new(json.RawMessage)); !errors.Is(err, io.EOF) {
+			return badRequest("there is something behind the command")
+		}
+		if err := do(r.Context(), body); err != nil {
+			var p *problem
+			if errors.As(err, &p) {
+				return p
+			}
+			s.opt.Logger.Warn("command refused", "path", r.URL.Path, "error", err)
+			return &problem{http.StatusConflict, "refused", err.Error()}
+		}
+		s.opt.Logger.Info("command", "path", r.URL.Path)
+		return c.NoContent(http.StatusNoContent)
+	}
+}

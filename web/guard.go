@@ -1,0 +1,135 @@
+package web
+
+import (
+	"errors"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+)
+
+// headers puts the same guard rails on every answer: nothing is guessed from
+// content, nothing is framed, nothing is loaded from elsewhere, no script or
+// style stands in the page itself, and no other site may load what is here.
+func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		h := c.Response().Header()
+		h.Set("Content-Security-Policy", contentPolicy(c.Request().Host))
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=(), usb=(), geolocation=(self)")
+		h.Set("Cache-Control", "no-store") // the assets, under their hashed address, say otherwise
+		return next(c)
+	}
+}
+
+// contentPolicy lets a page load its own scripts, styles, fonts and pictures
+// and talk to the service it came from; the websocket's address is spelt out
+// because not every browser reads 'self' that far. The host has passed
+// checkHost, so it is a plain host and port.
+func contentPolicy(host string) string {
+	return "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; " +
+		"connect-src 'self' ws://" + host + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; " +
+		"require-trusted-types-for 'script'"
+}
+
+// checkHost refuses a Host header that names anything but this service. A
+// web site can point its own name at this machine (DNS rebinding) but cannot
+// make the browser send another name, and an address in digits is nobody's
+// name.
+func (s *Server) checkHost(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if !s.ownHost(c.Request().Host) {
+			return &problem{http.StatusMisdirectedRequest, "wrong_host",
+				"this address is not one of the service's own; open it by localhost or by its number, or add the name with the option for host names"}
+		}
+		return next(c)
+	}
+}
+
+func (s *Server) ownHost(hostport string) bool {
+	u, err := url.Parse("http://" + hostport)
+	if err != nil || u.Host != hostport || u.User != nil {
+		return false
+	}
+	name := strings.ToLower(u.Hostname())
+	if name == "localhost" {
+		return true
+	}
+	if a, err := netip.ParseAddr(name); err == nil {
+		return a.Zone() == ""
+	}
+	for _, h := range s.opt.Hosts {
+		if strings.EqualFold(h, name) {
+			return true
+		}
+	}
+	return false
+}
+
+// sameOrigin tells whether a request may come from our own page, or from no
+// page at all. Browsers send Origin with every websocket and with every
+// request that changes something, and newer ones say how the sites relate.
+func sameOrigin(r *http.Request) bool {
+	switch r.Header.Get("Sec-Fetch-Site") {
+	case "", "same-origin", "none":
+	default:
+		return false
+	}
+	origins := r.Header.Values("Origin")
+	if len(origins) == 0 {
+		return true
+	}
+	u, err := url.Parse(origins[0])
+	return err == nil && len(origins) == 1 && u.Scheme == "http" && u.Host == r.Host
+}
+
+// checkOrigin refuses what another site's page sends.
+func checkOrigin(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if !sameOrigin(c.Request()) {
+			return &problem{http.StatusForbidden, "wrong_origin", "only the service's own page may do this"}
+		}
+		return next(c)
+	}
+}
+
+// mayOperate tells whether a request comes from this machine. Others may
+// look on but not change anything, as long as there is no pairing.
+func mayOperate(r *http.Request) bool {
+	a, err := netip.ParseAddrPort(r.RemoteAddr)
+	return err == nil && a.Addr().Unmap().IsLoopback()
+}
+
+func checkRight(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if !mayOperate(c.Request()) {
+			return &problem{http.StatusForbidden, "view_only",
+				"this device may look on but not operate; use a browser on the machine that runs the service"}
+		}
+		return next(c)
+	}
+}
+
+// checkAddr refuses to listen where strangers can reach the service, unless
+// that was asked for.
+func checkAddr(addr string, allowNetwork bool) error {
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return errors.New(`the address to listen on has the form HOST:PORT, such as 127.0.0.1:7315; "` + addr + `" has not`)
+	}
+	if allowNetwork || host == "localhost" {
+		return nil
+	}
+	if a, err := netip.ParseAddr(host); err == nil && a.IsLoopback() {
+		return nil
+	}
+	return errors.New(`"` + addr + `" can be reached from the network, where anybody could watch; ` +
+		"listen on 127.0.0.1, or allow the network: other devices may then look on, but only a browser on this machine operates")
+}

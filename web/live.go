@@ -1,0 +1,146 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/labstack/echo/v4"
+)
+
+// Times of a websocket.
+const (
+	// beatEvery is how often a client hears from us when nothing changes: the
+	// page takes three missed beats for a lost connection.
+	beatEvery = 4 * time.Second
+	// pongWait is how long a client may be silent. A phone that went to sleep
+	// is let go after it and comes back by itself.
+	pongWait = 60 * time.Second
+	// writeWait bounds a write to a client whose network is gone.
+	writeWait = 5 * time.Second
+	// maxFromClient bounds what a client may send: pages send nothing.
+	maxFromClient = 512
+)
+
+// envelope wraps the bytes of a state for one client at one moment. SentMs
+// is what makes ages right on a phone whose clock is wrong; a state that lay
+// around is never sent with an old one.
+func (s *Server) envelope(kind string, snap *snapshot, operate bool) []byte {
+	b := make([]byte, 0, 160+len(snap.stateBytes()))
+	b = append(b, `{"type":"`...)
+	b = append(b, kind...)
+	b = append(b, `","seq":`...)
+	b = strconv.AppendUint(b, snap.number(), 10)
+	b = append(b, `,"sent_ms":`...)
+	b = strconv.AppendInt(b, s.now().UnixMilli(), 10)
+	b = append(b, `,"page":"`...)
+	b = append(b, s.assets.version...)
+	b = append(b, `","operate":`...)
+	b = strconv.AppendBool(b, operate)
+	if kind == "state" {
+		b = append(b, `,"state":`...)
+		b = append(b, snap.stateBytes()...)
+	}
+	return append(b, '}')
+}
+
+func (s *snapshot) stateBytes() []byte {
+	if s == nil {
+		return []byte("null")
+	}
+	return s.state
+}
+
+func (s *snapshot) number() uint64 {
+	if s == nil {
+		return 0
+	}
+	return s.seq
+}
+
+func (s *Server) getState(c echo.Context) error {
+	return c.JSONBlob(http.StatusOK, s.envelope("state", s.hub.newest(), mayOperate(c.Request())))
+}
+
+func (s *Server) getLive(c echo.Context) error {
+	box, ok := s.hub.subscribe()
+	if !ok {
+		return &problem{http.StatusServiceUnavailable, "full", "too many pages are open, or the service is stopping"}
+	}
+	defer s.hub.unsubscribe(box)
+	up := websocket.Upgrader{
+		HandshakeTimeout: writeWait,
+		CheckOrigin:      sameOrigin,
+		Error:            func(http.ResponseWriter, *http.Request, int, error) {}, // answered by the error handler
+	}
+	conn, err := up.Upgrade(c.Response(), c.Request(), nil)
+	if err != nil {
+		return &problem{http.StatusBadRequest, "no_websocket", "this address speaks websocket: " + err.Error()}
+	}
+	s.live.Add(1)
+	defer s.live.Done()
+	s.serveLive(c.Request().Context(), conn, box, mayOperate(c.Request()))
+	return nil
+}
+
+// serveLive writes until the client goes, the hub closes or the service
+// stops. The reader only listens for pongs and the close.
+func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailbox, operate bool) {
+	defer conn.Close()
+	gone := make(chan struct{})
+	go func() {
+		defer close(gone)
+		conn.SetReadLimit(maxFromClient)
+		_ = conn.SetReadDeadline(time.Now().Add(pongWait))
+		conn.SetPongHandler(func(string) error { return conn.SetReadDeadline(time.Now().Add(pongWait)) })
+		for {
+			if _, _, err := conn.NextReader(); err != nil {
+				return
+			}
+		}
+	}()
+	defer func() { conn.Close(); <-gone }()
+
+	beat := time.NewTicker(s.beat)
+	defer beat.Stop()
+	var last *snapshot
+	for {
+		var err error
+		select {
+		case snap, open := <-box.c:
+			if !open {
+				goodbye(conn)
+				return
+			}
+			last = snap
+			err = write(conn, s.envelope("state", snap, operate))
+		case <-beat.C:
+			err = write(conn, s.envelope("beat", last, operate))
+			if err == nil {
+				err = conn.WriteControl(websocket.PingMessage, nil, time.Now().Add(writeWait))
+			}
+		case <-gone:
+			return
+		case <-ctx.Done():
+			goodbye(conn)
+			return
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+func write(conn *websocket.Conn, b []byte) error {
+	_ = conn.SetWriteDeadline(time.Now().Add(writeWait))
+	return conn.WriteMessage(websocket.TextMessage, b)
+}
+
+// goodbye tells the client that the service stops, so that the page can say
+// so instead of waiting.
+func goodbye(conn *websocket.Conn) {
+	_ = conn.WriteControl(websocket.CloseMessage,
+		websocket.FormatCloseMessage(websocket.CloseGoingAway, "the service stops"), time.Now().Add(time.Second))
+}

@@ -1,0 +1,221 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"runtime/debug"
+	"sync"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// Options say how a [Server] runs. Operator is required.
+type Options struct {
+	// Addr is HOST:PORT; empty means 127.0.0.1 on any free port.
+	Addr string
+	// AllowNetwork lets Addr be reachable from other machines. Those may look
+	// on; only a browser on this machine operates.
+	AllowNetwork bool
+	// Hosts are further names under which this machine is opened, such as
+	// "mount.local". Names that are not ours are refused.
+	Hosts []string
+	// Operator carries out what the page asks.
+	Operator Operator
+	// Rig is the simulated rig; nil outside a rehearsal.
+	Rig Rig
+	// Logger takes what goes wrong; nil discards it.
+	Logger *slog.Logger
+	// AssetsDir serves the page's files from this folder instead of the
+	// embedded ones, for work on the page.
+	AssetsDir string
+	// MaxClients bounds the open websockets; 0 means DefaultMaxClients.
+	MaxClients int
+	// Ready is called with the page's address as soon as it can be opened.
+	Ready func(url string)
+}
+
+// DefaultMaxClients is far above a night's phones and laptops and well below
+// what would hurt: a client costs some 30 kB.
+const DefaultMaxClients = 512
+
+// stopWithin bounds how long Run takes to return after its context ends.
+const stopWithin = 1500 * time.Millisecond
+
+// Server is the HTTP and websocket service. Its constructor starts nothing.
+type Server struct {
+	opt    Options
+	assets *assets
+	hub    *hub
+	echo   *echo.Echo
+	live   sync.WaitGroup // open websockets
+	now    func() time.Time
+	beat   time.Duration
+
+	mu       sync.Mutex
+	state    *State
+	pictures []*picture // oldest first
+	started  bool
+}
+
+// New makes a server; [Server.Run] runs it. Publishing before that is fine.
+func New(opt Options) (*Server, error) {
+	if opt.Operator == nil {
+		return nil, errors.New("web: no operator")
+	}
+	if opt.Addr == "" {
+		opt.Addr = "127.0.0.1:0"
+	}
+	if err := checkAddr(opt.Addr, opt.AllowNetwork); err != nil {
+		return nil, err
+	}
+	if opt.Logger == nil {
+		opt.Logger = slog.New(slog.DiscardHandler)
+	}
+	if opt.MaxClients <= 0 {
+		opt.MaxClients = DefaultMaxClients
+	}
+	a, err := loadAssets(opt.AssetsDir)
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{
+		opt:    opt,
+		assets: a,
+		hub:    newHub(opt.MaxClients),
+		now:    time.Now,
+		beat:   beatEvery,
+	}
+	s.echo = s.router()
+	return s, nil
+}
+
+func (s *Server) router() *echo.Echo {
+	e := echo.New()
+	e.HideBanner, e.HidePort = true, true
+	e.HTTPErrorHandler = s.answerError
+	// The host comes before the headers, which repeat it.
+	e.Use(s.contain, s.checkHost, s.headers)
+	e.GET("/", s.getPage)
+	e.GET("/assets/:version/*", s.getAsset)
+	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
+	api := e.Group("/api/v1", checkOrigin)
+	api.GET("/state", s.getState)
+	api.GET("/live", s.getLive)
+	api.GET("/preview.jpg", s.getPreview)
+	s.commandRoutes(api.Group("", checkRight))
+	return e
+}
+
+// contain keeps a panic to its request.
+func (s *Server) contain(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) (err error) {
+		defer func() {
+			if r := recover(); r != nil {
+				s.opt.Logger.Error("panic in the service: our fault",
+					"path", c.Request().URL.Path, "panic", r, "stack", string(debug.Stack()))
+				err = &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
+			}
+		}()
+		return next(c)
+	}
+}
+
+// answerError turns every error into the same JSON shape. What is not meant
+// for the person stays in the log.
+func (s *Server) answerError(err error, c echo.Context) {
+	if c.Response().Committed {
+		return
+	}
+	p := &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
+	var known *problem
+	var he *echo.HTTPError
+	switch {
+	case errors.As(err, &known):
+		p = known
+	case errors.As(err, &he):
+		p = &problem{he.Code, "http", http.StatusText(he.Code)}
+	default:
+		s.opt.Logger.Error("request failed", "path", c.Request().URL.Path, "error", err)
+	}
+	body := map[string]map[string]string{"error": {"code": p.code, "message": p.message}}
+	if err := c.JSON(p.status, body); err != nil {
+		s.opt.Logger.Debug("answer not sent", "error", err)
+	}
+}
+
+// Run listens and serves until ctx ends, then says goodbye to every browser
+// and returns nil. It can be called once.
+func (s *Server) Run(ctx context.Context) error {
+	s.mu.Lock()
+	again := s.started
+	s.started = true
+	s.mu.Unlock()
+	if again {
+		return errors.New("web: Run was called twice")
+	}
+	ln, err := new(net.ListenConfig).Listen(ctx, "tcp", s.opt.Addr)
+	if err != nil {
+		return fmt.Errorf("cannot listen on %s: %w (is another one running? choose another port)", s.opt.Addr, err)
+	}
+	srv := s.echo.Server
+	srv.Handler = s.echo
+	// A request's context ends with the service's, and with it the websocket.
+	srv.BaseContext = func(net.Listener) context.Context { return ctx }
+	srv.ErrorLog = slog.NewLogLogger(s.opt.Logger.Handler(), slog.LevelDebug)
+	srv.ReadHeaderTimeout = 5 * time.Second
+	srv.ReadTimeout = 10 * time.Second
+	srv.WriteTimeout = 30 * time.Second
+	srv.IdleTimeout = 2 * time.Minute
+	srv.MaxHeaderBytes = 16 << 10
+
+	served := make(chan error, 1)
+	go func() { served <- srv.Serve(ln) }()
+	if s.opt.Ready != nil {
+		s.opt.Ready("http://" + ln.Addr().String() + "/")
+	}
+	select {
+	case err := <-served:
+		s.hub.close()
+		s.live.Wait()
+		return fmt.Errorf("web: %w", err)
+	case <-ctx.Done():
+	}
+	s.hub.close()
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
+	defer cancel()
+	if err := srv.Shutdown(stop); err != nil {
+		_ = srv.Close()
+	}
+	<-served
+	s.live.Wait()
+	return nil
+}
+
+// Publish makes state the one that every page shows. The value is not kept
+// beyond the call except as JSON and for joining its picture: do not change
+// what its pointers and slices lead to. It never blocks on a client and does
+// nothing after the service has stopped.
+func (s *Server) Publish(state State) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state = &state
+	return s.publishLocked()
+}
+
+// publishLocked sends s.state with the picture of its frame, if there is one.
+func (s *Server) publishLocked() error {
+	out := *s.state
+	out.Latest = s.withPicture(out.Latest)
+	b, err := json.Marshal(out)
+	if err != nil {
+		return fmt.Errorf("web: state does not fit JSON: %w", err)
+	}
+	s.hub.publish(b)
+	return nil
+}

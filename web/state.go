@@ -1,0 +1,237 @@
+package web
+
+import (
+	"encoding/json"
+	"math"
+	"strconv"
+	"time"
+)
+
+// Number is a number on the wire. JSON has no NaN and no infinity: such a
+// value travels as null, and the page shows a dash for it.
+type Number float64
+
+// MarshalJSON writes the shortest digits that give the number back, or null.
+func (n Number) MarshalJSON() ([]byte, error) {
+	x := float64(n)
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return []byte("null"), nil
+	}
+	return strconv.AppendFloat(nil, x, 'g', -1, 64), nil
+}
+
+// UnmarshalJSON reads a number; null becomes NaN.
+func (n *Number) UnmarshalJSON(b []byte) error {
+	if string(b) == "null" {
+		*n = Number(math.NaN())
+		return nil
+	}
+	return json.Unmarshal(b, (*float64)(n))
+}
+
+// PhasePlace stands before the phases of [mountmodel.View]: the site is not
+// known yet, and nothing can be said of the pole.
+const PhasePlace = "place"
+
+// State is everything a page shows, in wire form: units in the keys, times
+// in UTC, no NaN. Azimuth runs from north through east; offset is axis minus
+// pole; parts that are not known yet are absent.
+type State struct {
+	Program string      `json:"program"` // name and version
+	Source  Source      `json:"source"`
+	Phase   string      `json:"phase"` // "place" or a mountmodel.Phase
+	Do      Instruction `json:"do"`
+
+	Site            *Site  `json:"site,omitempty"`
+	ToleranceArcmin Number `json:"tolerance_arcmin"` // of the total offset on the sky: what "done" means
+	Pole            *Pole  `json:"pole,omitempty"`   // the one aimed at
+
+	Measured *Standing   `json:"measured,omitempty"` // by the measurement
+	Now      *Standing   `json:"now,omitempty"`      // by the newest frame
+	Within   bool        `json:"within"`             // Now is inside the tolerance
+	TurnDeg  Number      `json:"turn_deg"`           // span of the RA angles measured
+	Chi2Dof  *Number     `json:"chi2_dof,omitempty"` // of the rigid model; absent when nothing tests it
+	Tracking *bool       `json:"tracking,omitempty"` // whether the drive runs, where the frames tell
+	Lock     *LockShift  `json:"lock,omitempty"`     // what locking the bolts did
+	Advice   *TurnAdvice `json:"advice,omitempty"`   // what turning further would bring
+
+	Latest   *Latest   `json:"latest,omitempty"` // the last frame read
+	Frames   []Frame   `json:"frames,omitempty"` // oldest first
+	Warnings []Notice  `json:"warnings,omitempty"`
+	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
+
+	// StaleAfterMs is the age of the last frame at which the numbers no
+	// longer tell where the axis stands now.
+	StaleAfterMs int64 `json:"stale_after_ms"`
+}
+
+// Source says where frames come from.
+type Source struct {
+	Kind   string `json:"kind"`             // "folder" or "rehearsal"
+	Folder string `json:"folder,omitempty"` // the watched folder
+}
+
+// Instruction is the one thing to do now. Code picks the short words on the
+// page; Text is the session's own sentence.
+type Instruction struct {
+	Code    string   `json:"code"`
+	Text    string   `json:"text"`
+	Details []string `json:"details,omitempty"`
+}
+
+// Site is the place and its air.
+type Site struct {
+	LatDeg       Number `json:"lat_deg"`
+	LonDeg       Number `json:"lon_deg"`
+	ElevationM   Number `json:"elevation_m"`
+	PressureHPa  Number `json:"pressure_hpa"`
+	TemperatureC Number `json:"temperature_c"`
+}
+
+// Direction is a direction in the local frame.
+type Direction struct {
+	AltDeg Number `json:"alt_deg"`
+	AzDeg  Number `json:"az_deg"`
+}
+
+// Pole is the elevated pole, refracted or true.
+type Pole struct {
+	Kind string `json:"kind"`
+	Direction
+}
+
+// Offset is axis minus pole: az is a difference of azimuths, total the angle
+// on the sky.
+type Offset struct {
+	AltArcmin   Number `json:"alt_arcmin"`
+	AzArcmin    Number `json:"az_arcmin"`
+	TotalArcmin Number `json:"total_arcmin"`
+}
+
+// Uncertainty is one standard deviation of the axis: of its altitude and of
+// its azimuth (a difference of azimuths), and their correlation.
+type Uncertainty struct {
+	AltArcsec   Number `json:"alt_arcsec"`
+	AzArcsec    Number `json:"az_arcsec"`
+	Correlation Number `json:"correlation"`
+}
+
+// Standing is how the axis stands, how sure that is, and what to turn, the
+// bolt with the larger error on the sky first.
+type Standing struct {
+	Axis        Direction   `json:"axis"`
+	Offset      Offset      `json:"offset"`
+	Uncertainty Uncertainty `json:"uncertainty"`
+	Moves       []Move      `json:"moves"`
+}
+
+// Move is what one bolt has to do. Gate is the offset of this bolt up to
+// which it may be left alone: with both bolts inside their gates the total is
+// inside the tolerance.
+type Move struct {
+	Bolt         string `json:"bolt"` // "altitude" or "azimuth"
+	Way          string `json:"way"`  // "raise", "lower", "east", "west"; empty: only Text says it
+	AmountArcmin Number `json:"amount_arcmin"`
+	GateArcmin   Number `json:"gate_arcmin"`
+	Done         bool   `json:"done"` // inside the gate
+	Text         string `json:"text"`
+	Rotation     string `json:"rotation,omitempty"` // sense of the turn, as seen from above
+}
+
+// LockShift is what locking the bolts did to the axis.
+type LockShift struct {
+	AltArcmin         Number `json:"alt_arcmin"`
+	AzArcmin          Number `json:"az_arcmin"`
+	TotalArcmin       Number `json:"total_arcmin"`
+	UncertaintyArcsec Number `json:"uncertainty_arcsec"`
+}
+
+// TurnAdvice is what turning the RA axis further would bring.
+type TurnAdvice struct {
+	LeastDeg Number     `json:"least_deg"` // 0: no turn reaches the wanted uncertainty
+	Expected []Forecast `json:"expected,omitempty"`
+}
+
+// Forecast is the uncertainty expected after one more frame.
+type Forecast struct {
+	TurnDeg           Number `json:"turn_deg"`
+	UncertaintyArcsec Number `json:"uncertainty_arcsec"`
+}
+
+// Latest is the last frame read, solved or not.
+type Latest struct {
+	ID           int64    `json:"id"` // counts the frames of this run; names the picture
+	File         string   `json:"file"`
+	ReadMs       int64    `json:"read_ms"`           // Unix time in ms at which the file was complete
+	Mid          string   `json:"mid_utc,omitempty"` // mid-exposure by the camera's clock
+	TookMs       Number   `json:"took_ms"`           // from file complete to numbers
+	Solved       bool     `json:"solved"`            //
+	Problem      *Notice  `json:"problem,omitempty"` // why not
+	Detected     int      `json:"detected"`          // stars seen
+	Matched      int      `json:"matched"`           // stars known
+	RMSArcsec    Number   `json:"rms_arcsec"`        //
+	RADeg        Number   `json:"ra_deg"`            // ICRS, image centre
+	DecDeg       Number   `json:"dec_deg"`           //
+	FieldWDeg    Number   `json:"field_w_deg"`       //
+	FieldHDeg    Number   `json:"field_h_deg"`       //
+	WidthPx      int      `json:"width_px"`          //
+	HeightPx     int      `json:"height_px"`         //
+	Stars        []Star   `json:"stars,omitempty"`   // matched, brightest first
+	Picture      *Picture `json:"picture,omitempty"` // once there is one
+	ClockSuspect bool     `json:"clock_suspect"`     // mid-exposure and arrival disagree
+}
+
+// Star is a matched star in the frame: column and row from 0 at the centre of
+// the first pixel in the file, V magnitude.
+type Star struct {
+	X Number `json:"x_px"`
+	Y Number `json:"y_px"`
+	V Number `json:"v_mag"`
+}
+
+// Picture is the small stretched picture of a frame. Row 0 of the file is
+// the bottom row of the picture.
+type Picture struct {
+	URL      string `json:"url"`
+	WidthPx  int    `json:"width_px"`
+	HeightPx int    `json:"height_px"`
+}
+
+// Frame is one line of the list of frames.
+type Frame struct {
+	File           string `json:"file"`
+	Mid            string `json:"mid_utc,omitempty"`
+	Status         string `json:"status"` // a mountmodel.FrameStatus
+	Message        string `json:"message,omitempty"`
+	Stars          int    `json:"stars"`
+	TurnDeg        Number `json:"turn_deg"`        // of the RA axis since the first frame
+	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over
+}
+
+// Notice is a warning or a reason: a code for programs, a sentence for
+// people.
+type Notice struct {
+	Code    string `json:"code"`
+	Message string `json:"message"`
+}
+
+// RigState is how the simulated rig stands, as its owner would know it from
+// scales and switches.
+type RigState struct {
+	Name       string `json:"name"`
+	RADeg      Number `json:"ra_deg"`          // reading of the RA circle
+	AltTurned  Number `json:"alt_bolt_arcmin"` // turned since the start, up positive
+	AzTurned   Number `json:"az_bolt_arcmin"`  // turned since the start, east positive
+	Drive      bool   `json:"drive"`           // tracking
+	Repeating  bool   `json:"repeating"`       // exposes again and again
+	Exposing   bool   `json:"exposing"`        // shutter open now
+	ExposureMs int64  `json:"exposure_ms"`
+}
+
+// utc is the wire form of a time: RFC 3339 with milliseconds, empty for none.
+func utc(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02T15:04:05.000Z")
+}
