@@ -5,10 +5,10 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
-	"math"
 	"mime"
 	"net/http"
 
+	"polard/mountmodel"
 	"polard/mountmodel/sky"
 
 	"github.com/labstack/echo/v4"
@@ -18,16 +18,14 @@ import (
 // goroutines. An error is told to the person in its own words; the session's
 // new state comes back by [Server.Publish], not as an answer.
 type Operator interface {
-	// SetSite says where the mount stands and what air is above it.
-	SetSite(ctx context.Context, site sky.Site, air sky.Air) error
-	// SetTolerance says which total offset is good enough.
+	// SetSite says where the mount stands, what air is above it and which
+	// pole to aim at.
+	SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error
+	// SetTolerance says which total offset is good enough; the session knows
+	// the limits.
 	SetTolerance(ctx context.Context, tolerance sky.Angle) error
-	// StartOver forgets every frame and measures anew.
-	StartOver(ctx context.Context) error
-	// FinishMeasuring goes on to the bolts with the frames there are.
-	FinishMeasuring(ctx context.Context) error
-	// Locked says that the bolts are locked: the next frame confirms.
-	Locked(ctx context.Context) error
+	// Tell passes on what the person did or wants.
+	Tell(ctx context.Context, event mountmodel.Event) error
 }
 
 // Rig is the simulated rig of a rehearsal, turned from the page.
@@ -51,12 +49,10 @@ type Rig interface {
 // five numbers.
 const maxCommandBytes = 4 << 10
 
-// Limits of what a command may carry, wide enough for every real use.
+// Limits of one turn of the simulated rig, wide enough for every real use.
 const (
-	minTolerance = 0.05 * sky.Arcminute // below what any bolt can be set to
-	maxTolerance = 120 * sky.Arcminute
-	maxRigRA     = 180 * sky.Degree
-	maxRigBolt   = 10 * sky.Degree
+	maxRigRA   = 180 * sky.Degree
+	maxRigBolt = 10 * sky.Degree
 )
 
 // problem is an answer to a command that was not carried out.
@@ -104,6 +100,7 @@ type siteRequest struct {
 	ElevationM   *float64 `json:"elevation_m"`
 	PressureHPa  *float64 `json:"pressure_hpa"`  // absent: the standard atmosphere
 	TemperatureC *float64 `json:"temperature_c"` // absent: the default
+	Pole         string   `json:"pole"`          // a mountmodel.PoleKind in words; absent: refracted
 }
 
 func (r siteRequest) site() (sky.Site, sky.Air, error) {
@@ -138,14 +135,14 @@ type toleranceRequest struct {
 }
 
 func (r toleranceRequest) angle() (sky.Angle, error) {
-	if r.Arcmin == nil || math.IsNaN(*r.Arcmin) {
+	if r.Arcmin == nil {
 		return 0, badRequest("give the tolerance in arcminutes")
 	}
-	t := sky.Angle(*r.Arcmin) * sky.Arcminute
-	if t < minTolerance || t > maxTolerance {
-		return 0, badRequest("the tolerance goes from 0.05 to 120 arcminutes")
-	}
-	return t, nil
+	return sky.Angle(*r.Arcmin) * sky.Arcminute, nil
+}
+
+type eventRequest struct {
+	Event mountmodel.Event `json:"event"`
 }
 
 type nothing struct{}
@@ -158,7 +155,13 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		if err != nil {
 			return err
 		}
-		return op.SetSite(ctx, site, air)
+		kind := mountmodel.Refracted
+		if r.Pole != "" {
+			if kind, err = mountmodel.ParsePoleKind(r.Pole); err != nil {
+				return badRequest(err.Error())
+			}
+		}
+		return op.SetSite(ctx, site, air, kind)
 	}))
 	g.POST("/tolerance", command(s, func(ctx context.Context, r toleranceRequest) error {
 		t, err := r.angle()
@@ -167,9 +170,13 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		}
 		return op.SetTolerance(ctx, t)
 	}))
-	g.POST("/start-over", command(s, func(ctx context.Context, _ nothing) error { return op.StartOver(ctx) }))
-	g.POST("/finish-measuring", command(s, func(ctx context.Context, _ nothing) error { return op.FinishMeasuring(ctx) }))
-	g.POST("/locked", command(s, func(ctx context.Context, _ nothing) error { return op.Locked(ctx) }))
+	g.POST("/event", command(s, func(ctx context.Context, r eventRequest) error {
+		switch r.Event {
+		case mountmodel.StartOver, mountmodel.Measured, mountmodel.Locked, mountmodel.Unlocked:
+			return op.Tell(ctx, r.Event)
+		}
+		return badRequest(`the event is "start_over", "measured", "locked" or "unlocked"`)
+	}))
 
 	rig := s.opt.Rig
 	if rig == nil {

@@ -1,0 +1,219 @@
+package web
+
+import (
+	"math"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+)
+
+// Around is what a page shows beside the session: things only the program
+// around it knows.
+type Around struct {
+	Program    string        // name and version
+	Source     Source        //
+	Latest     *Latest       // the last frame read, nil before the first
+	Rig        *RigState     // nil outside a rehearsal
+	StaleAfter time.Duration // 0: DefaultStaleAfter
+}
+
+// DefaultStaleAfter is the age at which a frame no longer tells where the
+// axis stands while bolts are being turned: someone with a hand on a bolt
+// turns it within seconds, and exposures for this work last 1 to 10 s
+// (common practice), so that a fresh frame should have come twice by then.
+const DefaultStaleAfter = 30 * time.Second
+
+// StateWithoutSite is the state before the site is known.
+func StateWithoutSite(a Around) State {
+	s := State{Phase: PhasePlace, Do: Instruction{
+		Code: "place",
+		Text: "Say where the mount stands: latitude and longitude.",
+	}}
+	s.surround(a)
+	return s
+}
+
+// StateFromView turns what the session shows into wire form.
+func StateFromView(v mountmodel.View, a Around) State {
+	s := State{
+		Phase: string(v.Phase),
+		Do: Instruction{
+			Code:    instructionCode(v),
+			Text:    v.Instruction,
+			Details: v.Details,
+		},
+		Site: &Site{
+			LatDeg:       Number(v.Site.Latitude.Degrees()),
+			LonDeg:       Number(v.Site.Longitude.Degrees()),
+			ElevationM:   Number(v.Site.ElevationM),
+			PressureHPa:  Number(v.Air.PressureHPa),
+			TemperatureC: Number(v.Air.TemperatureC),
+		},
+		ToleranceArcmin: Number(v.Tolerance.Arcminutes()),
+		Pole:            &Pole{Kind: v.PoleKind.String(), Direction: direction(v.Pole)},
+		Measured:        standing(v.Measured, v),
+		Now:             standing(v.Now, v),
+		Within:          v.Within,
+		TurnDeg:         Number(v.Turn.Degrees()),
+		Tracking:        tracking(v.Adjust),
+	}
+	if v.Dof > 0 {
+		perDof := Number(v.Chi2 / float64(v.Dof))
+		s.Chi2Dof = &perDof
+	}
+	if l := v.Lock; l != nil {
+		s.Lock = &LockShift{
+			AltArcmin:         Number(l.Alt.Arcminutes()),
+			AzArcmin:          Number(l.Az.Arcminutes()),
+			TotalArcmin:       Number(l.Total.Arcminutes()),
+			UncertaintyArcsec: Number(l.Uncertainty.Arcseconds()),
+		}
+	}
+	if t := v.Advice; t != nil {
+		s.Advice = &TurnAdvice{LeastDeg: Number(t.Least.Degrees())}
+		for _, f := range t.Expected {
+			s.Advice.Expected = append(s.Advice.Expected, Forecast{
+				TurnDeg:           Number(f.Turn.Degrees()),
+				UncertaintyArcsec: Number(f.Uncertainty.Arcseconds()),
+			})
+		}
+	}
+	for _, f := range v.Frames {
+		s.Frames = append(s.Frames, Frame{
+			File:           f.Name,
+			Mid:            utc(f.Mid),
+			Status:         string(f.Status),
+			Message:        f.Message,
+			Stars:          f.Stars,
+			TurnDeg:        Number(f.Turn.Degrees()),
+			ResidualArcsec: Number(f.Residual.Arcseconds()),
+		})
+	}
+	for _, w := range v.Warnings {
+		s.Warnings = append(s.Warnings, Notice{Code: string(w.Code), Message: w.Message})
+	}
+	s.surround(a)
+	return s
+}
+
+func (s *State) surround(a Around) {
+	s.Program, s.Source, s.Latest, s.Rig = a.Program, a.Source, a.Latest, a.Rig
+	if a.StaleAfter <= 0 {
+		a.StaleAfter = DefaultStaleAfter
+	}
+	s.StaleAfterMs = a.StaleAfter.Milliseconds()
+}
+
+// instructionCode says in one word what the session's sentence says, for the
+// page's own large words.
+func instructionCode(v mountmodel.View) string {
+	usable := 0
+	for _, f := range v.Frames {
+		if f.Status == mountmodel.FrameMeasures || f.Status == mountmodel.FrameSameAngle {
+			usable++
+		}
+	}
+	switch v.Phase {
+	case mountmodel.Waiting:
+		return "first_frame"
+	case mountmodel.Measuring:
+		if usable <= 1 {
+			return "turn"
+		}
+		return "turn_more"
+	case mountmodel.Adjusting:
+		if v.Within {
+			return "lock"
+		}
+		return "bolt"
+	case mountmodel.Confirming:
+		return "confirm"
+	case mountmodel.Done:
+		return "done"
+	}
+	return "other"
+}
+
+func direction(d sky.Local) Direction {
+	alt, az := sky.AltAzFromLocal(d)
+	return Direction{AltDeg: Number(alt.Degrees()), AzDeg: Number(az.Degrees())}
+}
+
+func standing(s *mountmodel.Standing, v mountmodel.View) *Standing {
+	if s == nil {
+		return nil
+	}
+	return &Standing{
+		Axis: direction(s.Axis.Dir),
+		Offset: Offset{
+			AltArcmin:   Number(s.Offset.Alt.Arcminutes()),
+			AzArcmin:    Number(s.Offset.Az.Arcminutes()),
+			TotalArcmin: Number(s.Offset.Total.Arcminutes()),
+		},
+		Uncertainty: Uncertainty{
+			AltArcsec:   Number(s.Axis.SigmaAlt().Arcseconds()),
+			AzArcsec:    Number(s.Axis.SigmaAz().Arcseconds()),
+			Correlation: Number(s.Axis.Correlation()),
+		},
+		Moves: moves(s.Move, v),
+	}
+}
+
+// moves tells the two bolts apart, the larger error on the sky first. The
+// gates split the tolerance evenly: total^2 = alt^2 + (az cos alt)^2 for
+// small offsets, so each bolt may use 1/sqrt(2) of it.
+func moves(m mountmodel.Move, v mountmodel.View) []Move {
+	poleAlt, _ := sky.AltAzFromLocal(v.Pole)
+	gate := sky.Angle(float64(v.Tolerance) / math.Sqrt2)
+	altitude := Move{
+		Bolt:         "altitude",
+		Way:          "raise",
+		AmountArcmin: Number(m.Alt.Abs().Arcminutes()),
+		GateArcmin:   Number(gate.Arcminutes()),
+		Done:         m.Alt.Abs() <= gate,
+		Text:         m.Altitude,
+	}
+	if m.Alt < 0 {
+		altitude.Way = "lower"
+	}
+	onSky := sky.Angle(float64(m.Az.Abs()) * poleAlt.Cos())
+	azimuth := Move{
+		Bolt:         "azimuth",
+		AmountArcmin: Number(m.Az.Abs().Arcminutes()),
+		GateArcmin:   Number(gate.Arcminutes() / poleAlt.Cos()),
+		Done:         onSky <= gate,
+		Text:         m.Azimuth,
+		Rotation:     m.Rotation,
+	}
+	// East and west name the side to which the pole-seeking end of the axis
+	// goes; in the south a growing azimuth takes it west. Without a rotation
+	// the turn cannot help (pole near the zenith) and only the text says what
+	// to do.
+	if m.Rotation != "" {
+		azimuth.Way = "east"
+		if (m.Az < 0) != v.Site.South() {
+			azimuth.Way = "west"
+		}
+	}
+	if onSky > m.Alt.Abs() {
+		return []Move{azimuth, altitude}
+	}
+	return []Move{altitude, azimuth}
+}
+
+// tracking is what the newest frame that tells anything says of the drive.
+func tracking(adjust []mountmodel.AdjustView) *bool {
+	if len(adjust) == 0 {
+		return nil
+	}
+	var yes bool
+	switch adjust[len(adjust)-1].Drive {
+	case mountmodel.DriveTracks:
+		yes = true
+	case mountmodel.DriveStands:
+	default:
+		return nil
+	}
+	return &yes
+}
