@@ -54,8 +54,8 @@ func sum(series *[3][]harmonic, years float64) (value, rate float64) {
 // its velocity with respect to the solar-system barycentre as a part of the
 // speed of light, and its place from the Sun in astronomical units, both along
 // the ICRS axes. It is the theory of ERFA epv00 (VSOP2000: Moisson and
-// Bretagnon 2001, Cel. Mech. Dyn. Astron. 80, 205), cut short; the tests hold
-// the size of what is lost, earthVelocityError.
+// Bretagnon 2001, Cel. Mech. Dyn. Astron. 80, 205), cut from 1951 terms to 108:
+// within 2.4e-9 of the speed of light and 2e-5 au of it, 1972 to 2100.
 func earthState(t float64) (velocity, heliocentric sky.Vec) {
 	years := 100 * t
 	var pos, vel [3]float64

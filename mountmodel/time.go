@@ -139,7 +139,7 @@ func checkInstant(utc time.Time, dut1 float64) error {
 			utc.UTC().Format(time.RFC3339), firstInstant.Year(), lastInstant.Year()-1)
 	}
 	limit := float64(maxDUT1)
-	if utc.Year() >= dut1WidensIn {
+	if utc.UTC().Year() >= dut1WidensIn {
 		limit = maxDUT1Later
 	}
 	if !(dut1 >= -limit && dut1 <= limit) {

@@ -7,16 +7,18 @@ e40f5175604c50c46fded7f9f76565dd5879a7f4ee27fa4484c2af217b7dfeb4).
 
 Usage, from the top of the repository:
     testdata/erfa/make_series.py ERFA/src
-    gofmt -l mountmodel
 
 Earth: of eraEpv00 (VSOP2000, simplified) every term is kept whose part in the
-velocity exceeds KEEP_AU_YR. Nutation: all 77 terms of eraNut00b, as they are.
+velocity exceeds KEEP_AU_YR, or whose part in the place from the Sun exceeds
+KEEP_AU. Nutation: all 77 terms of eraNut00b, as they are.
 """
 import re
+import subprocess
 import sys
 
-KEEP_AU_YR = 3e-5  # 5e-10 of the speed of light, 1e-4 arcsec of aberration, a term
-SPAN_YR = 60.0  # where the terms in T and T^2 are weighed: 2060
+KEEP_AU_YR = 1e-5  # 1.6e-10 of the speed of light: 3e-5 arcsec of aberration
+KEEP_AU = 3e-6  # 0.6 arcsec in the direction of the Sun
+SPAN_YR = 60.0  # years from 2000 at which the terms in T and T^2 are weighed
 
 src = sys.argv[1]
 
@@ -44,9 +46,11 @@ def arrays():
         yield m[1], [tuple(n[i : i + 3]) for i in range(0, len(n), 3)]
 
 
-def weight(power, a, c):
-    """Greatest part of a T^power cos(b + c T) in the velocity, AU a Julian year."""
-    return abs(a) * SPAN_YR**power * (abs(c) + power / SPAN_YR)
+def matters(name, power, a, c):
+    """Whether the term a T^power cos(b + c T) is large enough to keep."""
+    place = abs(a) * SPAN_YR**power
+    velocity = place * (abs(c) + power / SPAN_YR)
+    return velocity >= KEEP_AU_YR or (name == "e" and place >= KEEP_AU)
 
 
 def earth():
@@ -67,12 +71,7 @@ def earth():
             for power in range(3):
                 terms = series[f"{name}{power}{xyz}"]
                 total += len(terms)
-                # A constant offset of the Sun-Earth way is a part of the position.
-                terms = [
-                    t
-                    for t in terms
-                    if weight(power, t[0], t[2]) >= KEEP_AU_YR or (t[2] == 0 and abs(t[0]) > 1e-4)
-                ]
+                terms = [t for t in terms if matters(name, power, t[0], t[2])]
                 kept += len(terms)
                 out.append("\t\t{\n" if terms else "\t\t{},\n")
                 for a, b, c in terms:
@@ -111,3 +110,4 @@ def nutation():
 
 earth()
 nutation()
+subprocess.run(["gofmt", "-w", "mountmodel/earth_series.go", "mountmodel/nutation_series.go"], check=True)
