@@ -77,7 +77,8 @@ func TestPoleOfPracticeFrames(t *testing.T) {
 // star off it is the aberration of the spin, 0.32 arcsec fixed to the site, that
 // of the orbit, 20.5 arcsec times 2/3 of 1/58 in 16 hours, and precession and
 // nutation, 0.1. Three points 120 degrees apart tilt their plane by at most 4/3
-// of such an error, over the radius of the circle.
+// of such an error, over the radius of the circle. Near the Sun the bending of
+// light changes by more.
 func TestStarsTurnAboutTruePole(t *testing.T) {
 	const within = 4.0 / 3 * (0.32 + 0.24 + 0.1) * sky.Arcsecond
 	rapid.Check(t, func(t *rapid.T) {
@@ -92,6 +93,9 @@ func TestStarsTurnAboutTruePole(t *testing.T) {
 			o, err := mountmodel.NewObserver(site, noAir, start.Add(time.Duration(i)*8*time.Hour), 0)
 			if err != nil {
 				t.Fatal(err)
+			}
+			if sky.Separation(star, o.ICRS(o.Sun())) < 10*sky.Degree {
+				t.Skip("near the Sun")
 			}
 			p[i] = sky.Vec(o.Observed(star))
 		}
