@@ -1,0 +1,157 @@
+package rehearsal
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+)
+
+// siderealRate is the rotation of the Earth in radians per second: 1.002 737
+// 811 911 354 48 turns a day (Capitaine et al. 2000, A&A 355, 398, eq. 14).
+const siderealRate = 1.00273781191135448 * 2 * math.Pi / 86400
+
+// mount is where all parts of a mount stand. Angles of the head are kept in
+// the base's own frame; its vertical is the local one only when the base is
+// level.
+//
+// The frame of the head: X along the hinge, Y along the axis, Z square to both
+// and upwards. It goes to the local frame by the hinge angle about X, the
+// azimuth about the base's vertical, and the base.
+type mount struct {
+	base              sky.Matrix // base's east, north, up to local
+	altitude, azimuth sky.Angle  // of the axis in the base's frame
+	altBolt, azBolt   bolt
+	south             bool
+
+	hourAngle     sky.Angle // reading of the RA circle at since
+	since         time.Time
+	tracking      bool
+	rate          float64 // of the drive, radians per second
+	polarDistance sky.Angle
+}
+
+func newMount(c Config) mount {
+	m := mount{
+		base:          lean(c.Mount.Tilt, c.Mount.TiltTowards),
+		altBolt:       newBolt("altitude", c.Mount.AltitudeBolt),
+		azBolt:        newBolt("azimuth", c.Mount.AzimuthBolt),
+		south:         c.Site.South(),
+		hourAngle:     c.Mount.HourAngle,
+		since:         c.Start,
+		tracking:      c.Mount.Tracking,
+		rate:          c.Mount.DriveRate * siderealRate,
+		polarDistance: c.Mount.PolarDistance,
+	}
+	alt, az := sky.AltAzFromLocal(mountmodel.Pole(c.Site, c.Air, mountmodel.Refracted))
+	axis := sky.LocalFromAltAz(alt+c.Mount.OffsetAlt, az+c.Mount.OffsetAz)
+	m.altitude, m.azimuth = sky.AltAzFromLocal(sky.Local(m.base.Transpose().Apply(sky.Vec(axis))))
+	return m
+}
+
+// lean is the turn of a base that leans by tilt towards an azimuth.
+func lean(tilt, towards sky.Angle) sky.Matrix {
+	return sky.Rotation(sky.Vec{X: -towards.Cos(), Y: towards.Sin()}, tilt)
+}
+
+// head sends the head's frame to the local one.
+func (m *mount) head() sky.Matrix {
+	azimuth := sky.Rotation(sky.Vec{Z: 1}, -m.azimuth) // azimuth grows clockwise seen from above
+	hinge := sky.Rotation(sky.Vec{X: 1}, m.altitude)
+	return m.base.Mul(azimuth).Mul(hinge)
+}
+
+// axis is the direction of the pole-seeking end of the RA axis.
+func (m *mount) axis() sky.Local { return sky.Local(m.head().Column(1)) }
+
+// hourAngleAt is the reading of the RA circle.
+func (m *mount) hourAngleAt(at time.Time) sky.Angle {
+	h := m.hourAngle
+	if m.tracking {
+		h += sky.Angle(m.rate * at.Sub(m.since).Seconds())
+	}
+	return h
+}
+
+// turnAt is the right-handed turn of the body about the axis's pole-seeking
+// end. Facing the pole, the sky turns anticlockwise in the north and
+// clockwise in the south; about a line that points away from the eye that is
+// left-handed and right-handed.
+func (m *mount) turnAt(at time.Time) sky.Angle {
+	if m.south {
+		return m.hourAngleAt(at)
+	}
+	return -m.hourAngleAt(at)
+}
+
+// body sends the body's frame to the local one. The body's frame is the head's
+// while the RA circle reads 0.
+func (m *mount) body(at time.Time) sky.Matrix {
+	return m.head().Mul(sky.Rotation(sky.Vec{Y: 1}, m.turnAt(at)))
+}
+
+// attitude sends directions of the camera to the local frame.
+func (m *mount) attitude(k Camera, at time.Time) sky.Matrix {
+	return m.body(at).Mul(k.onBody(m.polarDistance))
+}
+
+func (m *mount) setTracking(on bool, at time.Time) {
+	m.hourAngle, m.since = m.hourAngleAt(at), at
+	m.tracking = on
+}
+
+// turnAltitudeBolt and turnAzimuthBolt turn a bolt clockwise.
+func (m *mount) turnAltitudeBolt(turns float64) error {
+	moved, err := m.altBolt.turn(turns)
+	m.altitude += moved
+	m.azimuth += sky.Angle(m.altBolt.Cross) * moved
+	return err
+}
+
+func (m *mount) turnAzimuthBolt(turns float64) error {
+	moved, err := m.azBolt.turn(turns)
+	m.azimuth += moved
+	m.altitude += sky.Angle(m.azBolt.Cross) * moved
+	return err
+}
+
+// bolt is a bolt with its play and where it stands.
+type bolt struct {
+	Bolt
+	name   string
+	turned float64 // turns clockwise since the start
+	play   float64 // where in its play it stands, 0 to PlayTurns
+	moved  float64 // turns that had effect
+}
+
+func newBolt(name string, b Bolt) bolt {
+	return bolt{Bolt: b, name: name, play: b.PlayTurns / 2}
+}
+
+// turn turns the bolt and gives the movement of its adjustment. A turn that
+// would go past the end of the travel is refused as a whole.
+func (b *bolt) turn(turns float64) (sky.Angle, error) {
+	if math.IsNaN(turns) || math.IsInf(turns, 0) {
+		return 0, fmt.Errorf("the %s bolt cannot be turned by %g turns", b.name, turns)
+	}
+	play := b.play + turns
+	bite := 0.0 // what goes past the play
+	switch {
+	case play > b.PlayTurns:
+		bite, play = play-b.PlayTurns, b.PlayTurns
+	case play < 0:
+		bite, play = play, 0
+	}
+	// What is left of the travel on the side to which the bolt is turned.
+	left := math.Abs(float64(b.Travel/b.PerTurn)) - b.moved*math.Copysign(1, bite)
+	if math.Abs(bite) > left {
+		return 0, fmt.Errorf("the %s bolt comes to its end: it turns %.2f turns more that way, not %.2f",
+			b.name, math.Abs(turns)-math.Abs(bite)+max(0, left), math.Abs(turns))
+	}
+	b.turned += turns
+	b.moved += bite
+	b.play = play
+	return b.PerTurn * sky.Angle(bite), nil
+}

@@ -1,0 +1,301 @@
+package rehearsal
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel/sky"
+)
+
+// StationOptions say how a [Station] works. Folder and Now are required.
+type StationOptions struct {
+	// Folder takes the frames; it must exist.
+	Folder string
+	// Now tells the time of the rehearsal.
+	Now func() time.Time
+	// Rest is the time between the end of an exposure and the start of the
+	// next; 0 means DefaultRest.
+	Rest time.Duration
+	// Settle is how long the rig must have been left alone before the shutter
+	// opens; 0 means DefaultSettle.
+	Settle time.Duration
+	// Changed is called, from any goroutine, after every change of State; nil
+	// when nobody listens.
+	Changed func()
+}
+
+// Defaults of [StationOptions].
+const (
+	DefaultRest   = time.Second
+	DefaultSettle = 700 * time.Millisecond
+)
+
+// Station is a rig with a camera program: it exposes by itself into a folder
+// while nobody turns anything. An exposure during which the rig was touched is
+// thrown away and begun again once it has come to rest.
+type Station struct {
+	rig *Rig
+	opt StationOptions
+
+	touched chan struct{} // holds one token after the rig was touched
+	wake    chan struct{} // holds one token after a frame was asked for
+
+	mu                sync.Mutex
+	repeating, single bool
+	exposing          bool
+	written           int
+	trouble           error
+	turnedAlt         sky.Angle
+	turnedAz          sky.Angle
+}
+
+// NewStation prepares a station; [Station.Run] makes it work. It repeats
+// exposures from the start.
+func NewStation(rig *Rig, opt StationOptions) (*Station, error) {
+	if rig == nil || opt.Now == nil {
+		return nil, errors.New("a station needs a rig and a clock")
+	}
+	if info, err := os.Stat(opt.Folder); err != nil {
+		return nil, fmt.Errorf("folder for rehearsed frames: %w", err)
+	} else if !info.IsDir() {
+		return nil, fmt.Errorf("folder for rehearsed frames: %s is a file; give a folder", opt.Folder)
+	}
+	if opt.Rest <= 0 {
+		opt.Rest = DefaultRest
+	}
+	if opt.Settle <= 0 {
+		opt.Settle = DefaultSettle
+	}
+	if opt.Changed == nil {
+		opt.Changed = func() {}
+	}
+	return &Station{
+		rig: rig, opt: opt, repeating: true,
+		touched: make(chan struct{}, 1), wake: make(chan struct{}, 1),
+	}, nil
+}
+
+// StationState is what the rig's owner sees at the mount and on the camera
+// program.
+type StationState struct {
+	Name, Place string
+	Reading
+	// TurnedAlt and TurnedAz are the turns of the bolts since the start, told
+	// as the angles they would make without play: up and growing azimuth.
+	TurnedAlt, TurnedAz sky.Angle
+	Repeating, Exposing bool
+	Exposure            time.Duration
+	Written             int   // frames in the folder
+	Trouble             error // why the last frame could not be written
+}
+
+// State tells how the station stands.
+func (s *Station) State() StationState {
+	r := s.rig.Reading(s.opt.Now())
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return StationState{
+		Name: s.rig.config.Name, Place: s.rig.config.Place, Reading: r,
+		TurnedAlt: s.turnedAlt, TurnedAz: s.turnedAz,
+		Repeating: s.repeating, Exposing: s.exposing,
+		Exposure: s.rig.config.Exposure, Written: s.written, Trouble: s.trouble,
+	}
+}
+
+// TurnRA turns the RA axis by hand: positive the way the sky turns.
+func (s *Station) TurnRA(_ context.Context, by sky.Angle) error {
+	return s.touch(s.rig.TurnRA(by))
+}
+
+// TurnAltitudeBolt turns the altitude bolt by as much as raises the axis by an
+// angle, if the bolt had no play.
+func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
+	err := s.rig.TurnAltitudeBolt(float64(by / s.rig.config.Mount.AltitudeBolt.PerTurn))
+	if err == nil {
+		s.mu.Lock()
+		s.turnedAlt += by
+		s.mu.Unlock()
+	}
+	return s.touch(err)
+}
+
+// TurnAzimuthBolt turns the azimuth bolt by as much as moves the axis's
+// azimuth by an angle, if the bolt had no play.
+func (s *Station) TurnAzimuthBolt(_ context.Context, by sky.Angle) error {
+	err := s.rig.TurnAzimuthBolt(float64(by / s.rig.config.Mount.AzimuthBolt.PerTurn))
+	if err == nil {
+		s.mu.Lock()
+		s.turnedAz += by
+		s.mu.Unlock()
+	}
+	return s.touch(err)
+}
+
+// SetDrive switches tracking.
+func (s *Station) SetDrive(_ context.Context, on bool) error {
+	s.rig.SetTracking(on, s.opt.Now())
+	return s.touch(nil)
+}
+
+// touch tells Run that the rig was touched, unless that failed.
+func (s *Station) touch(err error) error {
+	if err != nil {
+		return err
+	}
+	signal(s.touched)
+	s.opt.Changed()
+	return nil
+}
+
+// Expose asks for one frame; it comes as soon as the rig is at rest.
+func (s *Station) Expose(context.Context) error {
+	s.mu.Lock()
+	s.single = true
+	s.mu.Unlock()
+	signal(s.wake)
+	return nil
+}
+
+// SetRepeating takes frames again and again, or stops after the one that is
+// being exposed.
+func (s *Station) SetRepeating(_ context.Context, on bool) error {
+	s.mu.Lock()
+	s.repeating = on
+	s.mu.Unlock()
+	signal(s.wake)
+	s.opt.Changed()
+	return nil
+}
+
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default: // one is waiting already
+	}
+}
+
+// Run exposes until ctx ends; it returns nil then. A frame that cannot be
+// written is told in State, and the next one is tried.
+func (s *Station) Run(ctx context.Context) error {
+	for {
+		if !s.waitWanted(ctx) || !s.waitRest(ctx) {
+			return nil
+		}
+		s.expose(ctx)
+		if ctx.Err() != nil {
+			return nil
+		}
+	}
+}
+
+// expose takes a frame and rests, or throws it away when the rig is touched.
+func (s *Station) expose(ctx context.Context) {
+	opened := s.opt.Now()
+	exposure := s.rig.open(opened.Round(time.Millisecond)) // what a header usually tells
+	s.mu.Lock()
+	asked := s.single
+	s.single, s.exposing = false, true
+	s.mu.Unlock()
+	s.opt.Changed()
+
+	frame, err := exposure.frame()
+	whole := s.wait(ctx, s.rig.config.Exposure-s.opt.Now().Sub(opened))
+	if whole && err == nil {
+		err = s.write(frame, exposure.number)
+	}
+	s.mu.Lock()
+	s.exposing = false
+	switch {
+	case !whole:
+		s.single = s.single || asked
+	default:
+		s.trouble = err
+		if err == nil {
+			s.written++
+		}
+	}
+	s.mu.Unlock()
+	s.opt.Changed()
+
+	if !whole || !s.wait(ctx, s.opt.Rest) {
+		signal(s.touched) // waitRest has to know
+	}
+}
+
+// waitWanted waits until a frame is asked for; false when ctx ends.
+func (s *Station) waitWanted(ctx context.Context) bool {
+	for {
+		s.mu.Lock()
+		wanted := s.repeating || s.single
+		s.mu.Unlock()
+		if wanted {
+			return ctx.Err() == nil
+		}
+		select {
+		case <-ctx.Done():
+			return false
+		case <-s.wake:
+		}
+	}
+}
+
+// waitRest waits until the rig has not been touched for the time to settle;
+// false when ctx ends.
+func (s *Station) waitRest(ctx context.Context) bool {
+	select {
+	case <-s.touched:
+	default:
+		return ctx.Err() == nil
+	}
+	for !s.wait(ctx, s.opt.Settle) {
+		if ctx.Err() != nil {
+			return false
+		}
+	}
+	return true
+}
+
+// wait waits for a time; false when the rig is touched meanwhile or ctx ends.
+func (s *Station) wait(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-s.touched:
+		return false
+	case <-ctx.Done():
+		return false
+	}
+}
+
+// write puts a frame into the folder under another name and renames it, so
+// that nobody reads half a frame.
+func (s *Station) write(f *fits.Frame, number uint64) error {
+	f.Name = fmt.Sprintf("%s_%04d.fits", f.Start.UTC().Format("20060102T150405.000"), number)
+	return writeFile(filepath.Join(s.opt.Folder, f.Name), func(w io.Writer) error { return fits.Write(w, f) })
+}
+
+func writeFile(path string, content func(io.Writer) error) (err error) {
+	part := path + ".part"
+	file, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(part)
+		}
+	}()
+	if err := errors.Join(content(file), file.Close()); err != nil {
+		return err
+	}
+	return os.Rename(part, path)
+}
