@@ -1,11 +1,16 @@
 package mountmodel
 
 import (
+	"errors"
+	"fmt"
 	"math"
+	"slices"
 
 	"polard/mountmodel/sky"
 
+	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Axis is the mechanical line about which the camera turns, at its
@@ -62,4 +67,208 @@ func tangents(d sky.Local) (across, up sky.Vec) {
 	_, az := sky.AltAzFromLocal(d)
 	across = sky.Vec{X: az.Cos(), Y: -az.Sin()}
 	return across, r3.Cross(across, sky.Vec(d))
+}
+
+// AxisFit is the axis from the attitudes of several frames.
+//
+// The model: the camera sits on a body that turns about one line fixed in the
+// ground. Whatever the angle, the camera then has that line in one place of
+// its own frame: R_i c = n for every frame i, where n is the axis in the local
+// frame, c the same line in the camera's, and R_i the attitude. The angles of
+// the single frames drop out: each frame gives two numbers on the four unknowns
+// of n and c, and two frames at different angles suffice. This is the maximum
+// of the likelihood over axis, mounting of the camera and all angles, because
+// an angle free in every frame takes up the part of the noise that turns the
+// frame about the axis.
+type AxisFit struct {
+	Axis       Axis
+	Body       sky.Camera  // c: the axis as the camera has it
+	Turns      []sky.Angle // angle of each frame about the axis since the first, right-handed, in [-180, 180) degrees
+	Residuals  []sky.Vec   // of each frame: the small rotation (radians, local axes) that most likely separates it from the model
+	Chi2       float64     // of the rigid model, with the stated errors alone
+	Dof        int         // 2 per frame less 4
+	ModelError sky.Angle   // what had to be added to the errors of each frame, per coordinate, to make Chi2 equal Dof; 0 when they agree
+	Span       sky.Angle   // smallest arc of the axis's circle that holds all the angles
+
+	frames []sky.Attitude
+	n, c   sky.Vec
+	cov    *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+}
+
+// TooLittleTurnError says that the attitudes differ too little in the angle
+// about the axis.
+type TooLittleTurnError struct {
+	Turn sky.Angle // that they span
+	Need sky.Angle // that would do
+}
+
+func (e *TooLittleTurnError) Error() string {
+	if e.Turn < 1*sky.Arcminute {
+		return fmt.Sprintf("the frames all stand at the same angle of the RA axis: turn it by about %.0f degrees", e.Need.Degrees())
+	}
+	return fmt.Sprintf("the frames span only %s of turn of the RA axis: turn it until they span about %.0f degrees", AngleWords(e.Turn), e.Need.Degrees())
+}
+
+// Errors of the axis fit.
+var (
+	ErrFewFrames = errors.New("an axis needs two frames at different angles of the RA axis")
+	ErrMirrored  = errors.New("the frames disagree on whether the image is mirrored: they come from different cameras or one was flipped")
+)
+
+const (
+	// usableAxis is the 1-sigma uncertainty beyond which an axis is not handed
+	// out: the fit treats errors as small angles, good to 2 % at a degree, and
+	// nobody turns bolts by such a number.
+	usableAxis = 1 * sky.Degree
+
+	// poorAxis is the uncertainty from which the user is warned.
+	poorAxis = 5 * sky.Arcminute
+
+	// rigidDoubt is the probability of a chi-square as large as found, under a
+	// rigid mount and true errors, below which the model is said to fail.
+	rigidDoubt = 1e-3
+
+	// fitRounds bounds Gauss-Newton. It converges quadratically: a start off by
+	// a degree is exact after four rounds.
+	fitRounds = 30
+
+	// fitDone is the step in radians at which it stops: 2e-9 arcsec.
+	fitDone = 1e-14
+)
+
+// FitAxis finds the axis by maximum likelihood. Attitudes are in the local
+// frame with their covariances; towards picks the end of the line (any
+// direction within 90 degrees of it: the elevated pole). Fewer than two frames,
+// too little turn and mixed hands are errors.
+func FitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
+	if len(frames) < 2 {
+		return nil, ErrFewFrames
+	}
+	det := frames[0].R.Det()
+	for _, f := range frames {
+		if f.R.Det()*det < 0 {
+			return nil, ErrMirrored
+		}
+	}
+	n, err := startAxis(frames, towards)
+	if err != nil {
+		return nil, err
+	}
+	m := newRigid(frames, n)
+	if err := m.solve(0); err != nil {
+		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: wantedTurn}
+	}
+	fit := &AxisFit{frames: frames, Chi2: m.chi2, Dof: m.dof()}
+	if r3.Dot(m.n[0], sky.Vec(towards)) < 0 {
+		m.n[0], m.c[0] = r3.Scale(-1, m.n[0]), r3.Scale(-1, m.c[0])
+	}
+	if doubtful(fit.Chi2, fit.Dof) {
+		fit.ModelError = m.findModelError()
+	}
+	if err := m.solve(fit.ModelError); err != nil {
+		return nil, err
+	}
+	fit.n, fit.c, fit.cov = m.n[0], m.c[0], m.covariance()
+	fit.Body = sky.Camera(fit.c)
+	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: [2][2]float64{
+		{fit.cov.At(0, 0), fit.cov.At(0, 1)},
+		{fit.cov.At(1, 0), fit.cov.At(1, 1)},
+	}}
+	fit.Turns = turnsAbout(frames, fit.n)
+	fit.Span = arc(fit.Turns)
+	fit.Residuals = m.residuals()
+	if major, _, _ := fit.Axis.Ellipse(); !(major < usableAxis) {
+		return nil, &TooLittleTurnError{Turn: fit.Span, Need: needed(fit.Span, major)}
+	}
+	return fit, nil
+}
+
+// wantedTurn is what is asked for when nothing better is known: common
+// practice; at 60 degrees the axis is as uncertain as the attitudes themselves.
+const wantedTurn = 60 * sky.Degree
+
+// needed is the turn at which the uncertainty, which falls as 1/turn while the
+// turn is small, comes down to poorAxis; at least 5 and at most 60 degrees.
+func needed(turn, sigma sky.Angle) sky.Angle {
+	if !(sigma > 0) || math.IsInf(float64(sigma), 0) {
+		return wantedTurn
+	}
+	return min(max(turn*sigma/poorAxis, 5*sky.Degree), wantedTurn)
+}
+
+// doubtful tells whether a chi-square is too large to be chance.
+func doubtful(chi2 float64, dof int) bool {
+	return dof > 0 && distuv.ChiSquared{K: float64(dof)}.Survival(chi2) < rigidDoubt
+}
+
+// startAxis takes the axes of the rotations from frame to frame. The axis of a
+// rotation by t is uncertain as 1/sin(t/2), hence the weight sin^2(t/2); the
+// sum of the weighted outer products does not care for the sense, and its main
+// direction is the axis.
+func startAxis(frames []sky.Attitude, towards sky.Local) (sky.Vec, error) {
+	const mostPairs = 2000 // enough for any start; bounds the time
+	sum := mat.NewSymDense(3, nil)
+	pairs := 0
+	for gap := len(frames) / 2; gap >= 1 && pairs < mostPairs; gap-- {
+		for i := range len(frames) - gap {
+			v := sky.VectorFromRotation(frames[i+gap].R.Mul(frames[i].R.Transpose()))
+			angle := r3.Norm(v)
+			if angle == 0 {
+				continue
+			}
+			s := math.Sin(angle/2) / angle
+			u := [3]float64{s * v.X, s * v.Y, s * v.Z}
+			for a := range 3 {
+				for b := a; b < 3; b++ {
+					sum.SetSym(a, b, sum.At(a, b)+u[a]*u[b])
+				}
+			}
+			pairs++
+		}
+	}
+	var eig mat.EigenSym
+	if pairs == 0 || !eig.Factorize(sum, true) {
+		return sky.Vec{}, &TooLittleTurnError{Need: wantedTurn}
+	}
+	var vectors mat.Dense
+	eig.VectorsTo(&vectors)
+	n := sky.Unit(sky.Vec{X: vectors.At(0, 2), Y: vectors.At(1, 2), Z: vectors.At(2, 2)})
+	if r3.Dot(n, sky.Vec(towards)) < 0 {
+		n = r3.Scale(-1, n)
+	}
+	return n, nil
+}
+
+// turnAbout is the angle of the turn about n that comes nearest to the
+// rotation q: it maximises the trace of Rotation(n, t)^T q.
+func turnAbout(q sky.Matrix, n sky.Vec) sky.Angle {
+	axial := sky.Vec{X: q[2][1] - q[1][2], Y: q[0][2] - q[2][0], Z: q[1][0] - q[0][1]}
+	return sky.Atan2(r3.Dot(n, axial), q[0][0]+q[1][1]+q[2][2]-r3.Dot(n, q.Apply(n)))
+}
+
+// turnsAbout are the angles about n since the first frame.
+func turnsAbout(frames []sky.Attitude, n sky.Vec) []sky.Angle {
+	turns := make([]sky.Angle, len(frames))
+	first := frames[0].R.Transpose()
+	for i := 1; i < len(frames); i++ {
+		turns[i] = turnAbout(frames[i].R.Mul(first), n).Signed()
+	}
+	return turns
+}
+
+func spanAbout(frames []sky.Attitude, n sky.Vec) sky.Angle { return arc(turnsAbout(frames, n)) }
+
+// arc is the smallest arc of a circle that holds all angles: the circle less
+// the widest gap.
+func arc(angles []sky.Angle) sky.Angle {
+	s := make([]sky.Angle, len(angles))
+	for i, a := range angles {
+		s[i] = a.Positive()
+	}
+	slices.Sort(s)
+	gap := s[0] + sky.Turn - s[len(s)-1]
+	for i := 1; i < len(s); i++ {
+		gap = max(gap, s[i]-s[i-1])
+	}
+	return sky.Turn - gap
 }

@@ -1,7 +1,10 @@
 package mountmodel
 
 import (
+	"errors"
 	"fmt"
+	"slices"
+	"time"
 
 	"polard/mountmodel/sky"
 )
@@ -64,3 +67,389 @@ const (
 	Locked    Event = "locked"     // the bolts are locked: confirm
 	Unlocked  Event = "unlocked"   // back to adjusting
 )
+
+// Session is one alignment from the first frame to the locked bolts: a state
+// machine fed with sightings and user events, in one goroutine. It reads no
+// clock: the time at which something reached it is passed in. Its View is
+// what a page shows; the command that reads a list of frames runs the same
+// session (see [Measure]), so that both give the same numbers.
+type Session struct {
+	cfg     Config
+	byHand  bool // the measurement ends only when told: no counting, no judging
+	history []entry
+	present
+}
+
+// present is all that follows from configuration and history.
+type present struct {
+	sequence  int
+	phase     Phase
+	poles     [2]sky.Local // by PoleKind
+	first     measurement  // the measurement that bolts are turned by
+	again     measurement  // after the lock
+	tracker   *Tracker     // from the end of a measurement on
+	moved     bool         // a frame after the measurement no longer fits it
+	adjust    []AdjustView
+	jump      *Warning
+	unsolved  *Warning // about the newest frame
+	confirmed *AxisFit
+	unlocked  Axis // as the axis stood when the bolts were locked
+	lock      *LockShift
+	lastMid   time.Time
+	lastHeard time.Time
+}
+
+// entry is one thing that reached the session; the history of all of them
+// gives the session anew under another configuration.
+type entry struct {
+	now      time.Time
+	sighting *Sighting
+	event    Event
+	role     role
+}
+
+// role is what a sighting was taken for. It is kept, so that a session
+// replayed with another site or tolerance does not take a frame for something
+// else after the fact.
+type role int
+
+const (
+	roleOpen role = iota // not decided: the frame could not be used
+	roleMeasures
+	roleAdjusts
+)
+
+// mostAdjusts is how many frames after the measurement are kept, both to show
+// and to replay: some ten minutes of one frame every two seconds.
+const mostAdjusts = 300
+
+// mostJoined bounds the frames that may join a finished measurement.
+const mostJoined = 40
+
+// NewSession starts a session; nothing else runs.
+func NewSession(cfg Config, now time.Time) (*Session, error) {
+	if err := cfg.Check(); err != nil {
+		return nil, err
+	}
+	s := &Session{cfg: cfg}
+	s.reset()
+	s.lastHeard = time.Time{}
+	return s, nil
+}
+
+func (s *Session) reset() {
+	sequence := s.sequence
+	s.present = present{sequence: sequence + 1, phase: Waiting}
+	for _, k := range []PoleKind{Refracted, True} {
+		s.poles[k] = Pole(s.cfg.Site, s.cfg.Air, k)
+	}
+}
+
+func (s *Session) pole() sky.Local { return s.poles[s.cfg.Pole] }
+
+// Errors of events that do not fit where the session stands.
+var (
+	ErrNotMeasured = errors.New("the axis is not measured yet: take two frames or more, turning the RA axis between them")
+	ErrNotLocked   = errors.New("the bolts are not locked")
+	ErrEvent       = errors.New("unknown event")
+	ErrNotNow      = errors.New("this does not fit where the session stands")
+)
+
+// Do carries out what the user told at the time now.
+func (s *Session) Do(now time.Time, event Event) error {
+	if event == StartOver {
+		s.history = nil
+		s.reset()
+		return nil
+	}
+	if err := s.do(event); err != nil {
+		return err
+	}
+	s.sequence++
+	s.history = append(s.history, entry{now: now, event: event})
+	return nil
+}
+
+func (s *Session) do(event Event) error {
+	switch event {
+	case Measured:
+		switch {
+		case s.phase == Measuring && s.first.fit != nil:
+			s.beginAdjusting()
+		case s.phase == Confirming && s.again.fit != nil:
+			s.confirm()
+		case s.phase == Adjusting || s.phase == Done:
+			return fmt.Errorf("the measurement is already done: %w", ErrNotNow)
+		default:
+			return ErrNotMeasured
+		}
+	case Locked:
+		if s.phase != Adjusting {
+			return fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)
+		}
+		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), measurement{}, nil
+	case Unlocked:
+		switch s.phase {
+		case Confirming:
+			s.again = measurement{}
+		case Done:
+		default:
+			return ErrNotLocked
+		}
+		s.phase, s.lock = Adjusting, nil
+	default:
+		return fmt.Errorf("%q: %w", event, ErrEvent)
+	}
+	return nil
+}
+
+// beginAdjusting ends the measurement.
+func (s *Session) beginAdjusting() {
+	s.phase = Adjusting
+	s.tracker = s.first.tracker(s.cfg.Site.South())
+	s.moved = false
+}
+
+// confirm ends the measurement after the lock. It takes the place of the
+// first: whatever the bolts do from here on starts from it.
+func (s *Session) confirm() {
+	axis := s.again.fit.Axis
+	off := OffsetBetween(axis.Dir, s.unlocked.Dir)
+	both := Axis{Dir: axis.Dir}
+	for i := range 2 {
+		for j := range 2 {
+			both.Cov[i][j] = axis.Cov[i][j] + s.unlocked.Cov[i][j]
+		}
+	}
+	major, _, _ := both.Ellipse()
+	s.lock = &LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major}
+	s.first, s.again, s.adjust = s.again, measurement{}, nil
+	s.beginAdjusting()
+	s.phase = Done
+}
+
+// Take takes in the sighting that reached the session at the time now. The
+// session keeps it; the caller must not change it afterwards.
+func (s *Session) Take(now time.Time, sighting Sighting) {
+	if s.knows(sighting) {
+		return
+	}
+	s.sequence++
+	e := entry{now: now, sighting: &sighting}
+	was := s.phase
+	e.role = s.take(now, &sighting, roleOpen)
+	s.history = append(s.history, e)
+	s.forget()
+	if e.role == roleMeasures && s.phase != was && s.phase != Measuring {
+		// The session itself ended the measurement: kept as if told.
+		s.history = append(s.history, entry{now: now, event: Measured})
+	}
+}
+
+// knows tells whether the sighting was taken in before.
+func (s *Session) knows(sighting Sighting) bool {
+	return slices.ContainsFunc(s.history, func(e entry) bool {
+		return e.sighting != nil && e.sighting.Name == sighting.Name && e.sighting.Mid.Equal(sighting.Mid) &&
+			(e.sighting.Refused == "") == (sighting.Refused == "")
+	})
+}
+
+// forget drops the oldest entries that the present no longer rests on.
+func (s *Session) forget() {
+	for _, r := range []role{roleAdjusts, roleOpen} {
+		count, oldest := 0, -1
+		for i, e := range s.history {
+			if e.sighting != nil && e.role == r {
+				count++
+				if oldest < 0 {
+					oldest = i
+				}
+			}
+		}
+		if count > mostAdjusts {
+			s.history = slices.Delete(s.history, oldest, oldest+1)
+		}
+	}
+	if n := len(s.adjust); n > mostAdjusts {
+		s.adjust = slices.Delete(s.adjust, 0, n-mostAdjusts)
+	}
+}
+
+// Reconfigure changes site, air, pole, tolerance or the number of frames, and
+// works everything out anew from the frames kept.
+func (s *Session) Reconfigure(cfg Config) error {
+	if err := cfg.Check(); err != nil {
+		return err
+	}
+	s.cfg = cfg
+	heard := s.lastHeard
+	s.reset()
+	for i, e := range s.history {
+		if e.sighting != nil {
+			s.history[i].role = s.take(e.now, e.sighting, e.role)
+			continue
+		}
+		// Under another site an axis may come out unusable, and what the user
+		// told then no longer fits: the session stands where it can.
+		_ = s.do(e.event)
+	}
+	s.lastHeard = heard
+	return nil
+}
+
+// take does what a sighting demands in the present phase and says what it was
+// taken for. A role other than roleOpen is from an earlier run and binding.
+func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
+	s.lastHeard = now
+	s.unsolved = nil
+	f, err := s.read(sighting)
+	if err != nil {
+		f.Message = err.Error()
+		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
+		s.running().refuse(f.FrameView)
+		return roleOpen
+	}
+	if s.lastMid.Before(sighting.Mid) {
+		s.lastMid = sighting.Mid
+	}
+	switch s.phase {
+	case Waiting, Measuring:
+		s.phase = Measuring
+		s.first.add(f, s.pole())
+		if past == roleOpen && !s.byHand && s.first.complete(s.cfg, s.pole()) {
+			s.beginAdjusting()
+		}
+		return roleMeasures
+	case Adjusting:
+		join := past == roleMeasures
+		if past == roleOpen && !s.byHand && s.cfg.MeasureFrames == 0 && !s.moved {
+			join = s.first.accepts(f, s.pole())
+		}
+		if join {
+			s.first.add(f, s.pole())
+			if s.first.fit != nil {
+				s.beginAdjusting()
+			}
+			return roleMeasures
+		}
+		s.follow(f)
+		return roleAdjusts
+	case Confirming:
+		s.follow(f)
+		s.again.add(f, s.pole())
+		if past == roleOpen && !s.byHand && s.again.complete(s.cfg, s.pole()) {
+			s.confirm()
+		}
+		return roleMeasures
+	default:
+		s.follow(f)
+		return roleAdjusts
+	}
+}
+
+// read makes a frame of a sighting, or says why it cannot be used.
+func (s *Session) read(sighting *Sighting) (frame, error) {
+	f := frame{FrameView: FrameView{Name: sighting.Name, Mid: sighting.Mid, Status: FrameUnsolved}}
+	if sighting.Refused != "" {
+		return f, errors.New(sighting.Refused)
+	}
+	f.Status = FrameUnusable
+	f.Stars = len(sighting.Pairs)
+	if sighting.Mid.IsZero() {
+		return f, errNoTime
+	}
+	o, err := NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
+	if err != nil {
+		return f, err
+	}
+	if f.stance, err = sighting.Stance(o); err != nil {
+		return f, err
+	}
+	f.Stars = f.stance.Stars
+	if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < lowestBoresight {
+		return f, fmt.Errorf("at this place and time it points %s below the horizon: check the site and the camera's clock", AngleWords(alt))
+	}
+	if m := s.running(); len(m.frames) > 0 && m.frames[0].stance.Mirrored != f.stance.Mirrored {
+		return f, ErrMirrored
+	}
+	if (s.phase == Waiting || s.phase == Measuring) && len(s.first.frames) >= maxMeasureFrames {
+		return f, fmt.Errorf("a measurement takes at most %d frames", maxMeasureFrames)
+	}
+	if s.tracker != nil && s.phase != Measuring && !sighting.Mid.After(s.tracker.Newest()) {
+		return f, errOlder
+	}
+	return f, nil
+}
+
+// lowestBoresight is how far below the level the camera may look: from a high
+// mountain the horizon lies 2 degrees down.
+const lowestBoresight = -2.5 * sky.Degree
+
+var (
+	errNoTime = errors.New("the file does not tell when it was taken")
+	errOlder  = errors.New("it is not newer than the frame before it")
+)
+
+// running is the measurement that frames now go to.
+func (s *Session) running() *measurement {
+	if s.phase == Confirming {
+		return &s.again
+	}
+	return &s.first
+}
+
+// largestJump is how far bolts bring an axis between two frames; more is
+// something else. Common practice: adjusters span some ten degrees in all.
+const largestJump = 5 * sky.Degree
+
+// follow reads a frame as taken while the bolts were being turned.
+func (s *Session) follow(f frame) {
+	s.moved = true
+	r := s.tracker.Take(f.stance.Attitude, f.Mid)
+	s.adjust = append(s.adjust, AdjustView{
+		Name: f.Name, Mid: f.Mid, Standing: s.standing(r.Axis),
+		Turn: r.Turn, Drive: r.Drive, TrackingOdds: r.TrackingOdds,
+	})
+	s.jump = nil
+	if r.Jump > largestJump {
+		s.jump = &Warning{Code: WarnAxisJumped, Frame: f.Name, Message: fmt.Sprintf(
+			"Since the frame before %s the axis seems to have moved by %s, more than bolts do. If the declination was turned or the tube moved, start over.", f.Name, AngleWords(r.Jump))}
+	}
+}
+
+func (s *Session) standing(a Axis) Standing {
+	return Standing{Axis: a, Offset: OffsetBetween(a.Dir, s.pole()), Move: Correction(a.Dir, s.pole())}
+}
+
+// Measure runs a session over a list of frames in their order. The first
+// measure of them (0: all) give the axis; each later one is read as taken
+// while the bolts were being turned. It returns what a page would show, with
+// ErrNotMeasured, or the reason behind it, when the frames give no axis.
+func Measure(cfg Config, sightings []Sighting, measure int) (View, error) {
+	if measure < 0 || measure == 1 {
+		return View{}, fmt.Errorf("%d frames cannot make a measurement: give 2 or more, or 0 for all", measure)
+	}
+	cfg.MeasureFrames = 0
+	s, err := NewSession(cfg, time.Time{})
+	if err != nil {
+		return View{}, err
+	}
+	s.byHand = true
+	var failure error
+	for i, sighting := range sightings {
+		if i == measure && measure > 0 {
+			failure = s.Do(sighting.Mid, Measured)
+		}
+		if failure != nil {
+			break
+		}
+		s.Take(sighting.Mid, sighting)
+	}
+	if failure == nil && s.first.fit == nil {
+		failure = ErrNotMeasured
+	}
+	if failure != nil && s.first.problem != nil {
+		failure = s.first.problem
+	}
+	return s.View(), failure
+}

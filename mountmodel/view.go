@@ -1,6 +1,8 @@
 package mountmodel
 
 import (
+	"fmt"
+	"slices"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -25,6 +27,7 @@ type FrameStatus string
 const (
 	FrameMeasures  FrameStatus = "measures"   // part of the measurement
 	FrameSameAngle FrameStatus = "same angle" // part of the measurement, but no new angle of the RA axis
+	FrameSetAside  FrameStatus = "set aside"  // left out of the measurement because it does not fit the others
 	FrameAdjusts   FrameStatus = "adjusts"    // read as taken while the bolts were being turned
 	FrameUnsolved  FrameStatus = "unsolved"   // gave no stars; Message says why
 	FrameUnusable  FrameStatus = "unusable"   // gave stars but cannot be used; Message says why
@@ -123,4 +126,166 @@ type View struct {
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
 	LastHeard time.Time // when the newest frame, solved or not, reached the session
+}
+
+// View is the session as it now stands.
+func (s *Session) View() View {
+	m := s.running()
+	v := View{
+		Sequence:  s.sequence,
+		Phase:     s.phase,
+		Site:      s.cfg.Site,
+		Air:       s.cfg.Air,
+		PoleKind:  s.cfg.Pole,
+		Pole:      s.pole(),
+		Refracted: s.poles[Refracted],
+		True:      s.poles[True],
+		Tolerance: s.cfg.Tolerance,
+		Frames:    m.view(),
+		Adjust:    slices.Clone(s.adjust),
+		LastMid:   s.lastMid,
+		LastHeard: s.lastHeard,
+	}
+	if s.lock != nil {
+		lock := *s.lock
+		v.Lock = &lock
+	}
+	if fit := s.first.fit; fit != nil {
+		measured := s.standing(fit.Axis)
+		v.Measured = &measured
+	}
+	if m.fit != nil {
+		v.Turn, v.Chi2, v.Dof = m.fit.Span, m.fit.Chi2, m.fit.Dof
+	}
+	if a, ok := s.axisNow(); ok {
+		now := s.standing(a)
+		v.Now = &now
+		v.Within = now.Offset.Total <= s.cfg.Tolerance
+	}
+	if s.phase == Measuring || s.phase == Confirming {
+		if len(m.used) > 0 {
+			advice := PredictTurn(m.attitudes(), s.pole(), wanted(s.cfg.Tolerance))
+			v.Advice = &advice
+		}
+	}
+	v.Warnings = s.warnings(v.Now)
+	v.Instruction, v.Details = s.instruct(v)
+	return v
+}
+
+// axisNow is the axis by the newest frame.
+func (s *Session) axisNow() (Axis, bool) {
+	switch {
+	case s.phase == Confirming && s.again.fit != nil:
+		return s.again.fit.Axis, true
+	case s.tracker != nil:
+		return s.tracker.Axis(), true
+	case s.first.fit != nil:
+		return s.first.fit.Axis, true
+	}
+	return Axis{}, false
+}
+
+func (s *Session) warnings(now *Standing) []Warning {
+	var out []Warning
+	if s.unsolved != nil {
+		out = append(out, *s.unsolved)
+	}
+	if s.jump != nil {
+		out = append(out, *s.jump)
+	}
+	out = append(out, s.running().warnings()...)
+	if alt, _ := sky.AltAzFromLocal(s.pole()); now != nil && alt >= nearZenith {
+		out = append(out, Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
+	}
+	return out
+}
+
+// instruct says what to do now: one sentence, and details.
+func (s *Session) instruct(v View) (string, []string) {
+	var details []string
+	if v.Now != nil {
+		major, _, _ := v.Now.Axis.Ellipse()
+		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), AngleWords(major)))
+	}
+	switch s.phase {
+	case Waiting:
+		if s.unsolved != nil {
+			return "The last frame could not be used: take another.", []string{s.unsolved.Message}
+		}
+		return "Point the camera at clear sky, near the pole if you can, and take a frame.", nil
+	case Measuring, Confirming:
+		text := s.askTurn(v)
+		if s.phase == Confirming {
+			text = "The bolts are locked. " + text
+		}
+		return text, details
+	case Adjusting:
+		if v.Within {
+			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", AngleWords(v.Tolerance)), details
+		}
+		return sentence(v.Now.Move), details
+	default:
+		if s.lock != nil {
+			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", AngleWords(s.lock.Total)))
+		}
+		if v.Within {
+			return fmt.Sprintf("Done: the axis is within %s of the pole.", AngleWords(v.Tolerance)), details
+		}
+		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", AngleWords(v.Now.Offset.Total)), details
+	}
+}
+
+// askTurn asks for the next frame of a measurement.
+func (s *Session) askTurn(v View) string {
+	m := s.running()
+	turn := v.Advice.least()
+	switch {
+	case len(m.used) == 0:
+		return "Take the first frame of the measurement."
+	case s.cfg.MeasureFrames > 0 && m.fit != nil:
+		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.frames)+1, s.cfg.MeasureFrames)
+	case m.fit == nil && len(m.used) > 1:
+		return fmt.Sprintf("The RA axis has not turned enough: turn it by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
+	case m.fault.Fault == TubeStep:
+		return "The tube moved on the mount between two frames: lock the declination and start over."
+	case m.fault.Fault == MountStep:
+		return "The mount itself moved between two frames: start over without touching it."
+	case len(m.used) == 1:
+		return fmt.Sprintf("Turn the RA axis by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
+	default:
+		return fmt.Sprintf("Turn the RA axis on by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
+	}
+}
+
+// usualTurn is asked for where the prediction has no better advice.
+const usualTurn = 30 * sky.Degree
+
+// The turn asked for in one go: less, and the frames hardly differ; more, and
+// the tube may meet the tripod, while two smaller turns do as well.
+const (
+	shortTurn = 15 * sky.Degree
+	longTurn  = 60 * sky.Degree
+)
+
+// least is the turn to ask for: the least that reaches the wanted uncertainty,
+// within what is asked for in one go.
+func (a *TurnAdvice) least() sky.Angle {
+	if a == nil || a.Least == 0 {
+		return usualTurn
+	}
+	return min(max(a.Least, shortTurn), longTurn)
+}
+
+// sentence joins the two moves.
+func sentence(m Move) string {
+	alt, az := m.Altitude, m.Azimuth
+	return capital(alt) + ", and " + az + "."
+}
+
+func capital(s string) string {
+	if s == "" || s[0] < 'a' || s[0] > 'z' {
+		return s
+	}
+	return string(s[0]-'a'+'A') + s[1:]
 }

@@ -1,0 +1,463 @@
+package mountmodel
+
+import (
+	"math"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Tracker follows the axis while the bolts are turned.
+//
+// The measurement leaves two things that bolts do not touch: where the axis
+// stands in the camera's own frame (c), and the angle about it. A new frame
+// with attitude R therefore gives the axis at once, R c, whatever the bolts and
+// the drive did. Its weak side is the roll of a small field, which matters the
+// more the farther the field is from the axis. So a second piece of knowledge
+// is used: bolts turn the mount about a line that is roughly vertical and about
+// a hinge level with it; what remains of the change of attitude is the turn
+// about the axis, and that is known when the drive either followed the sky or
+// stood still. Which of the two it was, or whether somebody turned the axis, is
+// decided by the likelihoods; where they do not decide, the answers are mixed
+// with their probabilities, and the uncertainty says so.
+//
+// The state is the joint Gaussian of: the axis at the measurement (2), the axis
+// in the camera (2), the angle about the axis (1), the tilt of the azimuth
+// bolt's line from the vertical, east and north (2). Each frame adds its
+// attitude error (3) and is one update of an iterated extended Kalman filter
+// (Jazwinski 1970, Stochastic Processes and Filtering Theory, section 8.3).
+type Tracker struct {
+	n, c    sky.Vec
+	bn, bc  [2]sky.Vec
+	ref     sky.Matrix // attitude of the reference frame, the last of the measurement: ref c = n
+	theta   sky.Angle  // of the newest frame since the reference frame
+	tilt    [2]float64
+	cov     *mat.SymDense // of the state, stateSize
+	extra   float64       // model variance of the measurement, per coordinate
+	rate    float64       // of a tracking axis, radians per second about n
+	tracks  float64       // probability that the drive follows the sky
+	newest  time.Time
+	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
+	latest  Axis
+}
+
+// Places in the state, and in the state joined with the attitude error of the
+// newest frame.
+const (
+	atAxis    = 0
+	atBody    = 2
+	atTheta   = 4
+	atTilt    = 5
+	stateSize = 7
+	atFrame   = stateSize
+	jointSize = stateSize + 3
+)
+
+const (
+	// siderealRate is that of the Earth against the stars in radians per second
+	// (IERS Conventions 2010: 7.2921151467e-5, value from memory; refraction
+	// and precession change it by parts in 10000 at most).
+	siderealRate = 7.292115e-5
+
+	// tiltPrior is how level a base is taken to be, 1-sigma: common practice
+	// asks for a bubble level, few obey, five degrees catch the eye.
+	tiltPrior = 3 * sky.Degree
+
+	// drivePlay is by how much an axis at rest or tracking departs from where
+	// it should be when bolts are turned: play of the worm, the user's hands.
+	// Common practice.
+	drivePlay = 2 * sky.Arcsecond
+
+	// driveWander is the growth of the departure of a tracking drive per
+	// second, up to driveWanderMost: periodic error of 10 arcsec amplitude and
+	// some eight minutes' period has a root mean square slope of 0.09 arcsec
+	// per second and size of 7 arcsec. Common practice.
+	driveWander     = 0.09 * sky.Arcsecond
+	driveWanderMost = 7 * sky.Arcsecond
+
+	// rateDoubt covers drives at solar instead of sidereal rate, 0.27 %.
+	rateDoubt = 0.003
+
+	// turnedPrior is the probability beforehand that somebody turned the axis
+	// between two frames.
+	turnedPrior = 0.05
+
+	// drivePersists is the probability beforehand that a drive goes on doing
+	// what it did.
+	drivePersists = 0.95
+
+	// driveTold is the probability from which the drive's doing is told.
+	driveTold = 0.9
+
+	// linearTheta is the largest uncertainty of the angle about the axis, as
+	// the bare frame gives it, at which the filter's linear algebra still
+	// holds. It is passed only within arcminutes of the zenith, where the bolts
+	// and the axis turn the same way; the frame then speaks alone.
+	linearTheta = 5 * sky.Degree
+
+	// updateRounds of the iterated filter: the tilt times the move of the bolts
+	// is the largest second-order term; three rounds bring 10 degrees of move
+	// at 5 degrees of tilt below 0.01 arcsec.
+	updateRounds = 3
+
+	// diffStep of the central differences, radians: truncation 1e-12, rounding
+	// 1e-10, relative.
+	diffStep = 1e-6
+)
+
+// NewTracker starts from a measurement. mids are the mid-exposure times of the
+// fit's frames, south tells that the axis points to the southern pole.
+func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
+	last := 0
+	for i, m := range mids {
+		if !m.Before(mids[last]) {
+			last = i
+		}
+	}
+	f := fit.frames[last]
+	extra := float64(fit.ModelError * fit.ModelError)
+	t := &Tracker{
+		n: fit.n, c: fit.c, bn: crossBasis(fit.n), bc: crossBasis(fit.c),
+		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
+		extra:   extra,
+		rate:    -siderealRate,
+		tracks:  0.5,
+		newest:  mids[last],
+		turnRef: fit.Turns[last],
+		latest:  fit.Axis,
+		cov:     mat.NewSymDense(stateSize, nil),
+	}
+	if south {
+		t.rate = siderealRate
+	}
+	// The angle about the axis given the four: likelyTurn's part along the
+	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
+	b := t.bn
+	turn := [2]sky.Vec{r3.Cross(t.n, b[0]), r3.Cross(t.n, b[1])}
+	w, _ := invert2(across(f.Cov, t.n, b, extra)) // the fit has inverted the same
+	cn := f.Cov.Apply(t.n)
+	v := [2]float64{r3.Dot(cn, turn[0]), r3.Dot(cn, turn[1])}
+	k := [2]float64{w[0][0]*v[0] + w[0][1]*v[1], w[1][0]*v[0] + w[1][1]*v[1]}
+	left := r3.Dot(t.n, cn) + extra - k[0]*v[0] - k[1]*v[1]
+	var row [4]float64
+	row[0], row[1] = k[0], k[1]
+	for j := range 2 {
+		g := f.R.Apply(t.bc[j])
+		row[2+j] = -k[0]*r3.Dot(b[0], g) - k[1]*r3.Dot(b[1], g)
+	}
+	variance := left
+	for i := range 4 {
+		with := 0.0
+		for j := range 4 {
+			t.cov.SetSym(i, j, fit.cov.At(i, j))
+			with += fit.cov.At(i, j) * row[j]
+		}
+		t.cov.SetSym(i, atTheta, with)
+		variance += row[i] * with
+	}
+	t.cov.SetSym(atTheta, atTheta, variance)
+	for i := range 2 {
+		t.cov.SetSym(atTilt+i, atTilt+i, float64(tiltPrior*tiltPrior))
+	}
+	return t
+}
+
+// Reading is what one frame tells while the bolts are turned.
+type Reading struct {
+	Axis         Axis
+	Turn         sky.Angle // about the axis since the first frame of the measurement, in [-180, 180) degrees
+	Drive        Drive
+	TrackingOdds float64 // probability that the drive follows the sky
+	Jump         sky.Angle
+}
+
+// Axis is how the axis stood at the newest frame.
+func (t *Tracker) Axis() Axis { return t.latest }
+
+// Newest is the mid-exposure time of the newest frame taken in.
+func (t *Tracker) Newest() time.Time { return t.newest }
+
+// Tilt is what the bolts' answers have told of the tilt of the azimuth bolt's
+// line from the vertical, towards east and north, with standard deviations.
+func (t *Tracker) Tilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
+	return sky.Angle(t.tilt[0]), sky.Angle(t.tilt[1]),
+		sky.Angle(math.Sqrt(t.cov.At(atTilt, atTilt))), sky.Angle(math.Sqrt(t.cov.At(atTilt+1, atTilt+1)))
+}
+
+// point is what the model says at one value of state and frame error.
+type point struct {
+	n, c  sky.Vec
+	ref   sky.Matrix
+	tilt  [2]float64
+	axis  sky.Vec   // as the frame has it
+	theta sky.Angle // of the frame since the reference frame
+}
+
+// at evaluates the model at the departures z from the present state and the
+// frame's attitude r.
+func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix) point {
+	p := point{
+		n:    moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
+		c:    moved(t.c, t.bc, z[atBody], z[atBody+1]),
+		tilt: [2]float64{t.tilt[0] + z[atTilt], t.tilt[1] + z[atTilt+1]},
+	}
+	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
+	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
+	p.axis = seen.Apply(p.c)
+	b := bolts(sky.Unit(sky.Vec{X: p.tilt[0], Y: p.tilt[1], Z: 1}), p.n, p.axis)
+	p.theta = turnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n)
+	return p
+}
+
+// smallest is the smallest rotation that takes a to b.
+func smallest(a, b sky.Vec) sky.Matrix {
+	k := r3.Cross(a, b)
+	s := r3.Norm(k)
+	if s == 0 {
+		return sky.Identity
+	}
+	return sky.RotationFromVector(r3.Scale(math.Atan2(s, r3.Dot(a, b))/s, k))
+}
+
+// bolts is the rotation by which the two bolts take the axis from one place
+// to another: about the hinge, which is level with the azimuth bolt's line up
+// and square to the axis, then about that line. Of the two ways the one with
+// the smaller turn about up is taken, so that an axis that passes over the top
+// does so by its hinge.
+func bolts(up, from, to sky.Vec) sky.Matrix {
+	level := r3.Cross(from, up)
+	if r3.Norm(level) == 0 {
+		return smallest(from, to)
+	}
+	hinge := sky.Unit(level) // a right-handed turn about it raises the axis
+	toward := r3.Cross(up, hinge)
+	height := func(v sky.Vec) (alt, az sky.Angle) {
+		x, y := r3.Dot(v, toward), r3.Dot(v, hinge)
+		return sky.Atan2(r3.Dot(v, up), math.Hypot(x, y)), sky.Atan2(-y, x)
+	}
+	alt0, _ := height(from)
+	alt, az := height(to)
+	if az.Abs() > sky.Turn/4 {
+		az, alt = (az + sky.Turn/2).Signed(), sky.Turn/2-alt
+	}
+	return sky.Rotation(up, az).Mul(sky.Rotation(hinge, alt-alt0))
+}
+
+// guess is one hypothesis about the drive with what follows from it.
+type guess struct {
+	weight float64
+	z      [jointSize]float64
+	cov    *mat.SymDense
+}
+
+// Take reads a frame that was taken after the measurement. The frame is to be
+// newer than the ones before.
+func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
+	prior := mat.NewSymDense(jointSize, nil)
+	for i := range stateSize {
+		for j := i; j < stateSize; j++ {
+			prior.SetSym(i, j, t.cov.At(i, j))
+		}
+	}
+	for i := range 3 {
+		for j := i; j < 3; j++ {
+			prior.SetSym(atFrame+i, atFrame+j, frame.Cov[i][j])
+		}
+		prior.SetSym(atFrame+i, atFrame+i, frame.Cov[i][i]+t.extra)
+	}
+	seconds := mid.Sub(t.newest).Seconds()
+
+	free := guess{cov: prior}
+	bare := t.at(&free.z, frame.R)
+	_, thetaRow := t.slopes(&free.z, frame.R)
+	var turned, tracks, stands guess
+	turned = free
+	turned.weight = turnedPrior / float64(sky.Turn)
+	if t.spreadOf(thetaRow, prior) < float64(linearTheta*linearTheta) {
+		follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
+		tracks = t.suppose(frame.R, prior, sky.Angle(t.rate*seconds), wanderVariance(seconds, t.rate))
+		stands = t.suppose(frame.R, prior, 0, float64(drivePlay*drivePlay))
+		tracks.weight *= (1 - turnedPrior) * follow
+		stands.weight *= (1 - turnedPrior) * (1 - follow)
+	}
+	all := tracks.weight + stands.weight + turned.weight
+	guesses := []guess{tracks, stands, turned}
+	for i := range guesses {
+		guesses[i].weight /= all
+	}
+	drive := t.learnDrive(guesses[0].weight, guesses[1].weight)
+	before := t.latest.Dir
+	t.merge(guesses, frame.R, bare)
+	t.newest = mid
+	return Reading{
+		Axis:         t.latest,
+		Turn:         (t.turnRef + t.theta).Signed(),
+		Drive:        drive,
+		TrackingOdds: t.tracks,
+		Jump:         sky.Separation(before, t.latest.Dir),
+	}
+}
+
+// wanderVariance is that of the departure of a tracking drive after so many
+// seconds.
+func wanderVariance(seconds, rate float64) float64 {
+	wander := min(driveWander*sky.Angle(seconds), driveWanderMost)
+	slow := rateDoubt * rate * seconds
+	return float64(drivePlay*drivePlay+wander*wander) + slow*slow
+}
+
+// learnDrive updates the probability that the drive tracks and names what it
+// did.
+func (t *Tracker) learnDrive(tracks, stands float64) Drive {
+	if tracks+stands < 1-driveTold {
+		return DriveTurned
+	}
+	t.tracks = tracks / (tracks + stands)
+	switch {
+	case t.tracks > driveTold:
+		return DriveTracks
+	case t.tracks < 1-driveTold:
+		return DriveStands
+	}
+	return DriveUnknown
+}
+
+// suppose updates with the hypothesis that the angle about the axis has grown
+// by step since the frame before, with the given variance. The weight is the
+// likelihood.
+func (t *Tracker) suppose(r sky.Matrix, prior *mat.SymDense, step sky.Angle, variance float64) guess {
+	g := guess{}
+	var gain mat.VecDense
+	var total float64
+	for round := range updateRounds {
+		miss := float64((t.at(&g.z, r).theta - t.theta - sky.Angle(g.z[atTheta]) - step).Signed())
+		_, row := t.slopes(&g.z, r)
+		row.SetVec(atTheta, row.AtVec(atTheta)-1)
+		gain.MulVec(prior, row)
+		total = mat.Dot(row, &gain) + variance
+		if round == 0 {
+			g.weight = math.Exp(-miss*miss/(2*total)) / math.Sqrt(2*math.Pi*total)
+		}
+		for i := range jointSize {
+			miss -= row.AtVec(i) * g.z[i]
+		}
+		for i := range jointSize {
+			g.z[i] = -gain.AtVec(i) * miss / total
+		}
+	}
+	g.cov = mat.NewSymDense(jointSize, nil)
+	g.cov.SymRankOne(prior, -1/total, &gain)
+	return g
+}
+
+// slopes are the derivatives of where the frame has the axis (2 rows, in the
+// plane that touches the sky there) and of the angle about it.
+func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix) (axis [2]*mat.VecDense, theta *mat.VecDense) {
+	b := crossBasis(t.at(z, r).axis)
+	axis = [2]*mat.VecDense{mat.NewVecDense(jointSize, nil), mat.NewVecDense(jointSize, nil)}
+	theta = mat.NewVecDense(jointSize, nil)
+	for i := range jointSize {
+		up, down := *z, *z
+		up[i] += diffStep
+		down[i] -= diffStep
+		p, q := t.at(&up, r), t.at(&down, r)
+		d := r3.Sub(p.axis, q.axis)
+		axis[0].SetVec(i, r3.Dot(b[0], d)/(2*diffStep))
+		axis[1].SetVec(i, r3.Dot(b[1], d)/(2*diffStep))
+		theta.SetVec(i, float64((p.theta-q.theta).Signed())/(2*diffStep))
+	}
+	return axis, theta
+}
+
+func (t *Tracker) spreadOf(row *mat.VecDense, cov *mat.SymDense) float64 {
+	return mat.Inner(row, cov, row)
+}
+
+// merge replaces state and axis by the mixture of the guesses, mean and
+// covariance matched.
+func (t *Tracker) merge(guesses []guess, r sky.Matrix, bare point) {
+	const negligible = 1e-6 // weight; such a guess moves no digit that is shown
+	type outcome struct {
+		weight float64
+		state  [stateSize]float64
+		axis   [2]float64
+	}
+	base := crossBasis(bare.axis)
+	var outcomes []outcome
+	var mean outcome
+	state := mat.NewSymDense(stateSize, nil)
+	var axis [2][2]float64
+	for _, g := range guesses {
+		if g.weight < negligible {
+			continue
+		}
+		p := t.at(&g.z, r)
+		o := outcome{weight: g.weight}
+		copy(o.state[:], g.z[:stateSize])
+		o.state[atTheta] = float64((p.theta - bare.theta).Signed())
+		d := r3.Sub(p.axis, bare.axis)
+		o.axis = [2]float64{r3.Dot(base[0], d), r3.Dot(base[1], d)}
+		outcomes = append(outcomes, o)
+
+		rows, theta := t.slopes(&g.z, r)
+		for i := range stateSize {
+			for j := i; j < stateSize; j++ {
+				state.SetSym(i, j, state.At(i, j)+o.weight*mat.Inner(stateRow(i, theta), g.cov, stateRow(j, theta)))
+			}
+			mean.state[i] += o.weight * o.state[i]
+		}
+		for i := range 2 {
+			for j := range 2 {
+				axis[i][j] += o.weight * mat.Inner(rows[i], g.cov, rows[j])
+			}
+			mean.axis[i] += o.weight * o.axis[i]
+		}
+		mean.weight += o.weight
+	}
+	for i := range stateSize {
+		mean.state[i] /= mean.weight
+	}
+	for i := range 2 {
+		mean.axis[i] /= mean.weight
+	}
+	for _, o := range outcomes {
+		for i := range stateSize {
+			for j := i; j < stateSize; j++ {
+				state.SetSym(i, j, state.At(i, j)+o.weight*(o.state[i]-mean.state[i])*(o.state[j]-mean.state[j]))
+			}
+		}
+		for i := range 2 {
+			for j := range 2 {
+				axis[i][j] += o.weight * (o.axis[i] - mean.axis[i]) * (o.axis[j] - mean.axis[j])
+			}
+		}
+	}
+	var z [jointSize]float64
+	copy(z[:], mean.state[:])
+	p := t.at(&z, r)
+	t.theta = (bare.theta + sky.Angle(mean.state[atTheta])).Signed()
+	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
+	t.bn, t.bc = carried(t.bn, t.n), carried(t.bc, t.c)
+	t.cov = state
+	t.latest = Axis{Dir: sky.Local(moved(bare.axis, base, mean.axis[0], mean.axis[1])), Cov: axis}
+}
+
+// stateRow is how component i of the new state depends on the joint vector:
+// the angle is that of the new frame, all else stays.
+func stateRow(i int, theta *mat.VecDense) *mat.VecDense {
+	if i == atTheta {
+		return theta
+	}
+	row := mat.NewVecDense(jointSize, nil)
+	row.SetVec(i, 1)
+	return row
+}
+
+// carried is the basis moved along to a nearby direction.
+func carried(b [2]sky.Vec, d sky.Vec) [2]sky.Vec {
+	first := sky.Unit(r3.Sub(b[0], r3.Scale(r3.Dot(b[0], d), d)))
+	return [2]sky.Vec{first, r3.Cross(first, d)}
+}

@@ -1,0 +1,258 @@
+package mountmodel
+
+import (
+	"errors"
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// rigid is the model R_i c = n with, in general, several grounds (directions
+// n of the axis) and several bodies (places c of the axis in the camera): one
+// of each is the rigid mount; two bodies are a tube that moved once, two
+// grounds a tripod that did. See [AxisFit].
+type rigid struct {
+	frames       []sky.Attitude
+	ground, body []int // of each frame: which n, which c
+	n, c         []sky.Vec
+	chi2         float64
+	info         *mat.SymDense // normal matrix at the solution; order: n (2 each), c (2 each)
+	extra        float64       // model variance added per coordinate
+}
+
+// newRigid starts the plain model from an approximate axis.
+func newRigid(frames []sky.Attitude, n sky.Vec) *rigid {
+	same := make([]int, len(frames))
+	return newGrouped(frames, n, same, same, 1, 1)
+}
+
+// newGrouped starts a model with groups, every ground from the axis n.
+func newGrouped(frames []sky.Attitude, n sky.Vec, ground, body []int, grounds, bodies int) *rigid {
+	m := &rigid{frames: frames, ground: ground, body: body, n: make([]sky.Vec, grounds), c: make([]sky.Vec, bodies)}
+	for g := range m.n {
+		m.n[g] = n
+	}
+	for i, f := range frames {
+		m.c[body[i]] = r3.Add(m.c[body[i]], f.R.Transpose().Apply(n))
+	}
+	for b := range m.c {
+		m.c[b] = sky.Unit(m.c[b])
+	}
+	return m
+}
+
+// dof is two numbers per frame less two unknowns for each n and c.
+func (m *rigid) dof() int { return 2*len(m.frames) - 2*len(m.n) - 2*len(m.c) }
+
+var errSingular = errors.New("the frames do not fix the axis")
+
+// crossBasis are two unit vectors square to d and to each other.
+func crossBasis(d sky.Vec) [2]sky.Vec {
+	across, up := tangents(sky.Local(d))
+	return [2]sky.Vec{across, up}
+}
+
+// across is the covariance of where a frame puts the axis, in the plane that
+// touches the sphere at n. The small rotation e moves it by e x n, whose
+// components along the basis b are e . (n x b). The extra variance is added
+// to each component.
+func across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]float64) {
+	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
+	for p := range 2 {
+		ck := cov.Apply(k[p])
+		for q := range 2 {
+			s[p][q] = r3.Dot(k[q], ck)
+		}
+		s[p][p] += extra
+	}
+	return s
+}
+
+// invert2 inverts a symmetric 2 by 2 matrix.
+func invert2(s [2][2]float64) ([2][2]float64, bool) {
+	d := s[0][0]*s[1][1] - s[0][1]*s[1][0]
+	if !(d > 0) || !(s[0][0] > 0) {
+		return s, false
+	}
+	return [2][2]float64{{s[1][1] / d, -s[0][1] / d}, {-s[1][0] / d, s[0][0] / d}}, true
+}
+
+// minPivot is the smallest eigenvalue of the normal matrix, scaled to unit
+// diagonal, that is told from zero in double precision. A turn of t makes it
+// about t^2/8, so that turns down to 0.1 arcsec count as turns.
+const minPivot = 1e-13
+
+// solve runs Gauss-Newton to the end with a model error (per coordinate).
+func (m *rigid) solve(modelError sky.Angle) error {
+	m.extra = float64(modelError) * float64(modelError)
+	for range fitRounds {
+		bn, bc, g, err := m.normal()
+		if err != nil {
+			return err
+		}
+		inv, err := invertScaled(m.info)
+		if err != nil {
+			return err
+		}
+		var step mat.VecDense
+		step.MulVec(inv, g)
+		for i, n := range m.n {
+			m.n[i] = moved(n, bn[i], step.AtVec(2*i), step.AtVec(2*i+1))
+		}
+		at := 2 * len(m.n)
+		for i, c := range m.c {
+			m.c[i] = moved(c, bc[i], step.AtVec(at+2*i), step.AtVec(at+2*i+1))
+		}
+		largest := mat.Norm(&step, math.Inf(1))
+		if !(largest < math.Pi) {
+			return errSingular
+		}
+		if largest < fitDone {
+			return nil
+		}
+	}
+	return nil
+}
+
+// normal sets the normal matrix and chi-square at the present point and gives
+// the bases of its unknowns and the gradient.
+func (m *rigid) normal() (bn, bc [][2]sky.Vec, g *mat.VecDense, err error) {
+	for _, n := range m.n {
+		bn = append(bn, crossBasis(n))
+	}
+	for _, c := range m.c {
+		bc = append(bc, crossBasis(c))
+	}
+	size := 2*len(m.n) + 2*len(m.c)
+	m.info, m.chi2 = mat.NewSymDense(size, nil), 0
+	g = mat.NewVecDense(size, nil)
+	for i, f := range m.frames {
+		gi, bi := m.ground[i], m.body[i]
+		e := bn[gi]
+		seen := f.R.Apply(m.c[bi])
+		y := [2]float64{r3.Dot(e[0], seen), r3.Dot(e[1], seen)}
+		w, ok := invert2(across(f.Cov, m.n[gi], e, m.extra))
+		if !ok {
+			return nil, nil, nil, errSingular
+		}
+		// Moving n by d changes y by -d; moving c by k changes it by E^T R F k.
+		turned := [2]sky.Vec{f.R.Apply(bc[bi][0]), f.R.Apply(bc[bi][1])}
+		j := [2][4]float64{
+			{-1, 0, r3.Dot(e[0], turned[0]), r3.Dot(e[0], turned[1])},
+			{0, -1, r3.Dot(e[1], turned[0]), r3.Dot(e[1], turned[1])},
+		}
+		at := [4]int{2 * gi, 2*gi + 1, 2*len(m.n) + 2*bi, 2*len(m.n) + 2*bi + 1}
+		wy := [2]float64{w[0][0]*y[0] + w[0][1]*y[1], w[1][0]*y[0] + w[1][1]*y[1]}
+		m.chi2 += y[0]*wy[0] + y[1]*wy[1]
+		for p := range 4 {
+			g.SetVec(at[p], g.AtVec(at[p])-j[0][p]*wy[0]-j[1][p]*wy[1])
+			wj := [2]float64{w[0][0]*j[0][p] + w[0][1]*j[1][p], w[1][0]*j[0][p] + w[1][1]*j[1][p]}
+			for q := p; q < 4; q++ {
+				m.info.SetSym(at[p], at[q], m.info.At(at[p], at[q])+j[0][q]*wj[0]+j[1][q]*wj[1])
+			}
+		}
+	}
+	return bn, bc, g, nil
+}
+
+// moved is the unit vector d after a step in its tangent plane.
+func moved(d sky.Vec, b [2]sky.Vec, p, q float64) sky.Vec {
+	return sky.Unit(r3.Add(d, r3.Add(r3.Scale(p, b[0]), r3.Scale(q, b[1]))))
+}
+
+// invertScaled inverts a positive definite matrix after scaling its diagonal
+// to 1, and refuses a singular one (see minPivot).
+func invertScaled(a *mat.SymDense) (*mat.SymDense, error) {
+	k := a.SymmetricDim()
+	scale := make([]float64, k)
+	for i := range k {
+		d := a.At(i, i)
+		if !(d > 0) || math.IsInf(d, 0) {
+			return nil, errSingular
+		}
+		scale[i] = 1 / math.Sqrt(d)
+	}
+	scaled := mat.NewSymDense(k, nil)
+	for i := range k {
+		for j := i; j < k; j++ {
+			scaled.SetSym(i, j, a.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(scaled) || !(chol.Cond() < 1/minPivot) {
+		return nil, errSingular
+	}
+	inv := mat.NewSymDense(k, nil)
+	if err := chol.InverseTo(inv); err != nil {
+		return nil, errSingular
+	}
+	for i := range k {
+		for j := i; j < k; j++ {
+			inv.SetSym(i, j, inv.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	return inv, nil
+}
+
+// covariance is the inverse of the normal matrix at the solution.
+func (m *rigid) covariance() *mat.SymDense {
+	inv, err := invertScaled(m.info)
+	if err != nil { // solve has inverted the same matrix
+		return mat.NewSymDense(m.info.SymmetricDim(), nil)
+	}
+	return inv
+}
+
+// residuals are, for each frame, the small rotation that most likely
+// separates it from the model: exp(e) R c = n. Across the axis it is what the
+// model demands; about the axis, where the model is free, what goes with it by
+// the frame's covariance.
+func (m *rigid) residuals() []sky.Vec {
+	out := make([]sky.Vec, len(m.frames))
+	for i, f := range m.frames {
+		n := m.n[m.ground[i]]
+		out[i] = likelyTurn(f, n, m.c[m.body[i]], m.extra)
+	}
+	return out
+}
+
+// likelyTurn is the most likely small rotation e with exp(e) R c = n.
+func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
+	e := r3.Cross(n, r3.Sub(n, f.R.Apply(c)))
+	b := crossBasis(n)
+	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
+	w, ok := invert2(across(f.Cov, n, b, extra))
+	if !ok {
+		return e
+	}
+	y := [2]float64{r3.Dot(e, k[0]), r3.Dot(e, k[1])}
+	cn := f.Cov.Apply(n)
+	along := 0.0
+	for p := range 2 {
+		along += r3.Dot(cn, k[p]) * (w[p][0]*y[0] + w[p][1]*y[1])
+	}
+	return r3.Add(e, r3.Scale(along, n))
+}
+
+// findModelError is the error per coordinate that, added to each frame,
+// brings chi-square down to its degrees of freedom.
+func (m *rigid) findModelError() sky.Angle {
+	n, c := append([]sky.Vec(nil), m.n...), append([]sky.Vec(nil), m.c...)
+	low, high := 1e-9, 1.0 // radians: 0.0002 arcsec to a radian
+	for range 60 {         // 1e9 halved 60 times on a logarithmic scale: to the last digit
+		middle := math.Sqrt(low * high)
+		copy(m.n, n)
+		copy(m.c, c)
+		if err := m.solve(sky.Angle(middle)); err != nil || m.chi2 < float64(m.dof()) {
+			high = middle
+		} else {
+			low = middle
+		}
+	}
+	copy(m.n, n)
+	copy(m.c, c)
+	return sky.Angle(high)
+}
