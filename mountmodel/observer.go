@@ -29,7 +29,7 @@ import (
 //     arcsec, one of ten arcminutes by 0.04.
 //   - Deflection of the vertical (site latitude is geodetic): typically 5, in
 //     mountains up to 60 arcsec, again common to sky and pole.
-//   - Parallax: at most 0.77 arcsec, 0.05 for all but some hundred stars.
+//   - Parallax: at most 0.77 arcsec, under 0.1 beyond 10 parsecs.
 //   - Real air against the standard one: see [Refraction].
 type Observer struct {
 	site sky.Site
@@ -145,8 +145,9 @@ func (o *Observer) bend(p sky.Vec) sky.Vec {
 }
 
 // aberrate is the stellar aberration, exact in special relativity, for the
-// velocity v in units of c (IERS Conventions 2010, 7.40; ERFA ab without the
-// Sun's potential, which adds 0.4 microarcseconds).
+// velocity v in units of c (Explanatory Supplement to the Astronomical Almanac,
+// 3rd ed. 2013, expr. 7.40; ERFA ab without the Sun's potential, which adds 0.4
+// microarcseconds).
 func aberrate(p, v sky.Vec, invGamma float64) sky.Vec {
 	w := 1 + r3.Dot(p, v)/(1+invGamma)
 	return sky.Unit(r3.Add(r3.Scale(invGamma, p), r3.Scale(w, v)))

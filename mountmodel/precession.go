@@ -99,7 +99,7 @@ func frameTurnZ(a sky.Angle) sky.Matrix {
 }
 
 // earthRotationAngle is the ERA at a UT1 date: Capitaine, Guinot and McCarthy
-// 2000, A&A 355, 398, eq. 14 (ERFA era00).
+// 2000, A&A 355, 398 (ERFA era00).
 func earthRotationAngle(ut1 julianDate) sky.Angle {
 	turns := ut1.Fraction + 0.7790572732640 + 0.00273781191135448*ut1.sinceJ2000()
 	return (sky.Angle(turns-math.Floor(turns)) * sky.Turn).Positive()
@@ -108,7 +108,8 @@ func earthRotationAngle(ut1 julianDate) sky.Angle {
 // greenwichMean and greenwichApparent are the sidereal times at Greenwich, IAU
 // 2006 (Capitaine, Wallace and Chapront 2003, A&A 412, 567 and 2005, A&A 432,
 // 355; ERFA gmst06). The equation of the equinoxes has the complementary terms
-// above 2 microarcseconds (IERS Conventions 2003, table 5.2e; ERFA eect00).
+// above 2 microarcseconds (Capitaine, Wallace and McCarthy 2003, A&A 406, 1135;
+// ERFA eect00).
 func greenwichMean(ut1 julianDate, t float64) sky.Angle {
 	return (earthRotationAngle(ut1) +
 		sky.Angle(poly(t, 0.014506, 4612.156534, 1.3915817, -4.4e-7, -2.9956e-5, -3.68e-8))*sky.Arcsecond).Positive()
