@@ -1,0 +1,344 @@
+package solve
+
+import (
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Camera is the model of a camera that took one image: how it stands in ICRS
+// and how it maps directions to pixels.
+//
+// A direction with camera coordinates (X, Y, Z) meets the tangent plane at
+// x = X/Z, y = Y/Z (FITS WCS paper II, Calabretta and Greisen 2002, A&A 395,
+// 1077, section 5.1.3: TAN), the lens stretches it by
+// 1 + k1 r^2 + k2 r^4 with r^2 = x^2 + y^2 (the radial terms of Brown 1971,
+// Photogrammetric Engineering 37, 855), and it falls on pixel Axis + (x, y) / Scale.
+type Camera struct {
+	Width, Height int
+	Attitude      sky.Attitude // camera to ICRS; determinant -1 unless mirrored
+	Scale         sky.Angle    // per pixel at the optical axis
+	ScaleSigma    sky.Angle
+	Axis          sky.Pixel // where the boresight meets the image
+	K1, K2        float64   // radial distortion, per rad^2 and rad^4
+	Mirrored      bool
+}
+
+// Centre is the middle of the image.
+func (c *Camera) Centre() sky.Pixel {
+	return sky.Pixel{X: float64(c.Width-1) / 2, Y: float64(c.Height-1) / 2}
+}
+
+// Direction is where a pixel looks in the camera's own frame.
+func (c *Camera) Direction(p sky.Pixel) sky.Camera {
+	x, y := (p.X-c.Axis.X)*c.Scale.Radians(), (p.Y-c.Axis.Y)*c.Scale.Radians()
+	rd := math.Hypot(x, y)
+	if rd > 0 {
+		f := c.undistort(rd) / rd
+		x, y = x*f, y*f
+	}
+	return sky.Unit(sky.Camera{X: x, Y: y, Z: 1})
+}
+
+// undistort finds the radius r in the tangent plane whose image lies at radius rd,
+// by Newton's method; five steps from rd reach double precision for
+// distortions up to a tenth.
+func (c *Camera) undistort(rd float64) float64 {
+	r := rd
+	for range 8 {
+		r2 := r * r
+		slope := 1 + r2*(3*c.K1+5*c.K2*r2)
+		if slope < 0.1 { // beyond the model's fold: the pixel is outside any fit
+			return rd
+		}
+		r -= (r*(1+r2*(c.K1+c.K2*r2)) - rd) / slope
+	}
+	return r
+}
+
+// Pixel is where a direction of the camera's frame falls; not ok behind the
+// camera.
+func (c *Camera) Pixel(d sky.Camera) (p sky.Pixel, ok bool) {
+	if d.Z <= leastCosine*r3.Norm(sky.Vec(d)) {
+		return p, false
+	}
+	x, y := d.X/d.Z, d.Y/d.Z
+	r2 := x*x + y*y
+	f := (1 + r2*(c.K1+c.K2*r2)) / c.Scale.Radians()
+	return sky.Pixel{X: c.Axis.X + x*f, Y: c.Axis.Y + y*f}, true
+}
+
+// ICRS is the place in the sky that a pixel shows.
+func (c *Camera) ICRS(p sky.Pixel) sky.ICRS {
+	return sky.ICRS(c.Attitude.R.Apply(sky.Vec(c.Direction(p))))
+}
+
+// CameraFromICRS brings a direction of the sky into the camera's frame.
+func (c *Camera) CameraFromICRS(d sky.ICRS) sky.Camera {
+	return sky.Camera(c.Attitude.R.Transpose().Apply(sky.Vec(d)))
+}
+
+// FieldDeg is the angular width and height of the image through its centre.
+func (c *Camera) FieldDeg() (w, h float64) {
+	m := c.Centre()
+	side := func(a, b sky.Pixel) float64 {
+		return sky.Separation(c.Direction(a), c.Direction(m)).Degrees() + sky.Separation(c.Direction(m), c.Direction(b)).Degrees()
+	}
+	return side(sky.Pixel{X: -0.5, Y: m.Y}, sky.Pixel{X: float64(c.Width) - 0.5, Y: m.Y}),
+		side(sky.Pixel{X: m.X, Y: -0.5}, sky.Pixel{X: m.X, Y: float64(c.Height) - 0.5})
+}
+
+// RotationOfRows is the position angle at the image's centre, from north through east, of
+// the direction in which rows grow, in [0, 360) degrees.
+func (c *Camera) RotationOfRows() sky.Angle {
+	m := c.Centre()
+	at := sky.Vec(c.ICRS(m))
+	d := r3.Sub(sky.Vec(c.ICRS(sky.Pixel{X: m.X, Y: m.Y + 0.5})), sky.Vec(c.ICRS(sky.Pixel{X: m.X, Y: m.Y - 0.5})))
+	east := sky.Unit(r3.Cross(sky.Vec{Z: 1}, at))
+	if r3.Norm(east) == 0 { // exactly at a pole: east is taken as at right ascension 0
+		east = sky.Vec{Y: 1}
+	}
+	north := r3.Cross(at, east)
+	return sky.Atan2(r3.Dot(d, east), r3.Dot(d, north)).Positive()
+}
+
+// Terms of the camera fit beyond attitude and scale.
+type fitTerms struct {
+	radial1, radial2, axis, shear bool
+}
+
+// cameraFit is a camera with the two numbers of sky shear that only the fit
+// to ICRS needs: differential refraction and aberration stretch the field
+// along one direction by up to some parts in ten thousand. They belong to
+// the sky and not to the camera, so directions through the camera leave them out.
+type cameraFit struct {
+	Camera
+	g1, g2 float64
+	terms  fitTerms
+	cov    *mat.SymDense // of the parameters, in their order
+	chi2   float64
+	dof    int
+}
+
+// fitPair is a detection and the catalogue star it shows.
+type fitPair struct {
+	spot   int // index of the detection
+	star   int // index of the catalogue star in the caller's list
+	at     sky.Pixel
+	dir    sky.ICRS
+	sigma  float64 // pixels, one axis
+	weight float64 // robust weight times 1/sigma^2; set by the fit
+	dx, dy float64 // residual, pixels: observed minus predicted
+}
+
+// predict gives the place of a direction and, if wanted, the derivatives of the place
+// by the parameters of the given terms: rotation vector (3), log scale, then as
+// the terms say k1, k2, axis (2), shear (2).
+func (f *cameraFit) predict(d sky.ICRS, jx, jy []float64) (p sky.Pixel, ok bool) {
+	rt := f.Attitude.R.Transpose()
+	v := rt.Apply(sky.Vec(d))
+	if v.Z <= leastCosine {
+		return p, false
+	}
+	s := f.Scale.Radians()
+	x, y := v.X/v.Z, v.Y/v.Z
+	r2 := x*x + y*y
+	g := 1 + r2*(f.K1+f.K2*r2)
+	xd, yd := x*g, y*g
+	xs, ys := xd*(1+f.g1)+yd*f.g2, yd*(1-f.g1)+xd*f.g2
+	p = sky.Pixel{X: f.Axis.X + xs/s, Y: f.Axis.Y + ys/s}
+	if jx == nil {
+		return p, true
+	}
+	// d(xd)/dx etc.
+	slope := 2 * (f.K1 + 2*f.K2*r2)
+	xx, xy, yy := g+x*x*slope, x*y*slope, g+y*y*slope
+	put := func(k int, dxd, dyd float64) {
+		jx[k] = (dxd*(1+f.g1) + dyd*f.g2) / s
+		jy[k] = (dyd*(1-f.g1) + dxd*f.g2) / s
+	}
+	for k, axis := range [3]sky.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
+		// true = (1 + e x) R, so camera coordinates change by R^T (d x e).
+		dv := rt.Apply(r3.Cross(sky.Vec(d), axis))
+		dx, dy := (dv.X-x*dv.Z)/v.Z, (dv.Y-y*dv.Z)/v.Z
+		put(k, xx*dx+xy*dy, xy*dx+yy*dy)
+	}
+	jx[3], jy[3] = -xs/s, -ys/s
+	k := 4
+	if f.terms.radial1 {
+		put(k, x*r2, y*r2)
+		k++
+	}
+	if f.terms.radial2 {
+		put(k, x*r2*r2, y*r2*r2)
+		k++
+	}
+	if f.terms.axis {
+		jx[k], jy[k] = 1, 0
+		jx[k+1], jy[k+1] = 0, 1
+		k += 2
+	}
+	if f.terms.shear {
+		jx[k], jy[k] = xd/s, -yd/s
+		jx[k+1], jy[k+1] = yd/s, xd/s
+	}
+	return p, true
+}
+
+func (t fitTerms) count() int {
+	n := 4
+	for _, on := range []struct {
+		is bool
+		n  int
+	}{{t.radial1, 1}, {t.radial2, 1}, {t.axis, 2}, {t.shear, 2}} {
+		if on.is {
+			n += on.n
+		}
+	}
+	return n
+}
+
+func (f *cameraFit) apply(step []float64) {
+	f.Attitude.R = sky.RotationFromVector(sky.Vec{X: step[0], Y: step[1], Z: step[2]}).Mul(f.Attitude.R)
+	f.Scale *= sky.Angle(math.Exp(step[3]))
+	k := 4
+	if f.terms.radial1 {
+		f.K1 += step[k]
+		k++
+	}
+	if f.terms.radial2 {
+		f.K2 += step[k]
+		k++
+	}
+	if f.terms.axis {
+		f.Axis.X += step[k]
+		f.Axis.Y += step[k+1]
+		k += 2
+	}
+	if f.terms.shear {
+		f.g1 += step[k]
+		f.g2 += step[k+1]
+	}
+}
+
+// huberLimit is where a residual stops counting in full, in sigmas: 95 %
+// efficient for normal errors (Huber 1981, Robust Statistics, section 1.3).
+const huberLimit = 1.345
+
+// fitSteps bounds the Gauss-Newton steps: from a proved candidate, within a
+// pixel or so, three reach rounding; distortion may take a few more.
+const fitSteps = 12
+
+// fit solves for the camera by iteratively reweighted Gauss-Newton over the
+// pairs, with the terms set in f. It fills the pairs' residuals, the
+// covariance (scaled by the residuals where they are larger than stated) and
+// chi2. It is not ok when the pairs do not fix the terms.
+func (f *cameraFit) fit(pairs []fitPair) bool {
+	n := f.terms.count()
+	if 2*len(pairs) < n+2 {
+		return false
+	}
+	jx, jy := make([]float64, n), make([]float64, n)
+	spread := f.residuals(pairs)
+	for range fitSteps {
+		a := mat.NewSymDense(n, nil)
+		b := mat.NewVecDense(n, nil)
+		for i := range pairs {
+			p := &pairs[i]
+			f.predict(p.dir, jx, jy)
+			t := math.Hypot(p.dx, p.dy) / (p.sigma * spread)
+			p.weight = 1 / (p.sigma * p.sigma)
+			if t > huberLimit {
+				p.weight *= huberLimit / t
+			}
+			for r := range n {
+				for c := r; c < n; c++ {
+					a.SetSym(r, c, a.At(r, c)+p.weight*(jx[r]*jx[c]+jy[r]*jy[c]))
+				}
+				b.SetVec(r, b.AtVec(r)+p.weight*(jx[r]*p.dx+jy[r]*p.dy))
+			}
+		}
+		// The parameters' units differ by many orders of ten: scale to a unit
+		// diagonal before the inversion.
+		scale := make([]float64, n)
+		for r := range n {
+			if !(a.At(r, r) > 0) {
+				return false
+			}
+			scale[r] = 1 / math.Sqrt(a.At(r, r))
+		}
+		for r := range n {
+			b.SetVec(r, b.AtVec(r)*scale[r])
+			for c := r; c < n; c++ {
+				a.SetSym(r, c, a.At(r, c)*scale[r]*scale[c])
+			}
+		}
+		var chol mat.Cholesky
+		if !chol.Factorize(a) || chol.Cond() > worstCondition {
+			return false
+		}
+		var step mat.VecDense
+		if chol.SolveVecTo(&step, b) != nil {
+			return false
+		}
+		var inv mat.SymDense
+		if chol.InverseTo(&inv) != nil {
+			return false
+		}
+		largest := 0.0
+		s := make([]float64, n)
+		for r := range n {
+			s[r] = step.AtVec(r) * scale[r]
+			// in sigmas of the parameter
+			largest = max(largest, math.Abs(step.AtVec(r))/math.Sqrt(inv.At(r, r)))
+			for c := r; c < n; c++ {
+				inv.SetSym(r, c, inv.At(r, c)*scale[r]*scale[c])
+			}
+		}
+		f.apply(s)
+		f.cov = &inv
+		spread = f.residuals(pairs)
+		if largest < 1e-4 {
+			break
+		}
+	}
+	f.chi2, f.dof = 0, 2*len(pairs)-n
+	for _, p := range pairs {
+		f.chi2 += (p.dx*p.dx + p.dy*p.dy) / (p.sigma * p.sigma)
+	}
+	grow := max(1, spread*spread)
+	for r := range 3 {
+		for c := range 3 {
+			f.Attitude.Cov[r][c] = f.cov.At(r, c) * grow
+		}
+	}
+	f.ScaleSigma = f.Scale * sky.Angle(math.Sqrt(f.cov.At(3, 3)*grow))
+	return true
+}
+
+// worstCondition is the condition number, after scaling, at which the terms can no
+// longer be told apart in double precision.
+const worstCondition = 1e11
+
+// residuals refreshes the pairs' residuals and gives their robust size in
+// stated sigmas, at least a tenth.
+func (f *cameraFit) residuals(pairs []fitPair) float64 {
+	t := make([]float64, len(pairs))
+	for i := range pairs {
+		p := &pairs[i]
+		z, ok := f.predict(p.dir, nil, nil)
+		if !ok {
+			z = sky.Pixel{X: math.Inf(1)}
+		}
+		p.dx, p.dy = p.at.X-z.X, p.at.Y-z.Y
+		t[i] = math.Hypot(p.dx, p.dy) / p.sigma
+	}
+	return max(middle(t)/medianRadius, 0.1)
+}
+
+// medianRadius is the median of the radius of a two-dimensional standard
+// normal: sqrt(2 ln 2).
+const medianRadius = 1.1774100225154747

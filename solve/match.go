@@ -1,0 +1,353 @@
+package solve
+
+import (
+	"math"
+	"math/cmplx"
+	"sort"
+)
+
+// The match: triangles of the image's brightest stars are looked up in the
+// index (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119); each
+// catalogue triangle of the same shape is a candidate, which says where every
+// other star must be. A candidate whose neighbours show is verified against the
+// whole field, and proved or dropped (proof.go).
+
+const (
+	// imageNeighbours is how many nearest neighbours of an image star form
+	// triangles with it. It is larger than triangleNeighbours because the
+	// image holds stars that the catalogue's level does not.
+	imageNeighbours = 10
+
+	// imageSurplus is how many more stars are taken from the image than the
+	// catalogue's level should hold in its field.
+	imageSurplus = 1.3
+
+	// fewestImageStars and mostImageStars bound the image stars of one attempt.
+	fewestImageStars = 10
+	mostImageStars   = 60
+
+	// centroidTol is how far (pixels) a bright star's centroid may lie from
+	// where it should: three sigma of a bad one (trailed, saturated, blended).
+	centroidTol = 1.0
+
+	// shortestSide is the shortest side of a triangle in pixels: below it, a
+	// centroid's error of a few tenths moves the shape across many bins.
+	shortestSide = 12
+
+	// neighbourTol is how far (pixels) a neighbour may lie from where a candidate
+	// puts it, before the stretch of the level is added.
+	neighbourTol = 2.5
+
+	// neighbourHits is how many of the anchor's other neighbours must show.
+	neighbourHits = 2
+)
+
+// spots is what the match knows of an image: star places, brightest first.
+type spots struct {
+	width, height int
+	at            []complex128 // column + i row
+}
+
+func (s spots) holds(z complex128, margin float64) bool {
+	return real(z) >= -0.5-margin && real(z) <= float64(s.width)-0.5+margin &&
+		imag(z) >= -0.5-margin && imag(z) <= float64(s.height)-0.5+margin
+}
+
+func (s spots) centre() complex128 {
+	return complex(float64(s.width-1)/2, float64(s.height-1)/2)
+}
+
+func (s spots) brightest(n int) spots {
+	s.at = s.at[:min(n, len(s.at))]
+	return s
+}
+
+// even keeps stars that have fewer than starsPerCell brighter ones within the
+// radius (pixels) in which a level of the index holds about that many: the
+// image's own thinning to even density.
+func (s spots) even(radius float64, most int) spots {
+	var kept []complex128
+	for _, z := range s.at {
+		brighter := 0
+		for _, k := range kept {
+			if sq(real(z-k))+sq(imag(z-k)) < radius*radius {
+				brighter++
+			}
+		}
+		if brighter < starsPerCell {
+			if kept = append(kept, z); len(kept) == most {
+				break
+			}
+		}
+	}
+	s.at = kept
+	return s
+}
+
+func sq(x float64) float64 { return x * x }
+
+// imageTriangle holds three image stars opposite its longest, middle and
+// shortest side.
+type imageTriangle struct {
+	v       [3]int
+	x, y    float64
+	longest float64 // pixels
+	rank    int     // sum of the brightness ranks
+}
+
+// imageTriangles forms triangles of each star with pairs of its nearest
+// neighbours, brightest first.
+func imageTriangles(s spots) []imageTriangle {
+	n := len(s.at)
+	seen := make(map[[3]int]bool)
+	var out []imageTriangle
+	order := make([]int, n)
+	for a := range n {
+		for i := range order {
+			order[i] = i
+		}
+		sort.Slice(order, func(i, j int) bool {
+			return cmplx.Abs(s.at[order[i]]-s.at[a]) < cmplx.Abs(s.at[order[j]]-s.at[a])
+		})
+		near := order[min(1, n):min(1+imageNeighbours, n)]
+		for j, c := range near {
+			for _, b := range near[:j] {
+				key := sorted3(a, b, c)
+				if seen[key] {
+					continue
+				}
+				seen[key] = true
+				corner := [3]int{a, b, c}
+				side := [3]float64{cmplx.Abs(s.at[b] - s.at[c]), cmplx.Abs(s.at[a] - s.at[c]), cmplx.Abs(s.at[a] - s.at[b])}
+				x, y, o, ok := shape(side)
+				p := vertexOrders[o]
+				if !ok || side[p[2]] < shortestSide {
+					continue
+				}
+				out = append(out, imageTriangle{
+					v: [3]int{corner[p[0]], corner[p[1]], corner[p[2]]},
+					x: x, y: y, longest: side[p[0]], rank: a + b + c,
+				})
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].rank < out[j].rank })
+	return out
+}
+
+func sorted3(a, b, c int) [3]int {
+	if a > b {
+		a, b = b, a
+	}
+	if b > c {
+		b, c = c, b
+	}
+	if a > b {
+		a, b = b, a
+	}
+	return [3]int{a, b, c}
+}
+
+// occupancy tells in one look whether a detection lies near a place.
+type occupancy struct {
+	cells []bool
+	nx    int
+	ny    int
+	side  float64
+	fill  float64 // part of the cells that are set: the odds of a chance hit
+}
+
+func newOccupancy(s spots, tol float64) *occupancy {
+	o := &occupancy{side: tol / 1.25}
+	o.nx, o.ny = int(float64(s.width)/o.side)+3, int(float64(s.height)/o.side)+3
+	o.cells = make([]bool, o.nx*o.ny)
+	for _, z := range s.at {
+		x0, x1 := int((real(z)-tol)/o.side)+1, int((real(z)+tol)/o.side)+1
+		y0, y1 := int((imag(z)-tol)/o.side)+1, int((imag(z)+tol)/o.side)+1
+		for y := max(y0, 0); y <= min(y1, o.ny-1); y++ {
+			for x := max(x0, 0); x <= min(x1, o.nx-1); x++ {
+				o.cells[y*o.nx+x] = true
+			}
+		}
+	}
+	set := 0
+	for _, c := range o.cells {
+		if c {
+			set++
+		}
+	}
+	o.fill = float64(set) / float64(len(o.cells))
+	return o
+}
+
+func (o *occupancy) near(z complex128) bool {
+	x, y := int(real(z)/o.side)+1, int(imag(z)/o.side)+1
+	return x >= 0 && y >= 0 && x < o.nx && y < o.ny && o.cells[y*o.nx+x]
+}
+
+// candidate is a similarity between the image and the sky near one star: pixel
+// = at + alpha w, with w = east-like + i north-like gnomonic coordinates about
+// the star, in the basis e1, e2; w is conjugated for an image that is not mirrored.
+type candidate struct {
+	star     vec32
+	e1, e2   vec32
+	at       complex128
+	alpha    complex128 // pixels per radian
+	mirrored bool
+	corners  [3]complex128 // the detections it came from, as in the image
+}
+
+func (c *candidate) pixel(s vec32) complex128 {
+	d := s.sub(c.star)
+	w := complex(float64(d.dot(c.e1)), float64(d.dot(c.e2)))
+	if !c.mirrored {
+		w = cmplx.Conj(w)
+	}
+	return c.at + c.alpha*w
+}
+
+// fitTriangle finds the similarity that carries a catalogue triangle onto an
+// image triangle; misfit is the largest distance left, in pixels.
+func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit float64) {
+	d1, d2 := s1.sub(s0), s2.sub(s0)
+	c.star, c.at = s0, z0
+	n1 := float32(math.Sqrt(float64(d1.dot(d1))))
+	c.e1 = d1.scale(1 / n1)
+	c.e2 = s0.cross(c.e1)
+	w1 := complex(float64(n1), 0)
+	w2 := complex(float64(d2.dot(c.e1)), float64(d2.dot(c.e2)))
+	u1, u2 := z1-z0, z2-z0
+	// The sense in which the corners go round tells a mirrored image: with
+	// rows counted along Y and looking outwards, (column, row, out) is a
+	// right-handed triad only in a mirrored image.
+	c.mirrored = (imag(w2) > 0) == (imag(cmplx.Conj(u1)*u2) > 0)
+	if !c.mirrored {
+		w2 = cmplx.Conj(w2)
+	}
+	// Least squares over the three corners with a free shift.
+	wm, um := (w1+w2)/3, (u1+u2)/3
+	num := cmplx.Conj(-wm)*(-um) + cmplx.Conj(w1-wm)*(u1-um) + cmplx.Conj(w2-wm)*(u2-um)
+	den := sq(cmplx.Abs(wm)) + sq(cmplx.Abs(w1-wm)) + sq(cmplx.Abs(w2-wm))
+	c.alpha = num / complex(den, 0)
+	shift := um - c.alpha*wm
+	c.at = z0 + shift
+	misfit = max(cmplx.Abs(shift), cmplx.Abs(shift+c.alpha*w1-u1), cmplx.Abs(shift+c.alpha*w2-u2))
+	return c, misfit
+}
+
+// search looks through one level for candidates with a scale in the given
+// range.
+type search struct {
+	level    *level
+	image    spots   // all detections, for the proof
+	scaleLo  float64 // radians per pixel
+	scaleHi  float64
+	assumed  float64 // radians per pixel for taking the tangent plane out of wide fields; 0 for narrow ones
+	verify   func(*candidate) bool
+	trials   *int // candidates looked at, over the whole frame
+	trialCap int
+}
+
+// lensPlane undoes the tangent plane for a wide field: each place is moved so
+// that distances near it are those of the sky at its centre's scale. The move
+// is the equidistant one, r = tan(theta) to theta, which is right along the
+// radius to second order; what is left is within the level's shapeTol.
+func (s *search) lensPlane(in spots) spots {
+	if s.assumed == 0 {
+		return in
+	}
+	c := in.centre()
+	out := in
+	out.at = make([]complex128, len(in.at))
+	for i, z := range in.at {
+		r := cmplx.Abs(z-c) * s.assumed
+		f := 1.0
+		if r > 0 {
+			f = math.Atan(r) / r
+		}
+		out.at[i] = c + (z-c)*complex(f, 0)
+	}
+	return out
+}
+
+func (s *search) run() bool {
+	spec := s.level.spec
+	scale := math.Sqrt(s.scaleLo * s.scaleHi)
+	area := float64(s.image.width) * float64(s.image.height) * scale * scale
+	expected := spec.starsIn(area)
+	n := int(min(max(imageSurplus*expected, fewestImageStars), mostImageStars))
+	cellPx := spec.cellSide().Radians() / scale
+	chosen := s.image.even(cellPx/math.SqrtPi, n)
+	flat := s.lensPlane(chosen)
+	triangles := imageTriangles(flat)
+	occupied := newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
+
+	bins := s.level.bins
+	for _, t := range triangles {
+		tol := spec.shapeTol + 2*centroidTol/t.longest
+		sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
+		sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
+		if sizeLo > sizeHi {
+			continue
+		}
+		ix0, ix1 := int(max(t.x-tol-0.5, 0)/bins.width), int(min(t.x+tol-0.5, 0.5)/bins.width)
+		iy0, iy1 := int(max(t.y-tol, 0)/bins.width), int(min(t.y+tol, 1)/bins.width)
+		z0, z1, z2 := flat.at[t.v[0]], flat.at[t.v[1]], flat.at[t.v[2]]
+		fitTol := centroidTol + spec.shapeTol*t.longest
+		for ix := ix0; ix <= ix1; ix++ {
+			for iy := iy0; iy <= iy1; iy++ {
+				row := (ix*bins.ny + iy) * bins.nsize
+				for _, e := range s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]] {
+					anchor, v := s.level.triangle(e)
+					stars := s.level.stars
+					c, misfit := fitTriangle(stars[v[0]], stars[v[1]], stars[v[2]], z0, z1, z2)
+					*s.trials++
+					if misfit > fitTol {
+						continue
+					}
+					perPixel := 1 / cmplx.Abs(c.alpha)
+					if perPixel < s.scaleLo || perPixel > s.scaleHi {
+						continue
+					}
+					if !s.neighboursShow(&c, anchor, v, occupied) {
+						continue
+					}
+					c.corners = [3]complex128{chosen.at[t.v[0]], chosen.at[t.v[1]], chosen.at[t.v[2]]}
+					if s.verify(&c) {
+						return true
+					}
+				}
+			}
+		}
+		if *s.trials > s.trialCap {
+			return false
+		}
+	}
+	return false
+}
+
+// neighboursShow is the quick check: of the anchor's neighbours that the
+// candidate puts into the image, enough must be there.
+func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32, occupied *occupancy) bool {
+	inside, hits := 0, 0
+	for _, j := range s.level.near[anchor*neighbours:][:neighbours] {
+		if j == noStar {
+			break
+		}
+		if j == v[0] || j == v[1] || j == v[2] {
+			continue
+		}
+		z := c.pixel(s.level.stars[j])
+		if !s.image.holds(z, 0) {
+			continue
+		}
+		inside++
+		if occupied.near(z) {
+			hits++
+			if hits >= neighbourHits {
+				return true
+			}
+		}
+	}
+	return inside > 0 && inside < 2*neighbourHits && hits >= 1
+}

@@ -1,0 +1,74 @@
+package solve
+
+import (
+	"math"
+)
+
+// The proof. A candidate says where every catalogue star of the field must be
+// in the image. Against it stands chance: detections lie anywhere, with the
+// local density that this image has, and a catalogue star finds one within the
+// tolerance with probability p. Of n stars with expected chance hits mu = sum
+// p, at least k hit by chance with a probability of at most
+//
+//	exp(-mu) (e mu / k)^k      for k > mu
+//
+// (Chernoff's bound for a sum of independent yes-or-no trials, which need not
+// be equally likely; Mitzenmacher and Upfal, Probability and Computing, 2005,
+// theorem 4.4). The candidate was not the only one tried: by the union bound the
+// odds are multiplied by
+//
+//   - the number of candidates looked at in this frame, those included that
+//     failed before any other star was asked for;
+//   - the number of depths (how many of the brightest stars count) and of
+//     tolerances among which the best was chosen;
+//   - the volume of the fit: from the triangle's tolerance t to the final one
+//     r, the fit's 4 parameters may have picked the best of about (t/r)^4
+//     distinguishable places.
+//
+// The three stars of the triangle brought the candidate about and do not count.
+// What stays is a bound on the expected number of wrong solutions for the whole
+// frame at this strength of evidence; its negative logarithm is what is
+// reported as log10_odds.
+
+// proofLog10Odds is the strength of evidence below which a frame is unsolved: one
+// expected wrong answer in ten million frames, if the bound's assumptions
+// hold. They nearly do; the margin is for images whose detections are not
+// scattered at random inside the neighbourhood in which density is measured.
+const proofLog10Odds = 7
+
+// similarityParameters is the number of parameters that a candidate's fit has.
+const similarityParameters = 4
+
+// prediction is a catalogue star inside the image: whether a detection lies
+// within the tolerance, and the odds that one does by chance.
+type prediction struct {
+	hit    bool
+	chance float64
+}
+
+// log10Odds gives the strength of the evidence in predictions, ordered from the
+// brightest, with the given number of candidates tried and the search
+// volume of the fit.
+func log10Odds(predictions []prediction, trials int, choices, volume float64) float64 {
+	best := math.Inf(-1)
+	var mu float64
+	k := 0
+	for _, p := range predictions {
+		mu += p.chance
+		if p.hit {
+			k++
+			best = max(best, -log10Tail(k, mu))
+		}
+	}
+	return best - math.Log10(float64(max(trials, 1))*float64(max(len(predictions), 1))*choices*volume)
+}
+
+// log10Tail is the logarithm of Chernoff's bound on k or more chance hits where
+// mu are expected.
+func log10Tail(k int, mu float64) float64 {
+	n := float64(k)
+	if n <= mu || mu <= 0 {
+		return 0
+	}
+	return (n - mu - n*math.Log(n/mu)) / math.Ln10
+}

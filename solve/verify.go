@@ -1,0 +1,265 @@
+package solve
+
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"polard/catalogs"
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Verification: a candidate is carried from its triangle to the whole field,
+// refitted as more stars join, and weighed against chance.
+
+const (
+	// verifyStars is how many of the field's brightest catalogue stars, in the
+	// circle around the image, the proof asks for. A hundred or so fall
+	// inside; more would only cost time.
+	verifyStars = 160
+
+	// verifySpots is how many of the image's brightest detections they are
+	// looked for among: more of them raise the odds of chance hits, fewer miss
+	// stars that the camera sees fainter than the catalogue does.
+	verifySpots = 300
+
+	// firstTol is the tolerance (pixels) with which stars far from the triangle
+	// are looked for at first, before the stretch of the level is added: the
+	// triangle's own errors, grown over the width of the field.
+	firstTol = 6.0
+
+	// lastTol is the smallest tolerance (pixels) of the proof: three times the
+	// centroid error of a bright star in a poor image. Narrower ones would make
+	// the odds look better than the catalogue's own errors allow.
+	lastTol = 0.8
+
+	// wideField is the field (long side) from which a lens's distortion is
+	// given its own term already while proving.
+	wideField = 6 * sky.Degree
+
+	// leastProofHits is the fewest stars, besides the triangle's three, with
+	// which a solution may be proved at all.
+	leastProofHits = 3
+)
+
+// planeFit is the image of the tangent plane at a boresight: pixel = b0 + b1 w +
+// b2 w |w|^2, w = x + i y in radians (conjugated unless mirrored).
+type planeFit struct {
+	boresight, e1, e2 sky.Vec
+	b                 [3]complex128
+	mirrored          bool
+}
+
+func (f *planeFit) plane(d sky.Vec) (complex128, bool) {
+	z := r3.Dot(d, f.boresight)
+	if z <= leastCosine {
+		return 0, false
+	}
+	w := complex(r3.Dot(d, f.e1)/z, r3.Dot(d, f.e2)/z)
+	if !f.mirrored {
+		w = cmplx.Conj(w)
+	}
+	return w, true
+}
+
+func (f *planeFit) pixel(w complex128) complex128 {
+	return f.b[0] + w*(f.b[1]+f.b[2]*complex(sq(real(w))+sq(imag(w)), 0))
+}
+
+// planeFromCandidate extends the similarity near a star to a tangent plane at
+// the image's centre.
+func planeFromCandidate(c *candidate, centre complex128) planeFit {
+	w := (centre - c.at) / c.alpha
+	if !c.mirrored {
+		w = cmplx.Conj(w)
+	}
+	vec := func(v vec32) sky.Vec { return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)} }
+	star, e1, e2 := vec(c.star), vec(c.e1), vec(c.e2)
+	f := planeFit{mirrored: c.mirrored}
+	f.boresight = sky.Unit(r3.Add(star, r3.Add(r3.Scale(real(w), e1), r3.Scale(imag(w), e2))))
+	f.e1 = sky.Unit(r3.Sub(e1, r3.Scale(r3.Dot(e1, f.boresight), f.boresight)))
+	f.e2 = r3.Cross(f.boresight, f.e1)
+	f.b = [3]complex128{centre, c.alpha, 0}
+	return f
+}
+
+// proven is a candidate that passed, with what the camera fit starts from.
+type proven struct {
+	planeFit
+	log10Odds float64
+}
+
+// verifier weighs candidates for one image.
+type verifier struct {
+	cat    *catalogs.Catalogue
+	epoch  float64
+	grid   *placeGrid
+	trials *int
+	best   *proven
+	bestBy float64 // log10 odds of the best candidate, proved or not
+}
+
+func newVerifier(cat *catalogs.Catalogue, epoch float64, image spots, trials *int) *verifier {
+	return &verifier{
+		cat: cat, epoch: epoch, trials: trials, bestBy: math.Inf(-1),
+		grid: newPlaceGrid(image.brightest(verifySpots), 16),
+	}
+}
+
+// target is a catalogue star that should be in the image.
+type target struct {
+	w complex128 // in the tangent plane
+	z complex128 // where the fit puts it
+	i int        // detection found there, or -1
+	d float64    // how far off, pixels
+}
+
+func (v *verifier) verify(c *candidate, stretch float64) bool {
+	fit := planeFromCandidate(c, v.grid.centre())
+	halfDiagonal := math.Hypot(float64(v.grid.width), float64(v.grid.height)) / 2
+	scale := 1 / cmplx.Abs(c.alpha)
+	wide := sky.Angle(scale*float64(max(v.grid.width, v.grid.height))) > wideField
+	radius := sky.Angle(math.Atan(halfDiagonal * scale))
+	var ws []complex128
+	for _, s := range v.cat.Brightest(sky.ICRS(fit.boresight), radius*1.02, verifyStars) {
+		if w, ok := fit.plane(sky.Vec(s.At(v.epoch))); ok {
+			ws = append(ws, w)
+		}
+	}
+	first := firstTol + stretch*halfDiagonal
+	// From the triangle outwards, then the whole field ever more closely.
+	tol := first
+	best := math.Inf(-1)
+	for round := range verifyRounds {
+		targets := v.look(&fit, ws, tol)
+		hits := 0
+		for _, t := range targets {
+			if t.i >= 0 {
+				hits++
+			}
+		}
+		if hits < leastProofHits+3 {
+			break
+		}
+		best = max(best, v.weigh(targets, c.corners[:], tol, first))
+		if !fit.refine(targets, v.grid.at, wide && hits >= 10) {
+			break
+		}
+		if round+1 < verifyRounds {
+			tol = max(lastTol, min(tol/2, 3*scatter(targets, &fit, v.grid.at)))
+		}
+	}
+	v.bestBy = max(v.bestBy, best)
+	if best < proofLog10Odds {
+		return false
+	}
+	v.best = &proven{planeFit: fit, log10Odds: best}
+	return true
+}
+
+// verifyRounds is how often the fit is refined: the tolerance halves each time,
+// from some ten pixels to about one.
+const verifyRounds = 5
+
+// look finds the detection for each catalogue star inside the image; a
+// detection serves the brightest star that claims it only.
+func (v *verifier) look(fit *planeFit, ws []complex128, tol float64) []target {
+	taken := make(map[int]bool)
+	var out []target
+	for _, w := range ws {
+		z := fit.pixel(w)
+		if !v.grid.holds(z, 0) {
+			continue
+		}
+		t := target{w: w, z: z, i: -1}
+		if i, d := v.grid.nearest(z, tol); i >= 0 && !taken[i] {
+			taken[i] = true
+			t.i, t.d = i, d
+		}
+		out = append(out, t)
+	}
+	return out
+}
+
+func (v *verifier) weigh(targets []target, anchors []complex128, tol, first float64) float64 {
+	var predictions []prediction
+	for _, t := range targets {
+		if t.i >= 0 && slices.Contains(anchors, v.grid.at[t.i]) {
+			continue
+		}
+		predictions = append(predictions, prediction{hit: t.i >= 0, chance: v.grid.chance(t.z, tol)})
+	}
+	return log10Odds(predictions, *v.trials, verifyRounds, math.Pow(first/tol, similarityParameters))
+}
+
+// refine fits the plane to the detections found, by least squares in the
+// complex coefficients.
+func (f *planeFit) refine(targets []target, at []complex128, radial bool) bool {
+	terms := 2
+	if radial {
+		terms = 3
+	}
+	var m [3][4]complex128
+	for _, t := range targets {
+		if t.i < 0 {
+			continue
+		}
+		row := [3]complex128{1, t.w, t.w * complex(sq(real(t.w))+sq(imag(t.w)), 0)}
+		for i := range terms {
+			for j := range terms {
+				m[i][j] += cmplx.Conj(row[i]) * row[j]
+			}
+			m[i][3] += cmplx.Conj(row[i]) * at[t.i]
+		}
+	}
+	b, ok := solveComplex(m, terms)
+	if ok {
+		f.b = b
+	}
+	return ok
+}
+
+// solveComplex solves the Hermitian normal equations of at most three unknowns
+// by elimination; the last column is the right-hand side.
+func solveComplex(m [3][4]complex128, n int) (x [3]complex128, ok bool) {
+	for p := range n {
+		if cmplx.Abs(m[p][p]) == 0 {
+			return x, false
+		}
+		for r := p + 1; r < n; r++ {
+			k := m[r][p] / m[p][p]
+			for c := p; c < 4; c++ {
+				m[r][c] -= k * m[p][c]
+			}
+		}
+	}
+	for p := n - 1; p >= 0; p-- {
+		s := m[p][3]
+		for c := p + 1; c < n; c++ {
+			s -= m[p][c] * x[c]
+		}
+		x[p] = s / m[p][p]
+		if cmplx.IsNaN(x[p]) || cmplx.IsInf(x[p]) {
+			return x, false
+		}
+	}
+	return x, true
+}
+
+// scatter is a robust one-sigma of the radial residuals: the median of a
+// two-dimensional normal's radius is 1.177 sigma.
+func scatter(targets []target, f *planeFit, at []complex128) float64 {
+	var r []float64
+	for _, t := range targets {
+		if t.i >= 0 {
+			r = append(r, cmplx.Abs(f.pixel(t.w)-at[t.i]))
+		}
+	}
+	if len(r) == 0 {
+		return math.Inf(1)
+	}
+	slices.Sort(r)
+	return r[len(r)/2] / 1.177
+}
