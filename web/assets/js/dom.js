@@ -1,0 +1,78 @@
+// Building elements without markup in strings.
+
+/** @typedef {Node|string|number|null|undefined|false} Child */
+
+/**
+ * An element with attributes and children. A class goes by "class", listeners
+ * by "on..." functions, CSS variables by "--name"; false and null leave out.
+ * @template {keyof HTMLElementTagNameMap} K
+ * @param {K} tag
+ * @param {Record<string, any>} [attrs]
+ * @param {...(Child|Child[])} children
+ * @returns {HTMLElementTagNameMap[K]}
+ */
+export function h(tag, attrs = {}, ...children) {
+  const e = document.createElement(tag);
+  setAttributes(e, attrs);
+  append(e, children);
+  return e;
+}
+
+/**
+ * The same for SVG.
+ * @param {string} tag
+ * @param {Record<string, any>} [attrs]
+ * @param {...(Child|Child[])} children
+ * @returns {SVGElement}
+ */
+export function svg(tag, attrs = {}, ...children) {
+  const e = /** @type {SVGElement} */ (document.createElementNS("http://www.w3.org/2000/svg", tag));
+  setAttributes(e, attrs);
+  append(e, children);
+  return e;
+}
+
+/**
+ * @param {HTMLElement|SVGElement} e
+ * @param {Record<string, any>} attrs
+ */
+function setAttributes(e, attrs) {
+  for (const [key, value] of Object.entries(attrs)) {
+    if (value === false || value === null || value === undefined) continue;
+    if (key.startsWith("on")) e.addEventListener(key.slice(2), value);
+    else if (key.startsWith("--")) e.style.setProperty(key, String(value));
+    else e.setAttribute(key, value === true ? "" : String(value));
+  }
+}
+
+/**
+ * @param {Element} e
+ * @param {(Child|Child[])[]} children
+ */
+function append(e, children) {
+  for (const c of children.flat()) {
+    if (c === false || c === null || c === undefined) continue;
+    e.append(typeof c === "number" ? String(c) : c);
+  }
+}
+
+/**
+ * The element with this id; the page is broken without it.
+ * @param {string} id
+ * @returns {HTMLElement}
+ */
+export function byId(id) {
+  const e = document.getElementById(id);
+  if (!e) throw new Error(`no element ${id}`);
+  return e;
+}
+
+/**
+ * Sets text only when it changed, so that a screen reader and a selection are
+ * left alone.
+ * @param {Element} e
+ * @param {string} text
+ */
+export function setText(e, text) {
+  if (e.textContent !== text) e.textContent = text;
+}

@@ -1,0 +1,82 @@
+// Numbers as a person reads them at the mount.
+
+/** @typedef {import("./types.js").Num} Num */
+
+const none = "–";
+
+/**
+ * Size of an angle: whole arcseconds below an arcminute, tenths of arcminutes
+ * below a degree, hundredths of degrees from there on.
+ * @param {Num|undefined} arcmin
+ */
+export function angle(arcmin) {
+  if (arcmin === null || arcmin === undefined) return none;
+  const a = Math.abs(arcmin);
+  if (Math.round(a * 60) < 60) return `${(a * 60).toFixed(0)}″`;
+  if (Math.round(a * 10) < 600) return `${a.toFixed(1)}′`;
+  return `${(a / 60).toFixed(2)}°`;
+}
+
+/**
+ * An uncertainty, never shown as zero.
+ * @param {Num|undefined} arcsec
+ */
+export function spread(arcsec) {
+  if (arcsec === null || arcsec === undefined) return none;
+  if (arcsec < 0.1) return "0.1″";
+  if (arcsec < 10) return `${arcsec.toFixed(1)}″`;
+  return angle(arcsec / 60);
+}
+
+/**
+ * @param {Num|undefined} x
+ * @param {number} digits
+ * @param {string} [unit]
+ */
+export function number(x, digits, unit = "") {
+  return x === null || x === undefined ? none : x.toFixed(digits).replace("-", "−") + unit;
+}
+
+/**
+ * Degrees of a turn, signed.
+ * @param {Num|undefined} deg
+ */
+export function turn(deg) {
+  if (deg === null || deg === undefined) return none;
+  return `${deg > 0 ? "+" : deg < 0 ? "−" : ""}${Math.abs(deg).toFixed(1)}°`;
+}
+
+/**
+ * An age: seconds, then minutes, then hours.
+ * @param {number} ms
+ */
+export function age(ms) {
+  const s = Math.max(0, Math.round(ms / 1000));
+  if (s < 100) return `${s} s`;
+  const m = Math.floor(s / 60);
+  if (m < 100) return `${m} min`;
+  return `${Math.floor(m / 60)} h`;
+}
+
+/**
+ * Right ascension in hours, minutes and seconds, declination in degrees,
+ * minutes and seconds.
+ * @param {Num|undefined} raDeg
+ * @param {Num|undefined} decDeg
+ */
+export function place(raDeg, decDeg) {
+  if (raDeg === null || raDeg === undefined || decDeg === null || decDeg === undefined) return none;
+  const s = Math.round(raDeg * 240) % 86400;
+  const d = Math.round(Math.abs(decDeg) * 3600);
+  const two = (/** @type {number} */ n) => String(n).padStart(2, "0");
+  return `${two(Math.floor(s / 3600))}h ${two(Math.floor(s / 60) % 60)}m ${two(s % 60)}s, ` +
+    `${decDeg < 0 ? "−" : "+"}${two(Math.floor(d / 3600))}° ${two(Math.floor(d / 60) % 60)}′ ${two(d % 60)}″`;
+}
+
+/**
+ * The clock part of a UTC time on the wire.
+ * @param {string|undefined} utc
+ */
+export function clock(utc) {
+  return utc ? utc.slice(11, 19) : none;
+}

@@ -1,0 +1,102 @@
+// The websocket: connects, listens, and comes back by itself.
+
+/** @typedef {import("./types.js").Message} Message */
+/** @typedef {"connecting"|"open"|"lost"|"stopped"} LinkState */
+
+// Three missed beats of four seconds mean that nobody is there.
+const silenceMs = 13_000;
+// Back-off: the first try at once, then doubling to a limit that a person at
+// the mount can bear.
+const firstWaitMs = 500;
+const longestWaitMs = 8_000;
+
+export class Link {
+  /**
+   * @param {(m: Message) => void} onMessage
+   * @param {(s: LinkState, retryAt: number|null) => void} onState retryAt by performance.now()
+   */
+  constructor(onMessage, onState) {
+    this.onMessage = onMessage;
+    this.onState = onState;
+    this.wait = firstWaitMs;
+    /** @type {WebSocket|null} */
+    this.socket = null;
+    /** @type {ReturnType<typeof setTimeout>|undefined} */
+    this.timer = undefined;
+    /** @type {ReturnType<typeof setTimeout>|undefined} */
+    this.silence = undefined;
+    addEventListener("online", () => this.now());
+    document.addEventListener("visibilitychange", () => {
+      if (document.visibilityState === "visible") this.now();
+    });
+  }
+
+  /** Tries at once, unless a connection is up or on its way. */
+  now() {
+    if (this.socket) return;
+    clearTimeout(this.timer);
+    this.connect();
+  }
+
+  connect() {
+    this.onState("connecting", null);
+    const scheme = location.protocol === "https:" ? "wss" : "ws";
+    const socket = new WebSocket(`${scheme}://${location.host}/api/v1/live`);
+    this.socket = socket;
+    this.listen();
+    socket.onopen = () => this.onState("open", null);
+    socket.onmessage = (e) => {
+      this.wait = firstWaitMs;
+      this.listen();
+      this.onMessage(JSON.parse(e.data));
+    };
+    socket.onclose = (e) => this.lost(socket, e.code === 1001);
+  }
+
+  /** Waits for the next sign of life. */
+  listen() {
+    clearTimeout(this.silence);
+    const socket = this.socket;
+    this.silence = setTimeout(() => {
+      socket?.close();
+      // A dead network may hold back the close event for minutes.
+      this.lost(socket, false);
+    }, silenceMs);
+  }
+
+  /**
+   * @param {WebSocket|null} socket
+   * @param {boolean} stopped the service said goodbye
+   */
+  lost(socket, stopped) {
+    if (socket !== this.socket) return;
+    clearTimeout(this.silence);
+    this.socket = null;
+    const wait = this.wait * (0.75 + Math.random() / 2);
+    this.wait = Math.min(2 * this.wait, longestWaitMs);
+    this.onState(stopped ? "stopped" : "lost", performance.now() + wait);
+    this.timer = setTimeout(() => this.connect(), wait);
+  }
+}
+
+/**
+ * Sends a command. Resolves to null when it was carried out, else to what the
+ * service says is wrong; undefined when it could not be reached.
+ * @param {string} path under /api/v1
+ * @param {object} body
+ * @returns {Promise<string|null|undefined>}
+ */
+export async function send(path, body) {
+  try {
+    const r = await fetch(`/api/v1/${path}`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+    });
+    if (r.ok) return null;
+    const answer = await r.json().catch(() => null);
+    return answer?.error?.message ?? `${r.status} ${r.statusText}`;
+  } catch {
+    return undefined;
+  }
+}

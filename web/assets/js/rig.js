@@ -1,0 +1,113 @@
+// The controls of the simulated rig, in a rehearsal only.
+
+import { h, setText } from "./dom.js";
+import { angle, number } from "./format.js";
+import { send } from "./link.js";
+import { words } from "./words.js";
+
+/** @typedef {import("./types.js").RigState} RigState */
+
+/** Steps of the bolts, in arcminutes. */
+const steps = [1 / 6, 1, 10, 60];
+
+export class RigPanel {
+  /**
+   * @param {HTMLElement} root
+   * @param {(text: string) => void} complain
+   */
+  constructor(root, complain) {
+    const w = words.rig;
+    this.root = root;
+    this.complain = complain;
+    this.step = 10;
+    this.name = h("p", { class: "rig-name" });
+    this.stands = h("p", { class: "sub" });
+    this.stepButtons = steps.map((s, i) => h("button", {
+      type: "button", "aria-pressed": String(s === this.step), onclick: () => this.setStep(i),
+    }, angle(s)));
+    this.drive = this.button("", "D", () => send("rig/drive", { on: !this.state?.drive }));
+    this.repeat = this.button("", "R", () => send("rig/repeat", { on: !this.state?.repeating }));
+    this.expose = this.button(w.expose, "F", () => send("rig/expose", {}));
+    this.expose.classList.add("strong");
+    /** @type {RigState|undefined} */
+    this.state = undefined;
+    const alt = (/** @type {number} */ s) => () => send("rig/altitude-bolt", { arcmin: s * this.step });
+    const az = (/** @type {number} */ s) => () => send("rig/azimuth-bolt", { arcmin: s * this.step });
+    const ra = w.raButtons.map(([deg, name], i) =>
+      this.button(name, ["", "J", "L", ""][i], () => send("rig/ra", { deg })));
+    root.append(
+      h("div", { class: "panel-head" }, h("h2", {}, w.title), this.name),
+      h("div", { class: "rig-row", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
+      h("div", { class: "rig-row", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
+      h("div", { class: "rig-bolts", role: "group" },
+        h("div", { role: "group", "aria-label": words.bolt.altitude }, h("p", { class: "label" }, words.bolt.altitude),
+          this.button(w.raise, "↑", alt(1)), this.button(w.lower, "↓", alt(-1))),
+        h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
+          this.west = this.button(w.west, "←", az(-1)), this.east = this.button(w.east, "→", az(1)))),
+      h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
+      this.stands);
+    root.addEventListener("keydown", (e) => this.key(e));
+  }
+
+  /**
+   * @param {string} name
+   * @param {string} key
+   * @param {() => Promise<string|null|undefined>} act
+   */
+  button(name, key, act) {
+    const b = h("button", { type: "button", "data-key": key || null },
+      h("span", {}, name), key && h("kbd", { "aria-hidden": "true" }, key));
+    b.addEventListener("click", async () => {
+      b.setAttribute("aria-busy", "true");
+      const problem = await act();
+      b.removeAttribute("aria-busy");
+      if (problem !== null) this.complain(problem ?? words.unreachable);
+    });
+    return b;
+  }
+
+  /** @param {number} i */
+  setStep(i) {
+    this.step = steps[i];
+    this.stepButtons.forEach((b, j) => b.setAttribute("aria-pressed", String(i === j)));
+  }
+
+  /**
+   * Keys work while the panel has the focus, so that nobody turns a bolt by
+   * typing elsewhere.
+   * @param {KeyboardEvent} e
+   */
+  key(e) {
+    if (e.ctrlKey || e.altKey || e.metaKey) return;
+    const arrows = /** @type {Record<string, string>} */ ({ ArrowUp: "↑", ArrowDown: "↓", ArrowLeft: "←", ArrowRight: "→" });
+    const name = arrows[e.key] ?? e.key.toUpperCase();
+    if (/^[1-4]$/.test(name)) {
+      this.setStep(Number(name) - 1);
+      return;
+    }
+    const b = /** @type {HTMLButtonElement|null} */ (this.root.querySelector(`[data-key="${CSS.escape(name)}"]`));
+    if (!b) return;
+    e.preventDefault();
+    b.click();
+  }
+
+  /** @param {RigState|undefined} r */
+  render(r) {
+    const w = words.rig;
+    this.root.hidden = !r;
+    if (!r) return;
+    this.state = r;
+    setText(this.name, r.name);
+    setText(/** @type {Element} */ (this.drive.firstElementChild), r.drive ? w.driveOn : w.driveOff);
+    this.drive.setAttribute("aria-pressed", String(r.drive));
+    setText(/** @type {Element} */ (this.repeat.firstElementChild), r.repeating ? w.repeatOn : w.repeatOff);
+    this.repeat.setAttribute("aria-pressed", String(r.repeating));
+    setText(/** @type {Element} */ (this.expose.firstElementChild), r.exposing ? w.exposing : w.expose);
+    setText(this.stands, w.stands(number(r.ra_deg, 1, "°"), signed(r.alt_bolt_arcmin), signed(r.az_bolt_arcmin)));
+  }
+}
+
+/** @param {number|null} arcmin */
+function signed(arcmin) {
+  return arcmin === null ? angle(null) : (arcmin < 0 ? "−" : "+") + angle(arcmin);
+}

@@ -1,0 +1,98 @@
+// The wire format of the service (web/state.go), for the type checker. A
+// number that is not known comes as null.
+
+/** @typedef {number|null} Num */
+/** @typedef {{code: string, message: string}} Notice */
+/** @typedef {{alt_deg: Num, az_deg: Num}} Direction */
+/** @typedef {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num}} Offset */
+/** @typedef {{alt_arcsec: Num, az_arcsec: Num, correlation: Num}} Uncertainty */
+/**
+ * @typedef {object} Move
+ * @property {"altitude"|"azimuth"} bolt
+ * @property {""|"raise"|"lower"|"east"|"west"} way
+ * @property {Num} amount_arcmin
+ * @property {Num} gate_arcmin
+ * @property {boolean} done
+ * @property {string} text
+ * @property {string} [rotation]
+ */
+/** @typedef {{axis: Direction, offset: Offset, uncertainty: Uncertainty, moves: Move[]}} Standing */
+/** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num}} Site */
+/** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
+/** @typedef {{url: string, width_px: number, height_px: number}} Picture */
+/**
+ * @typedef {object} Latest
+ * @property {number} id
+ * @property {string} file
+ * @property {number} read_ms
+ * @property {string} [mid_utc]
+ * @property {Num} took_ms
+ * @property {boolean} solved
+ * @property {Notice} [problem]
+ * @property {number} detected
+ * @property {number} matched
+ * @property {Num} rms_arcsec
+ * @property {Num} ra_deg
+ * @property {Num} dec_deg
+ * @property {Num} field_w_deg
+ * @property {Num} field_h_deg
+ * @property {number} width_px
+ * @property {number} height_px
+ * @property {Star[]} [stars]
+ * @property {Picture} [picture]
+ * @property {boolean} clock_suspect
+ */
+/**
+ * @typedef {object} Frame
+ * @property {string} file
+ * @property {string} [mid_utc]
+ * @property {string} status
+ * @property {string} [message]
+ * @property {number} stars
+ * @property {Num} turn_deg
+ * @property {Num} residual_arcsec
+ */
+/**
+ * @typedef {object} RigState
+ * @property {string} name
+ * @property {Num} ra_deg
+ * @property {Num} alt_bolt_arcmin
+ * @property {Num} az_bolt_arcmin
+ * @property {boolean} drive
+ * @property {boolean} repeating
+ * @property {boolean} exposing
+ * @property {number} exposure_ms
+ */
+/**
+ * @typedef {object} State
+ * @property {string} program
+ * @property {{kind: string, folder?: string}} source
+ * @property {string} phase
+ * @property {{code: string, text: string, details?: string[]}} do
+ * @property {Site} [site]
+ * @property {Num} tolerance_arcmin
+ * @property {{kind: string} & Direction} [pole]
+ * @property {Standing} [measured]
+ * @property {Standing} [now]
+ * @property {boolean} within
+ * @property {Num} turn_deg
+ * @property {Num} [chi2_dof]
+ * @property {boolean} [tracking]
+ * @property {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num, uncertainty_arcsec: Num}} [lock]
+ * @property {{least_deg: Num, expected?: {turn_deg: Num, uncertainty_arcsec: Num}[]}} [advice]
+ * @property {Latest} [latest]
+ * @property {Frame[]} [frames]
+ * @property {Notice[]} [warnings]
+ * @property {RigState} [rig]
+ * @property {number} stale_after_ms
+ */
+/**
+ * @typedef {object} Message
+ * @property {"state"|"beat"} type
+ * @property {number} seq
+ * @property {number} sent_ms
+ * @property {string} page
+ * @property {boolean} operate
+ * @property {State|null} [state]
+ */
+export {};
