@@ -1,0 +1,312 @@
+package fits
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// layout is how the values of a data array lie: planes of columns by rows, or
+// the colours of a pixel side by side.
+type layout struct {
+	width, height int
+	colours       int  // 1 or 3
+	interleaved   bool // NAXIS1 is the colour
+}
+
+// readLayout finds columns, rows and colours among the axes. Axes of length 1
+// at the end mean nothing (section 4.4.1.1 allows them).
+func readLayout(axes []int) (layout, error) {
+	n := len(axes)
+	for n > 2 && axes[n-1] == 1 {
+		n--
+	}
+	axes = axes[:n]
+	for _, a := range axes {
+		if a == 0 {
+			return layout{}, fmt.Errorf("%w: an image of %s pixels holds none", ErrUnsupported, times(axes))
+		}
+	}
+	switch {
+	case n == 0:
+		return layout{}, fmt.Errorf("%w: a header without an image", ErrUnsupported)
+	case n == 1:
+		return layout{}, fmt.Errorf("%w: a row of %d values, not an image", ErrUnsupported, axes[0])
+	case n == 2:
+		return layout{width: axes[0], height: axes[1], colours: 1}, nil
+	case n == 3 && axes[2] == 3:
+		return layout{width: axes[0], height: axes[1], colours: 3}, nil
+	case n == 3 && axes[0] == 3:
+		return layout{width: axes[1], height: axes[2], colours: 3, interleaved: true}, nil
+	}
+	return layout{}, fmt.Errorf("%w: an array of %s values is neither an image nor one in three colours", ErrUnsupported, times(axes))
+}
+
+// luminance converts the data array to one value a pixel: of three colours the
+// mean, in which a star counts with all its light. A pixel that is saturated in
+// one colour (a value of at least saturation, when that is known) is saturated.
+func luminance(raw []byte, l layout, s scaling, saturation float32) []float32 {
+	pix := make([]float32, l.width*l.height)
+	if l.colours == 1 {
+		s.convert(pix, raw)
+		return pix
+	}
+	size := max(s.bitpix, -s.bitpix) / 8
+	colours := make([]float32, 3*l.width)
+	pixel, colour := 1, l.width // steps in a row of colours
+	if l.interleaved {
+		pixel, colour = 3, 1
+	}
+	for y := range l.height {
+		if l.interleaved {
+			s.convert(colours, raw[3*l.width*y*size:])
+		} else {
+			for c := range 3 {
+				s.convert(colours[c*l.width:(c+1)*l.width], raw[(c*l.height+y)*l.width*size:])
+			}
+		}
+		row := pix[y*l.width : (y+1)*l.width]
+		for x := range row {
+			a, b, c := colours[x*pixel], colours[x*pixel+colour], colours[x*pixel+2*colour]
+			v := float32((float64(a) + float64(b) + float64(c)) / 3)
+			if saturation > 0 && max(a, b, c) >= saturation {
+				v = max(v, saturation)
+			}
+			row[x] = v
+		}
+	}
+	return pix
+}
+
+// mosaicPattern gives the colour filter pattern as it lies in the file: four
+// letters, two columns by two rows, or what the header says when that is
+// something else. Keywords as camera programs write them (common practice):
+// BAYERPAT or COLORTYP the pattern at the corner of the sensor, XBAYROFF and
+// YBAYROFF where in the pattern the first pixel lies, ROWORDER which end of the
+// sensor comes first. Nothing is computed from it but the label: the reduction
+// to luminance is the same for every pattern.
+func mosaicPattern(h *header, height int) (pattern string, warnings []string) {
+	pattern, keyword, ok := h.text("BAYERPAT", "COLORTYP", "CFAPAT")
+	if !ok {
+		return "", nil
+	}
+	p := strings.ToUpper(pattern)
+	switch p {
+	case "NONE", "MONO", "MONOCHROME", "GRAY", "GREY", "GRAYSCALE", "L", "LUM", "LUMINANCE", "RGB", "FALSE", "0", "N/A":
+		return "", nil
+	}
+	if len(p) != 4 || strings.Trim(p, "RGBCMYW") != "" {
+		return pattern, []string{fmt.Sprintf("%s is %q, no pattern of two columns by two rows; colours are averaged as if it were", keyword, pattern)}
+	}
+	cells := []byte(p)
+	swapColumns := func() { cells[0], cells[1], cells[2], cells[3] = cells[1], cells[0], cells[3], cells[2] }
+	swapRows := func() { cells[0], cells[1], cells[2], cells[3] = cells[2], cells[3], cells[0], cells[1] }
+	if v, _, ok := h.number("XBAYROFF"); ok && odd(v) {
+		swapColumns()
+	}
+	if v, _, ok := h.number("YBAYROFF"); ok && odd(v) {
+		swapRows()
+	}
+	// The pattern is named from the top of the sensor; rows that come bottom
+	// first begin at its last row.
+	if order, _, ok := h.text("ROWORDER"); ok && strings.HasPrefix(strings.ToUpper(order), "BOTTOM") && height%2 == 0 {
+		swapRows()
+	}
+	return string(cells), nil
+}
+
+func odd(v float64) bool { return math.Mod(math.Trunc(v), 2) != 0 }
+
+// MosaicNoiseFactor is how much larger the noise of a reduced mosaic is than
+// its scatter from pixel to pixel suggests: the reduction averages neighbours
+// with [1 2 1]/4 both ways, which shrinks the scatter of white noise by
+// (sqrt(1+4+1)/4)^2 = 6/16 and leaves the noise of a sum over many pixels as it
+// was.
+const MosaicNoiseFactor = 16.0 / 6
+
+// reduceMosaic turns the raw pixels of a one-shot-colour sensor into luminance
+// of the same size, in place.
+//
+// Every pixel becomes the average of its 3 by 3 neighbourhood with weights
+// [1 2 1] x [1 2 1] / 16. Whatever the pattern and whichever of its cells the
+// pixel is, each of the four cells then counts a quarter: what is left is
+// (R + 2G + B)/4 of the planes interpolated linearly. So
+//
+//   - different backgrounds and gains of the four planes cancel exactly, with
+//     nothing to estimate: the response of [1 2 1] is zero at the frequency of
+//     the pattern, two pixels;
+//   - the kernel is symmetric, so the centroid of a star stays where it is, which
+//     an average of 2 by 2 would move by half a pixel;
+//   - a wrong pattern, offset or row order in the header does no harm.
+//
+// What remains is the sampling error of planes that see only every second
+// pixel: for a Gaussian star of width sigma the modulation of its colour leaks
+// into the centroid by about pi sigma^2 exp(-pi^2 sigma^2 / 2) pixels times the
+// modulation, 0.01 pixel at a full width of half maximum of 2.4 pixels and
+// below beyond.
+//
+// The average would also make hot pixels look like stars, so lone pixels are
+// replaced first. Undefined pixels spread to their neighbours; so does
+// saturation, when its level is known: the neighbourhood of a saturated pixel
+// is written as saturated.
+func reduceMosaic(pix []float32, width, height int, quantum, saturation float32) {
+	if width < 3 || height < 3 {
+		return
+	}
+	replaceLonePixels(pix, width, height, quantum)
+
+	// Three rows, averaged along columns, roll over the image; the pixels
+	// beyond the border are those one inside it, which keeps the pattern.
+	var mean, peak [3][]float32
+	for i := range 3 {
+		mean[i], peak[i] = make([]float32, width), make([]float32, width)
+	}
+	if saturation <= 0 {
+		saturation = float32(math.Inf(1))
+	}
+	along := func(slot, y int) {
+		row := pix[y*width : (y+1)*width]
+		m, p := mean[slot], peak[slot]
+		at := func(x, left, right int) {
+			m[x] = (row[left] + 2*row[x] + row[right]) / 4
+			p[x] = max(row[left], row[x], row[right])
+		}
+		at(0, 1, 1)
+		for x := 1; x < width-1; x++ {
+			at(x, x-1, x+1)
+		}
+		at(width-1, width-2, width-2)
+	}
+	along(0, 1)
+	along(1, 0)
+	along(2, 1)
+	for y := range height {
+		above, here, below := y%3, (y+1)%3, (y+2)%3
+		row := pix[y*width : (y+1)*width]
+		ma, mh, mb := mean[above], mean[here], mean[below]
+		pa, ph, pb := peak[above], peak[here], peak[below]
+		for x := range row {
+			v := (ma[x] + 2*mh[x] + mb[x]) / 4
+			if max(pa[x], ph[x], pb[x]) >= saturation {
+				v = saturation
+			}
+			row[x] = v
+		}
+		// Row y is written; the slot of the row above it takes row y+2, or at the
+		// border its mirror, which is still in the slot "here".
+		switch {
+		case y+2 < height:
+			along(above, y+2)
+		case y+2 == height:
+			copy(mean[above], mh)
+			copy(peak[above], ph)
+		}
+	}
+}
+
+// Thresholds of a lone pixel.
+const (
+	// loneSigma is the excess, in noise of a pixel, from which a pixel is
+	// tried. The mean excess of its four nearest neighbours then has an error
+	// of at most 1/40 of the excess, against the loneShare below.
+	loneSigma = 20
+	// loneShare is the share of the excess below which the mean of the four
+	// nearest neighbours counts as nothing. A star as narrow as 1.2 pixels of
+	// full width at half maximum, exactly on the pixel, gives its nearest
+	// neighbours 24 % (Gaussian integrated over pixels: sigma 0.51,
+	// [Phi(1.5/sigma) - Phi(0.5/sigma)] / [Phi(0.5/sigma) - Phi(-0.5/sigma)]);
+	// in filters through which it is 2.5 times as faint, 10 %.
+	loneShare = 0.05
+	// noiseSamples is how many pixel pairs the noise is taken from: its
+	// relative error is then about 1 %, far better than needed.
+	noiseSamples = 10000
+)
+
+// replaceLonePixels replaces hot pixels of a mosaic, those that stand out from
+// their own colour while their nearest neighbours see no light, by the median
+// of their own colour around them. quantum is the step between stored values:
+// the noise is at least that of rounding.
+func replaceLonePixels(pix []float32, width, height int, quantum float32) {
+	if width < 5 || height < 5 {
+		return
+	}
+	noise := max(sameColourNoise(pix, width), float64(quantum)/math.Sqrt(12))
+	threshold := float32(loneSigma * noise)
+
+	background := func(x, y int) float32 {
+		var around [8]float32
+		n := 0
+		for dy := -2; dy <= 2; dy += 2 {
+			for dx := -2; dx <= 2; dx += 2 {
+				if dx != 0 || dy != 0 {
+					around[n] = pix[mirror(y+dy, height)*width+mirror(x+dx, width)]
+					n++
+				}
+			}
+		}
+		slices.Sort(around[:])
+		return (around[3] + around[4]) / 2
+	}
+	type replacement struct {
+		at    int
+		value float32
+	}
+	var lone []replacement
+	for y := range height {
+		up, down := mirror(y-2, height)*width, mirror(y+2, height)*width
+		row := pix[y*width : (y+1)*width]
+		for x, v := range row {
+			limit := v - threshold
+			if !(limit > pix[up+x] && limit > pix[down+x]) || !(limit > row[mirror(x-2, width)] && limit > row[mirror(x+2, width)]) {
+				continue
+			}
+			b := background(x, y)
+			var light float32
+			for _, d := range [4][2]int{{-1, 0}, {1, 0}, {0, -1}, {0, 1}} {
+				nx, ny := mirror(x+d[0], width), mirror(y+d[1], height)
+				light += pix[ny*width+nx] - background(nx, ny)
+			}
+			if light/4 < loneShare*(v-b) {
+				lone = append(lone, replacement{y*width + x, b})
+			}
+		}
+	}
+	for _, r := range lone {
+		pix[r.at] = r.value
+	}
+}
+
+// sameColourNoise is the noise of a pixel, from the median difference of
+// pixels two columns apart: for a Gaussian, 0.6745 sqrt(2) sigma.
+func sameColourNoise(pix []float32, width int) float64 {
+	// A step that shares no factor with the width would be ideal; an odd one
+	// visits all four colours and many columns.
+	step := max(1, len(pix)/noiseSamples) | 1
+	differences := make([]float64, 0, len(pix)/step+1)
+	for i := 0; i+2 < len(pix); i += step {
+		if i%width+2 >= width {
+			continue
+		}
+		if d := math.Abs(float64(pix[i+2] - pix[i])); d == d {
+			differences = append(differences, d)
+		}
+	}
+	if len(differences) == 0 {
+		return 0
+	}
+	slices.Sort(differences)
+	return differences[len(differences)/2] / (0.6745 * math.Sqrt2)
+}
+
+// mirror brings an index one or two beyond the border back inside, about the
+// border pixel, so that it keeps its colour.
+func mirror(i, n int) int {
+	if i < 0 {
+		return -i
+	}
+	if i >= n {
+		return 2*n - 2 - i
+	}
+	return i
+}

@@ -1,0 +1,289 @@
+package fits
+
+import (
+	"bytes"
+	"compress/gzip"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// maxInflated bounds what a gzip file may unfold to: a frame of 128 million
+// 16-bit pixels. A few kilobytes can be made to unfold without end.
+const maxInflated = 256 << 20
+
+// ReadFile reads the frame in a file. Errors of the file system keep their
+// identity (fs.ErrNotExist, fs.ErrPermission); those of the content wrap
+// [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
+func ReadFile(path string) (*Frame, error) {
+	data, err := readBytes(path)
+	if err != nil {
+		return nil, err
+	}
+	return Decode(filepath.Base(path), data)
+}
+
+// readBytes reads a whole file of believable kind and size.
+func readBytes(path string) ([]byte, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !info.Mode().IsRegular() { // reading a pipe would never end
+		return nil, fmt.Errorf("%s: %w: not a regular file", filepath.Base(path), ErrUnsupported)
+	}
+	if info.Size() > maxFileBytes {
+		return nil, fmt.Errorf("%s: %w: %d MB long; at most %d MB are read", filepath.Base(path), ErrUnsupported, info.Size()>>20, maxFileBytes>>20)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data := make([]byte, info.Size())
+	n, err := io.ReadFull(f, data)
+	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) && !errors.Is(err, io.EOF) {
+		return nil, err
+	}
+	return data[:n], nil
+}
+
+// Decode reads the frame in the bytes of a file, which may be packed with
+// gzip. name is for messages. On error the frame is nil and the error wraps
+// [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
+//
+// The frame is the primary array if that is an image, else the first IMAGE
+// extension. Decode does not keep data.
+func Decode(name string, data []byte) (*Frame, error) {
+	f, err := decode(data)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", name, err)
+	}
+	f.Name = name
+	return f, nil
+}
+
+func decode(data []byte) (*Frame, error) {
+	data, err := inflate(data)
+	if err != nil {
+		return nil, err
+	}
+	if len(data) > maxFileBytes {
+		return nil, fmt.Errorf("%w: %d MB long; at most %d MB are read", ErrUnsupported, len(data)>>20, maxFileBytes>>20)
+	}
+	found, err := findImage(data)
+	if err != nil {
+		return nil, err
+	}
+	u := found.image
+	if have := len(data) - u.dataStart; have < u.dataSize {
+		return nil, fmt.Errorf("%w: %d of %d bytes of pixels are there", ErrIncomplete, max(0, have), u.dataSize)
+	}
+	h, err := found.keywords()
+	if err != nil {
+		return nil, err
+	}
+	scale, warnings, err := readScaling(u, h)
+	if err != nil {
+		return nil, err
+	}
+
+	f := &Frame{Width: found.layout.width, Height: found.layout.height}
+	f.Warnings = append(h.warnings, warnings...)
+	level, stated := statedSaturation(h, scale)
+	f.Saturation = level
+	f.Pix = luminance(data[u.dataStart:u.dataStart+u.dataSize], found.layout, scale, level)
+	if found.layout.colours == 1 {
+		if level := clippedAt(f.Pix, scale); level > 0 && !stated {
+			f.Saturation = level
+		}
+		f.Mosaic, warnings = mosaicPattern(h, f.Height)
+		f.Warnings = append(f.Warnings, warnings...)
+		if f.Mosaic != "" {
+			reduceMosaic(f.Pix, f.Width, f.Height, scale.quantum(), f.Saturation)
+		}
+	}
+	f.describe(h)
+	if rest := found.rest(data); rest != "" {
+		f.Warnings = append(f.Warnings, rest)
+	}
+	return f, nil
+}
+
+// describe fills in what the keywords tell about the exposure.
+func (f *Frame) describe(h *header) {
+	m := readMoment(h)
+	f.Start, f.Mid, f.Exposure = m.start, m.mid, m.exposure
+	f.Warnings = append(f.Warnings, m.warnings...)
+	o := readOptics(h, f.Width, f.Height)
+	f.PixelUm, f.BinX, f.BinY, f.FocalMm, f.ScaleHint, f.Position = o.pixelUm, o.binX, o.binY, o.focalMm, o.scale, o.position
+	f.Warnings = append(f.Warnings, o.warnings...)
+	site, warnings := readSite(h, m)
+	f.Site = site
+	f.Warnings = append(f.Warnings, warnings...)
+	f.Instrument, _, _ = h.text("INSTRUME", "CAMERA", "DETNAM")
+	f.Object, _, _ = h.text("OBJECT")
+	f.ImageType, _, _ = h.text("IMAGETYP", "IMGTYPE", "OBSTYPE", "FRAME")
+}
+
+// statedSaturation gives the level that the header states, or the end of the
+// range of the stored numbers.
+func statedSaturation(h *header, s scaling) (level float32, stated bool) {
+	if v, _, ok := h.number("SATURATE", "SATLEVEL", "DATASAT"); ok && v > 0 {
+		return float32(v), true
+	}
+	return float32(s.fullScale()), false
+}
+
+// clippedPixels is how many pixels at the largest value, when that value is
+// where a converter of fewer bits ends, show that it ends there: of some
+// twenty such values among 65,536, one would hold the peaks of four pixels by
+// chance in no realistic frame.
+const clippedPixels = 4
+
+// clippedAt finds the level at which a 10-, 12- or 14-bit converter in a 16-bit
+// file saturates: at 2^bits - 1, or that shifted up to fill the 16 bits. It is 0
+// when nothing shows such a level.
+func clippedAt(pix []float32, s scaling) float32 {
+	if s.bitpix != 16 || s.scale != 1 {
+		return 0
+	}
+	peak, count := float32(0), 0
+	for _, v := range pix {
+		if v >= peak {
+			if v > peak {
+				peak, count = v, 0
+			}
+			count++
+		}
+	}
+	if count < clippedPixels {
+		return 0
+	}
+	for bits := 10; bits <= 14; bits += 2 {
+		for shift := range 16 - bits + 1 {
+			if full := (1<<bits - 1) << shift; peak == float32(full) {
+				return peak
+			}
+		}
+	}
+	return 0
+}
+
+// imageFound is the unit of a file that holds the frame.
+type imageFound struct {
+	image   *unit
+	primary *unit
+	layout  layout
+}
+
+// findImage walks the units of the file up to the first that is an image. If
+// there is none, it says what stands in its place: a compressed image before an
+// array of another shape, that before a table, that before an empty header.
+func findImage(data []byte) (imageFound, error) {
+	const (
+		empty = iota + 1
+		table
+		array
+		compressed
+	)
+	var (
+		found  imageFound
+		reason error
+		weight int
+	)
+	refuse := func(w int, err error) {
+		if w > weight {
+			weight, reason = w, err
+		}
+	}
+	for start := 0; start == 0 || start < len(data); {
+		u, err := readUnit(data[start:], start)
+		switch {
+		case err != nil && start > 0 && errors.Is(err, ErrMalformed):
+			// What follows the last unit may be anything (section 3.5), so the
+			// reason is the one found before.
+			return imageFound{}, reason
+		case err != nil:
+			return imageFound{}, err
+		}
+		if start == 0 {
+			found.primary = u
+		}
+		switch u.kind {
+		case imageUnit:
+			l, err := readLayout(u.axes)
+			switch {
+			case err == nil:
+				found.image, found.layout = u, l
+				return found, nil
+			case len(u.axes) == 0:
+				refuse(empty, err)
+			default:
+				refuse(array, err)
+			}
+		case groupsUnit:
+			refuse(array, fmt.Errorf("%w: random groups (interferometer data), not an image", ErrUnsupported))
+		case tilesUnit:
+			refuse(compressed, fmt.Errorf("%w: a compressed image (%s tiles); save it uncompressed or as .fits.gz", ErrUnsupported, clean(u.name)))
+		case tableUnit, otherUnit:
+			refuse(table, fmt.Errorf("%w: no image, only an extension of type %s", ErrUnsupported, clean(u.name)))
+		}
+		if have := len(data) - u.dataStart; have < u.dataSize {
+			return imageFound{}, fmt.Errorf("%w: %d bytes, at least %d are announced", ErrIncomplete, len(data), u.dataStart+u.dataSize)
+		}
+		start = u.end()
+	}
+	return imageFound{}, reason
+}
+
+// keywords reads the image's own keywords, with those of the primary header
+// behind them.
+func (f imageFound) keywords() (*header, error) {
+	h, err := readKeywords(f.image)
+	if err != nil || f.image == f.primary {
+		return h, err
+	}
+	h.primary, err = readKeywords(f.primary)
+	return h, err
+}
+
+// rest checks the units behind the image, whose loss does not matter here but
+// tells that the file was cut.
+func (f imageFound) rest(data []byte) string {
+	for start := f.image.end(); start < len(data) && bytes.HasPrefix(data[start:], extensionKeyword); {
+		u, err := readUnit(data[start:], start)
+		if err != nil || len(data)-u.dataStart < u.dataSize {
+			return "the image is whole, but an extension behind it is cut off or damaged"
+		}
+		start = u.end()
+	}
+	return ""
+}
+
+// inflate undoes gzip, told by its first bytes (RFC 1952, section 2.3.1).
+func inflate(data []byte) ([]byte, error) {
+	if len(data) < 2 || data[0] != 0x1f || data[1] != 0x8b {
+		return data, nil
+	}
+	failed := func(err error) error {
+		if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
+			return fmt.Errorf("%w: the gzip stream breaks off", ErrIncomplete)
+		}
+		return fmt.Errorf("%w: %w", ErrMalformed, err)
+	}
+	r, err := gzip.NewReader(bytes.NewReader(data))
+	if err != nil {
+		return nil, failed(err)
+	}
+	out, err := io.ReadAll(io.LimitReader(r, maxInflated+1))
+	if err != nil {
+		return nil, failed(err)
+	}
+	if len(out) > maxInflated {
+		return nil, fmt.Errorf("%w: unfolds to more than %d MB", ErrUnsupported, maxInflated>>20)
+	}
+	return out, nil
+}

@@ -1,0 +1,26 @@
+// Package fits turns bytes into a [Frame] and back, and watches a folder for
+// frames as they arrive. It follows the FITS Standard, version 4.0 (FITS
+// Working Group of the IAU, 2018); "section" below and in the code is a section
+// of that document.
+//
+// What happens to a file, in order:
+//
+//	stage                                   file          standard
+//	bytes from disk, gzip undone            decode.go
+//	blocks, cards, sizes: strict check      check.go      3.1 to 3.4, 4.1, 4.4.1
+//	keyword values                          keywords.go   4.2
+//	stored numbers to physical values       pixels.go     4.4.2.5, 5.1 to 5.3
+//	colour planes and mosaics to luminance  colour.go
+//	time of the exposure                    moment.go     9
+//	optics, pointing                        optics.go     8 (hints only)
+//	site                                    site.go       8.4.1
+//
+// Input never panics and never makes the package reserve more memory than a
+// small multiple of the file's own length, whatever the header claims.
+//
+// The values of keywords are read by github.com/astrogo/fitsio, which is
+// trusted with nothing else: it asserts types without asking, reserves what
+// the header claims and has its own idea of BSCALE. So it is handed only cards
+// that the check has found legal, in a header that claims no data; sizes and
+// pixels are read here.
+package fits

@@ -1,0 +1,270 @@
+package fits
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/astrogo/fitsio"
+)
+
+// valueKind is what stands in the value field of a card (section 4.2).
+type valueKind int
+
+const (
+	noValue   valueKind = iota // commentary, undefined, complex, or illegal
+	textValue                  // a quoted string (4.2.1)
+	logical                    // T or F (4.2.2)
+	whole                      // an integer (4.2.3)
+	real                       // a floating-point number (4.2.4)
+)
+
+// cardKeyword is the keyword in bytes 1 to 8 of a card, empty when bytes 9
+// and 10 are not the value indicator "= " (section 4.1.2).
+func cardKeyword(card []byte) string {
+	if card[8] != '=' || card[9] != ' ' {
+		return ""
+	}
+	return string(bytes.TrimRight(card[:8], " "))
+}
+
+// cardValue reads the value field of a card, fixed or free format: a string
+// without quotes and trailing blanks, a logical as T or F, a number in the
+// standard's own spelling. It is more generous than the standard where camera
+// programs are known to differ and no doubt arises: lower-case exponents and
+// comments that follow a number without a blank.
+func cardValue(card []byte) (string, valueKind) {
+	field := bytes.TrimLeft(card[10:], " ")
+	if len(field) == 0 {
+		return "", noValue
+	}
+	if field[0] == '\'' {
+		return quoted(field[1:])
+	}
+	if slash := bytes.IndexByte(field, '/'); slash >= 0 {
+		field = field[:slash]
+	}
+	token := string(bytes.TrimRight(field, " "))
+	if token == "T" || token == "F" {
+		return token, logical
+	}
+	return number(token)
+}
+
+// quoted reads a string up to its closing quote; two quotes stand for one.
+func quoted(field []byte) (string, valueKind) {
+	var s []byte
+	for i := 0; i < len(field); i++ {
+		if field[i] == '\'' {
+			if i+1 == len(field) || field[i+1] != '\'' {
+				return strings.TrimRight(string(s), " "), textValue
+			}
+			i++
+		}
+		s = append(s, field[i])
+	}
+	return "", noValue
+}
+
+// number checks a number and respells it: E for the exponent, a point in a
+// real one and a digit before it. ParseFloat alone would take "inf", "0x1p-2"
+// and "1_000".
+func number(token string) (string, valueKind) {
+	token = strings.ToUpper(token)
+	if strings.Trim(token, "+-.0123456789ED") != "" {
+		return "", noValue
+	}
+	if !strings.ContainsAny(token, ".ED") {
+		if _, err := strconv.Atoi(token); err != nil && !errors.Is(err, strconv.ErrRange) {
+			return "", noValue
+		}
+		return token, whole
+	}
+	v, err := strconv.ParseFloat(strings.Replace(token, "D", "E", 1), 64)
+	if err != nil {
+		return "", noValue
+	}
+	return formatFloat(v), real
+}
+
+// header is the keyword values of a unit, as fitsio reads them: string, bool,
+// int or float64.
+type header struct {
+	values   map[string]any
+	primary  *header  // where an extension's missing keywords are looked up
+	warnings []string // what in the cards was not legal
+}
+
+// errReader marks a failure of fitsio on cards that the check had found legal:
+// a fault of this program, which fuzzing looks for.
+var errReader = errors.New("the keyword reader failed on legal cards, a fault of this program")
+
+// readKeywords reads the keywords of a checked header that describe the
+// exposure; those that fix the layout are left out.
+func readKeywords(u *unit) (*header, error) {
+	cards, warnings := legalCards(u.header)
+	h := &header{values: map[string]any{}, warnings: warnings}
+	hdu, err := decodeHeader(cards)
+	if err != nil {
+		return nil, err
+	}
+	for _, key := range hdu.Header().Keys() {
+		h.values[key] = hdu.Header().Get(key).Value
+	}
+	return h, nil
+}
+
+// decodeHeader hands cards to fitsio as a header without data.
+func decodeHeader(cards []byte) (hdu fitsio.HDU, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			hdu, err = nil, fmt.Errorf("%w: %w: %v", ErrMalformed, errReader, r)
+		}
+	}()
+	hdu, err = fitsio.NewDecoder(bytes.NewReader(cards)).DecodeHDU()
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w: %v", ErrMalformed, errReader, err)
+	}
+	return hdu, nil
+}
+
+// legalCards rewrites a header as one that claims no data and holds only legal
+// value cards, each keyword once, and says what it left out.
+func legalCards(cards []byte) (legal []byte, warnings []string) {
+	var unreadable, repeated []string
+	legal = fmt.Appendf(nil, "%-80s%-80s%-80s", "SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    0")
+	seen := map[string]string{}
+	continues := false // the last card written is a string that ends in &
+	for off := 0; off < len(cards); off += cardSize {
+		card := cards[off : off+cardSize]
+		if continues && bytes.HasPrefix(card, []byte("CONTINUE")) {
+			field := bytes.TrimLeft(card[8:], " ")
+			if continues = len(field) > 0 && field[0] == '\''; continues {
+				v, kind := quoted(field[1:])
+				if continues = kind == textValue; continues {
+					v = clean(v)
+					legal = fmt.Appendf(legal, "%-80s", "CONTINUE  '"+strings.ReplaceAll(v, "'", "''")+"'")
+					continues = strings.HasSuffix(v, "&")
+				}
+			}
+			continue
+		}
+		keyword := cardKeyword(card)
+		if keyword == "" || layoutKeyword(keyword) {
+			continue
+		}
+		continues = false
+		v, kind := cardValue(card)
+		if !legalKeyword(keyword) || kind == noValue {
+			if field := bytes.TrimLeft(card[10:], " "); len(field) > 0 && field[0] != '/' && field[0] != '(' {
+				unreadable = append(unreadable, clean(keyword))
+			}
+			continue
+		}
+		if before, found := seen[keyword]; found {
+			if before != v && !slices.Contains(repeated, keyword) {
+				repeated = append(repeated, keyword)
+			}
+			continue
+		}
+		seen[keyword] = v
+		switch kind {
+		case textValue:
+			v = clean(v)
+			continues = strings.HasSuffix(v, "&")
+			v = "'" + strings.ReplaceAll(v, "'", "''") + "'"
+		case whole:
+			// fitsio keeps whole numbers in an int, which may have 32 bits.
+			if _, err := strconv.ParseInt(v, 10, 32); err != nil {
+				f, _ := strconv.ParseFloat(v, 64)
+				v = formatFloat(f)
+			}
+		}
+		legal = fmt.Appendf(legal, "%-80s", fmt.Sprintf("%-8s= %20s", keyword, v))
+	}
+	legal = fmt.Appendf(legal, "%-80s", "END")
+	legal = append(legal, strings.Repeat(" ", padding(len(legal)))...)
+	if len(unreadable) > 0 {
+		warnings = append(warnings, fmt.Sprintf("header cards without a legal value were passed over: %s", list(unreadable)))
+	}
+	if len(repeated) > 0 {
+		warnings = append(warnings, fmt.Sprintf("keywords that stand twice with different values (the first was taken): %s", list(repeated)))
+	}
+	return legal, warnings
+}
+
+// layoutKeyword tells the keywords that fix the layout of a unit, which the
+// check has read already.
+func layoutKeyword(k string) bool {
+	switch k {
+	case "SIMPLE", "XTENSION", "BITPIX", "PCOUNT", "GCOUNT", "GROUPS", "EXTEND", "END":
+		return true
+	}
+	return strings.HasPrefix(k, "NAXIS")
+}
+
+// clean replaces what is not printable text.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, s)
+}
+
+// list names the first few of many.
+func list(names []string) string {
+	const few = 6
+	if len(names) > few {
+		return fmt.Sprintf("%s and %d more", strings.Join(names[:few], ", "), len(names)-few)
+	}
+	return strings.Join(names, ", ")
+}
+
+// number gives the first of the keywords that holds a number, also one
+// written as a string.
+func (h *header) number(keywords ...string) (v float64, keyword string, ok bool) {
+	for _, k := range keywords {
+		switch v := h.get(k).(type) {
+		case int:
+			return float64(v), k, true
+		case float64:
+			return v, k, true
+		case string:
+			if s, kind := number(strings.TrimSpace(v)); kind != noValue {
+				if f, err := strconv.ParseFloat(s, 64); err == nil {
+					return f, k, true
+				}
+			}
+		}
+	}
+	return 0, "", false
+}
+
+// text gives the first of the keywords that holds a string that is not blank.
+func (h *header) text(keywords ...string) (v, keyword string, ok bool) {
+	for _, k := range keywords {
+		if s, isText := h.get(k).(string); isText {
+			if s = strings.TrimSpace(s); s != "" {
+				return s, k, true
+			}
+		}
+	}
+	return "", "", false
+}
+
+func (h *header) get(keyword string) any {
+	if v, found := h.values[keyword]; found {
+		return v
+	}
+	if h.primary != nil {
+		return h.primary.get(keyword)
+	}
+	return nil
+}
