@@ -80,8 +80,8 @@ func Parse(data []byte) (*Catalogue, error) {
 	return c, nil
 }
 
-// checkStars makes sure that V grows within each cell, and that the table of fast stars lists
-// those marked so and no others.
+// checkStars makes sure that each cell runs from bright to faint, and that the
+// table of fast stars lists those marked so and no others.
 func (c *Catalogue) checkStars() error {
 	fast := 0
 	for cell := range len(c.first) - 1 {
@@ -139,8 +139,8 @@ func (c *Catalogue) CellRange(cell int) (lo, hi int32) {
 	return c.first[cell], c.first[cell+1]
 }
 
-// CellOf is the cell that holds the direction d (of any length), or -1 when d
-// is zero or not finite. A star's own direction gives its own cell.
+// CellOf is the cell that holds the direction d, of any length, or -1 when d is
+// zero or not finite. A star's own direction gives its own cell.
 func (c *Catalogue) CellOf(d sky.ICRS) int { return c.cellOf(d) }
 
 // CellCenter is the middle of a cell, which must be 0 to Cells()-1.
@@ -164,7 +164,7 @@ func (c *Catalogue) CellsInCone(center sky.ICRS, radius sky.Angle) iter.Seq[int]
 	return c.inCone(k)
 }
 
-// Star gives the star of an index from 0 to Len()-1.
+// Star gives the star of an index, which must be 0 to Len()-1.
 func (c *Catalogue) Star(i int32) Star {
 	cell := c.guide[i/guideStride]
 	for c.first[cell+1] <= i {

@@ -167,8 +167,9 @@ func locate(d sky.Vec, steps int) (face, u, v int) {
 	return face, step(a), step(b)
 }
 
+// isDirection tells whether d, of any length, points anywhere.
 func isDirection(d sky.ICRS) bool {
-	n := r3.Norm2(sky.Vec(d))
+	n := r3.Norm(sky.Vec(d))
 	return n > 0 && !math.IsInf(n, 1)
 }
 

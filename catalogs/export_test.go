@@ -1,0 +1,9 @@
+package catalogs
+
+// CoarsePerEdge makes the small files of the tests.
+const CoarsePerEdge = minPerEdge
+
+// EncodeCoarse is Encode with few cells.
+func EncodeCoarse(stars []Star) ([]byte, error) {
+	return encode(stars, [32]byte{1, 2, 3}, CoarsePerEdge)
+}
