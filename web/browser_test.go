@@ -184,19 +184,21 @@ func scenes() []struct {
 	first := around()
 	first.Latest = nil
 	waiting := measuringView(northSite, 0)
-	waiting.Instruction = "Take a frame; any exposure that shows stars will do."
+	waiting.Instruction = "Point the camera at clear sky, near the pole if you can, and take a frame."
 	one := measuringView(northSite, 1)
-	one.Instruction = "Turn the right ascension axis by about 30° and take another frame."
+	one.Instruction = "Turn the RA axis by about 30°, leave the declination alone, and take another frame."
 	two := measuringView(northSite, 2)
-	two.Instruction = "Turn the right ascension axis by about 30° more and take another frame."
+	two.Instruction = "Turn the RA axis on by about 30°, leave the declination alone, and take another frame."
+	two.Details = []string{"The axis stands 19.8' from the pole, known to 9\"."}
 	adjusting := viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, -7*sky.Arcminute)
 	adjusting.Warnings = []mountmodel.Warning{{Code: mountmodel.WarnTwoFrames, Message: "Two frames cannot test themselves: a third would show whether anything moved."}}
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
 	near := viewOf(northSite, mountmodel.Adjusting, 0.4*sky.Arcminute, -1.9*sky.Arcminute)
 	within := viewOf(northSite, mountmodel.Adjusting, 0.5*sky.Arcminute, -0.3*sky.Arcminute)
-	within.Instruction = "Lock both bolts, then press the button."
+	within.Instruction = "The axis is within 1.0' of the pole: lock the bolts, then measure once more to confirm."
 	done := viewOf(northSite, mountmodel.Done, 0.5*sky.Arcminute, -0.4*sky.Arcminute)
-	done.Instruction = "The axis is 31\" from the pole."
+	done.Instruction = "Done: the axis is within 1.0' of the pole."
+	done.Details = []string{"The axis stands 31\" from the pole, known to 6\".", "Locking moved the axis by 12\"."}
 	done.Lock = &mountmodel.LockShift{Alt: -0.2 * sky.Arcminute, Total: 0.2 * sky.Arcminute, Uncertainty: 4 * sky.Arcsecond}
 	practice := around()
 	practice.Source = Source{Kind: "rehearsal", Folder: "/tmp/rehearsal"}
@@ -210,9 +212,9 @@ func scenes() []struct {
 		want  []string
 	}{
 		{"place", StateWithoutSite(first), []string{"Where does the mount stand?", "No frame yet"}},
-		{"waiting", StateFromView(waiting, first), []string{"Take a first frame", "No frame yet"}},
-		{"one", StateFromView(one, around()), []string{"Turn the RA axis", "30°"}},
-		{"two", StateFromView(two, around()), []string{"Turn the RA axis further", "31.0° over 2 frames"}},
+		{"waiting", StateFromView(waiting, first), []string{"Point the camera at clear sky", "No frame yet"}},
+		{"one", StateFromView(one, around()), []string{"Turn the RA axis by about 30°", "\n30°\n"}},
+		{"two", StateFromView(two, around()), []string{"Turn the RA axis on by about 30°", "31.0° over 2 frames", "19.8′ from the pole, known to 9″"}},
 		{"adjusting", StateFromView(adjusting, around()), []string{"Turn the mount west", "27.2′", "Raise the axis", "7.0′", "Two frames cannot test"}},
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "Turn the mount east", "4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "24″"}},

@@ -34,8 +34,9 @@ type Rig interface {
 	TurnRA(ctx context.Context, by sky.Angle) error
 	// TurnAltitudeBolt raises the axis, or lowers it when negative.
 	TurnAltitudeBolt(ctx context.Context, by sky.Angle) error
-	// TurnAzimuthBolt turns the mount about the vertical by a difference of
-	// azimuth, eastwards when positive.
+	// TurnAzimuthBolt turns the mount about the vertical, towards growing
+	// azimuth when positive: clockwise seen from above, to the right of who
+	// faces the pole.
 	TurnAzimuthBolt(ctx context.Context, by sky.Angle) error
 	// SetDrive switches tracking.
 	SetDrive(ctx context.Context, on bool) error

@@ -37,10 +37,10 @@ const (
 )
 
 // The stretch. Sky goes to a dark grey, so that gradients and clouds still
-// show; a star of stretchNoise times the sky's noise is already bright.
+// show; a star of stretchNoise times the sky's noise already stands out.
 const (
 	skyLevel     = 0.12
-	stretchNoise = 12.0
+	stretchNoise = 3.0
 	// whiteQuantile of the pixels stay below full white.
 	whiteQuantile = 0.9995
 	// madToSigma makes a standard deviation from a median absolute deviation

@@ -203,9 +203,10 @@ type Frame struct {
 	Mid            string `json:"mid_utc,omitempty"`
 	Status         string `json:"status"` // a mountmodel.FrameStatus
 	Message        string `json:"message,omitempty"`
-	Stars          int    `json:"stars"`
+	Stars          int    `json:"stars"`           // 0: not told
 	TurnDeg        Number `json:"turn_deg"`        // of the RA axis since the first frame
-	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over
+	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over, in the measurement
+	TotalArcmin    Number `json:"total_arcmin"`    // axis from pole by this frame, after the measurement
 }
 
 // Notice is a warning or a reason: a code for programs, a sentence for

@@ -24,6 +24,10 @@ type Around struct {
 // (common practice), so that a fresh frame should have come twice by then.
 const DefaultStaleAfter = 30 * time.Second
 
+// adjustShown bounds how many of the frames taken while adjusting are sent,
+// newest last, so that a state stays small: some minutes of them.
+const adjustShown = 60
+
 // StateWithoutSite is the state before the site is known.
 func StateWithoutSite(a Around) State {
 	s := State{Phase: PhasePlace, Do: Instruction{
@@ -88,6 +92,17 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Stars:          f.Stars,
 			TurnDeg:        Number(f.Turn.Degrees()),
 			ResidualArcsec: Number(f.Residual.Arcseconds()),
+			TotalArcmin:    Number(math.NaN()),
+		})
+	}
+	for _, f := range v.Adjust[max(0, len(v.Adjust)-adjustShown):] {
+		s.Frames = append(s.Frames, Frame{
+			File:           f.Name,
+			Mid:            utc(f.Mid),
+			Status:         string(mountmodel.FrameAdjusts),
+			TurnDeg:        Number(f.Turn.Degrees()),
+			ResidualArcsec: Number(math.NaN()),
+			TotalArcmin:    Number(f.Standing.Offset.Total.Arcminutes()),
 		})
 	}
 	for _, w := range v.Warnings {
@@ -108,31 +123,15 @@ func (s *State) surround(a Around) {
 // instructionCode says in one word what the session's sentence says, for the
 // page's own large words.
 func instructionCode(v mountmodel.View) string {
-	usable := 0
-	for _, f := range v.Frames {
-		if f.Status == mountmodel.FrameMeasures || f.Status == mountmodel.FrameSameAngle {
-			usable++
-		}
-	}
-	switch v.Phase {
-	case mountmodel.Waiting:
-		return "first_frame"
-	case mountmodel.Measuring:
-		if usable <= 1 {
-			return "turn"
-		}
-		return "turn_more"
-	case mountmodel.Adjusting:
-		if v.Within {
-			return "lock"
-		}
+	switch {
+	case v.Phase == mountmodel.Adjusting && v.Within:
+		return "lock"
+	case v.Phase == mountmodel.Adjusting && v.Now != nil:
 		return "bolt"
-	case mountmodel.Confirming:
-		return "confirm"
-	case mountmodel.Done:
-		return "done"
+	case v.Phase == mountmodel.Done && !v.Within:
+		return "drifted"
 	}
-	return "other"
+	return string(v.Phase)
 }
 
 func direction(d sky.Local) Direction {

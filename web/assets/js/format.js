@@ -80,3 +80,11 @@ export function place(raDeg, decDeg) {
 export function clock(utc) {
   return utc ? utc.slice(11, 19) : none;
 }
+
+/**
+ * The service's sentences with primes in place of typewriter quotes.
+ * @param {string} text
+ */
+export function primes(text) {
+  return text.replace(/(\d)'/g, "$1′").replace(/(\d)"/g, "$1″");
+}

@@ -1,7 +1,7 @@
 // Frames, numbers and warnings, for those who want to look closer.
 
 import { h } from "./dom.js";
-import { angle, clock, number, spread, turn } from "./format.js";
+import { angle, clock, number, primes, spread, turn } from "./format.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -15,7 +15,7 @@ export function renderWarnings(root, state) {
   root.hidden = list.length === 0;
   root.replaceChildren(
     h("h2", {}, words.warnings),
-    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, w.message))));
+    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, primes(w.message)))));
 }
 
 /**
@@ -36,11 +36,11 @@ function frames(state) {
   return h("div", { class: "scroll", tabindex: "0" }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
     h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status },
-      h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, f.message && `: ${f.message}`)),
+      h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, f.message && `: ${primes(f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
-      h("td", {}, f.stars),
-      h("td", {}, spread(f.residual_arcsec)))))));
+      h("td", {}, f.stars || number(null, 0)),
+      h("td", {}, f.total_arcmin === null ? spread(f.residual_arcsec) : angle(f.total_arcmin)))))));
 }
 
 /** @param {State} state */

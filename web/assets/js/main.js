@@ -74,7 +74,7 @@ function renderAll() {
     renderWarnings(byId("warnings"), state);
     renderList(byId("list"), state);
     picture.render(state.latest);
-    rig.render(operate ? state.rig : undefined);
+    rig.render(operate ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   }
 }
 
@@ -160,6 +160,7 @@ function startLook() {
   const apply = () => {
     const look = document.documentElement.dataset.look === "night" ? "night" : "day";
     button.textContent = words.look[look];
+    button.setAttribute("aria-label", words.lookLabel[look]);
     document.querySelector('meta[name="theme-color"]')?.setAttribute("content", look === "night" ? "#000000" : "#f3efe6");
   };
   button.addEventListener("click", () => {

@@ -1,7 +1,7 @@
 // What to do now: one thing in large words, and for the bolts how far.
 
 import { h } from "./dom.js";
-import { angle, number, spread, turn } from "./format.js";
+import { angle, number, primes, spread, turn } from "./format.js";
 import { rule } from "./rule.js";
 import { words } from "./words.js";
 
@@ -35,13 +35,26 @@ export function sentence(state, stale) {
     const m = state.now.moves[0];
     return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}.`;
   }
-  const w = words.do[code] ?? words.do.other;
-  return state && code !== "stale" ? `${w.head}. ${state.do.text}` : `${w.head}. ${w.sub ?? ""}`;
+  const { head, lines } = say(state, code);
+  return [head, ...lines].join(" ");
+}
+
+/**
+ * What to say for a code: our short words first, then the session's own.
+ * @param {State|null} state
+ * @param {string} code
+ * @returns {{head: string, lines: string[]}}
+ */
+function say(state, code) {
+  const w = words.do[code] ?? {};
+  const said = state && code !== "stale" ? [state.do.text, ...(state.do.details ?? [])].filter((t) => t).map(primes) : [];
+  if (w.head) return { head: w.head, lines: w.sub ? [w.sub] : said };
+  return { head: said[0] ?? "", lines: said.slice(1) };
 }
 
 /** @param {Move} m */
 function order(m) {
-  return m.way ? words.order[m.way] : m.text;
+  return m.way ? words.order[m.way] : primes(m.text);
 }
 
 /**
@@ -51,49 +64,37 @@ function order(m) {
  */
 export function nowParts(state, stale) {
   const code = codeNow(state, stale);
-  const w = words.do[code] ?? words.do.other;
-  const parts = [];
-  if (state?.now && (state.phase === "adjusting" || state.phase === "done" || state.phase === "confirming")) {
-    if (code === "bolt") return boltParts(state, state.now);
-    parts.push(card("now-card", words.now, w.head, sub(state, code), null));
-    parts.push(h("div", { class: stale ? "pair old" : "pair", "data-old": words.oldNumbers },
-      state.now.moves.map((m) => boltCard(state, /** @type {Standing} */ (state.now), m, false))));
-    parts.push(totalLine(state, state.now));
-    return parts;
+  if (code === "bolt" && state?.now) return boltParts(state, state.now);
+  const { head, lines } = say(state, code);
+  const bolts = state?.now && state.phase !== "measuring" && state.phase !== "confirming";
+  if (state?.now && bolts) {
+    const now = state.now;
+    const total = code === "stale" ? null : angle(now.offset.total_arcmin);
+    return [
+      card(head, lines, total),
+      h("div", { class: stale ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false))),
+      totalLine(state, now),
+    ];
   }
-  const advice = state?.advice?.least_deg;
-  const figure = (code === "turn" || code === "turn_more") && advice ? words.byDegrees(Math.ceil(advice).toFixed(0)) : null;
-  parts.push(card("now-card", words.now, w.head, sub(state, code), figure));
-  if (state?.frames?.length) parts.push(turned(state));
+  // The angle to turn by, large: the one in the sentence, so that they agree.
+  const turning = state?.phase === "measuring" || state?.phase === "confirming";
+  const figure = turning ? /\d+(\.\d+)?°/.exec(head)?.[0] ?? null : null;
+  const parts = [card(head, lines, figure)];
+  if (turning && state?.frames?.length) parts.push(turned(state));
   return parts;
 }
 
 /**
- * The session's own sentence, or ours where it has nothing to say.
- * @param {State|null} state
- * @param {string} code
- */
-function sub(state, code) {
-  const own = words.do[code]?.sub ?? "";
-  if (!state || code === "stale") return [own];
-  return [state.do.text || own, ...(state.do.details ?? [])];
-}
-
-/**
- * @param {string} kind
- * @param {string} label
  * @param {string} head
  * @param {string[]} lines
  * @param {string|null} figure
- * @param {...Node} more
  */
-function card(kind, label, head, lines, figure, ...more) {
-  return h("div", { class: `card ${kind}` },
-    h("p", { class: "label" }, label),
-    h("h1", { class: "head" }, head),
+function card(head, lines, figure) {
+  return h("div", { class: "card now-card" },
+    h("p", { class: "label" }, h("b", {}, words.now)),
+    h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
     figure && h("p", { class: "figure" }, figure),
-    lines.filter((l) => l).map((l) => h("p", { class: "sub" }, l)),
-    more);
+    lines.map((l) => h("p", { class: "sub" }, l)));
 }
 
 /**
@@ -120,11 +121,12 @@ function boltCard(state, now, m, large) {
   const altitude = m.bolt === "altitude";
   const sd = altitude ? now.uncertainty.alt_arcsec : now.uncertainty.az_arcsec;
   const side = m.rotation ? words.side[m.rotation] : "";
-  const label = large ? words.now : state.do.code === "bolt" ? (m.done ? words.fine : words.then) : null;
+  const label = large ? words.now : m.done ? words.fine : state.do.code === "bolt" ? words.then : null;
+  const head = m.done && m.way ? words.stands[m.way] : order(m);
   return h("div", { class: `card bolt-card ${m.bolt} ${large ? "now-card" : "then-card"} ${m.done ? "is-fine" : ""}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, label && h("b", {}, label), label && " · ", words.bolt[m.bolt]),
-      large ? h("h1", { class: "head" }, order(m)) : h("p", { class: "head" }, order(m)),
+      large ? h("h1", { class: "head" }, head) : h("p", { class: "head" }, head),
       h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
       h("p", { class: "sub" }, words.giveOrTake(spread(sd)), large && side && [", ", side])),
     rule({
@@ -156,12 +158,13 @@ function turned(state) {
   const frames = (state.frames ?? []).filter((f) => f.status === "measures" || f.status === "same angle");
   const angles = frames.map((f) => f.turn_deg ?? 0);
   const low = Math.min(0, ...angles), high = Math.max(0, ...angles);
-  const room = Math.max(90, 1.15 * (high - low));
+  const room = Math.max(100, 1.25 * (high - low));
   const start = (low + high) / 2 - room / 2;
   const at = (/** @type {number} */ a) => (a - start) / room;
   const step = room > 100 ? 30 : 15;
   const marks = [];
   for (let a = Math.ceil(start / step) * step; a <= start + room; a += step) {
+    if (at(a) < 0.06 || at(a) > 0.94) continue; // its number would hang over the end
     marks.push(h("span", { class: "tick long", "--at": at(a) }, h("span", { class: "tick-label" }, `${number(a, 0)}°`)));
   }
   const best = state.advice?.expected ?? [];
@@ -171,5 +174,5 @@ function turned(state) {
       h("div", { class: "rule-body" }, marks),
       angles.map((a) => h("div", { class: "peg", "--at": at(a) }))),
     best.length > 0 && h("p", { class: "sub" },
-      best.slice(0, 3).map((f) => t.forecast(turn(f.turn_deg), spread(f.uncertainty_arcsec))).join(" · ")));
+      t.forecast(best.slice(0, 3).map((f) => [number(f.turn_deg, 0, "°"), spread(f.uncertainty_arcsec)]))));
 }

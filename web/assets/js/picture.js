@@ -2,7 +2,7 @@
 // as on a finder chart.
 
 import { h, svg } from "./dom.js";
-import { clock, number, place, spread } from "./format.js";
+import { clock, number, place, primes, spread } from "./format.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").Latest} Latest */
@@ -40,7 +40,7 @@ export class PicturePanel {
     if (l.mid_utc) facts.push(w.mid(clock(l.mid_utc)));
     this.facts.textContent = facts.join(" · ");
     this.problem.hidden = !l.problem;
-    this.problem.textContent = l.problem?.message ?? "";
+    this.problem.textContent = primes(l.problem?.message ?? "");
     if (!l.picture) {
       this.box.classList.add("waits");
       this.marks.replaceChildren();

@@ -43,7 +43,7 @@ export class RigPanel {
         h("div", { role: "group", "aria-label": words.bolt.altitude }, h("p", { class: "label" }, words.bolt.altitude),
           this.button(w.raise, "↑", alt(1)), this.button(w.lower, "↓", alt(-1))),
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
-          this.west = this.button(w.west, "←", az(-1)), this.east = this.button(w.east, "→", az(1)))),
+          this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1)))),
       h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
       this.stands);
     root.addEventListener("keydown", (e) => this.key(e));
@@ -91,13 +91,18 @@ export class RigPanel {
     b.click();
   }
 
-  /** @param {RigState|undefined} r */
-  render(r) {
+  /**
+   * @param {RigState|undefined} r
+   * @param {boolean} south who faces the pole has east on the left
+   */
+  render(r, south) {
     const w = words.rig;
     this.root.hidden = !r;
     if (!r) return;
     this.state = r;
     setText(this.name, r.name);
+    setText(/** @type {Element} */ (this.left.firstElementChild), south ? w.east : w.west);
+    setText(/** @type {Element} */ (this.right.firstElementChild), south ? w.west : w.east);
     setText(/** @type {Element} */ (this.drive.firstElementChild), r.drive ? w.driveOn : w.driveOff);
     this.drive.setAttribute("aria-pressed", String(r.drive));
     setText(/** @type {Element} */ (this.repeat.firstElementChild), r.repeating ? w.repeatOn : w.repeatOff);

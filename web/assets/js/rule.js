@@ -10,9 +10,10 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").Num} Num */
 
-// The rule ends a little beyond the last tick; a mount put down by compass
-// and latitude scale is within it (common practice: a few degrees).
-const endArcmin = 720;
+// The rule ends at 30 degrees, beyond what bolts can do; a mount put down by
+// compass and latitude scale is well within it (common practice: a few
+// degrees).
+const endArcmin = 1800;
 const ticks = [1, 3, 10, 30, 60, 180, 600];
 const labelled = new Set([1, 10, 60, 600]);
 
@@ -53,7 +54,7 @@ export function rule({ bolt, offset, spread, gate, south, way }) {
     h("span", { class: "rule-end low" }, ends[0]),
     h("span", { class: "rule-end high" }, ends[1]),
     h("div", { class: "rule-body" }, marks),
-    h("div", { class: "slot", "--from": lo, "--to": hi }),
+    h("div", { class: "slot", "--from": lo, "--to": hi }, h("span", {}, w.pole)),
   ];
   let label = "";
   if (offset !== null) {

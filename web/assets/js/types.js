@@ -51,6 +51,7 @@
  * @property {number} stars
  * @property {Num} turn_deg
  * @property {Num} residual_arcsec
+ * @property {Num} total_arcmin
  */
 /**
  * @typedef {object} RigState

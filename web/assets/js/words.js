@@ -10,7 +10,8 @@ export const words = {
   steps: ["Measure", "Bolts", "Lock", "Watch"],
   stepsLabel: "Where the work stands",
 
-  look: { day: "Night look", night: "Day look" }, // the look one changes to
+  look: { day: "Night", night: "Day" }, // the look one changes to
+  lookLabel: { day: "Change to the night look", night: "Change to the day look" },
   setup: "Set up",
   viewOnly: "Looking on: only a browser on the computer that runs the service can operate.",
 
@@ -29,6 +30,8 @@ export const words = {
   now: "Now",
   then: "Then",
   fine: "Leave it",
+  /** @type {Record<Way, string>} where the axis stands, seen from the pole */
+  stands: { raise: "low by", lower: "high by", east: "west by", west: "east by" },
   bolt: { altitude: "Altitude bolt", azimuth: "Azimuth bolt" },
   /** @type {Record<Way, string>} */
   order: {
@@ -62,22 +65,16 @@ export const words = {
     sides: { altitude: ["below", "above"], azimuth: ["anticlockwise", "clockwise"] },
   },
 
-  /** @type {Record<string, {head: string, sub?: string}>} */
+  /** Where the session has a sentence, it stands in the place of sub, or of head where that is empty.
+   * @type {Record<string, {head?: string, sub?: string}>} */
   do: {
     connect: { head: "One moment", sub: "Asking the service where the work stands." },
     place: { head: "Where does the mount stand?", sub: "Type in latitude and longitude; a tenth of a degree will do to begin with, an arcminute to finish." },
-    first_frame: { head: "Take a first frame", sub: "Any stars will do. Drive on or off, as you like." },
-    turn: { head: "Turn the RA axis", sub: "Then take the next frame. Do not touch declination." },
-    turn_more: { head: "Turn the RA axis further", sub: "Then take the next frame. Do not touch declination." },
-    lock: { head: "Lock both bolts", sub: "Evenly and by little: locking moves the axis." },
-    confirm: { head: "See what the lock did", sub: "Take a frame, turn the RA axis, take another." },
-    done: { head: "The axis stands", sub: "Frames that still come keep watch over it." },
-    stale: { head: "Take a new frame first", sub: "These numbers are old. Something may have moved since." },
-    other: { head: "Go on" },
+    lock: { head: "Lock both bolts" },
+    done: { head: "The axis stands" },
+    drifted: { head: "Unlock and turn the bolts again" },
+    stale: { head: "Take a new frame first", sub: "These numbers are old: something may have moved since." },
   },
-  /** @param {string} deg */
-  byDegrees: (deg) => `${deg}°`,
-  eitherWay: "either way",
 
   button: {
     place: "Type in the place",
@@ -92,8 +89,8 @@ export const words = {
     title: "RA axis turned",
     /** @param {string} span @param {number} n */
     span: (span, n) => `${span} over ${n} ${n === 1 ? "frame" : "frames"}`,
-    /** @param {string} turn @param {string} spread */
-    forecast: (turn, spread) => `${turn} further: axis to ${spread}`,
+    /** @param {[string, string][]} list turn and what it would bring */
+    forecast: (list) => `A further turn would fix the axis to ${list.map(([turn, spread]) => `${spread} (${turn})`).join(", ")}.`,
     rule: "Where on the RA axis the frames were taken, in degrees since the first.",
   },
 
@@ -116,7 +113,7 @@ export const words = {
 
   list: {
     title: "Frames and numbers",
-    columns: ["Frame", "UTC", "Turn", "Stars", "Left over"],
+    columns: ["Frame", "UTC", "Turn", "Stars", "Left over, or from the pole"],
     empty: "No frames yet.",
     axis: "Axis",
     poleAim: "Pole aimed at",
