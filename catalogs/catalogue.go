@@ -191,7 +191,11 @@ func (f *frame) direction(code []byte) sky.Vec {
 	v := float64(binary.LittleEndian.Uint16(code[2:]))
 	a, da := tanSum(f.tu, (u-middle)*f.step)
 	b, db := tanSum(f.tv, (v-middle)*f.step)
-	return sky.Unit(fromFace(f.face, a*db, b*da, da*db))
+	// The three are of the order of 1, so that the plain norm is safe; it is
+	// much faster than one that guards against overflow.
+	x, y, z := a*db, b*da, da*db
+	k := 1 / math.Sqrt(x*x+y*y+z*z)
+	return fromFace(f.face, k*x, k*y, k*z)
 }
 
 func (c *Catalogue) star(i int32, f frame) Star {
