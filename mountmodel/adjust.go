@@ -92,11 +92,12 @@ const (
 	// driveTold is the probability from which the drive's doing is told.
 	driveTold = 0.9
 
-	// linearTheta is the largest uncertainty of the angle about the axis, as
-	// the bare frame gives it, at which the filter's linear algebra still
-	// holds. It is passed only within arcminutes of the zenith, where the bolts
-	// and the axis turn the same way; the frame then speaks alone.
-	linearTheta = 5 * sky.Degree
+	// hingeZenith is the distance of the axis from the zenith within which
+	// nothing is assumed of the drive and the bolts: the tilt of the base there
+	// moves the azimuth of the axis against the hinge by a large angle, and
+	// bolts and axis turn the same way. The frame then speaks alone. Two and a
+	// half times tiltPrior.
+	hingeZenith = 7.5 * sky.Degree
 
 	// updateRounds of the iterated filter: the tilt times the move of the bolts
 	// is the largest second-order term; three rounds bring 10 degrees of move
@@ -272,11 +273,11 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 
 	free := guess{cov: prior}
 	bare := t.at(&free.z, frame.R)
-	_, thetaRow := t.slopes(&free.z, frame.R)
 	var turned, tracks, stands guess
 	turned = free
 	turned.weight = turnedPrior / float64(sky.Turn)
-	if t.spreadOf(thetaRow, prior) < float64(linearTheta*linearTheta) {
+	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
+	if told {
 		follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
 		tracks = t.suppose(frame.R, prior, sky.Angle(t.rate*seconds), wanderVariance(seconds, t.rate))
 		stands = t.suppose(frame.R, prior, 0, float64(drivePlay*drivePlay))
@@ -288,7 +289,10 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	for i := range guesses {
 		guesses[i].weight /= all
 	}
-	drive := t.learnDrive(guesses[0].weight, guesses[1].weight)
+	drive := DriveUnknown
+	if told {
+		drive = t.learnDrive(guesses[0].weight, guesses[1].weight)
+	}
 	before := t.latest.Dir
 	t.merge(guesses, frame.R, bare)
 	t.newest = mid
@@ -370,10 +374,6 @@ func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix) (axis [2]*mat.VecD
 		theta.SetVec(i, float64((p.theta-q.theta).Signed())/(2*diffStep))
 	}
 	return axis, theta
-}
-
-func (t *Tracker) spreadOf(row *mat.VecDense, cov *mat.SymDense) float64 {
-	return mat.Inner(row, cov, row)
 }
 
 // merge replaces state and axis by the mixture of the guesses, mean and

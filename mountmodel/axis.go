@@ -121,6 +121,13 @@ const (
 	// nobody turns bolts by such a number.
 	usableAxis = 1 * sky.Degree
 
+	// clearTurn is by how many standard deviations of its worst component a
+	// rotation between two frames must stand out. Below, the noise of the roll
+	// of a small field makes a rotation of its own, about the boresight, which
+	// a linear covariance takes for a precise axis there; from here on the axis
+	// errs by less than 1/30 of a radian.
+	clearTurn = 30
+
 	// poorAxis is the uncertainty from which the user is warned.
 	poorAxis = 5 * sky.Arcminute
 
@@ -128,12 +135,13 @@ const (
 	// rigid mount and true errors, below which the model is said to fail.
 	rigidDoubt = 1e-3
 
-	// fitRounds bounds Gauss-Newton. It converges quadratically: a start off by
-	// a degree is exact after four rounds.
-	fitRounds = 30
+	// fitRounds bounds the rounds of the fit. A start off by a degree takes
+	// four; a model that does not hold takes more.
+	fitRounds = 50
 
-	// fitDone is the step in radians at which it stops: 2e-9 arcsec.
-	fitDone = 1e-14
+	// fitDone is the step in radians with which it stops: 2e-7 arcsec. As each
+	// step squares the error, what is left is rounding.
+	fitDone = 1e-12
 )
 
 // FitAxis finds the axis by maximum likelihood. Attitudes are in the local
@@ -149,6 +157,9 @@ func FitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 		if f.R.Det()*det < 0 {
 			return nil, ErrMirrored
 		}
+	}
+	if turn, enough := largestTurn(frames); !enough {
+		return nil, &TooLittleTurnError{Turn: turn, Need: wantedTurn}
 	}
 	n, err := startAxis(frames, towards)
 	if err != nil {
@@ -199,6 +210,30 @@ func needed(turn, sigma sky.Angle) sky.Angle {
 // doubtful tells whether a chi-square is too large to be chance.
 func doubtful(chi2 float64, dof int) bool {
 	return dof > 0 && distuv.ChiSquared{K: float64(dof)}.Survival(chi2) < rigidDoubt
+}
+
+// largestTurn is about the largest rotation between two frames, and whether
+// any stands clear of the noise.
+func largestTurn(frames []sky.Attitude) (largest sky.Angle, clear bool) {
+	from := 0
+	for range 2 { // from the first frame, then from the one farthest from it
+		far := from
+		for i, f := range frames {
+			t := sky.Angle(r3.Norm(sky.VectorFromRotation(f.R.Mul(frames[from].R.Transpose()))))
+			noise := 0.0
+			for k := range 3 {
+				noise += f.Cov[k][k] + frames[from].Cov[k][k]
+			}
+			if 2*(t/2).Sin() > clearTurn*math.Sqrt(noise) {
+				clear = true
+			}
+			if t > largest {
+				largest, far = t, i
+			}
+		}
+		from = far
+	}
+	return largest, clear
 }
 
 // startAxis takes the axes of the rotations from frame to frame. The axis of a

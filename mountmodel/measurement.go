@@ -105,10 +105,33 @@ func (m *measurement) refit(pole sky.Local) {
 		}
 		alone := m.used[m.fault.Frame]
 		m.frames[alone].Status = FrameSetAside
-		m.frames[alone].Message = "does not fit the other frames and was left out"
+		m.frames[alone].Message = asideWords(m.fault.Frame, len(m.used))
 		m.used = slices.Delete(slices.Clone(m.used), m.fault.Frame, m.fault.Frame+1)
 	}
 	m.describe(pole)
+}
+
+// asideWords says why frame k of so many, in order of time, was set aside. At
+// either end a single frame cannot be told from a movement beside it.
+func asideWords(k, count int) string {
+	switch k {
+	case 0:
+		return "does not fit the frames after it and was left out: it is wrong, or something moved right after it"
+	case count - 1:
+		return "does not fit the frames before it and was left out: it is wrong, or something moved right before it"
+	}
+	return "does not fit the other frames and was left out"
+}
+
+// lastAside tells whether the newest frame was set aside: then the mount may
+// have moved since the others.
+func (m *measurement) lastAside() bool {
+	for _, f := range m.frames {
+		if f.Status == FrameSetAside && f.Mid.After(m.frames[m.used[len(m.used)-1]].Mid) {
+			return true
+		}
+	}
+	return false
 }
 
 func (m *measurement) attitudes() []sky.Attitude {
@@ -173,7 +196,7 @@ func (m *measurement) complete(cfg Config, pole sky.Local) bool {
 	if cfg.MeasureFrames > 0 {
 		return len(m.frames) >= cfg.MeasureFrames
 	}
-	if m.angles() < leastFrames || m.fault.Fault == TubeStep || m.fault.Fault == MountStep {
+	if m.angles() < leastFrames || m.fault.Fault == TubeStep || m.fault.Fault == MountStep || m.lastAside() {
 		return false
 	}
 	s, ok := spread(m.attitudes(), m.fit.n, m.fit.ModelError)
@@ -228,7 +251,7 @@ func (m *measurement) warnings() []Warning {
 	for _, f := range m.frames {
 		if f.Status == FrameSetAside {
 			out = append(out, Warning{Code: WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
-				"%s does not fit the other frames (off by %s) and was left out. If something was bumped or turned near that moment, start over.", f.Name, AngleWords(f.Residual))})
+				"%s %s. It is off by %s. If something was bumped or turned near that moment, start over.", f.Name, f.Message, AngleWords(f.Residual))})
 		}
 	}
 	for _, f := range m.frames {

@@ -85,36 +85,65 @@ func invert2(s [2][2]float64) ([2][2]float64, bool) {
 // about t^2/8, so that turns down to 0.1 arcsec count as turns.
 const minPivot = 1e-13
 
-// solve runs Gauss-Newton to the end with a model error (per coordinate).
+// solve finds the least chi-square with a model error (per coordinate):
+// Gauss-Newton, damped where a full step would make it worse (Marquardt 1963,
+// J. SIAM 11, 431), which happens when the model does not hold.
 func (m *rigid) solve(modelError sky.Angle) error {
 	m.extra = float64(modelError) * float64(modelError)
+	bn, bc, g, err := m.normal()
+	if err != nil {
+		return err
+	}
+	damping := 0.0
 	for range fitRounds {
-		bn, bc, g, err := m.normal()
-		if err != nil {
-			return err
-		}
-		inv, err := invertScaled(m.info)
+		inv, err := invertScaled(damped(m.info, damping))
 		if err != nil {
 			return err
 		}
 		var step mat.VecDense
 		step.MulVec(inv, g)
+		largest := mat.Norm(&step, math.Inf(1))
+		trial := *m
+		trial.n, trial.c = make([]sky.Vec, len(m.n)), make([]sky.Vec, len(m.c))
 		for i, n := range m.n {
-			m.n[i] = moved(n, bn[i], step.AtVec(2*i), step.AtVec(2*i+1))
+			trial.n[i] = moved(n, bn[i], step.AtVec(2*i), step.AtVec(2*i+1))
 		}
 		at := 2 * len(m.n)
 		for i, c := range m.c {
-			m.c[i] = moved(c, bc[i], step.AtVec(at+2*i), step.AtVec(at+2*i+1))
+			trial.c[i] = moved(c, bc[i], step.AtVec(at+2*i), step.AtVec(at+2*i+1))
 		}
-		largest := mat.Norm(&step, math.Inf(1))
-		if !(largest < math.Pi) {
-			return errSingular
+		tn, tc, tg, err := trial.normal()
+		if err != nil {
+			return err
 		}
+		if !(trial.chi2 <= m.chi2*(1+chi2Rounding)+chi2Rounding) {
+			damping = max(10*damping, 1e-3)
+			continue
+		}
+		*m, bn, bc, g = trial, tn, tc, tg
+		damping /= 10
 		if largest < fitDone {
 			return nil
 		}
 	}
 	return nil
+}
+
+// chi2Rounding is the size of the rounding errors of chi-square, relative and
+// absolute: with residuals of 1e-16 against errors of 1e-7 it is far below.
+const chi2Rounding = 1e-9
+
+// damped is the matrix with its diagonal grown by a factor.
+func damped(a *mat.SymDense, damping float64) *mat.SymDense {
+	if damping == 0 {
+		return a
+	}
+	d := mat.NewSymDense(a.SymmetricDim(), nil)
+	d.CopySym(a)
+	for i := range a.SymmetricDim() {
+		d.SetSym(i, i, a.At(i, i)*(1+damping))
+	}
+	return d
 }
 
 // normal sets the normal matrix and chi-square at the present point and gives

@@ -251,6 +251,8 @@ func (s *Session) askTurn(v View) string {
 		return "The tube moved on the mount between two frames: lock the declination and start over."
 	case m.fault.Fault == MountStep:
 		return "The mount itself moved between two frames: start over without touching it."
+	case m.lastAside():
+		return "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved."
 	case len(m.used) == 1:
 		return fmt.Sprintf("Turn the RA axis by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
 	default:
