@@ -66,7 +66,7 @@ func Decode(name string, data []byte) (*Frame, error) {
 }
 
 func decode(data []byte) (*Frame, error) {
-	data, err := inflate(data)
+	data, err := inflate(data, maxInflated)
 	if err != nil {
 		return nil, err
 	}
@@ -199,14 +199,10 @@ func findImage(data []byte) (imageFound, error) {
 			weight, reason = w, err
 		}
 	}
-	for start := 0; start == 0 || start < len(data); {
+	// What follows the last unit may be anything (section 3.5).
+	for start := 0; start == 0 || start < len(data) && mayBeExtension(data[start:]); {
 		u, err := readUnit(data[start:], start)
-		switch {
-		case err != nil && start > 0 && errors.Is(err, ErrMalformed):
-			// What follows the last unit may be anything (section 3.5), so the
-			// reason is the one found before.
-			return imageFound{}, reason
-		case err != nil:
+		if err != nil {
 			return imageFound{}, err
 		}
 		if start == 0 {
@@ -239,6 +235,12 @@ func findImage(data []byte) (imageFound, error) {
 	return imageFound{}, reason
 }
 
+// mayBeExtension tells whether data begins as an extension, as far as it goes.
+func mayBeExtension(data []byte) bool {
+	n := min(len(data), len(extensionKeyword))
+	return bytes.Equal(data[:n], extensionKeyword[:n])
+}
+
 // keywords reads the image's own keywords, with those of the primary header
 // behind them.
 func (f imageFound) keywords() (*header, error) {
@@ -253,7 +255,7 @@ func (f imageFound) keywords() (*header, error) {
 // rest checks the units behind the image, whose loss does not matter here but
 // tells that the file was cut.
 func (f imageFound) rest(data []byte) string {
-	for start := f.image.end(); start < len(data) && bytes.HasPrefix(data[start:], extensionKeyword); {
+	for start := f.image.end(); start < len(data) && mayBeExtension(data[start:]); {
 		u, err := readUnit(data[start:], start)
 		if err != nil || len(data)-u.dataStart < u.dataSize {
 			return "the image is whole, but an extension behind it is cut off or damaged"
@@ -263,8 +265,9 @@ func (f imageFound) rest(data []byte) string {
 	return ""
 }
 
-// inflate undoes gzip, told by its first bytes (RFC 1952, section 2.3.1).
-func inflate(data []byte) ([]byte, error) {
+// inflate undoes gzip, told by its first bytes (RFC 1952, section 2.3.1). It
+// stops early when what comes out does not begin as a FITS file.
+func inflate(data []byte, limit int) ([]byte, error) {
 	if len(data) < 2 || data[0] != 0x1f || data[1] != 0x8b {
 		return data, nil
 	}
@@ -278,12 +281,19 @@ func inflate(data []byte) ([]byte, error) {
 	if err != nil {
 		return nil, failed(err)
 	}
-	out, err := io.ReadAll(io.LimitReader(r, maxInflated+1))
+	head, err := io.ReadAll(io.LimitReader(r, 8*blockSize))
 	if err != nil {
 		return nil, failed(err)
 	}
-	if len(out) > maxInflated {
-		return nil, fmt.Errorf("%w: unfolds to more than %d MB", ErrUnsupported, maxInflated>>20)
+	if _, err := readUnit(head, 0); err != nil && !errors.Is(err, ErrIncomplete) {
+		return nil, err
 	}
-	return out, nil
+	rest, err := io.ReadAll(io.LimitReader(r, int64(limit-len(head)+1)))
+	if err != nil {
+		return nil, failed(err)
+	}
+	if len(head)+len(rest) > limit {
+		return nil, fmt.Errorf("%w: unfolds to more than %d MB", ErrUnsupported, limit>>20)
+	}
+	return append(head, rest...), nil
 }
