@@ -281,19 +281,18 @@ func inflate(data []byte, limit int) ([]byte, error) {
 	if err != nil {
 		return nil, failed(err)
 	}
-	head, err := io.ReadAll(io.LimitReader(r, 8*blockSize))
-	if err != nil {
+	var out bytes.Buffer
+	if _, err := out.ReadFrom(io.LimitReader(r, 8*blockSize)); err != nil {
 		return nil, failed(err)
 	}
-	if _, err := readUnit(head, 0); err != nil && !errors.Is(err, ErrIncomplete) {
+	if _, err := readUnit(out.Bytes(), 0); err != nil && !errors.Is(err, ErrIncomplete) {
 		return nil, err
 	}
-	rest, err := io.ReadAll(io.LimitReader(r, int64(limit-len(head)+1)))
-	if err != nil {
+	if _, err := out.ReadFrom(io.LimitReader(r, int64(limit-out.Len()+1))); err != nil {
 		return nil, failed(err)
 	}
-	if len(head)+len(rest) > limit {
+	if out.Len() > limit {
 		return nil, fmt.Errorf("%w: unfolds to more than %d MB", ErrUnsupported, limit>>20)
 	}
-	return append(head, rest...), nil
+	return out.Bytes(), nil
 }
