@@ -12,9 +12,9 @@ import (
 // Config describes a rig, its place and its night. It is plain data: copy and
 // change it freely.
 type Config struct {
-	Name  string    // of the rig, for the user
-	Place string    // where it stands, for the user
-	Site  sky.Site  //
+	Name  string // of the rig, for the user
+	Place string // where it stands, for the user
+	Site  sky.Site
 	Air   sky.Air   // over the site; the sky is seen through it
 	Start time.Time // when the mount stands as Mount describes it
 
@@ -127,7 +127,7 @@ const (
 	maxPixels   = 64e6  // 256 MB of float32
 	minFocalMm  = 4
 	maxFocalMm  = 20000
-	minFWHM     = 1.2 // below, three nodes per pixel no longer integrate the image of a star to 0.1 %
+	minFWHM     = 1.2 // below, three nodes per pixel no longer integrate the image of a star well; see psf.go
 	maxFWHM     = 40
 	minReadE    = 1    // the noise approximation holds from here on; see noise.go
 	maxDistort  = 0.12 // below -4/27 the image folds back before it reaches the corner

@@ -88,8 +88,8 @@ func readPractice(t *testing.T) map[string]*practiceFrame {
 		c.Mount.Tracking = true
 		c.Camera.Width, c.Camera.Height = int(get("width")), int(get("height"))
 		c.Camera.FocalMm = c.Camera.PixelUm / 1000 / (sky.Angle(get("scale_arcsec_px")) * sky.Arcsecond).Tan()
-		// The practice frames count an image as mirrored by what it shows with
-		// row 0 on top, we by what it shows with row 0 at the bottom.
+		// The practice frames go by what an image shows with row 0 on top, we by
+		// what it shows with row 0 at the bottom.
 		c.Camera.Mirrored = get("mirrored") == 0
 		c.Camera.ApertureMm = 100 // deep enough for every star of the tables
 		c.Night.FaintStars = 0
