@@ -17,13 +17,17 @@ import (
 func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		h := c.Response().Header()
-		h.Set("Content-Security-Policy", contentPolicy(c.Request().Host))
+		policy := "default-src 'none'; frame-ancestors 'none'"
+		if host := c.Request().Host; s.ownHost(host) {
+			policy = contentPolicy(host)
+		}
+		h.Set("Content-Security-Policy", policy)
 		h.Set("X-Content-Type-Options", "nosniff")
 		h.Set("X-Frame-Options", "DENY")
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=(), usb=(), geolocation=(self)")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=(), usb=(), geolocation=()")
 		h.Set("Cache-Control", "no-store") // the assets, under their hashed address, say otherwise
 		return next(c)
 	}
@@ -31,8 +35,8 @@ func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
 
 // contentPolicy lets a page load its own scripts, styles, fonts and pictures
 // and talk to the service it came from; the websocket's address is spelt out
-// because not every browser reads 'self' that far. The host has passed
-// checkHost, so it is a plain host and port.
+// because not every browser reads 'self' that far. The host is one of our
+// own, so it is a plain host and port.
 func contentPolicy(host string) string {
 	return "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; " +
 		"connect-src 'self' ws://" + host + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; " +

@@ -99,8 +99,7 @@ func (s *Server) router() *echo.Echo {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.HTTPErrorHandler = s.answerError
-	// The host comes before the headers, which repeat it.
-	e.Use(s.contain, s.checkHost, s.headers)
+	e.Use(s.contain, s.headers, s.checkHost)
 	e.GET("/", s.getPage)
 	e.GET("/assets/:version/*", s.getAsset)
 	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })

@@ -71,15 +71,14 @@ export function nowParts(state, stale) {
     const now = state.now;
     const total = code === "stale" ? null : angle(now.offset.total_arcmin);
     return [
-      card(head, lines, total),
+      card(head, lines, total, words.fromPole),
       h("div", { class: stale ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false))),
-      totalLine(state, now),
     ];
   }
   // The angle to turn by, large: the one in the sentence, so that they agree.
   const turning = state?.phase === "measuring" || state?.phase === "confirming";
   const figure = turning ? /\d+(\.\d+)?°/.exec(head)?.[0] ?? null : null;
-  const parts = [card(head, lines, figure)];
+  const parts = [card(head, lines, figure, "")];
   if (turning && state?.frames?.length) parts.push(turned(state));
   return parts;
 }
@@ -88,12 +87,13 @@ export function nowParts(state, stale) {
  * @param {string} head
  * @param {string[]} lines
  * @param {string|null} figure
+ * @param {string} unit what the figure is
  */
-function card(head, lines, figure) {
+function card(head, lines, figure, unit) {
   return h("div", { class: "card now-card" },
     h("p", { class: "label" }, h("b", {}, words.now)),
     h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
-    figure && h("p", { class: "figure" }, figure),
+    figure && h("p", { class: "figure" }, figure, unit && h("small", {}, " ", unit)),
     lines.map((l) => h("p", { class: "sub" }, l)));
 }
 

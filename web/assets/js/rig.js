@@ -35,8 +35,13 @@ export class RigPanel {
     const az = (/** @type {number} */ s) => () => send("rig/azimuth-bolt", { arcmin: s * this.step });
     const ra = w.raButtons.map(([deg, name], i) =>
       this.button(name, ["", "J", "L", ""][i], () => send("rig/ra", { deg })));
-    root.append(
-      h("div", { class: "panel-head" }, h("h2", {}, w.title), this.name),
+    // On a phone the panel is a sheet over the lower part of the page, so that
+    // the words above stay in sight; it can be put away.
+    this.body = h("div", { class: "rig-body", id: "rig-body" });
+    this.toggle = h("button", { type: "button", class: "quiet rig-toggle", "aria-controls": "rig-body", "aria-expanded": "true",
+      onclick: () => this.show(this.body.hidden) }, w.hide);
+    root.append(h("div", { class: "panel-head" }, h("h2", {}, w.title), this.name, this.toggle), this.body);
+    this.body.append(
       h("div", { class: "rig-row", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
       h("div", { class: "rig-row", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
       h("div", { class: "rig-bolts", role: "group" },
@@ -64,6 +69,13 @@ export class RigPanel {
       if (problem !== null) this.complain(problem ?? words.unreachable);
     });
     return b;
+  }
+
+  /** @param {boolean} open */
+  show(open) {
+    this.body.hidden = !open;
+    this.toggle.setAttribute("aria-expanded", String(open));
+    this.toggle.textContent = open ? words.rig.hide : words.rig.show;
   }
 
   /** @param {number} i */

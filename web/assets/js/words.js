@@ -31,7 +31,7 @@ export const words = {
   then: "Then",
   fine: "Leave it",
   /** @type {Record<Way, string>} where the axis stands, seen from the pole */
-  stands: { raise: "low by", lower: "high by", east: "west by", west: "east by" },
+  stands: { raise: "Low by", lower: "High by", east: "West by", west: "East by" },
   bolt: { altitude: "Altitude bolt", azimuth: "Azimuth bolt" },
   /** @type {Record<Way, string>} */
   order: {
@@ -51,7 +51,7 @@ export const words = {
   total: (total, tolerance, kind) => `${total} from the ${kind} pole. Good enough: ${tolerance}`,
   /** @type {Record<string, string>} */
   pole: { refracted: "refracted", true: "true" },
-  oldNumbers: "old",
+  fromPole: "from the pole",
 
   rule: {
     up: "up",
@@ -71,7 +71,7 @@ export const words = {
     connect: { head: "One moment", sub: "Asking the service where the work stands." },
     place: { head: "Where does the mount stand?", sub: "Type in latitude and longitude; a tenth of a degree will do to begin with, an arcminute to finish." },
     lock: { head: "Lock both bolts" },
-    done: { head: "The axis stands" },
+    done: { head: "Done" },
     drifted: { head: "Unlock and turn the bolts again" },
     stale: { head: "Take a new frame first", sub: "These numbers are old: something may have moved since." },
   },
@@ -173,7 +173,8 @@ export const words = {
 
   rig: {
     title: "Practice rig",
-    hint: "Click here, then use the keys",
+    hide: "Hide",
+    show: "Show",
     step: "Step",
     ra: "RA axis",
     raButtons: /** @type {[number, string][]} */ ([[-30, "−30°"], [-15, "−15°"], [15, "+15°"], [30, "+30°"]]),

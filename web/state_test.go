@@ -1,0 +1,254 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"math"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+
+	"pgregory.net/rapid"
+)
+
+var update = flag.Bool("update", false, "write the golden state anew")
+
+const goldenState = "../testdata/web/state.json"
+
+// fullState has a value in every field. It is written out, not computed, so
+// that the golden file is the same on every machine.
+func fullState() State {
+	yes, chi2 := true, Number(1.13)
+	st := Standing{
+		Axis:        Direction{AltDeg: 47.15, AzDeg: 0.4534},
+		Offset:      Offset{AltArcmin: -7, AzArcmin: 27.2, TotalArcmin: 19.77},
+		Uncertainty: Uncertainty{AltArcsec: 6, AzArcsec: 4.4, Correlation: 0.15},
+		Moves: []Move{
+			{Bolt: "azimuth", Way: "west", AmountArcmin: 27.2, GateArcmin: 1.042, Text: "turn the mount 27.2' west", Rotation: "anticlockwise seen from above"},
+			{Bolt: "altitude", Way: "raise", AmountArcmin: 7, GateArcmin: 0.707, Done: true, Text: "raise 7.0'"},
+		},
+	}
+	return State{
+		Program:         "polard 0.1.0",
+		Source:          Source{Kind: "folder", Folder: "/nights/2026-03-14"},
+		Phase:           "adjusting",
+		Do:              Instruction{Code: "bolt", Text: "Raise 7.0', and turn the mount 27.2' west.", Details: []string{"The axis stands 19.8' from the pole, known to 6\"."}},
+		Site:            &Site{LatDeg: 47.25, LonDeg: 11.5, ElevationM: 840, PressureHPa: 916.2, TemperatureC: 10},
+		ToleranceArcmin: 1,
+		Pole:            &Pole{Kind: "refracted", Direction: Direction{AltDeg: 47.2645, AzDeg: 0}},
+		Measured:        &st,
+		Now:             &st,
+		Within:          false,
+		TurnDeg:         62,
+		Chi2Dof:         &chi2,
+		Tracking:        &yes,
+		Lock:            &LockShift{AltArcmin: -0.2, AzArcmin: 0.1, TotalArcmin: 0.21, UncertaintyArcsec: 4},
+		Advice:          &TurnAdvice{LeastDeg: 30, Expected: []Forecast{{TurnDeg: 30, UncertaintyArcsec: 4}}},
+		Latest: &Latest{
+			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, Solved: true,
+			Problem: &Notice{Code: "few_stars", Message: "12 stars"}, Detected: 143, Matched: 90, RMSArcsec: 0.42,
+			RADeg: 37.954, DecDeg: 88.12, FieldWDeg: 2.51, FieldHDeg: 1.67, WidthPx: 960, HeightPx: 640,
+			Stars: []Star{{X: 12.5, Y: 40.25, V: 6.1}}, Picture: &Picture{URL: "/api/v1/preview.jpg?frame=12", WidthPx: 960, HeightPx: 640},
+			ClockSuspect: true,
+		},
+		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
+		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
+		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000},
+		StaleAfterMs: 30000,
+	}
+}
+
+// The wire format changes only on purpose: run with -update and say so in
+// the changelog.
+func TestGoldenState(t *testing.T) {
+	got, err := json.MarshalIndent(fullState(), "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got = append(got, '\n')
+	if *update {
+		if err := os.WriteFile(goldenState, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(goldenState)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("the wire format changed:\n%s\nwant\n%s", got, want)
+	}
+	var back State
+	if err := json.Unmarshal(want, &back); err != nil {
+		t.Fatal(err)
+	}
+	if !math.IsNaN(float64(back.Frames[0].TotalArcmin)) {
+		t.Error("null did not come back as unknown")
+	}
+}
+
+// Every number on the wire has its unit in the key: the design's list, plus
+// pixels, metres, magnitudes and Celsius, which a site and a frame need.
+func TestUnitsInKeys(t *testing.T) {
+	b, err := json.Marshal(fullState())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var v any
+	if err := json.Unmarshal(b, &v); err != nil {
+		t.Fatal(err)
+	}
+	units := []string{"_deg", "_arcmin", "_arcsec", "_ms", "_hpa", "_m", "_c", "_px", "_mag"}
+	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true} // counts and ratios
+	var walk func(key string, v any)
+	walk = func(key string, v any) {
+		switch v := v.(type) {
+		case map[string]any:
+			for k, x := range v {
+				walk(k, x)
+			}
+		case []any:
+			for _, x := range v {
+				walk(key, x)
+			}
+		case float64:
+			for _, u := range units {
+				if strings.HasSuffix(key, u) {
+					return
+				}
+			}
+			if !bare[key] {
+				t.Errorf("%q has no unit", key)
+			}
+		}
+	}
+	walk("", v)
+}
+
+// Whatever the session comes up with, the state is JSON; numbers that are
+// none travel as null.
+func TestNaNNeverReachesTheWire(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		any := rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, math.Copysign(0, -1), math.MaxFloat64, math.SmallestNonzeroFloat64}))
+		a := func(name string) sky.Angle { return sky.Angle(any.Draw(t, name)) }
+		v := viewOf(northSite, mountmodel.Adjusting, 1*sky.Arcminute, 1*sky.Arcminute)
+		st := mountmodel.Standing{
+			Axis:   mountmodel.Axis{Dir: sky.Local{X: any.Draw(t, "x"), Y: any.Draw(t, "y"), Z: any.Draw(t, "z")}, Cov: [2][2]float64{{any.Draw(t, "c"), 0}, {0, any.Draw(t, "d")}}},
+			Offset: mountmodel.Offset{Alt: a("alt"), Az: a("az"), Total: a("total")},
+			Move:   mountmodel.Move{Alt: a("move alt"), Az: a("move az")},
+		}
+		v.Now, v.Measured, v.Tolerance, v.Turn, v.Chi2 = &st, &st, a("tolerance"), a("turn"), any.Draw(t, "chi2")
+		v.Pole = sky.Local{X: any.Draw(t, "pole x"), Z: any.Draw(t, "pole z")}
+		v.Frames[0].Residual, v.Frames[0].Turn = a("residual"), a("turn of frame")
+		v.Lock = &mountmodel.LockShift{Total: a("lock")}
+		s := StateFromView(v, Around{Latest: &Latest{RMSArcsec: Number(any.Draw(t, "rms"))}})
+		b, err := json.Marshal(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var back State
+		if err := json.Unmarshal(b, &back); err != nil {
+			t.Fatalf("%v: %s", err, b)
+		}
+		same := func(x, y Number) bool {
+			return x == y || (math.IsNaN(float64(y)) && (math.IsNaN(float64(x)) || math.IsInf(float64(x), 0)))
+		}
+		if !same(s.Now.Offset.TotalArcmin, back.Now.Offset.TotalArcmin) || !same(s.TurnDeg, back.TurnDeg) {
+			t.Fatalf("%v came back as %v", s.Now.Offset.TotalArcmin, back.Now.Offset.TotalArcmin)
+		}
+	})
+}
+
+// Signs and sides of the correction: the design's conventions (offset is
+// axis minus pole, azimuth from north through east, the correction has the
+// opposite sign). In the south the pole-seeking end points south, where
+// azimuth grows towards the west. The numbers are plain geometry: at small
+// offsets total^2 = alt^2 + (az cos alt)^2.
+func TestStateFromView(t *testing.T) {
+	for _, c := range []struct {
+		name            string
+		site            sky.Site
+		azOff, altOff   sky.Angle
+		first           string
+		azWay, altWay   string
+		azDone, altDone bool
+	}{
+		{"north, east and low", northSite, 27.2 * sky.Arcminute, -7 * sky.Arcminute, "azimuth", "west", "raise", false, false},
+		{"north, west and high", northSite, -4 * sky.Arcminute, 9 * sky.Arcminute, "altitude", "east", "lower", false, false},
+		{"south, east and low", southSite, -12 * sky.Arcminute, -7 * sky.Arcminute, "azimuth", "west", "raise", false, false},
+		{"south, west and high", southSite, 0.5 * sky.Arcminute, 0.4 * sky.Arcminute, "azimuth", "east", "lower", true, true},
+	} {
+		s := StateFromView(viewOf(c.site, mountmodel.Adjusting, c.azOff, c.altOff), Around{})
+		moves := map[string]Move{}
+		for _, m := range s.Now.Moves {
+			moves[m.Bolt] = m
+		}
+		az, alt := moves["azimuth"], moves["altitude"]
+		if s.Now.Moves[0].Bolt != c.first {
+			t.Errorf("%s: first %s", c.name, s.Now.Moves[0].Bolt)
+		}
+		if az.Way != c.azWay || alt.Way != c.altWay || az.Done != c.azDone || alt.Done != c.altDone {
+			t.Errorf("%s: %+v", c.name, s.Now.Moves)
+		}
+		if !strings.Contains(az.Text, c.azWay) || !strings.Contains(alt.Text, c.altWay) {
+			t.Errorf("%s: the session says %q and %q", c.name, az.Text, alt.Text)
+		}
+		near := func(got Number, want float64) bool { return math.Abs(float64(got)-want) < 1e-6 } // rounding of the unit vectors, in arcminutes
+		if !near(az.AmountArcmin, c.azOff.Abs().Arcminutes()) || !near(s.Now.Offset.AzArcmin, c.azOff.Arcminutes()) ||
+			!near(alt.AmountArcmin, c.altOff.Abs().Arcminutes()) || !near(s.Now.Offset.AltArcmin, c.altOff.Arcminutes()) {
+			t.Errorf("%s: %+v %+v", c.name, s.Now.Offset, s.Now.Moves)
+		}
+		// Both gates together are the tolerance.
+		cosAlt := (sky.Angle(s.Pole.AltDeg) * sky.Degree).Cos()
+		total := math.Hypot(float64(alt.GateArcmin), float64(az.GateArcmin)*cosAlt)
+		if !near(Number(total), float64(s.ToleranceArcmin)) {
+			t.Errorf("%s: gates %v and %v make %v, tolerance %v", c.name, alt.GateArcmin, az.GateArcmin, total, s.ToleranceArcmin)
+		}
+	}
+}
+
+func TestInstructionCodes(t *testing.T) {
+	far, close := 20*sky.Arcminute, 0.2*sky.Arcminute
+	for _, c := range []struct {
+		phase mountmodel.Phase
+		off   sky.Angle
+		want  string
+	}{
+		{mountmodel.Waiting, far, "waiting"}, {mountmodel.Measuring, far, "measuring"},
+		{mountmodel.Adjusting, far, "bolt"}, {mountmodel.Adjusting, close, "lock"},
+		{mountmodel.Confirming, close, "confirming"}, {mountmodel.Done, close, "done"}, {mountmodel.Done, far, "drifted"},
+	} {
+		if s := StateFromView(viewOf(northSite, c.phase, c.off, 0), Around{}); s.Do.Code != c.want || s.Phase != string(c.phase) {
+			t.Errorf("%s, %v off: %s", c.phase, c.off.Arcminutes(), s.Do.Code)
+		}
+	}
+	if s := StateWithoutSite(Around{StaleAfter: time.Minute}); s.Do.Code != "place" || s.StaleAfterMs != 60000 || s.Site != nil {
+		t.Errorf("%+v", s)
+	}
+}
+
+func TestAdjustFramesAreBounded(t *testing.T) {
+	v := viewOf(northSite, mountmodel.Adjusting, 2*sky.Arcminute, 0)
+	for i := range 200 {
+		v.Adjust = append(v.Adjust, mountmodel.AdjustView{Name: "a", Mid: testNight.Add(time.Duration(i) * time.Second), Standing: *v.Now, Drive: mountmodel.DriveTracks})
+	}
+	s := StateFromView(v, Around{})
+	if n := len(s.Frames); n != 3+adjustShown {
+		t.Errorf("%d frames sent", n)
+	}
+	if last := s.Frames[len(s.Frames)-1]; last.Mid != utc(testNight.Add(199*time.Second)) || math.Abs(float64(last.TotalArcmin-s.Now.Offset.TotalArcmin)) > 0 {
+		t.Errorf("last frame %+v", last)
+	}
+	if s.Tracking == nil || !*s.Tracking {
+		t.Error("the drive was not told")
+	}
+	v.Adjust[199].Drive = mountmodel.DriveUnknown
+	if s := StateFromView(v, Around{}); s.Tracking != nil {
+		t.Error("the drive was guessed")
+	}
+}
