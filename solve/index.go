@@ -28,11 +28,11 @@ const (
 
 	// neighbours is how many nearest neighbours of each star are kept. They also
 	// serve as the first check of a candidate, where two of them must show.
-	neighbours = 10
+	neighbours = 8
 
 	// triangleNeighbours is how many of the nearest neighbours form triangles
-	// with a star: 21 pairs, of which about half are new.
-	triangleNeighbours = 7
+	// with a star: 10 pairs, of which about two thirds are new.
+	triangleNeighbours = 5
 
 	// sizeStep is the ratio of neighbouring bins of triangle size: somewhat more than the
 	// few percent that a header's scale is usually wrong by.
@@ -166,10 +166,11 @@ func (b shapeBins) sizeBin(longest float64) int {
 	return int(math.Floor(math.Log(longest/b.unit) * invLogSizeStep))
 }
 
+// index is the bin of a shape coordinate counted from the low end of its range.
+func (b shapeBins) index(above float64) int { return int(max(above, 0) / b.width) }
+
 func (b shapeBins) bucket(x, y float64, size int) int {
-	ix := int((x - 0.5) / b.width)
-	iy := int(y / b.width)
-	return (ix*b.ny+iy)*b.nsize + size
+	return (b.index(x-0.5)*b.ny+b.index(y))*b.nsize + size
 }
 
 func (b shapeBins) buckets() int { return b.nx * b.ny * b.nsize }

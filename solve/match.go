@@ -26,9 +26,12 @@ const (
 	fewestImageStars = 10
 	mostImageStars   = 60
 
-	// centroidTol is how far (pixels) a bright star's centroid may lie from
-	// where it should: three sigma of a bad one (trailed, saturated, blended).
-	centroidTol = 1.0
+	// sharpTol and softTol are how far (pixels) a bright star's centroid may lie
+	// from where it should: three sigma of a good one, and of a bad one (trailed,
+	// saturated, blended). The cost grows as the square, so the sharp one is
+	// tried everywhere first.
+	sharpTol = 0.35
+	softTol  = 1.5
 
 	// shortestSide is the shortest side of a triangle in pixels: below it, a
 	// centroid's error of a few tenths moves the shape across many bins.
@@ -38,8 +41,13 @@ const (
 	// puts it, before the stretch of the level is added.
 	neighbourTol = 2.5
 
-	// neighbourHits is how many of the anchor's other neighbours must show.
-	neighbourHits = 2
+	// quickOdds and nearOdds are the odds against chance (as a bound on the
+	// probability) that the anchor's neighbours, then the neighbours of all three
+	// stars, must reach before a candidate is worth the whole field. A true
+	// candidate in a sparse field of a dozen stars still passes with a third of
+	// its neighbours missing; a chance one costs a microsecond.
+	quickOdds = 5e-3
+	nearOdds  = 1e-4
 )
 
 // spots is what the match knows of an image: star places, brightest first.
@@ -236,16 +244,23 @@ func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit f
 }
 
 // search looks through one level for candidates with a scale in the given
-// range.
+// range, some image triangles at a time.
 type search struct {
-	level    *level
-	image    spots   // all detections, for the proof
-	scaleLo  float64 // radians per pixel
-	scaleHi  float64
-	assumed  float64 // radians per pixel for taking the tangent plane out of wide fields; 0 for narrow ones
-	verify   func(*candidate) bool
-	trials   *int // candidates looked at, over the whole frame
-	trialCap int
+	level            *level
+	image            spots   // all detections
+	scaleLo, scaleHi float64 // radians per pixel
+	centroidTol      float64 // pixels
+	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
+	verify           func(*candidate) bool
+	trials           *int // candidates: catalogue triangles that fitted, over the whole frame
+
+	chosen    spots // the image stars that form triangles, as in the image
+	flat      spots // the same, flattened
+	triangles []imageTriangle
+	next      int // the first triangle not tried yet
+	occupied  *occupancy
+	quick     []int // how many of n places must be occupied, see leastHits
+	near      []int
 }
 
 // lensPlane undoes the tangent plane for a wide field: each place is moved so
@@ -270,84 +285,130 @@ func (s *search) lensPlane(in spots) spots {
 	return out
 }
 
-func (s *search) run() bool {
+// prepare picks the image stars and forms their triangles.
+func (s *search) prepare() {
 	spec := s.level.spec
 	scale := math.Sqrt(s.scaleLo * s.scaleHi)
 	area := float64(s.image.width) * float64(s.image.height) * scale * scale
-	expected := spec.starsIn(area)
-	n := int(min(max(imageSurplus*expected, fewestImageStars), mostImageStars))
+	n := int(min(max(imageSurplus*spec.starsIn(area), fewestImageStars), mostImageStars))
 	cellPx := spec.cellSide().Radians() / scale
-	chosen := s.image.even(cellPx/math.SqrtPi, n)
-	flat := s.lensPlane(chosen)
-	triangles := imageTriangles(flat)
-	occupied := newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
+	s.chosen = s.image.even(cellPx/math.SqrtPi, n)
+	s.flat = s.lensPlane(s.chosen)
+	s.triangles = imageTriangles(s.flat)
+	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
+	s.quick = leastHits(s.occupied.fill, quickOdds, 3*neighbours)
+	s.near = leastHits(s.occupied.fill, nearOdds, 3*neighbours)
+}
 
-	bins := s.level.bins
-	for _, t := range triangles {
-		tol := spec.shapeTol + 2*centroidTol/t.longest
-		sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
-		sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
-		if sizeLo > sizeHi {
-			continue
-		}
-		ix0, ix1 := int(max(t.x-tol-0.5, 0)/bins.width), int(min(t.x+tol-0.5, 0.5)/bins.width)
-		iy0, iy1 := int(max(t.y-tol, 0)/bins.width), int(min(t.y+tol, 1)/bins.width)
-		z0, z1, z2 := flat.at[t.v[0]], flat.at[t.v[1]], flat.at[t.v[2]]
-		fitTol := centroidTol + spec.shapeTol*t.longest
-		for ix := ix0; ix <= ix1; ix++ {
-			for iy := iy0; iy <= iy1; iy++ {
-				row := (ix*bins.ny + iy) * bins.nsize
-				for _, e := range s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]] {
-					anchor, v := s.level.triangle(e)
-					stars := s.level.stars
-					c, misfit := fitTriangle(stars[v[0]], stars[v[1]], stars[v[2]], z0, z1, z2)
-					*s.trials++
-					if misfit > fitTol {
-						continue
-					}
-					perPixel := 1 / cmplx.Abs(c.alpha)
-					if perPixel < s.scaleLo || perPixel > s.scaleHi {
-						continue
-					}
-					if !s.neighboursShow(&c, anchor, v, occupied) {
-						continue
-					}
-					c.corners = [3]complex128{chosen.at[t.v[0]], chosen.at[t.v[1]], chosen.at[t.v[2]]}
-					if s.verify(&c) {
-						return true
-					}
-				}
-			}
-		}
-		if *s.trials > s.trialCap {
-			return false
+// run looks up the next n triangles; it tells whether one led to a proved
+// solution.
+func (s *search) run(n int) bool {
+	if s.triangles == nil {
+		s.prepare()
+	}
+	for ; n > 0 && s.next < len(s.triangles); n-- {
+		t := s.triangles[s.next]
+		s.next++
+		if s.try(t) {
+			return true
 		}
 	}
 	return false
 }
 
-// neighboursShow is the quick check: of the anchor's neighbours that the
-// candidate puts into the image, enough must be there.
-func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32, occupied *occupancy) bool {
-	inside, hits := 0, 0
-	for _, j := range s.level.near[anchor*neighbours:][:neighbours] {
-		if j == noStar {
-			break
-		}
-		if j == v[0] || j == v[1] || j == v[2] {
-			continue
-		}
-		z := c.pixel(s.level.stars[j])
-		if !s.image.holds(z, 0) {
-			continue
-		}
-		inside++
-		if occupied.near(z) {
-			hits++
-			if hits >= neighbourHits {
-				return true
+func (s *search) done() bool { return s.triangles != nil && s.next >= len(s.triangles) }
+
+// try looks at every catalogue triangle like t.
+func (s *search) try(t imageTriangle) bool {
+	bins, spec := s.level.bins, s.level.spec
+	sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
+	sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
+	if sizeLo > sizeHi {
+		return false
+	}
+	tol := spec.shapeTol + 2*s.centroidTol/t.longest
+	fitTol := s.centroidTol + spec.shapeTol*t.longest
+	z0, z1, z2 := s.flat.at[t.v[0]], s.flat.at[t.v[1]], s.flat.at[t.v[2]]
+	stars := s.level.stars
+	for ix := bins.index(t.x - tol - 0.5); ix <= min(bins.index(t.x+tol-0.5), bins.nx-1); ix++ {
+		for iy := bins.index(t.y - tol); iy <= min(bins.index(t.y+tol), bins.ny-1); iy++ {
+			row := (ix*bins.ny + iy) * bins.nsize
+			entries := s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]
+			for _, e := range entries {
+				anchor, v := s.level.triangle(e)
+				c, misfit := fitTriangle(stars[v[0]], stars[v[1]], stars[v[2]], z0, z1, z2)
+				if misfit > fitTol {
+					continue
+				}
+				perPixel := 1 / cmplx.Abs(c.alpha)
+				if perPixel < s.scaleLo || perPixel > s.scaleHi {
+					continue
+				}
+				*s.trials++
+				if !s.neighboursShow(&c, anchor, v) {
+					continue
+				}
+				c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
+				if s.verify(&c) {
+					return true
+				}
 			}
 		}
 	}
-	return inside > 0 && inside < 2*neighbourHits && hits >= 1
+	return false
+}
+
+// leastHits is, for each number of places asked for, how many must be occupied for
+// the odds against chance, each being occupied with probability fill.
+func leastHits(fill, odds float64, most int) []int {
+	least := make([]int, most+1)
+	for n := range least {
+		k := 1
+		for k <= n && log10Tail(k, fill*float64(n)) > math.Log10(odds) {
+			k++
+		}
+		least[n] = k
+	}
+	return least
+}
+
+// neighboursShow is the quick check: enough of the places where the
+// candidate puts the neighbours of its stars must be occupied.
+func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32) bool {
+	var asked [3 * neighbours]uint32
+	n, inside, hits := 0, 0, 0
+	ask := func(star uint32) {
+	next:
+		for _, j := range s.level.near[star*neighbours:][:neighbours] {
+			if j == noStar {
+				break
+			}
+			if j == v[0] || j == v[1] || j == v[2] {
+				continue
+			}
+			for _, a := range asked[:n] {
+				if a == j {
+					continue next
+				}
+			}
+			asked[n] = j
+			n++
+			if z := c.pixel(s.level.stars[j]); s.image.holds(z, 0) {
+				inside++
+				if s.occupied.near(z) {
+					hits++
+				}
+			}
+		}
+	}
+	ask(anchor)
+	if hits < s.quick[inside] {
+		return false
+	}
+	for _, star := range v {
+		if star != anchor {
+			ask(star)
+		}
+	}
+	return hits >= s.near[inside]
 }

@@ -17,8 +17,8 @@ import (
 // theorem 4.4). The candidate was not the only one tried: by the union bound the
 // odds are multiplied by
 //
-//   - the number of candidates looked at in this frame, those included that
-//     failed before any other star was asked for;
+//   - the number of candidates in this frame so far: catalogue triangles that
+//     fitted an image triangle, whether or not any other star was asked for;
 //   - the number of depths (how many of the brightest stars count) and of
 //     tolerances among which the best was chosen;
 //   - the volume of the fit: from the triangle's tolerance t to the final one
@@ -52,15 +52,19 @@ type prediction struct {
 func log10Odds(predictions []prediction, trials int, choices, volume float64) float64 {
 	best := math.Inf(-1)
 	var mu float64
-	k := 0
-	for _, p := range predictions {
+	k, depths, next := 0, 0, 1
+	for i, p := range predictions {
 		mu += p.chance
 		if p.hit {
 			k++
+		}
+		if n := i + 1; n == next || n == len(predictions) {
 			best = max(best, -log10Tail(k, mu))
+			depths++
+			next = n + 1 + n/3
 		}
 	}
-	return best - math.Log10(float64(max(trials, 1))*float64(max(len(predictions), 1))*choices*volume)
+	return best - math.Log10(float64(max(trials, 1))*float64(max(depths, 1))*choices*volume)
 }
 
 // log10Tail is the logarithm of Chernoff's bound on k or more chance hits where

@@ -81,9 +81,14 @@ const (
 // field's tangent plane.
 const lensStep = 1.3
 
-// Candidates looked at in one range of scales before it is given up: bounds the
-// time for frames of nothing but noise.
-const trialCap = 30_000_000
+// firstBatch is how many image triangles each range of scales is given before
+// any is given more: true candidates mostly show among the first, and a fine level
+// costs a thousand times what a coarse one does. softBatch bounds the
+// triangles of the soft tolerance where the scale is open.
+const (
+	firstBatch = 60
+	softBatch  = 150
+)
 
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
@@ -103,10 +108,29 @@ func New(cat *catalogs.Catalogue, clock func() time.Time) *Solver {
 	return s
 }
 
-// attempt is one range of scales on one level.
-type attempt struct {
+// scaleRange is a range of scales to be searched on one level.
+type scaleRange struct {
 	level            int
 	scaleLo, scaleHi float64 // radians per pixel
+}
+
+// pass goes over ranges of scales, so many triangles of each at a time.
+type pass struct {
+	ranges      []scaleRange
+	centroidTol float64 // pixels
+	batches     []int
+}
+
+func (s *Solver) newSearch(r scaleRange, centroidTol float64, image spots, v *verifier) *search {
+	l := s.levels[r.level]()
+	out := &search{
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: centroidTol,
+		verify: func(c *candidate) bool { return v.verify(c, l.spec.shapeTol) }, trials: v.trials,
+	}
+	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
+		out.assumed = mean
+	}
+	return out
 }
 
 // Solve finds stars, matches them and fits the camera. The error is a *Failure
@@ -142,19 +166,18 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image, &trials)
-	for _, a := range s.plan(image, hint) {
-		l := s.levels[a.level]()
-		run := search{
-			level: l, image: image, scaleLo: a.scaleLo, scaleHi: a.scaleHi,
-			verify: func(c *candidate) bool { return v.verify(c, l.spec.shapeTol) },
-			trials: &trials, trialCap: trials + trialCap,
-		}
-		if mean := math.Sqrt(a.scaleLo * a.scaleHi); sky.Angle(mean*float64(max(width, height))) > wideField {
-			run.assumed = mean
-		}
-		if run.run() {
-			if sol := s.polish(image, det, v.best, hint.Epoch); sol != nil {
-				return sol, nil
+	for _, pass := range s.plan(image, hint) {
+		searches := make([]*search, len(pass.ranges))
+		for _, batch := range pass.batches {
+			for i, r := range pass.ranges {
+				if searches[i] == nil {
+					searches[i] = s.newSearch(r, pass.centroidTol, image, v)
+				}
+				for searches[i].run(batch) {
+					if sol := s.polish(image, det, v.best, hint.Epoch); sol != nil {
+						return sol, nil
+					}
+				}
 			}
 		}
 	}
@@ -162,21 +185,21 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 		"%d star-like spots found, but no part of the sky fits them with proof: check focus and exposure, and that the frame shows stars", len(image.at))}
 }
 
-// plan lists the ranges to search, the hinted one first.
-func (s *Solver) plan(image spots, hint Hint) []attempt {
+// plan lists the passes over ranges of scales, the hinted ones first.
+func (s *Solver) plan(image spots, hint Hint) []pass {
 	area := float64(image.width) * float64(image.height)
-	var hinted, blind []attempt
+	var hinted, blind []scaleRange
 	if hint.Scale > 0 {
 		scale := hint.Scale.Radians()
 		for i, spec := range levelSpecs {
 			if n := spec.starsIn(area * scale * scale); n >= fewestHinted && n <= mostHinted {
-				hinted = append(hinted, attempt{i, scale * (1 - hintTolerance), scale * (1 + hintTolerance)})
+				hinted = append(hinted, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
 			}
 		}
-		ideal := func(a attempt) float64 {
+		ideal := func(a scaleRange) float64 {
 			return math.Abs(math.Log(levelSpecs[a.level].starsIn(area*a.scaleLo*a.scaleHi) / idealInField))
 		}
-		slices.SortFunc(hinted, func(a, b attempt) int { return int(math.Copysign(1, ideal(a)-ideal(b))) })
+		slices.SortFunc(hinted, func(a, b scaleRange) int { return int(math.Copysign(1, ideal(a)-ideal(b))) })
 	}
 	for i, spec := range levelSpecs {
 		// starsIn grows as the square of the scale.
@@ -188,11 +211,16 @@ func (s *Solver) plan(image spots, hint Hint) []attempt {
 			if sky.Angle(hi*float64(max(image.width, image.height))) > wideField {
 				next = min(hi, lo*lensStep)
 			}
-			blind = append(blind, attempt{i, lo, next})
+			blind = append(blind, scaleRange{level: i, scaleLo: lo, scaleHi: next})
 			lo = next
 		}
 	}
-	return append(hinted, blind...)
+	return []pass{
+		{hinted, sharpTol, []int{math.MaxInt}},
+		{hinted, softTol, []int{math.MaxInt}},
+		{blind, sharpTol, []int{firstBatch, math.MaxInt}},
+		{blind, softTol, []int{softBatch}},
+	}
 }
 
 // Errors of a catalogue place at the exposure: Tycho-2 states 0.06 arcsec for the
