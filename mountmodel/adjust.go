@@ -35,6 +35,7 @@ type Tracker struct {
 	ref     sky.Matrix // attitude of the reference frame, the last of the measurement: ref c = n
 	theta   sky.Angle  // of the newest frame since the reference frame
 	tilt    [2]float64
+	lean    lean          // of the newest frame
 	cov     *mat.SymDense // of the state, stateSize
 	extra   float64       // model variance of the measurement, per coordinate
 	rate    float64       // of a tracking axis, radians per second about n
@@ -99,10 +100,9 @@ const (
 	// half times tiltPrior.
 	hingeZenith = 7.5 * sky.Degree
 
-	// updateRounds of the iterated filter: the tilt times the move of the bolts
-	// is the largest second-order term; three rounds bring 10 degrees of move
-	// at 5 degrees of tilt below 0.01 arcsec.
-	updateRounds = 3
+	// updateRounds of the iterated filter. The second-order terms are products
+	// of arcseconds to arcminutes; one round more than linear.
+	updateRounds = 2
 
 	// diffStep of the central differences, radians: truncation 1e-12, rounding
 	// 1e-10, relative.
@@ -197,9 +197,58 @@ type point struct {
 	theta sky.Angle // of the frame since the reference frame
 }
 
+// lean is how the angle about the axis, as a frame gives it, depends on the
+// tilt: derivative and, for the remainder, second difference over tiltPrior,
+// to the east and to the north.
+//
+// The derivative is taken at a level base, once per frame, and never at the
+// estimate: bolts turned in a fixed ratio tell only one combination of the two
+// tilts, and derivatives taken at a wandering estimate would make the filter
+// believe that it had learnt the other (Huang, Mourikis and Roumeliotis 2010,
+// Int. J. Robotics Research 29, 502: first-estimates Jacobian).
+type lean struct {
+	slope, bend [2]float64
+}
+
+func (t *Tracker) leanOf(r sky.Matrix) lean {
+	axis := r.Apply(t.c)
+	seen := r.Mul(t.ref.Transpose())
+	theta := func(i int, tilt float64) float64 {
+		v := sky.Vec{Z: 1}
+		if i == 0 {
+			v.X = tilt
+		} else {
+			v.Y = tilt
+		}
+		return float64(turnAbout(bolts(sky.Unit(v), t.n, axis).Transpose().Mul(seen), t.n))
+	}
+	var l lean
+	level := theta(0, 0)
+	for i := range 2 {
+		up := float64(sky.Angle(theta(i, float64(tiltPrior)) - level).Signed())
+		down := float64(sky.Angle(theta(i, -float64(tiltPrior)) - level).Signed())
+		l.slope[i] = (up - down) / (2 * float64(tiltPrior))
+		l.bend[i] = up + down
+	}
+	return l
+}
+
+// remainder is the variance of what the derivatives leave of the change of the
+// angle from frame to frame: half the second difference times the square of a
+// standard Gaussian, whose mean square is 3, for each of the two tilts, and
+// as much again for their product.
+func (l lean) remainder(before lean) float64 {
+	sum := 0.0
+	for i := range 2 {
+		d := l.bend[i] - before.bend[i]
+		sum += 2 * 3.0 / 4 * d * d
+	}
+	return sum
+}
+
 // at evaluates the model at the departures z from the present state and the
-// frame's attitude r.
-func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix) point {
+// frame's attitude r, whose dependence on the tilt is l.
+func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix, l lean) point {
 	p := point{
 		n:    moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
 		c:    moved(t.c, t.bc, z[atBody], z[atBody+1]),
@@ -208,8 +257,9 @@ func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix) point {
 	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
 	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
 	p.axis = seen.Apply(p.c)
-	b := bolts(sky.Unit(sky.Vec{X: p.tilt[0], Y: p.tilt[1], Z: 1}), p.n, p.axis)
-	p.theta = turnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n)
+	b := bolts(sky.Vec{Z: 1}, p.n, p.axis)
+	p.theta = turnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n) +
+		sky.Angle(l.slope[0]*p.tilt[0]+l.slope[1]*p.tilt[1])
 	return p
 }
 
@@ -271,16 +321,18 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	}
 	seconds := mid.Sub(t.newest).Seconds()
 
+	l := t.leanOf(frame.R)
 	free := guess{cov: prior}
-	bare := t.at(&free.z, frame.R)
+	bare := t.at(&free.z, frame.R, l)
 	var turned, tracks, stands guess
 	turned = free
 	turned.weight = turnedPrior / float64(sky.Turn)
 	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
 	if told {
 		follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
-		tracks = t.suppose(frame.R, prior, sky.Angle(t.rate*seconds), wanderVariance(seconds, t.rate))
-		stands = t.suppose(frame.R, prior, 0, float64(drivePlay*drivePlay))
+		rest := l.remainder(t.lean)
+		tracks = t.suppose(frame.R, l, prior, sky.Angle(t.rate*seconds), rest+wanderVariance(seconds, t.rate))
+		stands = t.suppose(frame.R, l, prior, 0, rest+float64(drivePlay*drivePlay))
 		tracks.weight *= (1 - turnedPrior) * follow
 		stands.weight *= (1 - turnedPrior) * (1 - follow)
 	}
@@ -294,7 +346,8 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 		drive = t.learnDrive(guesses[0].weight, guesses[1].weight)
 	}
 	before := t.latest.Dir
-	t.merge(guesses, frame.R, bare)
+	t.merge(guesses, frame.R, l, bare)
+	t.lean = l
 	t.newest = mid
 	return Reading{
 		Axis:         t.latest,
@@ -332,13 +385,13 @@ func (t *Tracker) learnDrive(tracks, stands float64) Drive {
 // suppose updates with the hypothesis that the angle about the axis has grown
 // by step since the frame before, with the given variance. The weight is the
 // likelihood.
-func (t *Tracker) suppose(r sky.Matrix, prior *mat.SymDense, step sky.Angle, variance float64) guess {
+func (t *Tracker) suppose(r sky.Matrix, l lean, prior *mat.SymDense, step sky.Angle, variance float64) guess {
 	g := guess{}
 	var gain mat.VecDense
 	var total float64
 	for round := range updateRounds {
-		miss := float64((t.at(&g.z, r).theta - t.theta - sky.Angle(g.z[atTheta]) - step).Signed())
-		_, row := t.slopes(&g.z, r)
+		miss := float64((t.at(&g.z, r, l).theta - t.theta - sky.Angle(g.z[atTheta]) - step).Signed())
+		_, row := t.slopes(&g.z, r, l)
 		row.SetVec(atTheta, row.AtVec(atTheta)-1)
 		gain.MulVec(prior, row)
 		total = mat.Dot(row, &gain) + variance
@@ -359,15 +412,15 @@ func (t *Tracker) suppose(r sky.Matrix, prior *mat.SymDense, step sky.Angle, var
 
 // slopes are the derivatives of where the frame has the axis (2 rows, in the
 // plane that touches the sky there) and of the angle about it.
-func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix) (axis [2]*mat.VecDense, theta *mat.VecDense) {
-	b := crossBasis(t.at(z, r).axis)
+func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix, l lean) (axis [2]*mat.VecDense, theta *mat.VecDense) {
+	b := crossBasis(t.at(z, r, l).axis)
 	axis = [2]*mat.VecDense{mat.NewVecDense(jointSize, nil), mat.NewVecDense(jointSize, nil)}
 	theta = mat.NewVecDense(jointSize, nil)
 	for i := range jointSize {
 		up, down := *z, *z
 		up[i] += diffStep
 		down[i] -= diffStep
-		p, q := t.at(&up, r), t.at(&down, r)
+		p, q := t.at(&up, r, l), t.at(&down, r, l)
 		d := r3.Sub(p.axis, q.axis)
 		axis[0].SetVec(i, r3.Dot(b[0], d)/(2*diffStep))
 		axis[1].SetVec(i, r3.Dot(b[1], d)/(2*diffStep))
@@ -378,7 +431,7 @@ func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix) (axis [2]*mat.VecD
 
 // merge replaces state and axis by the mixture of the guesses, mean and
 // covariance matched.
-func (t *Tracker) merge(guesses []guess, r sky.Matrix, bare point) {
+func (t *Tracker) merge(guesses []guess, r sky.Matrix, l lean, bare point) {
 	const negligible = 1e-6 // weight; such a guess moves no digit that is shown
 	type outcome struct {
 		weight float64
@@ -394,7 +447,7 @@ func (t *Tracker) merge(guesses []guess, r sky.Matrix, bare point) {
 		if g.weight < negligible {
 			continue
 		}
-		p := t.at(&g.z, r)
+		p := t.at(&g.z, r, l)
 		o := outcome{weight: g.weight}
 		copy(o.state[:], g.z[:stateSize])
 		o.state[atTheta] = float64((p.theta - bare.theta).Signed())
@@ -402,7 +455,7 @@ func (t *Tracker) merge(guesses []guess, r sky.Matrix, bare point) {
 		o.axis = [2]float64{r3.Dot(base[0], d), r3.Dot(base[1], d)}
 		outcomes = append(outcomes, o)
 
-		rows, theta := t.slopes(&g.z, r)
+		rows, theta := t.slopes(&g.z, r, l)
 		for i := range stateSize {
 			for j := i; j < stateSize; j++ {
 				state.SetSym(i, j, state.At(i, j)+o.weight*mat.Inner(stateRow(i, theta), g.cov, stateRow(j, theta)))
@@ -437,7 +490,7 @@ func (t *Tracker) merge(guesses []guess, r sky.Matrix, bare point) {
 	}
 	var z [jointSize]float64
 	copy(z[:], mean.state[:])
-	p := t.at(&z, r)
+	p := t.at(&z, r, l)
 	t.theta = (bare.theta + sky.Angle(mean.state[atTheta])).Signed()
 	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
 	t.bn, t.bc = carried(t.bn, t.n), carried(t.bc, t.c)

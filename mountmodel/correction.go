@@ -120,3 +120,12 @@ func AngleWords(a sky.Angle) string {
 		return fmt.Sprintf("%.2f°", a.Degrees())
 	}
 }
+
+// KnownWords writes an uncertainty: tenths of arcseconds below 10 (0.3"), then
+// as AngleWords does.
+func KnownWords(a sky.Angle) string {
+	if a = a.Abs(); math.Round(a.Arcseconds()*10) < 100 {
+		return fmt.Sprintf("%.1f\"", a.Arcseconds())
+	}
+	return AngleWords(a)
+}

@@ -88,6 +88,11 @@ const (
 	// minBendStars keeps the third-order term out of fits that it would weaken.
 	minBendStars = 12
 
+	// worstNoise is the factor between residuals and stated errors up to which
+	// a frame is believed. It is wide: what a camera fit leaves of distortion, a
+	// few tenths of a pixel, is ten to thirty times the noise of a bright star.
+	worstNoise = 50
+
 	// handsApart is how many times worse, in squared residuals, the wrong
 	// hand must fit for the right one to be told.
 	handsApart = 4
@@ -141,6 +146,9 @@ func fitStance(seen []star) (Stance, error) {
 		}
 		good := withoutOutliers(kept, fit.square)
 		if len(good) == len(kept) {
+			if noise := math.Sqrt(median(fit.square) / (2 * math.Ln2)); noise > worstNoise {
+				return Stance{}, fmt.Errorf("the stars miss their places by %.0f times their errors: %w", noise, ErrMatchInDoubt)
+			}
 			return fit.stance(kept), nil
 		}
 		if len(good) < minStars || float64(len(seen)-len(good)) > maxRejected*float64(len(seen)) {

@@ -203,10 +203,11 @@ func (s *Session) warnings(now *Standing) []Warning {
 
 // instruct says what to do now: one sentence, and details.
 func (s *Session) instruct(v View) (string, []string) {
+	m := s.running()
 	var details []string
 	if v.Now != nil {
 		major, _, _ := v.Now.Axis.Ellipse()
-		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), AngleWords(major)))
+		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), KnownWords(major)))
 	}
 	switch s.phase {
 	case Waiting:
@@ -216,6 +217,9 @@ func (s *Session) instruct(v View) (string, []string) {
 		return "Point the camera at clear sky, near the pole if you can, and take a frame.", nil
 	case Measuring, Confirming:
 		text := s.askTurn(v)
+		if m.fit != nil {
+			details = append(details, "If that is good enough, the measurement can be ended now.")
+		}
 		if s.phase == Confirming {
 			text = "The bolts are locked. " + text
 		}
