@@ -1,6 +1,7 @@
 package fits
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -24,7 +25,8 @@ type Arrival struct {
 	Frame *Frame // nil when Err is set
 	Err   error
 	// Size and Modified are those of the file, Sum is the CRC-64 (ECMA) of its
-	// bytes: what Options.Skip and Options.Taken want to know after a restart.
+	// bytes up to the last that is not zero: what Options.Skip and Options.Taken
+	// want to know after a restart.
 	Size     int64
 	Modified time.Time
 	Sum      uint64
@@ -462,11 +464,16 @@ func (w *Watcher) take(deliver func(Arrival)) {
 	a := Arrival{Path: f.path, Size: f.seen.size, Modified: f.seen.modified, Complete: f.changed, Err: err}
 	f.closed = err != nil && !errors.Is(err, ErrUnsupported)
 	if err == nil {
-		a.Sum = crc64.Checksum(data, sumTable)
+		// Without the zeros at the end: those that fill the last block may come
+		// after the frame was delivered, or never.
+		a.Sum = crc64.Checksum(bytes.TrimRight(data, "\x00"), sumTable)
 		before, taken := w.taken[a.Sum]
 		switch {
 		case taken && before == f.path:
 			return // touched, or written again as it was
+		case taken && !exists(before):
+			w.taken[a.Sum] = f.path // moved
+			return
 		case taken:
 			a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
 		default:
@@ -485,6 +492,11 @@ func (w *Watcher) take(deliver func(Arrival)) {
 		f.refusal = a.Err.Error()
 	}
 	deliver(a)
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 var sumTable = crc64.MakeTable(crc64.ECMA)

@@ -1,0 +1,543 @@
+package fits
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/fsnotify/fsnotify"
+)
+
+// exposure is a small frame that started n minutes into a night.
+func exposure(n int) []byte {
+	start := time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC).Add(time.Duration(n) * time.Minute)
+	var b bytes.Buffer
+	f := &Frame{Width: 64, Height: 48, Pix: make([]float32, 64*48), Start: start, Mid: start.Add(time.Second), Exposure: 2 * time.Second}
+	f.Pix[0] = float32(n)
+	if err := Write(&b, f); err != nil {
+		panic(err)
+	}
+	return b.Bytes()
+}
+
+func put(t *testing.T, path string, data []byte) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// night runs a watcher inside a synctest bubble and collects what it delivers.
+type night struct {
+	t        *testing.T
+	folder   string
+	watcher  *Watcher
+	mutex    sync.Mutex // tells the race detector what synctest.Wait orders
+	arrivals []Arrival
+	reports  []error
+	cancel   context.CancelFunc
+	done     chan error
+}
+
+func startNight(t *testing.T, o Options) *night {
+	n := &night{t: t, folder: o.Folder}
+	o.PollOnly = true
+	o.Report = func(err error) {
+		n.mutex.Lock()
+		defer n.mutex.Unlock()
+		n.reports = append(n.reports, err)
+	}
+	n.watcher = NewWatcher(o)
+	n.start(notices{})
+	return n
+}
+
+func (n *night) start(sources notices) {
+	ctx, cancel := context.WithCancel(context.Background())
+	n.cancel, n.done = cancel, make(chan error, 1)
+	go func() {
+		n.done <- n.watcher.run(ctx, func(a Arrival) {
+			n.mutex.Lock()
+			defer n.mutex.Unlock()
+			n.arrivals = append(n.arrivals, a)
+		}, sources)
+	}()
+}
+
+func (n *night) stop() {
+	n.t.Helper()
+	n.cancel()
+	if err := <-n.done; err != nil {
+		n.t.Error(err)
+	}
+}
+
+// after lets time pass and gives what has been delivered so far, as file names
+// with the kind of error.
+func (n *night) after(d time.Duration) string {
+	time.Sleep(d)
+	synctest.Wait()
+	n.mutex.Lock()
+	defer n.mutex.Unlock()
+	var s []string
+	for _, a := range n.arrivals {
+		name, err := filepath.Rel(n.folder, a.Path)
+		if err != nil {
+			n.t.Error(err)
+		}
+		for kind, word := range map[error]string{ErrIncomplete: "incomplete", ErrMalformed: "malformed", ErrUnsupported: "unsupported", ErrRepeated: "repeated", os.ErrPermission: "closed"} {
+			if errors.Is(a.Err, kind) {
+				name += "(" + word + ")"
+			}
+		}
+		if (a.Err == nil) == (a.Frame == nil) {
+			n.t.Errorf("%s: frame %v with error %v", a.Path, a.Frame, a.Err)
+		}
+		s = append(s, filepath.ToSlash(name))
+	}
+	return strings.Join(s, " ")
+}
+
+func (n *night) expect(d time.Duration, want string) {
+	n.t.Helper()
+	if got := n.after(d); got != want {
+		n.t.Errorf("after another %v: %q, want %q", d, got, want)
+	}
+}
+
+// long is enough for a search and the quiet time.
+const long = DefaultRescan + 2*DefaultQuiet
+
+func TestFolderThatIsFull(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		put(t, filepath.Join(folder, "a.fits"), exposure(3))
+		put(t, filepath.Join(folder, "b.FIT"), exposure(1))
+		put(t, filepath.Join(folder, "2026-03-07", "Light", "z 1.fts"), exposure(0))
+		put(t, filepath.Join(folder, "2026-03-07", "Сириус ★.fits"), exposure(2))
+		put(t, filepath.Join(folder, ".hidden.fits"), exposure(4))
+		put(t, filepath.Join(folder, "notes.txt"), []byte("clear sky"))
+		put(t, filepath.Join(folder, "c.fits.part"), exposure(5))
+		elsewhere := t.TempDir()
+		put(t, filepath.Join(elsewhere, "linked.fits"), exposure(6))
+		for link, target := range map[string]string{"link.fits": filepath.Join(elsewhere, "linked.fits"), "loop": folder, "nowhere.fits": filepath.Join(elsewhere, "gone.fits")} {
+			if err := os.Symlink(target, filepath.Join(folder, link)); err != nil {
+				t.Skipf("no symbolic links here: %v", err)
+			}
+		}
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(long, "2026-03-07/Light/z 1.fts b.FIT 2026-03-07/Сириус ★.fits a.fits link.fits")
+		n.expect(time.Minute, "2026-03-07/Light/z 1.fts b.FIT 2026-03-07/Сириус ★.fits a.fits link.fits")
+		for i, a := range n.arrivals {
+			if a.Complete.IsZero() || a.Size == 0 || a.Modified.IsZero() || a.Sum == 0 {
+				t.Errorf("arrival %d lacks something: %+v", i, a)
+			}
+		}
+	})
+}
+
+func TestFileThatGrows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(time.Second, "")
+		data := exposure(0)
+		path := filepath.Join(folder, "slow.fits")
+		// Pieces with pauses that are far longer than the quiet time: only the
+		// length that the header says tells when it is whole.
+		const pixelsEnd = 2880 + 2*64*48
+		for i := range 10 {
+			put(t, path, data[:pixelsEnd*(i+1)/11])
+			n.expect(3*time.Second, "")
+		}
+		// Some programs never fill the last block, so its zeros are not waited
+		// for; when they come, the frame is still the same.
+		put(t, path, data[:pixelsEnd])
+		n.expect(long, "slow.fits")
+		put(t, path, data)
+		n.expect(long, "slow.fits")
+		n.expect(time.Hour, "slow.fits")
+	})
+}
+
+func TestFileThatStaysIncomplete(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		data := exposure(0)
+		path := filepath.Join(folder, "cut.fits")
+		put(t, path, data[:5000])
+		n := startNight(t, Options{Folder: folder, Patience: 20 * time.Second})
+		defer n.stop()
+		n.expect(19*time.Second, "")
+		n.expect(2*time.Second, "cut.fits(incomplete)")
+		n.expect(time.Hour, "cut.fits(incomplete)")
+		put(t, path, data)
+		n.expect(long, "cut.fits(incomplete) cut.fits")
+	})
+}
+
+// Lost is only an extension behind the image: after the wait the frame comes.
+func TestImageWholeExtensionNeverComes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		extension := build([]string{"XTENSION= 'IMAGE   '", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 60", "NAXIS2  = 60", "PCOUNT  = 0", "GCOUNT  = 1"}, nil)
+		put(t, filepath.Join(folder, "cut.fits"), append(exposure(0), extension...))
+		n := startNight(t, Options{Folder: folder, Patience: 20 * time.Second})
+		defer n.stop()
+		n.expect(19*time.Second, "")
+		n.expect(5*time.Second, "cut.fits")
+	})
+}
+
+func TestPackedFileThatGrows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		data, err := os.ReadFile(filepath.Join(reference, "packed.fits.gz"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		put(t, filepath.Join(folder, "p.fits.gz"), data[:len(data)-20])
+		n.expect(10*time.Second, "")
+		put(t, filepath.Join(folder, "p.fits.gz"), data)
+		n.expect(long, "p.fits.gz")
+	})
+}
+
+func TestMalformedOnceThenRewritten(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		path := filepath.Join(folder, "x.fits")
+		put(t, path, []byte("this is no frame"))
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(long, "x.fits(malformed)")
+		n.expect(time.Hour, "x.fits(malformed)")
+		put(t, path, exposure(0))
+		n.expect(long, "x.fits(malformed) x.fits")
+	})
+}
+
+// One file that every exposure overwrites, as live views do; and one that is
+// only touched.
+func TestRewrittenInPlaceAndTouched(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		path := filepath.Join(folder, "latest.fits")
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		modified := time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC)
+		for i := range 3 {
+			put(t, path, exposure(i))
+			modified = modified.Add(time.Second)
+			if err := os.Chtimes(path, modified, modified); err != nil {
+				t.Fatal(err)
+			}
+			n.after(long)
+		}
+		n.expect(0, "latest.fits latest.fits latest.fits")
+		for i, a := range n.arrivals {
+			if a.Frame.Pix[0] != float32(i) {
+				t.Errorf("arrival %d is exposure %g", i, a.Frame.Pix[0])
+			}
+		}
+		if err := os.Chtimes(path, modified, modified.Add(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		n.expect(long, "latest.fits latest.fits latest.fits")
+	})
+}
+
+func TestRenamedMovedAndCopied(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		at := func(name string) string { return filepath.Join(folder, name) }
+		rename := func(from, to string) {
+			if err := os.MkdirAll(filepath.Dir(at(to)), 0o755); err != nil {
+				t.Fatal(err)
+			}
+			if err := os.Rename(at(from), at(to)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		put(t, at("f.fits.tmp"), exposure(0))
+		n.expect(10*time.Second, "")
+		rename("f.fits.tmp", "f.fits")
+		n.expect(long, "f.fits")
+		rename("f.fits", "kept/f.fits")
+		n.expect(long, "f.fits")
+		put(t, at("copy.fits"), exposure(0))
+		n.expect(long, "f.fits copy.fits(repeated)")
+		n.expect(time.Hour, "f.fits copy.fits(repeated)")
+		old := time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC)
+		put(t, at("new.fits"), exposure(1))
+		if err := os.Chtimes(at("new.fits"), old, old); err != nil {
+			t.Fatal(err)
+		}
+		n.expect(long, "f.fits copy.fits(repeated) new.fits")
+	})
+}
+
+// A disk that is unplugged and comes back, once with the folder gone and once
+// with an empty mount point.
+func TestFolderGoesAndComesBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		parent := t.TempDir()
+		folder, aside := filepath.Join(parent, "disk"), filepath.Join(parent, "drawer")
+		put(t, filepath.Join(folder, "night", "0.fits"), exposure(0))
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(long, "night/0.fits")
+		for i, empty := range []bool{false, true} {
+			if err := os.Rename(folder, aside); err != nil {
+				t.Fatal(err)
+			}
+			if empty {
+				if err := os.Mkdir(folder, 0o755); err != nil {
+					t.Fatal(err)
+				}
+			}
+			n.expect(time.Minute, strings.Join([]string{"night/0.fits", "night/1.fits"}[:i+1], " "))
+			if empty {
+				if err := os.Remove(folder); err != nil {
+					t.Fatal(err)
+				}
+			}
+			put(t, filepath.Join(aside, "night", fmt.Sprintf("%d.fits", i+1)), exposure(i+1))
+			if err := os.Rename(aside, folder); err != nil {
+				t.Fatal(err)
+			}
+			n.expect(time.Minute, strings.Join([]string{"night/0.fits", "night/1.fits", "night/2.fits"}[:i+2], " "))
+		}
+		if len(n.reports) != 2 || n.reports[0] == nil || n.reports[1] != nil {
+			t.Errorf("reports %v; want one that the folder is gone and one that it is back", n.reports)
+		}
+	})
+}
+
+func TestWhatIsSkipped(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		put(t, filepath.Join(folder, "old.fits"), exposure(0))
+		n := startNight(t, Options{Folder: folder, SkipExisting: true})
+		n.expect(time.Minute, "")
+		put(t, filepath.Join(folder, "new.fits"), exposure(1))
+		n.expect(long, "new.fits")
+		n.stop()
+
+		put(t, filepath.Join(folder, "later.fits"), exposure(2))
+		n = startNight(t, Options{
+			Folder: folder,
+			Skip:   func(path string, size int64, _ time.Time) bool { return filepath.Base(path) == "old.fits" && size > 0 },
+			Taken:  map[uint64]string{n.arrivals[0].Sum: n.arrivals[0].Path},
+		})
+		n.expect(time.Minute, "later.fits")
+		n.stop()
+	})
+}
+
+// Stop unblocks; twice is harmless; afterwards nothing is delivered; a second
+// Run goes on where the first stood.
+func TestStopAndGoOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		put(t, filepath.Join(folder, "0.fits"), exposure(0))
+		n := startNight(t, Options{Folder: folder})
+		n.expect(long, "0.fits")
+		n.stop()
+		n.cancel()
+		put(t, filepath.Join(folder, "1.fits"), exposure(1))
+		n.expect(time.Hour, "0.fits")
+		n.start(notices{})
+		n.expect(long, "0.fits 1.fits")
+		n.stop()
+	})
+}
+
+// Stopping while a full folder is delivered does not wait for its end.
+func TestStopAmidFullFolder(t *testing.T) {
+	folder := t.TempDir()
+	for i := range 20 {
+		put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	count := 0
+	err := NewWatcher(Options{Folder: folder, Quiet: time.Millisecond}).Run(ctx, func(Arrival) {
+		if count++; count == 3 {
+			cancel()
+		}
+	})
+	if err != nil || count != 3 {
+		t.Errorf("%d frames were delivered, error %v", count, err)
+	}
+}
+
+func TestRunNeedsFolder(t *testing.T) {
+	folder := t.TempDir()
+	file := filepath.Join(folder, "f.fits")
+	put(t, file, exposure(0))
+	for _, path := range []string{filepath.Join(folder, "none"), file, ""} {
+		if err := NewWatcher(Options{Folder: path}).Run(t.Context(), func(Arrival) {}); err == nil || !strings.Contains(err.Error(), "watch folder") {
+			t.Errorf("%q: %v", path, err)
+		}
+	}
+}
+
+// Each event starts the quiet time anew; no search is needed for a file that
+// events tell of.
+func TestEventsRestartQuietTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		path := filepath.Join(folder, "f.fits")
+		events := make(chan fsnotify.Event)
+		n := &night{t: t, folder: folder, watcher: NewWatcher(Options{Folder: folder, Rescan: time.Hour})}
+		n.start(notices{events: events, watch: func(string) error { return nil }})
+		defer n.stop()
+		n.expect(time.Second, "")
+		put(t, path, exposure(0))
+		events <- fsnotify.Event{Name: path, Op: fsnotify.Create}
+		for range 20 {
+			n.expect(DefaultQuiet-time.Millisecond, "")
+			events <- fsnotify.Event{Name: path, Op: fsnotify.Write}
+		}
+		n.expect(DefaultQuiet-time.Millisecond, "")
+		n.expect(2*time.Millisecond, "f.fits")
+		// Rights changed by an indexer do not matter; rewriting with another
+		// content does, even if size and time are the same.
+		events <- fsnotify.Event{Name: path, Op: fsnotify.Chmod}
+		n.expect(time.Second, "f.fits")
+		info, err := os.Stat(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		put(t, path, exposure(1))
+		if err := os.Chtimes(path, info.ModTime(), info.ModTime()); err != nil {
+			t.Fatal(err)
+		}
+		events <- fsnotify.Event{Name: path, Op: fsnotify.Write}
+		n.expect(time.Second, "f.fits f.fits")
+		if err := os.Remove(path); err != nil {
+			t.Fatal(err)
+		}
+		events <- fsnotify.Event{Name: path, Op: fsnotify.Remove}
+		n.expect(time.Second, "f.fits f.fits")
+	})
+}
+
+// Lost events are made good by a search; a source that ends leaves the
+// searches.
+func TestEventsLost(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		events, failures := make(chan fsnotify.Event), make(chan error)
+		n := &night{t: t, folder: folder, watcher: NewWatcher(Options{Folder: folder, Rescan: time.Minute})}
+		n.start(notices{events: events, errors: failures, watch: func(string) error { return errors.New("no more watches") }})
+		defer n.stop()
+		n.expect(time.Second, "")
+		put(t, filepath.Join(folder, "0.fits"), exposure(0))
+		n.expect(time.Second, "")
+		failures <- fsnotify.ErrEventOverflow
+		n.expect(time.Second, "0.fits")
+		close(events)
+		close(failures)
+		put(t, filepath.Join(folder, "1.fits"), exposure(1))
+		n.expect(2*time.Minute, "0.fits 1.fits")
+	})
+}
+
+// Frames that are ready together come in order of exposure, whatever their
+// names and times of modification; also those that arrive while others are
+// being delivered.
+func TestOrderOfExposure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		old := time.Date(2020, 1, 1, 0, 0, 0, 0, time.UTC)
+		for i := range 30 {
+			path := filepath.Join(folder, fmt.Sprintf("%02d.fits", (i*7)%30))
+			put(t, path, exposure(i))
+			if err := os.Chtimes(path, old, old.Add(-time.Duration(i)*time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.after(long)
+		var order []float32
+		for _, a := range n.arrivals {
+			order = append(order, a.Frame.Pix[0])
+		}
+		if len(order) != 30 || !slices.IsSorted(order) {
+			t.Errorf("order of exposure %v", order)
+		}
+	})
+}
+
+// The real thing: the operating system's events, real time, files written in
+// pieces by another goroutine, folders made on the way.
+func TestRealEvents(t *testing.T) {
+	folder := t.TempDir()
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	const frames = 12
+	written := make(chan struct{})
+	go func() {
+		defer close(written)
+		time.Sleep(100 * time.Millisecond)
+		for i := range frames {
+			path := filepath.Join(folder, fmt.Sprintf("night %d", i/4), fmt.Sprintf("%d.fits", i))
+			if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+				t.Error(err)
+				return
+			}
+			f, err := os.Create(path)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			for data := exposure(i); len(data) > 0; {
+				n := min(len(data), 3000)
+				if _, err := f.Write(data[:n]); err != nil {
+					t.Error(err)
+				}
+				data = data[n:]
+				time.Sleep(2 * time.Millisecond)
+			}
+			if err := f.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+	}()
+	var got []float32
+	// Searches so rare that the events must do it.
+	err := NewWatcher(Options{Folder: folder, Quiet: 50 * time.Millisecond, Rescan: time.Hour}).Run(ctx, func(a Arrival) {
+		if a.Err != nil {
+			t.Error(a.Err)
+			return
+		}
+		if got = append(got, a.Frame.Pix[0]); len(got) == frames {
+			cancel()
+		}
+	})
+	<-written
+	slices.Sort(got)
+	if err != nil || len(got) != frames || got[0] != 0 || got[frames-1] != frames-1 {
+		t.Errorf("frames %v, error %v", got, err)
+	}
+}
