@@ -4,75 +4,83 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 )
 
 // Sizes of the background mesh.
 const (
 	// tilePixels is the side of a tile: large beside any star that a frame
 	// for polar alignment shows, small beside gradients of moon, twilight and
-	// vignetting, whose curvature over 64 pixels stays below the noise.
+	// vignetting.
 	tilePixels = 64
 	// minTilePixels keeps a few hundred samples in the tiles of tiny images.
 	minTilePixels = 16
 	// minTiles is how many tiles a side should have where the image allows.
 	minTiles = 4
-	// maxTileSamples bounds the pixels that speak for a tile: 1024 give its
-	// median to 1.25/sqrt(1024) = 0.04 of the pixel noise.
-	maxTileSamples = 1024
+	// maxTileSamples bounds the pixels that speak for a tile: 2048 give its
+	// median to 1.25/sqrt(2048) = 0.03 and its noise to 0.02 of the pixel noise.
+	maxTileSamples = 2048
 	// minTileSamples is the fewest valid pixels with which a tile counts;
 	// others are filled in from their neighbours.
 	minTileSamples = 64
+	// noiseLag is the distance in columns of the pixel pairs whose difference
+	// gives the noise. Differences do not see gradients; noise that interpolation
+	// of a colour mosaic has made alike reaches two pixels, stars a few.
+	noiseLag = 5
 )
 
-// clipSigma is the clipping limit of the tile statistics, in noise units; at
-// 3 the standard deviation of what is left of Gaussian noise is 0.987 of the
-// whole, and clippedNoise undoes that.
 const (
-	clipSigma    = 3.0
+	// clipSigma is the clipping limit of the tile statistics, in noise units.
+	clipSigma = 3.0
+	// clippedNoise undoes what clipping at 3 sigma takes off the standard
+	// deviation of Gaussian noise: sqrt(1 - 6 phi(3)/(2 Phi(3) - 1)) = 0.9866.
 	clippedNoise = 1 / 0.98658
-	clipRounds   = 8
-	// madToSigma turns the median absolute deviation of Gaussian noise into
-	// its standard deviation: 1/Phi^-1(3/4).
-	madToSigma = 1.482602
+	clipRounds   = 10
+	// quantisationNoise is the standard deviation of rounding to whole steps,
+	// 1/sqrt(12) of a step: no noise estimate goes below it.
+	quantisationNoise = 0.2886751
 )
 
-// quantisationNoise is the standard deviation of rounding to whole steps,
-// 1/sqrt(12) of a step: no noise estimate goes below it.
-const quantisationNoise = 0.2886751
-
-// background is a coarse map of sky level and pixel noise, bilinear between
-// the centres of nx times ny equal tiles.
-type background struct {
+// skyMap is a coarse map of sky level and pixel noise, bilinear between the
+// centres of nx times ny equal tiles.
+type skyMap struct {
 	nx, ny       int
 	tileW, tileH float64
 	level, noise []float32 // nx*ny, row-major
-	step         float32   // smallest step between pixel values, 0 when continuous
+	step         float32   // smallest step between pixel values, about 0 when continuous
 	quietest     float32   // lowest noise of a tile: extrapolation does not go below
 }
 
-// measureBackground takes level and noise of every tile from its clipped
-// samples. ok is false when no tile has enough valid pixels.
-func measureBackground(img Image, workers int) (*background, bool) {
+// measureSky takes level and noise of every tile from its clipped samples. ok
+// is false when no tile has enough valid pixels.
+func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 	n := func(size int) int {
 		return max(1, min(size/minTilePixels, max(minTiles, (size+tilePixels/2)/tilePixels)))
 	}
-	b := &background{nx: n(img.Width), ny: n(img.Height)}
+	b := &skyMap{nx: n(img.Width), ny: n(img.Height)}
 	b.tileW = float64(img.Width) / float64(b.nx)
 	b.tileH = float64(img.Height) / float64(b.ny)
 	b.level = make([]float32, b.nx*b.ny)
 	b.noise = make([]float32, b.nx*b.ny)
 	b.step = valueStep(img)
 	valid := make([]bool, b.nx*b.ny)
-	inParallel(workers, b.ny, func(_, ty int) {
-		buf := make([]float32, 0, maxTileSamples)
+	buffers := make([]tileSamples, workers)
+	inParallel(workers, b.ny, func(w, ty int) {
+		s := &buffers[w]
 		for tx := range b.nx {
-			buf = b.samples(img, tx, ty, buf[:0])
-			if len(buf) < minTileSamples {
+			s.take(img, b, tx, ty)
+			if len(s.value) < minTileSamples {
 				continue
 			}
 			i := ty*b.nx + tx
-			b.level[i], b.noise[i] = clippedStats(buf)
-			b.noise[i] = max(b.noise[i], quantisationNoise*b.step)
+			level, spread := s.hist.clipped(s.value)
+			_, pairSpread := s.hist.clipped(s.difference)
+			noise := spread
+			if len(s.difference) >= minTileSamples {
+				noise = min(spread, pairSpread/math.Sqrt2)
+			}
+			b.level[i] = float32(level)
+			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))
 			valid[i] = true
 		}
 	})
@@ -85,75 +93,132 @@ func measureBackground(img Image, workers int) (*background, bool) {
 	return b, true
 }
 
-// samples appends the valid pixels of an even grid of one tile, each shifted by
-// up to half a quantisation step so that medians of coarse values move smoothly.
-func (b *background) samples(img Image, tx, ty int, buf []float32) []float32 {
+// leastRelativeNoise is the rounding of a float32, below which differences of
+// pixel values mean nothing.
+const leastRelativeNoise = 1.0 / (1 << 22)
+
+// tileSamples is what speaks for one tile: the values of a grid of pixels, and
+// their differences from the pixels noiseLag columns on.
+type tileSamples struct {
+	value, difference []float32
+	hist              histogram
+}
+
+// take reads the samples of tile (tx, ty). Each value is shifted by up to half
+// a quantisation step, always the same for the same pixel, so that medians of
+// coarse values move smoothly.
+func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
+	s.value, s.difference = s.value[:0], s.difference[:0]
 	x0, x1 := int(float64(tx)*b.tileW), int(float64(tx+1)*b.tileW)
 	y0, y1 := int(float64(ty)*b.tileH), int(float64(ty+1)*b.tileH)
 	stride := 1
-	for (x1-x0+stride-1)/stride*((y1-y0+stride-1)/stride) > maxTileSamples {
+	for ((x1-x0)/stride+1)*(y1-y0) > maxTileSamples+(y1-y0) {
 		stride++
 	}
-	for y := y0; y < y1; y += stride {
-		row := img.Pix[y*img.Width : y*img.Width+x1]
-		// Alternate the phase, so that the grid of a colour mosaic or of
-		// interlaced read-out is not met on one phase only.
-		for x := x0 + (y/stride)%stride; x < x1; x += stride {
+	for y := y0; y < y1; y++ {
+		row := img.Pix[y*img.Width : (y+1)*img.Width]
+		// Another column in every row, so that no phase of a colour mosaic or
+		// of a column pattern speaks alone.
+		for x := x0 + y%stride; x < x1; x += stride {
 			v := row[x]
 			if v-v != 0 { // NaN or infinite
 				continue
 			}
-			buf = append(buf, v+b.step*dither(x, y))
+			v += b.step * dither(x, y)
+			s.value = append(s.value, v)
+			if x+noiseLag < len(row) {
+				if d := row[x+noiseLag] + b.step*dither(x+noiseLag, y) - v; d-d == 0 {
+					s.difference = append(s.difference, d)
+				}
+			}
 		}
 	}
-	return buf
 }
 
 // dither is a fixed noise between -1/2 and 1/2 from the pixel's place.
 func dither(x, y int) float32 {
-	h := uint32(x)*0x9E3779B1 ^ uint32(y)*0x85EBCA77
+	h := uint32(x)*0x9E3779B1 + uint32(y)*0x85EBCA77
 	h ^= h >> 15
 	h *= 0x2C1B3C6D
-	h ^= h >> 12
-	return float32(h>>8)*(1.0/(1<<24)) - 0.5
+	return float32(int32(h)>>8) * (1.0 / (1 << 24))
 }
 
-// clippedStats gives the level and noise of samples that hold mostly sky: the
-// median and deviation, clipped until they stand still. It reorders v.
-func clippedStats(v []float32) (level, noise float32) {
-	slices.Sort(v)
-	level = v[len(v)/2]
-	lo, hi := 0, len(v)
-	// The lower half of the distribution is free of stars: start from it.
-	noise = (level - v[int(0.1587*float64(len(v)))])
-	for range clipRounds {
-		if noise == 0 {
-			break
-		}
-		l, _ := slices.BinarySearch(v, level-clipSigma*noise)
-		h, _ := slices.BinarySearch(v, level+clipSigma*noise)
-		if h-l < 2 || (l == lo && h == hi) {
-			break
-		}
-		lo, hi = l, h
-		kept := v[lo:hi]
-		level = kept[len(kept)/2]
-		var sum, sum2 float64
-		for _, x := range kept {
-			d := float64(x - level)
-			sum += d
-			sum2 += d * d
-		}
-		mean := sum / float64(len(kept))
-		noise = float32(clippedNoise * math.Sqrt(max(0, sum2/float64(len(kept))-mean*mean)))
+// histogram is the work space of clipped statistics: counts of equal bins and
+// their running moments.
+type histogram struct {
+	count        [histogramBins]uint16
+	n, sum, sum2 [histogramBins + 1]float64
+	pilot        []float32
+}
+
+const (
+	histogramBins = 256
+	// histogramSpan is the range in units of the first guess of the spread, so
+	// that a bin is 1/16 of it.
+	histogramSpan = 16
+	// pilotSamples give that first guess.
+	pilotSamples = 63
+)
+
+// clipped gives median and standard deviation of values that hold mostly
+// noise: values beyond clipSigma of the median are dropped until none is.
+func (h *histogram) clipped(values []float32) (median, spread float64) {
+	h.pilot = h.pilot[:0]
+	for i := range pilotSamples {
+		h.pilot = append(h.pilot, values[i*(len(values)-1)/(pilotSamples-1)])
 	}
-	return level, noise
+	slices.Sort(h.pilot)
+	low, mid, high := h.pilot[10], h.pilot[31], h.pilot[52] // 16, 50 and 84 percent
+	// The lower half is free of stars; where it is cut off (many values are
+	// zero), the upper half speaks.
+	guess := max(mid-low, (high-mid)/2)
+	if !(guess > 0) {
+		return float64(mid), 0
+	}
+	from := mid - guess*histogramSpan/2
+	perBin := histogramBins / (guess * histogramSpan)
+	clear(h.count[:])
+	for _, v := range values {
+		if i := (v - from) * perBin; i >= 0 && i < histogramBins {
+			h.count[int(i)]++
+		}
+	}
+	for i, c := range h.count {
+		n, at := float64(c), float64(i)+0.5
+		h.n[i+1] = h.n[i] + n
+		h.sum[i+1] = h.sum[i] + n*at
+		h.sum2[i+1] = h.sum2[i] + n*at*at
+	}
+	lo, hi := 0, histogramBins
+	for range clipRounds {
+		n := h.n[hi] - h.n[lo]
+		if n < 2 {
+			break
+		}
+		half := h.n[lo] + n/2
+		m, _ := slices.BinarySearch(h.n[lo:hi+1], half)
+		m = max(lo, lo+m-1) // the bin in which the running count passes half
+		median = float64(m)
+		if c := h.n[m+1] - h.n[m]; c > 0 {
+			median += (half - h.n[m]) / c
+		}
+		mean := (h.sum[hi] - h.sum[lo]) / n
+		spread = math.Sqrt(max(0, (h.sum2[hi]-h.sum2[lo])/n-mean*mean-1.0/12))
+		l := max(lo, int(median-clipSigma*spread))
+		u := min(hi, int(math.Ceil(median+clipSigma*spread)))
+		if (l == lo && u == hi) || u-l < 2 {
+			break
+		}
+		lo, hi = l, u
+	}
+	width := float64(guess) * histogramSpan / histogramBins
+	return float64(from) + median*width, clippedNoise * spread * width
 }
 
 // valueStep is the smallest difference between neighbouring pixel values in a
 // sample of the image: 1 for unscaled integers, nearly 0 for real numbers.
 func valueStep(img Image) float32 {
-	const want = 4096
+	const want = 1024
 	stride := max(1, len(img.Pix)/want) | 1
 	v := make([]float32, 0, want+1)
 	for i := 0; i < len(img.Pix); i += stride {
@@ -173,7 +238,7 @@ func valueStep(img Image) float32 {
 
 // fill gives tiles without data the mean of their neighbours, spreading
 // outwards from the valid ones.
-func (b *background) fill(valid []bool) {
+func (b *skyMap) fill(valid []bool) {
 	for slices.Contains(valid, false) {
 		next := slices.Clone(valid)
 		for i := range valid {
@@ -182,7 +247,7 @@ func (b *background) fill(valid []bool) {
 			}
 			var l, n float32
 			k := 0
-			b.neighbours(i, func(j int) {
+			b.around(i, func(j int) {
 				if valid[j] {
 					l += b.level[j]
 					n += b.noise[j]
@@ -198,8 +263,8 @@ func (b *background) fill(valid []bool) {
 	}
 }
 
-// neighbours visits the up to eight tiles around tile i.
-func (b *background) neighbours(i int, visit func(j int)) {
+// around visits the up to eight tiles next to tile i.
+func (b *skyMap) around(i int, visit func(j int)) {
 	tx, ty := i%b.nx, i/b.nx
 	for y := max(0, ty-1); y <= min(b.ny-1, ty+1); y++ {
 		for x := max(0, tx-1); x <= min(b.nx-1, tx+1); x++ {
@@ -211,17 +276,17 @@ func (b *background) neighbours(i int, visit func(j int)) {
 }
 
 // mendExcess is how much noisier than its neighbours a tile must be to count
-// as spoiled by a bright star, galaxy or lamp; the noise of 1024 samples is
+// as spoiled by a bright star, galaxy or lamp; the noise of 2048 samples is
 // known to 2 percent, so honest tiles stay far below.
 const mendExcess = 1.5
 
 // mendTiles gives spoiled tiles the medians of their neighbours.
-func (b *background) mendTiles() {
+func (b *skyMap) mendTiles() {
 	level, noise := slices.Clone(b.level), slices.Clone(b.noise)
 	var ls, ns []float32
 	for i := range level {
 		ls, ns = ls[:0], ns[:0]
-		b.neighbours(i, func(j int) {
+		b.around(i, func(j int) {
 			ls = append(ls, level[j])
 			ns = append(ns, noise[j])
 		})
@@ -237,7 +302,7 @@ func (b *background) mendTiles() {
 }
 
 // at is level and noise at a pixel position.
-func (b *background) at(x, y float64) (level, noise float64) {
+func (b *skyMap) at(x, y float64) (level, noise float64) {
 	i, fx := place(x, b.tileW, b.nx)
 	j, fy := place(y, b.tileH, b.ny)
 	i1, j1 := min(i+1, b.nx-1), min(j+1, b.ny-1)
@@ -262,27 +327,27 @@ func place(x, size float64, n int) (int, float64) {
 }
 
 // row writes level and noise of row y for every column.
-func (b *background) row(y int, level, noise []float32) {
+func (b *skyMap) row(y int, level, noise []float32) {
 	for x0 := 0; x0 < len(level); {
-		i, f0 := place(float64(x0), b.tileW, b.nx)
+		i, _ := place(float64(x0), b.tileW, b.nx)
 		// All columns up to the next tile centre share one line.
 		x1 := len(level)
 		if i < b.nx-2 {
-			x1 = min(x1, int(math.Ceil((float64(i)+1.5)*b.tileW-0.5)))
-			x1 = max(x1, x0+1)
+			x1 = min(x1, max(x0+1, int(math.Ceil((float64(i)+1.5)*b.tileW-0.5))))
 		}
 		l0, n0 := b.at(float64(x0), float64(y))
-		dl, dn := 0.0, 0.0
-		if b.nx > 1 {
-			l1, n1 := b.at(float64(x0)+(1-f0)*b.tileW, float64(y))
-			dl, dn = (l1-l0)/((1-f0)*b.tileW), (n1-n0)/((1-f0)*b.tileW)
-		}
-		for x := x0; x < x1; x++ {
-			d := float64(x - x0)
-			level[x] = float32(l0 + d*dl)
-			noise[x] = max(float32(n0+d*dn), b.quietest)
-		}
+		l1, n1 := b.at(float64(x1), float64(y))
+		span := float32(x1 - x0)
+		ramp(level[x0:x1], float32(l0), float32(l1-l0)/span)
+		ramp(noise[x0:x1], float32(n0), float32(n1-n0)/span)
 		x0 = x1
+	}
+}
+
+// ramp writes a + i*slope.
+func ramp(dst []float32, a, slope float32) {
+	for i := range dst {
+		dst[i] = a + float32(i)*slope
 	}
 }
 
@@ -294,10 +359,11 @@ func inParallel(workers, n int, do func(worker, i int)) {
 		}
 		return
 	}
+	var next atomic.Int64
 	var wg sync.WaitGroup
 	for w := range min(workers, n) {
 		wg.Go(func() {
-			for i := w; i < n; i += workers {
+			for i := int(next.Add(1) - 1); i < n; i = int(next.Add(1) - 1) {
 				do(w, i)
 			}
 		})

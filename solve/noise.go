@@ -1,0 +1,248 @@
+package solve
+
+import (
+	"math"
+	"slices"
+)
+
+// What the errors of a fit are made of, measured on the frame itself.
+
+// noiseModel is the variance of a pixel: sky^2 + shot*model + rough2*model^2.
+// Shot is the inverse gain (pixel values for each electron), rough2 the square
+// of how far stars differ from the PSF.
+type noiseModel struct {
+	shot, rough2 float64
+}
+
+const (
+	// noiseStars of the brightest clean stars show shot noise and roughness.
+	noiseStars = 80
+	// noiseStarSigma: fainter ones are all sky noise.
+	noiseStarSigma = 6
+	noiseRounds    = 6
+	// noiseClip bounds one pixel's squared residual in units of its variance, so
+	// that a neighbour or a cosmic ray does not speak for all; the mean of chi^2
+	// clipped there is noiseClipMean.
+	noiseClip     = 12.0
+	noiseClipMean = 0.9943
+	// firstRough is the roughness assumed until it is measured.
+	firstRough = 0.02
+)
+
+// estimateNoise fits the noise model to the residuals of bright stars, each
+// divided by one minus the pixel's leverage, by iterated weighted least squares.
+func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
+	type residual struct{ model, excess2, sky2 float64 }
+	var list []residual
+	f := newFitter(p, m, noiseModel{rough2: sq(firstRough)})
+	used := 0
+	for i := range sources { // highest first
+		s := sources[i]
+		if s.failed || s.full > 0 || s.lone || s.edge || s.streak || s.misfit > largestMisfit {
+			continue
+		}
+		if s.flux < noiseStarSigma*math.Sqrt(s.varF) || used == noiseStars {
+			break
+		}
+		used++
+		f.fit(&s, sources)
+		if s.failed {
+			continue
+		}
+		for i, d := range f.data {
+			v := float64(f.value[i])
+			model := s.flux * v
+			if d != d || model*model < f.sky2 {
+				continue
+			}
+			g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
+			lever := 0.0
+			for j := range 4 {
+				for k := range 4 {
+					lever += g[j] * f.inv[j][k] * g[k]
+				}
+			}
+			lever *= f.weight(model)
+			e := d - f.fitted[3] - s.flux*(v+f.ex*g[1]+f.ey*g[2])
+			list = append(list, residual{model, e * e / max(0.1, 1-lever), f.sky2})
+		}
+	}
+	n := noiseModel{rough2: sq(firstRough)}
+	if used < fewerStars {
+		return n
+	}
+	for range noiseRounds {
+		var a11, a12, a22, b1, b2 float64
+		for _, r := range list {
+			v := r.sky2 + n.shot*r.model + n.rough2*r.model*r.model
+			e2 := min(r.excess2, noiseClip*v) / noiseClipMean
+			w := 1 / (v * v)
+			x, y := r.model, r.model*r.model
+			a11 += w * x * x
+			a12 += w * x * y
+			a22 += w * y * y
+			b1 += w * x * (e2 - r.sky2)
+			b2 += w * y * (e2 - r.sky2)
+		}
+		det := a11*a22 - a12*a12
+		if !(det > 1e-9*a11*a22) {
+			break
+		}
+		shot, rough2 := (b1*a22-b2*a12)/det, (a11*b2-a12*b1)/det
+		switch {
+		case rough2 < 0:
+			shot, rough2 = max(0, b1/a11), 0
+		case shot < 0:
+			shot, rough2 = 0, max(0, b2/a22)
+		}
+		n = noiseModel{shot, rough2}
+	}
+	return n
+}
+
+// noiseCorrelation is the correlation of the noise of pixels 0, 1 and 2 columns
+// and rows apart: 1, 0, 0 for independent pixels. Interpolated colour mosaics
+// and resampled frames differ from that.
+type noiseCorrelation struct {
+	x, y [3]float64
+}
+
+const (
+	correlationSamples = 8192
+	// leastCorrelation is three times the error of the estimate: smaller ones
+	// are taken as none.
+	leastCorrelation = 0.06
+)
+
+// measureCorrelation compares differences of pixels 1 and 2 apart with those
+// noiseLag apart, on pixels spread over the frame.
+func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
+	stride := max(1, len(img.Pix)/correlationSamples) | 1
+	along := func(step int) [3]float64 {
+		var spread [3]float64 // of differences at lags noiseLag, 1, 2
+		var h histogram
+		var v []float32
+		for i, lag := range [3]int{noiseLag, 1, 2} {
+			v = v[:0]
+			for at := 0; at+noiseLag*step < len(img.Pix); at += stride {
+				x, y := at%img.Width, at/img.Width
+				if step == 1 && x+noiseLag >= img.Width {
+					continue
+				}
+				d := img.Pix[at+lag*step] - img.Pix[at]
+				if d-d != 0 {
+					continue
+				}
+				_, n := sky.at(float64(x), float64(y))
+				d += sky.step * (dither(x, y) - dither(x+lag*step, y+1))
+				v = append(v, d/float32(n))
+			}
+			if len(v) < minTileSamples {
+				return [3]float64{1, 0, 0}
+			}
+			_, spread[i] = h.clipped(v)
+		}
+		r := [3]float64{1, 0, 0}
+		for i := 1; i <= 2; i++ {
+			if c := 1 - sq(spread[i]/spread[0]); math.Abs(c) > leastCorrelation {
+				r[i] = min(c, 1)
+			}
+		}
+		return r
+	}
+	return noiseCorrelation{x: along(1), y: along(img.Width)}
+}
+
+// white tells whether pixels are independent.
+func (n noiseCorrelation) white() bool {
+	return n.x == [3]float64{1, 0, 0} && n.y == [3]float64{1, 0, 0}
+}
+
+// factor is how much larger the variance of the sum of pixels with the weights
+// w (side by side squares) is than for independent pixels.
+func (n noiseCorrelation) factor(w []float32, side int) float64 {
+	if n.white() {
+		return 1
+	}
+	var sum, self float64
+	for y := range side {
+		for x := range side {
+			v := float64(w[y*side+x])
+			if v == 0 {
+				continue
+			}
+			self += v * v
+			for j := max(0, y-2); j <= min(side-1, y+2); j++ {
+				for i := max(0, x-2); i <= min(side-1, x+2); i++ {
+					sum += v * float64(w[j*side+i]) * n.x[absInt(i-x)] * n.y[absInt(j-y)]
+				}
+			}
+		}
+	}
+	if self == 0 {
+		return 1
+	}
+	return max(0, sum/self)
+}
+
+// refine chooses profile and width again, now with the places of the fits:
+// moments on few pixels are a little too wide.
+func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
+	var stars []ellipse
+	for i := range sources {
+		s := &sources[i]
+		if s.failed || s.full > 0 || s.lone || s.edge || s.streak || len(s.near) > 0 {
+			continue
+		}
+		stars = append(stars, ellipse{x: s.at[0], y: s.at[1]})
+		if len(stars) == modelStars {
+			break
+		}
+	}
+	if len(stars) < fewerStars {
+		return m
+	}
+	best := m.scaled(m.profile, 1)
+	r := best.radius
+	p.misfit(best, stars, r)
+	// Pattern search over ln(width) and, for stars, the wings.
+	wing := slices.Index(moffats(), best.profile)
+	for _, step := range refineSteps {
+		for range refineRounds {
+			var tried []*psf
+			tried = append(tried, best.scaled(best.profile, 1+step), best.scaled(best.profile, 1/(1+step)))
+			if wing > 0 {
+				tried = append(tried, best.scaled(moffats()[wing-1], 1))
+			}
+			if wing >= 0 && wing < len(moffats())-1 {
+				tried = append(tried, best.scaled(moffats()[wing+1], 1))
+			}
+			inParallel(workers, len(tried), func(_, i int) { p.misfit(tried[i], stars, r) })
+			was := best
+			for _, t := range tried {
+				if t.misfit < best.misfit {
+					best = t
+				}
+			}
+			if best == was {
+				break
+			}
+			wing = slices.Index(moffats(), best.profile)
+		}
+	}
+	best.fromStars = len(stars)
+	best.tabulate()
+	return best
+}
+
+// Steps of relative width in the refinement, and rounds of each.
+var refineSteps = []float64{0.12, 0.04, 0.013}
+
+const refineRounds = 6
+
+// scaled is the same model with another profile, f times as wide.
+func (m *psf) scaled(p *profile, f float64) *psf {
+	n := newPSF(m.canvas, p, f*f*m.xx, f*f*m.xy, f*f*m.yy, len(m.trail) > 1)
+	n.ring = m.ring
+	return n
+}

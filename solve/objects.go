@@ -1,0 +1,192 @@
+package solve
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// Objects: connected pixels of the filtered canvas, and the maxima in them.
+
+// runSet is all runs of the canvas with their values.
+type runSet struct {
+	runs []run
+	vals []float32
+}
+
+// object is the runs, by index and in reading order, of connected pixels of
+// which one at least is significant.
+type object []int32
+
+// connect joins the runs of all strips into objects (8-connected).
+func connect(strips []strip) (*runSet, []object) {
+	rs := &runSet{}
+	for _, s := range strips {
+		base := int32(len(rs.vals))
+		for _, r := range s.runs {
+			r.val += base
+			r.parent = int32(len(rs.runs))
+			rs.runs = append(rs.runs, r)
+		}
+		rs.vals = append(rs.vals, s.vals...)
+	}
+	find := func(i int32) int32 {
+		for rs.runs[i].parent != i {
+			rs.runs[i].parent = rs.runs[rs.runs[i].parent].parent
+			i = rs.runs[i].parent
+		}
+		return i
+	}
+	above, aboveEnd := 0, 0
+	for i := 0; i < len(rs.runs); {
+		y := rs.runs[i].y
+		end := i
+		for end < len(rs.runs) && rs.runs[end].y == y {
+			end++
+		}
+		if aboveEnd > above && rs.runs[above].y == y-1 {
+			for a, b := above, i; a < aboveEnd && b < end; {
+				ra, rb := &rs.runs[a], &rs.runs[b]
+				if ra.x0 <= rb.x1 && rb.x0 <= ra.x1 {
+					pa, pb := find(int32(a)), find(int32(b))
+					rs.runs[max(pa, pb)].parent = min(pa, pb)
+				}
+				if ra.x1 < rb.x1 {
+					a++
+				} else {
+					b++
+				}
+			}
+		}
+		above, aboveEnd = i, end
+		i = end
+	}
+	// number[root] is 1 + the object's index; significant roots only.
+	number := make([]int32, len(rs.runs))
+	for i, r := range rs.runs {
+		if slices.Max(rs.vals[r.val:r.val+r.x1-r.x0]) >= peakSigma {
+			number[find(int32(i))] = -1
+		}
+	}
+	var objects []object
+	for i := range rs.runs {
+		root := find(int32(i))
+		if number[root] == 0 {
+			continue
+		}
+		if number[root] < 0 {
+			objects = append(objects, nil)
+			number[root] = int32(len(objects))
+		}
+		o := &objects[number[root]-1]
+		*o = append(*o, int32(i))
+	}
+	return rs, objects
+}
+
+// peak is a significant maximum of the filtered canvas.
+type peak struct {
+	x, y   int
+	height float32 // noise units
+	multi  bool    // its object holds other maxima
+	streak bool    // its object is a long thin line
+}
+
+const (
+	// streakLength, in long axes of the star (FWHM), and streakRatio of length over
+	// width tell the trail of a satellite or an aircraft from stars.
+	streakLength = 6
+	streakRatio  = 5
+)
+
+// peaks finds the maxima of an object that stand out over their saddles: pixels are taken
+// in falling order and joined; where two basins meet, the lower one's
+// prominence is known (the merge tree of the superlevel sets).
+func (rs *runSet) peaks(o object, starLength float64) []peak {
+	x0, x1 := int32(math.MaxInt32), int32(0)
+	y0, y1 := rs.runs[o[0]].y, rs.runs[o[len(o)-1]].y
+	n := 0
+	var sx, sy, sxx, sxy, syy float64
+	for _, i := range o {
+		r := rs.runs[i]
+		x0, x1 = min(x0, r.x0), max(x1, r.x1)
+		n += int(r.x1 - r.x0)
+		for x := r.x0; x < r.x1; x++ {
+			fx, fy := float64(x-rs.runs[o[0]].x0), float64(r.y-y0)
+			sx += fx
+			sy += fy
+			sxx += fx * fx
+			sxy += fx * fy
+			syy += fy * fy
+		}
+	}
+	f := 1 / float64(n)
+	long, _ := ellipseAxes(sxx*f-sq(sx*f), sxy*f-sx*sy*f*f, syy*f-sq(sy*f))
+	length := math.Sqrt(12) * long // of a uniform line
+	streak := length > streakLength*starLength && length*length > streakRatio*float64(n)
+
+	w, h := x1-x0+2, y1-y0+3 // with a border of one pixel
+	basinOf := make([]int32, w*h)
+	type pixel struct {
+		at int32
+		v  float32
+	}
+	pix := make([]pixel, 0, n)
+	for _, i := range o {
+		r := rs.runs[i]
+		at := (r.y-y0+1)*w + r.x0 - x0 + 1
+		for j, v := range rs.vals[r.val : r.val+r.x1-r.x0] {
+			pix = append(pix, pixel{at + int32(j), v})
+		}
+	}
+	slices.SortFunc(pix, func(a, b pixel) int { return cmp.Or(cmp.Compare(b.v, a.v), cmp.Compare(a.at, b.at)) })
+	type basin struct {
+		parent int32 // itself when a root
+		keep   bool  // stood out when it met a higher one
+		at     int32
+		height float32
+	}
+	basins := []basin{{}} // index 0 is none
+	find := func(i int32) int32 {
+		for basins[i].parent != i {
+			basins[i].parent = basins[basins[i].parent].parent
+			i = basins[i].parent
+		}
+		return i
+	}
+	near := [8]int32{-w - 1, -w, -w + 1, -1, 1, w - 1, w, w + 1}
+	for _, p := range pix {
+		home := int32(0)
+		for _, d := range near {
+			b := basinOf[p.at+d]
+			if b == 0 {
+				continue
+			}
+			b = find(b)
+			if home == 0 || b == home {
+				home = b
+				continue
+			}
+			if basins[b].height > basins[home].height {
+				home, b = b, home
+			}
+			basins[b].keep = basins[b].height-p.v >= max(prominenceSigma, prominencePart*p.v)
+			basins[b].parent = home
+		}
+		if home == 0 {
+			home = int32(len(basins))
+			basins = append(basins, basin{parent: home, keep: true, at: p.at, height: p.v})
+		}
+		basinOf[p.at] = home
+	}
+	var out []peak
+	for _, b := range basins[1:] {
+		if b.keep && b.height >= peakSigma {
+			out = append(out, peak{x: int(b.at%w + x0 - 1), y: int(b.at/w + y0 - 1), height: b.height, streak: streak})
+		}
+	}
+	for i := range out {
+		out[i].multi = len(out) > 1
+	}
+	return out
+}
