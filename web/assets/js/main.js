@@ -17,7 +17,7 @@ import { words } from "./words.js";
 let state = null;
 let operate = false;
 let version = "";
-let stale = false;
+const trust = { stale: false, lost: false };
 /** @type {import("./link.js").LinkState} */
 let linkState = "connecting";
 /** @type {number|null} */
@@ -42,7 +42,6 @@ const link = new Link((m) => {
   operate = m.operate;
   if (m.type === "state") {
     state = m.state ?? null;
-    stale = isStale();
     renderAll();
   }
   tick();
@@ -54,20 +53,25 @@ const link = new Link((m) => {
 });
 link.connect();
 
-function isStale() {
+/** Looks how far the state can be trusted now; true when that changed. */
+function judge() {
   const a = frameAge(state);
-  return a !== null && (a > (state?.stale_after_ms ?? 0) || (linkState !== "open" && everOpen));
+  const lost = linkState !== "open" && everOpen;
+  const stale = a !== null && (lost || a > (state?.stale_after_ms ?? 0));
+  const changed = stale !== trust.stale || lost !== trust.lost;
+  trust.stale = stale;
+  trust.lost = lost;
+  return changed;
 }
 
-/** Redraws what depends on time; the rest only when old and new change places. */
+/** Redraws what depends on time; the rest only when the trust in it changes. */
 function tick() {
-  const was = stale;
-  stale = isStale();
-  if (stale !== was) renderNow();
+  if (judge()) renderNow();
   renderPulse();
 }
 
 function renderAll() {
+  judge();
   renderSteps();
   renderNow();
   if (state) {
@@ -87,9 +91,9 @@ function renderSteps() {
 }
 
 function renderNow() {
-  document.documentElement.dataset.stale = String(stale);
-  now.replaceChildren(...nowParts(state, stale));
-  setText(say, sentence(state, stale));
+  document.documentElement.dataset.stale = String(trust.stale);
+  now.replaceChildren(...nowParts(state, trust));
+  setText(say, sentence(state, trust));
   renderDoes();
 }
 
@@ -123,8 +127,8 @@ async function tell(name) {
 function renderPulse() {
   const w = words.age;
   const a = frameAge(state);
-  let mood = a === null ? "none" : stale ? "old" : "fresh";
-  let text = a === null ? w.none : (stale ? w.old : w.fresh)(age(a));
+  let mood = a === null ? "none" : trust.stale ? "old" : "fresh";
+  let text = a === null ? w.none : (trust.stale ? w.old : w.fresh)(age(a));
   let note = "";
   const l = state?.latest;
   if (l && !l.solved) note = w.unsolved;
@@ -133,7 +137,7 @@ function renderPulse() {
   if (linkState !== "open" && !everOpen) {
     mood = "none";
     text = w.connecting;
-  } else if (linkState !== "open") {
+  } else if (trust.lost) {
     mood = "lost";
     const left = retryAt === null ? 0 : Math.ceil((retryAt - performance.now()) / 1000);
     note = linkState === "stopped" ? w.stopped : w.lost(left);

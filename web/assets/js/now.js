@@ -12,14 +12,17 @@ import { words } from "./words.js";
 /** Which of the four steps a phase belongs to; -1 before the first. */
 export const stepOf = { place: -1, waiting: 0, measuring: 0, adjusting: 1, confirming: 2, done: 3 };
 
+/** @typedef {{stale: boolean, lost: boolean}} Trust how far the state can be trusted */
+
 /**
  * The code of the instruction that holds on this page: on old numbers nobody
  * turns a bolt.
  * @param {State|null} state
- * @param {boolean} stale
+ * @param {Trust} trust
  */
-export function codeNow(state, stale) {
+function codeNow(state, { stale, lost }) {
   if (!state) return "connect";
+  if (lost) return "lost";
   if (stale && state.phase === "adjusting") return "stale";
   return state.do.code;
 }
@@ -27,10 +30,10 @@ export function codeNow(state, stale) {
 /**
  * One sentence for a screen reader.
  * @param {State|null} state
- * @param {boolean} stale
+ * @param {Trust} trust
  */
-export function sentence(state, stale) {
-  const code = codeNow(state, stale);
+export function sentence(state, trust) {
+  const code = codeNow(state, trust);
   if (code === "bolt" && state?.now) {
     const m = state.now.moves[0];
     return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}.`;
@@ -47,7 +50,7 @@ export function sentence(state, stale) {
  */
 function say(state, code) {
   const w = words.do[code] ?? {};
-  const said = state && code !== "stale" ? [state.do.text, ...(state.do.details ?? [])].filter((t) => t).map(primes) : [];
+  const said = state && code !== "stale" && code !== "lost" ? [state.do.text, ...(state.do.details ?? [])].filter((t) => t).map(primes) : [];
   if (w.head) return { head: w.head, lines: w.sub ? [w.sub] : said };
   return { head: said[0] ?? "", lines: said.slice(1) };
 }
@@ -59,24 +62,25 @@ function order(m) {
 
 /**
  * @param {State|null} state
- * @param {boolean} stale
+ * @param {Trust} trust
  * @returns {Node[]}
  */
-export function nowParts(state, stale) {
-  const code = codeNow(state, stale);
+export function nowParts(state, trust) {
+  const code = codeNow(state, trust);
+  const old = trust.stale || trust.lost;
   if (code === "bolt" && state?.now) return boltParts(state, state.now);
   const { head, lines } = say(state, code);
   const bolts = state?.now && state.phase !== "measuring" && state.phase !== "confirming";
   if (state?.now && bolts) {
     const now = state.now;
-    const total = code === "stale" ? null : angle(now.offset.total_arcmin);
+    const total = old ? null : angle(now.offset.total_arcmin);
     return [
       card(head, lines, total, words.fromPole),
-      h("div", { class: stale ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false))),
+      h("div", { class: old ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false, true))),
     ];
   }
   // The angle to turn by, large: the one in the sentence, so that they agree.
-  const turning = state?.phase === "measuring" || state?.phase === "confirming";
+  const turning = code === "measuring" || code === "confirming";
   const figure = turning ? /\d+(\.\d+)?°/.exec(head)?.[0] ?? null : null;
   const parts = [card(head, lines, figure, "")];
   if (turning && state?.frames?.length) parts.push(turned(state));
@@ -105,8 +109,8 @@ function card(head, lines, figure, unit) {
 function boltParts(state, now) {
   const [first, ...rest] = now.moves;
   return [
-    boltCard(state, now, first, true),
-    ...rest.map((m) => boltCard(state, now, m, false)),
+    boltCard(state, now, first, true, false),
+    ...rest.map((m) => boltCard(state, now, m, false, false)),
     totalLine(state, now),
   ];
 }
@@ -115,13 +119,14 @@ function boltParts(state, now) {
  * @param {State} state
  * @param {Standing} now
  * @param {Move} m
- * @param {boolean} large
+ * @param {boolean} large the one to turn now
+ * @param {boolean} together shown side by side, none before the other
  */
-function boltCard(state, now, m, large) {
+function boltCard(state, now, m, large, together) {
   const altitude = m.bolt === "altitude";
   const sd = altitude ? now.uncertainty.alt_arcsec : now.uncertainty.az_arcsec;
   const side = m.rotation ? words.side[m.rotation] : "";
-  const label = large ? words.now : m.done ? words.fine : state.do.code === "bolt" ? words.then : null;
+  const label = large ? words.now : m.done ? words.fine : together ? null : words.then;
   const head = m.done && m.way ? words.stands[m.way] : order(m);
   return h("div", { class: `card bolt-card ${m.bolt} ${large ? "now-card" : "then-card"} ${m.done ? "is-fine" : ""}` },
     h("div", { class: "bolt-words" },

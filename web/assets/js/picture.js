@@ -41,6 +41,7 @@ export class PicturePanel {
     this.facts.textContent = facts.join(" · ");
     this.problem.hidden = !l.problem;
     this.problem.textContent = primes(l.problem?.message ?? "");
+    this.empty.textContent = "";
     if (!l.picture) {
       this.box.classList.add("waits");
       this.marks.replaceChildren();

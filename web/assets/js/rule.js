@@ -46,7 +46,7 @@ export function rule({ bolt, offset, spread, gate, south, way }) {
     if (place(t, g) < hi + 0.03) continue;
     for (const s of [-1, 1]) {
       marks.push(h("span", { class: labelled.has(t) ? "tick long" : "tick", "--at": place(s * t, g) },
-        labelled.has(t) && h("span", { class: "tick-label" }, tickLabel(t))));
+        labelled.has(t) && h("span", { class: t === 60 ? "tick-label middle" : "tick-label" }, tickLabel(t))));
     }
   }
   const ends = bolt === "altitude" ? [w.down, w.up] : south ? [w.east, w.west] : [w.west, w.east];

@@ -73,6 +73,7 @@ export const words = {
     lock: { head: "Lock both bolts" },
     done: { head: "Done" },
     drifted: { head: "Unlock and turn the bolts again" },
+    lost: { head: "No connection", sub: "What stands here was true when the connection broke. It comes back by itself." },
     stale: { head: "Take a new frame first", sub: "These numbers are old: something may have moved since." },
   },
 
