@@ -246,11 +246,11 @@ func (s *Session) Take(now time.Time, sighting Sighting) {
 	}
 }
 
-// knows tells whether the sighting was taken in before.
+// knows tells whether the sighting was used before. A frame that could not be
+// used may come again, its file meanwhile complete.
 func (s *Session) knows(sighting Sighting) bool {
 	return slices.ContainsFunc(s.history, func(e entry) bool {
-		return e.sighting != nil && e.sighting.Name == sighting.Name && e.sighting.Mid.Equal(sighting.Mid) &&
-			(e.sighting.Refused == "") == (sighting.Refused == "")
+		return e.role != roleOpen && e.sighting.Name == sighting.Name && e.sighting.Mid.Equal(sighting.Mid)
 	})
 }
 

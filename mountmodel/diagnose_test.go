@@ -1,0 +1,87 @@
+package mountmodel
+
+import (
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// faultySession makes frames over 100 degrees of turn, with a fault at frame
+// at.
+func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int) *AxisFit {
+	t.Helper()
+	m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*140-70) * sky.Degree}, 30*sky.Arcminute, sky.Angle(rng.Float64()*90)*sky.Degree)
+	m.stars = 10 + rng.IntN(60)
+	m.fieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
+	size := sky.Angle(2*math.Exp(rng.Float64()*math.Log(60))) * sky.Arcminute
+	bend := squareTo(rng, m.axis)
+	var att []sky.Attitude
+	for i := range frames {
+		switch {
+		case fault == TubeStep && i == at:
+			m.body = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis))).Mul(m.body)
+		case fault == MountStep && i == at:
+			m.ground = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis)))
+		case fault == Unexplained: // it bends as it turns
+			m.ground = sky.RotationFromVector(r3.Scale(float64(size)*math.Sin(2*float64(m.theta)), bend))
+		}
+		st, err := fitStance(m.field(1))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if fault == FrameAlone && i == at {
+			st.R = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis))).Mul(st.R)
+		}
+		att = append(att, st.Attitude)
+		m.theta += 100 * sky.Degree / sky.Angle(frames-1)
+	}
+	fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return fit
+}
+
+// Faults of 2' to 2 degrees, six frames. A step that leaves one frame on its
+// far side cannot be told from that frame alone, and is drawn elsewhere.
+func TestDiagnose(t *testing.T) {
+	rng := rand.New(rand.NewPCG(20, 1))
+	const trials, frames = 150, 6
+	for _, fault := range []Fault{NoFault, FrameAlone, TubeStep, MountStep, Unexplained} {
+		right := 0
+		for range trials {
+			at := 2 + rng.IntN(frames-3)
+			d := faultySession(t, rng, frames, fault, at).Diagnose()
+			placed := d.Frame == at || fault == NoFault || fault == Unexplained
+			if d.Fault == fault && d.OneOf == nil && placed {
+				right++
+			}
+		}
+		want := 0.95 // the job's limit for faults
+		if fault == NoFault {
+			want = 0.99 // and for false alarms; rigidDoubt makes it 0.999
+		}
+		t.Logf("fault %d: right name and place in %.1f %%", fault, 100*float64(right)/trials)
+		if float64(right) < want*trials {
+			t.Errorf("fault %d: right in %d of %d only", fault, right, trials)
+		}
+	}
+}
+
+// What cannot be known is not claimed: three frames never name the culprit,
+// and neither do two.
+func TestDiagnoseClaimsNothingFromTooFew(t *testing.T) {
+	rng := rand.New(rand.NewPCG(21, 1))
+	for range 50 {
+		if d := faultySession(t, rng, 3, TubeStep, 1).Diagnose(); d.Fault != Unexplained && d.Fault != NoFault {
+			t.Errorf("three frames: %+v", d)
+		}
+		if d := faultySession(t, rng, 2, TubeStep, 1).Diagnose(); d.Fault != NoFault {
+			t.Errorf("two frames: %+v", d)
+		}
+	}
+}

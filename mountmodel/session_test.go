@@ -1,0 +1,664 @@
+package mountmodel
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"pgregory.net/rapid"
+)
+
+// desk is a session with a simulated mount in front of it.
+type desk struct {
+	*Session
+	m     *simMount
+	drive bool
+	count int
+}
+
+func newDesk(t testing.TB, seed uint64, lat, sep sky.Angle, change func(*Config)) *desk {
+	t.Helper()
+	m := simAt(rand.New(rand.NewPCG(seed, 1)), sky.Site{Latitude: lat, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, sep)
+	m.fieldW, m.stars = 2*sky.Degree, 50
+	for { // a camera that looks at the sky throughout the test
+		if low := m.lowest(120 * sky.Degree); low > 5*sky.Degree || sep == 0 {
+			break
+		}
+		m.body = sky.Rotation(m.axis, 20*sky.Degree).Mul(m.body)
+	}
+	cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}
+	if change != nil {
+		change(&cfg)
+	}
+	s, err := NewSession(cfg, m.now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &desk{Session: s, m: m, drive: true}
+}
+
+// lowest is the altitude of the boresight where it is lowest while the axis
+// turns by span.
+func (m *simMount) lowest(span sky.Angle) sky.Angle {
+	low := 90 * sky.Degree
+	for a := sky.Angle(0); a <= span; a += 5 * sky.Degree {
+		alt, _ := sky.AltAzFromLocal(sky.Local(sky.Rotation(m.axis, a).Apply(m.body.Column(2))))
+		low = min(low, alt)
+	}
+	return low
+}
+
+// shoot turns the RA axis, takes a frame 30 seconds later and shows the view.
+func (d *desk) shoot(turn sky.Angle) View {
+	d.m.theta += turn
+	d.m.wait(30*time.Second, d.drive)
+	d.count++
+	d.Take(d.m.now.Add(2*time.Second), d.m.sighting(fmt.Sprintf("f%03d", d.count), 1))
+	return d.View()
+}
+
+// offsetNow is the true distance of the axis from the pole aimed at.
+func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.axisNow(), d.pole()) }
+
+// The whole job as the session tells it, with nothing else known: measure,
+// turn the bolts, lock, confirm. North and south, near the pole and away.
+func TestSessionWholeJob(t *testing.T) {
+	for i, c := range []struct{ lat, sep sky.Angle }{{41, 1}, {-35, 2}, {55, 30}, {-20, 12}, {70, 40}, {8, 80}} {
+		t.Run(fmt.Sprintf("latitude %g, %g degrees from the axis", float64(c.lat), float64(c.sep)), func(t *testing.T) {
+			d := newDesk(t, uint64(30+i), c.lat*sky.Degree, c.sep*sky.Degree, nil)
+			v := d.View()
+			if v.Phase != Waiting || v.Instruction == "" || v.Now != nil {
+				t.Fatalf("at the start: %s, %q", v.Phase, v.Instruction)
+			}
+			v = d.shoot(0)
+			for n := 0; v.Phase == Measuring; n++ {
+				if n > 8 {
+					t.Fatalf("still measuring after %d frames: %q %v", n, v.Instruction, v.Warnings)
+				}
+				if !strings.Contains(v.Instruction, "RA axis") || v.Advice == nil {
+					t.Fatalf("measuring, but told %q", v.Instruction)
+				}
+				v = d.shoot(30 * sky.Degree)
+			}
+			if v.Phase != Adjusting || v.Measured == nil || v.Dof < 2 {
+				t.Fatalf("after measuring: %s, %d degrees of freedom", v.Phase, v.Dof)
+			}
+			if e := sky.Separation(v.Measured.Axis.Dir, d.m.axisNow()); e > wanted(DefaultTolerance) {
+				t.Fatalf("measured %.1f arcsec from the truth", e.Arcseconds())
+			}
+			for n := 0; !v.Within; n++ {
+				if n > 4 {
+					t.Fatalf("still %s from the pole after %d moves", AngleWords(v.Now.Offset.Total), n)
+				}
+				// A hand on the bolts: nine tenths of what is told.
+				d.m.turnBolts(0.9*v.Now.Move.Az, 0.9*v.Now.Move.Alt, sky.Vec{X: 0.01})
+				v = d.shoot(0)
+			}
+			if d.offsetNow() > DefaultTolerance {
+				t.Fatalf("told to be within, the axis is %s from the pole", AngleWords(d.offsetNow()))
+			}
+			if !strings.Contains(v.Instruction, "lock the bolts") {
+				t.Errorf("within, but told %q", v.Instruction)
+			}
+			if err := d.Do(d.m.now, Locked); err != nil {
+				t.Fatal(err)
+			}
+			before := d.m.axisNow()
+			shift := 25 * sky.Arcsecond
+			d.m.turnBolts(0, shift, sky.Vec{})
+			v = d.shoot(0)
+			for n := 0; v.Phase == Confirming; n++ {
+				if n > 8 {
+					t.Fatalf("still confirming after %d frames: %q", n, v.Instruction)
+				}
+				v = d.shoot(-30 * sky.Degree)
+			}
+			if v.Phase != Done || v.Lock == nil {
+				t.Fatalf("after confirming: %s", v.Phase)
+			}
+			if moved := sky.Separation(before, d.m.axisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+leastWanted {
+				t.Errorf("the lock moved the axis by %.1f arcsec, told %.1f +- %.1f", moved.Arcseconds(), v.Lock.Total.Arcseconds(), v.Lock.Uncertainty.Arcseconds())
+			}
+			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > wanted(DefaultTolerance) {
+				t.Errorf("within: %v, truth %s", v.Within, AngleWords(d.offsetNow()))
+			}
+			if len(v.Warnings) > 0 && v.Warnings[0].Code != WarnLowFrame {
+				t.Errorf("a clean night warns: %+v", v.Warnings)
+			}
+		})
+	}
+}
+
+// One by one through a session that decides by itself, or all at once through
+// Measure: the same numbers, whether all frames measure or some adjust.
+func TestSessionAndMeasureAgree(t *testing.T) {
+	for i, moves := range []int{0, 4} {
+		for _, sep := range []sky.Angle{1, 35} {
+			d := newDesk(t, uint64(40+i), 44*sky.Degree, sep*sky.Degree, nil)
+			const frames = 6
+			for n := range frames {
+				d.shoot([]sky.Angle{0, 25, 25, 25, 25, 0}[n] * sky.Degree)
+			}
+			for range moves {
+				d.m.turnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
+				d.shoot(0)
+			}
+			var list []Sighting
+			for _, e := range d.history {
+				if e.sighting != nil {
+					list = append(list, *e.sighting)
+				}
+			}
+			measure := 0
+			if moves > 0 {
+				measure = frames
+			}
+			batch, err := Measure(d.cfg, list, measure)
+			if err != nil {
+				t.Fatal(err)
+			}
+			live := d.View()
+			if len(live.Frames) != frames || len(live.Adjust) != moves || len(batch.Adjust) != moves {
+				t.Fatalf("%d frames measure and %d adjust in the session, %d and %d in the list", len(live.Frames), len(live.Adjust), len(batch.Frames), len(batch.Adjust))
+			}
+			if live.Measured.Axis != batch.Measured.Axis || live.Now.Axis != batch.Now.Axis || live.Chi2 != batch.Chi2 {
+				t.Errorf("the session has %+v, the list %+v", live.Now, batch.Now)
+			}
+			for k := range live.Adjust {
+				if live.Adjust[k].Standing != batch.Adjust[k].Standing {
+					t.Errorf("adjusting frame %d differs", k)
+				}
+			}
+		}
+	}
+}
+
+func TestSessionCountsFramesWhenTold(t *testing.T) {
+	d := newDesk(t, 50, 44*sky.Degree, 5*sky.Degree, func(c *Config) { c.MeasureFrames = 4 })
+	for n := range 4 {
+		if v := d.shoot(20 * sky.Degree); (v.Phase == Adjusting) != (n == 3) {
+			t.Fatalf("after %d frames: %s", n+1, v.Phase)
+		}
+	}
+	if v := d.shoot(20 * sky.Degree); len(v.Adjust) != 1 || v.Adjust[0].Drive != DriveTurned {
+		t.Errorf("the fifth frame: %+v", v.Adjust)
+	}
+	// Frames at one angle do not make a measurement, however many.
+	d = newDesk(t, 51, 44*sky.Degree, 5*sky.Degree, func(c *Config) { c.MeasureFrames = 2 })
+	d.drive = false
+	for range 3 {
+		if v := d.shoot(0); v.Phase != Measuring {
+			t.Fatalf("%s without any turn", v.Phase)
+		}
+	}
+	v := d.View()
+	if v.Frames[1].Status != FrameSameAngle || !strings.Contains(v.Instruction, "not turned enough") {
+		t.Errorf("status %q, told %q", v.Frames[1].Status, v.Instruction)
+	}
+}
+
+// Frames that cannot be used are told, with the reason, and change nothing.
+func TestSessionRefuses(t *testing.T) {
+	d := newDesk(t, 60, 44*sky.Degree, 5*sky.Degree, nil)
+	for range 3 {
+		d.shoot(30 * sky.Degree)
+	}
+	// Adjusting, with a moved axis, so that no frame joins the measurement.
+	d.m.turnBolts(5*sky.Arcminute, 0, sky.Vec{})
+	d.shoot(0)
+	before := d.View()
+	if before.Phase != Adjusting || len(before.Adjust) != 1 {
+		t.Fatalf("%s with %d adjusting frames", before.Phase, len(before.Adjust))
+	}
+	d.m.wait(time.Minute, true)
+	good := d.m.sighting("good", 1)
+	flip := func(s Sighting) Sighting {
+		s.Pairs = append([]Pair(nil), s.Pairs...)
+		for i := range s.Pairs {
+			s.Pairs[i].Camera.X = -s.Pairs[i].Camera.X
+		}
+		return s
+	}
+	low := good
+	low.Mid = good.Mid.Add(12 * time.Hour)
+	low.Pairs = append([]Pair(nil), good.Pairs...)
+	o, err := NewObserver(d.m.site, d.m.air, low.Mid, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	down := sky.Rotation(sky.Vec{X: 1}, -80*sky.Degree)
+	for i, p := range low.Pairs {
+		low.Pairs[i].ICRS = o.ICRS(sky.Local(down.Mul(d.m.attitude()).Apply(sky.Vec(p.Camera))))
+	}
+	old := good
+	old.Mid = before.LastMid.Add(-time.Hour)
+	for _, c := range []struct {
+		name   string
+		s      Sighting
+		status FrameStatus
+		says   string
+	}{
+		{"clouds", Sighting{Name: "c", Mid: good.Mid, Refused: "only 3 stars, too few to match"}, FrameUnsolved, "too few"},
+		{"no time", Sighting{Name: "n", Pairs: good.Pairs}, FrameUnusable, "when it was taken"},
+		{"two stars", Sighting{Name: "t", Mid: good.Mid, Pairs: good.Pairs[:2]}, FrameUnusable, "too few stars"},
+		{"mirrored", flip(good), FrameUnusable, "mirrored"},
+		{"below the horizon", low, FrameUnusable, "below the horizon"},
+		{"older", old, FrameUnusable, "not newer"},
+		{"year 1800", Sighting{Name: "y", Mid: good.Mid.AddDate(-226, 0, 0), Pairs: good.Pairs}, FrameUnusable, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			was := d.View()
+			heard := d.m.now.Add(time.Hour)
+			d.Take(heard, c.s)
+			v := d.View()
+			if v.Sequence <= was.Sequence || !v.LastHeard.Equal(heard) {
+				t.Error("the view does not say that a frame came in")
+			}
+			if v.Now.Axis != was.Now.Axis || len(v.Adjust) != len(was.Adjust) || v.Phase != was.Phase || !v.LastMid.Equal(was.LastMid) {
+				t.Error("the frame changed the result")
+			}
+			f := v.Frames[len(v.Frames)-1]
+			if f.Status != c.status || !strings.Contains(f.Message, c.says) || f.Message == "" {
+				t.Errorf("told %q: %q", f.Status, f.Message)
+			}
+			if len(v.Warnings) == 0 || v.Warnings[0].Code != WarnUnsolved || v.Warnings[0].Frame != c.s.Name {
+				t.Errorf("warnings %+v", v.Warnings)
+			}
+		})
+	}
+	// The next good frame clears the warning.
+	d.Take(d.m.now, good)
+	if v := d.View(); len(v.Warnings) > 0 || len(v.Adjust) != 2 {
+		t.Errorf("after a good frame: %d adjusting, warnings %+v", len(v.Adjust), v.Warnings)
+	}
+	// The same file twice counts once.
+	was := d.View()
+	d.Take(d.m.now, good)
+	if v := d.View(); v.Sequence != was.Sequence {
+		t.Error("the same frame was taken in twice")
+	}
+}
+
+func TestSessionEvents(t *testing.T) {
+	d := newDesk(t, 70, 44*sky.Degree, 5*sky.Degree, nil)
+	refused := func(e Event, want error) {
+		t.Helper()
+		if err := d.Do(d.m.now, e); !errors.Is(err, want) {
+			t.Errorf("%s while %s: %v, want %v", e, d.phase, err, want)
+		}
+	}
+	refused(Measured, ErrNotMeasured)
+	refused(Locked, ErrNotNow)
+	refused(Unlocked, ErrNotLocked)
+	refused("dance", ErrEvent)
+	d.shoot(0)
+	refused(Measured, ErrNotMeasured)
+	d.shoot(40 * sky.Degree)
+	v := d.View()
+	if v.Dof != 0 || len(v.Warnings) != 1 || v.Warnings[0].Code != WarnTwoFrames {
+		t.Errorf("two frames: %d degrees of freedom, %+v", v.Dof, v.Warnings)
+	}
+	if err := d.Do(d.m.now, Measured); err != nil {
+		t.Fatal(err)
+	}
+	refused(Measured, ErrNotNow)
+	refused(Unlocked, ErrNotLocked)
+	if err := d.Do(d.m.now, Locked); err != nil {
+		t.Fatal(err)
+	}
+	refused(Locked, ErrNotNow)
+	refused(Measured, ErrNotMeasured)
+	if err := d.Do(d.m.now, Unlocked); err != nil || d.View().Phase != Adjusting {
+		t.Fatalf("%v, %s", err, d.View().Phase)
+	}
+	if err := d.Do(d.m.now, Locked); err != nil {
+		t.Fatal(err)
+	}
+	d.shoot(0)
+	d.shoot(40 * sky.Degree)
+	if err := d.Do(d.m.now, Measured); err != nil || d.View().Phase != Done {
+		t.Fatalf("%v, %s", err, d.View().Phase)
+	}
+	if err := d.Do(d.m.now, StartOver); err != nil {
+		t.Fatal(err)
+	}
+	if v := d.View(); v.Phase != Waiting || len(v.Frames) != 0 || v.Now != nil || v.Measured != nil || v.Lock != nil || len(v.Adjust) != 0 {
+		t.Errorf("after starting over: %+v", v)
+	}
+	// The frames of before count anew.
+	if v := d.shoot(10 * sky.Degree); v.Phase != Measuring {
+		t.Errorf("a frame after starting over: %s", v.Phase)
+	}
+}
+
+// Another site, pole or tolerance works everything out anew, and takes no
+// frame for something else than before.
+func TestSessionReconfigure(t *testing.T) {
+	d := newDesk(t, 80, 44*sky.Degree, 5*sky.Degree, nil)
+	for range 4 {
+		d.shoot(30 * sky.Degree)
+	}
+	d.m.turnBolts(5*sky.Arcminute, 2*sky.Arcminute, sky.Vec{})
+	d.shoot(0)
+	d.shoot(0)
+	was := d.View()
+
+	cfg := d.cfg
+	cfg.Pole = True
+	if err := d.Reconfigure(cfg); err != nil {
+		t.Fatal(err)
+	}
+	v := d.View()
+	if v.Now.Axis != was.Now.Axis || len(v.Frames) != len(was.Frames) || len(v.Adjust) != len(was.Adjust) || v.Phase != was.Phase {
+		t.Errorf("another pole changed more than the pole: %s, %d, %d", v.Phase, len(v.Frames), len(v.Adjust))
+	}
+	lift, _ := sky.AltAzFromLocal(was.Pole)
+	if d := v.Now.Offset.Alt - was.Now.Offset.Alt - (lift - 44*sky.Degree); d.Abs() > exactAxis {
+		t.Errorf("offset from the true pole is off by %g arcsec", d.Arcseconds())
+	}
+	if v.Sequence <= was.Sequence || !v.LastHeard.Equal(was.LastHeard) {
+		t.Error("sequence or time of the last frame went back")
+	}
+
+	// A tolerance that the measurement would not have met, and a site a degree
+	// away: same roles.
+	cfg.Pole, cfg.Tolerance, cfg.Site.Latitude = Refracted, 5*sky.Arcsecond, 45*sky.Degree
+	if err := d.Reconfigure(cfg); err != nil {
+		t.Fatal(err)
+	}
+	if v := d.View(); v.Phase != Adjusting || len(v.Adjust) != 2 || len(v.Frames) != 4 {
+		t.Errorf("%s, %d frames, %d adjusting", v.Phase, len(v.Frames), len(v.Adjust))
+	}
+	// And back: as if nothing had been.
+	if err := d.Reconfigure(Config{Site: d.m.site, Air: d.m.air, Tolerance: DefaultTolerance}); err != nil {
+		t.Fatal(err)
+	}
+	if v := d.View(); v.Now.Axis != was.Now.Axis {
+		t.Errorf("there and back: %+v, was %+v", v.Now.Axis, was.Now.Axis)
+	}
+	cfg.Tolerance = 0
+	if err := d.Reconfigure(cfg); err == nil {
+		t.Error("tolerance 0 was taken")
+	}
+}
+
+func TestConfigCheck(t *testing.T) {
+	good := Config{Site: sky.Site{Latitude: 44 * sky.Degree}, Air: sky.StandardAir(0), Tolerance: DefaultTolerance}
+	if err := good.Check(); err != nil {
+		t.Fatal(err)
+	}
+	for name, change := range map[string]func(*Config){
+		"latitude":      func(c *Config) { c.Site.Latitude = 91 * sky.Degree },
+		"air":           func(c *Config) { c.Air.PressureHPa = 5000 },
+		"pole":          func(c *Config) { c.Pole = 7 },
+		"tolerance":     func(c *Config) { c.Tolerance = sky.Angle(math.NaN()) },
+		"tolerance 0":   func(c *Config) { c.Tolerance = 0 },
+		"frames":        func(c *Config) { c.MeasureFrames = 1 },
+		"frames behind": func(c *Config) { c.MeasureFrames = -3 },
+		"many frames":   func(c *Config) { c.MeasureFrames = 100000 },
+	} {
+		bad := good
+		change(&bad)
+		if _, err := NewSession(bad, time.Time{}); err == nil {
+			t.Errorf("%s: taken", name)
+		}
+	}
+	for _, n := range []int{-1, 1} {
+		if _, err := Measure(good, nil, n); err == nil {
+			t.Errorf("measuring by %d frames was taken", n)
+		}
+	}
+	if _, err := Measure(good, nil, 0); !errors.Is(err, ErrNotMeasured) {
+		t.Errorf("no frames: %v", err)
+	}
+}
+
+// A list whose frames stand at one angle says what to do.
+func TestMeasureSaysWhyNot(t *testing.T) {
+	d := newDesk(t, 90, 44*sky.Degree, 5*sky.Degree, nil)
+	var list []Sighting
+	for i := range 3 {
+		list = append(list, d.m.sighting(fmt.Sprint(i), 1))
+		d.m.wait(time.Second, false)
+	}
+	_, err := Measure(d.cfg, list, 0)
+	var little *TooLittleTurnError
+	if !errors.As(err, &little) {
+		t.Errorf("got %v", err)
+	}
+	if _, err := Measure(d.cfg, list, 2); !errors.As(err, &little) {
+		t.Errorf("with two to measure: %v", err)
+	}
+	if _, err := Measure(d.cfg, list[:1], 0); !errors.Is(err, ErrFewFrames) {
+		t.Errorf("one frame: %v", err)
+	}
+}
+
+// What goes wrong while measuring is named, and stops the session from going
+// on by itself.
+func TestSessionNamesFaults(t *testing.T) {
+	has := func(v View, c WarningCode, frame string) bool {
+		for _, w := range v.Warnings {
+			if w.Code == c && (frame == "" || w.Frame == frame) {
+				return true
+			}
+		}
+		return false
+	}
+	byHand := func(c *Config) { c.MeasureFrames = 50 }
+	t.Run("tube", func(t *testing.T) {
+		d := newDesk(t, 100, 44*sky.Degree, 20*sky.Degree, byHand)
+		for i := range 6 {
+			if i == 3 {
+				d.m.body = sky.RotationFromVector(r3.Scale(float64(10*sky.Arcminute), squareTo(d.m.rng, d.m.axis))).Mul(d.m.body)
+			}
+			d.shoot(15 * sky.Degree)
+		}
+		v := d.View()
+		if !has(v, WarnTubeMoved, "f004") || !has(v, WarnNotRigid, "") {
+			t.Errorf("warnings %+v", v.Warnings)
+		}
+	})
+	t.Run("mount", func(t *testing.T) {
+		d := newDesk(t, 101, 44*sky.Degree, 20*sky.Degree, nil)
+		for i := range 6 {
+			if i == 2 {
+				d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+			}
+			d.shoot(15 * sky.Degree)
+		}
+		v := d.View()
+		if v.Phase == Measuring && (!has(v, WarnMountMoved, "f003") || !strings.Contains(v.Instruction, "start over")) {
+			t.Errorf("told %q, warnings %+v", v.Instruction, v.Warnings)
+		}
+		if v.Phase != Measuring {
+			t.Errorf("went on to %s", v.Phase)
+		}
+	})
+	t.Run("one frame in the middle", func(t *testing.T) {
+		d := newDesk(t, 102, 44*sky.Degree, 20*sky.Degree, byHand)
+		for i := range 6 {
+			keep := d.m.ground
+			if i == 2 {
+				d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+			}
+			d.shoot(15 * sky.Degree)
+			d.m.ground = keep
+		}
+		v := d.View()
+		if v.Frames[2].Status != FrameSetAside || !has(v, WarnFrameStands, "f003") || has(v, WarnNotRigid, "") {
+			t.Errorf("%+v, warnings %+v", v.Frames[2], v.Warnings)
+		}
+		if e := sky.Separation(v.Measured.Axis.Dir, d.m.axisNow()); e > 3*sky.Arcsecond {
+			t.Errorf("without it the axis is off by %.1f arcsec", e.Arcseconds())
+		}
+	})
+	t.Run("the newest frame", func(t *testing.T) {
+		d := newDesk(t, 103, 44*sky.Degree, 20*sky.Degree, byHand)
+		for range 4 {
+			d.shoot(15 * sky.Degree)
+		}
+		d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+		v := d.shoot(15 * sky.Degree)
+		if v.Frames[4].Status != FrameSetAside || !strings.Contains(v.Frames[4].Message, "right before") {
+			t.Errorf("%+v", v.Frames[4])
+		}
+		// The next one settles it: the mount moved.
+		v = d.shoot(15 * sky.Degree)
+		if !has(v, WarnMountMoved, "f005") {
+			t.Errorf("warnings %+v", v.Warnings)
+		}
+	})
+	t.Run("it bends", func(t *testing.T) {
+		d := newDesk(t, 104, 44*sky.Degree, 20*sky.Degree, nil)
+		bend := squareTo(d.m.rng, d.m.axis)
+		for range 6 {
+			d.m.ground = sky.RotationFromVector(r3.Scale(float64(3*sky.Arcminute)*math.Sin(2*float64(d.m.theta)), bend))
+			d.shoot(20 * sky.Degree)
+		}
+		v := d.View()
+		if v.Phase != Measuring || !has(v, WarnFlexure, "") {
+			t.Errorf("%s, warnings %+v", v.Phase, v.Warnings)
+		}
+		if major, _, _ := v.Measured.Axis.Ellipse(); major < 20*sky.Arcsecond {
+			t.Errorf("the uncertainty of %.1f arcsec leaves the bending out", major.Arcseconds())
+		}
+	})
+	t.Run("a jump while adjusting", func(t *testing.T) {
+		d := newDesk(t, 105, 44*sky.Degree, 20*sky.Degree, nil)
+		for range 4 {
+			d.shoot(30 * sky.Degree)
+		}
+		d.m.body = sky.RotationFromVector(r3.Scale(float64(12*sky.Degree), squareTo(d.m.rng, d.m.axis))).Mul(d.m.body)
+		if v := d.shoot(0); !has(v, WarnAxisJumped, "f005") {
+			t.Errorf("warnings %+v", v.Warnings)
+		}
+	})
+	t.Run("near the zenith", func(t *testing.T) {
+		d := newDesk(t, 106, -88*sky.Degree, 20*sky.Degree, nil)
+		d.shoot(0)
+		if v := d.shoot(40 * sky.Degree); !has(v, WarnNearZenith, "") {
+			t.Errorf("warnings %+v", v.Warnings)
+		}
+	})
+}
+
+// A view is the caller's own.
+func TestViewIsACopy(t *testing.T) {
+	d := newDesk(t, 110, 44*sky.Degree, 5*sky.Degree, nil)
+	for range 4 {
+		d.shoot(30 * sky.Degree)
+	}
+	d.m.turnBolts(5*sky.Arcminute, 0, sky.Vec{})
+	v := d.shoot(0)
+	v.Frames[0].Name, v.Adjust[0].Name, v.Now.Offset.Alt = "spoilt", "spoilt", 1
+	v.Measured.Offset.Alt = 1
+	w := d.View()
+	if w.Frames[0].Name == "spoilt" || w.Adjust[0].Name == "spoilt" || w.Now.Offset.Alt == 1 || w.Measured.Offset.Alt == 1 {
+		t.Error("changing a view changed the session")
+	}
+}
+
+// Hours of adjusting do not grow without bound.
+func TestSessionForgets(t *testing.T) {
+	d := newDesk(t, 111, 44*sky.Degree, 5*sky.Degree, nil)
+	d.m.stars = 6
+	for range 4 {
+		d.shoot(30 * sky.Degree)
+	}
+	for i := range 2 * mostAdjusts {
+		d.m.turnBolts(sky.Angle(1-2*(i%2))*5*sky.Arcminute, 0, sky.Vec{})
+		d.shoot(0)
+		if i%3 == 0 {
+			d.Take(d.m.now, Sighting{Name: fmt.Sprint("cloud", i), Mid: d.m.now, Refused: "clouds"})
+		}
+	}
+	v := d.View()
+	if len(v.Adjust) != mostAdjusts || len(v.Frames) > 4+mostRefused || len(d.history) > 2*mostAdjusts+10 {
+		t.Errorf("%d adjusting, %d frames, %d entries", len(v.Adjust), len(v.Frames), len(d.history))
+	}
+	// What is left still gives the same axis under the same configuration.
+	if err := d.Reconfigure(d.cfg); err != nil {
+		t.Fatal(err)
+	}
+	major, _, _ := v.Now.Axis.Ellipse()
+	if s := sky.Separation(d.View().Now.Axis.Dir, v.Now.Axis.Dir); s > 2*major {
+		t.Errorf("replayed, the axis is %.2f arcsec away", s.Arcseconds())
+	}
+}
+
+// Whatever comes in whatever order: no panic, always a phase, an instruction
+// and finite numbers.
+func TestSessionTakesAnything(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		lat := rapid.Float64Range(-90, 90).Draw(rt, "latitude")
+		sep := rapid.Float64Range(0, 120).Draw(rt, "distance")
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
+		m := simAt(rng, sky.Site{Latitude: sky.Angle(lat) * sky.Degree}, 1*sky.Degree, sky.Angle(sep)*sky.Degree)
+		s, err := NewSession(Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}, m.now)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		steps := rapid.IntRange(1, 25).Draw(rt, "steps")
+		for i := range steps {
+			switch rapid.IntRange(0, 9).Draw(rt, "what") {
+			case 0:
+				m.theta += sky.Angle(rng.NormFloat64()) * 30 * sky.Degree
+			case 1:
+				m.turnBolts(sky.Angle(rng.NormFloat64())*sky.Degree, sky.Angle(rng.NormFloat64())*sky.Degree, sky.Vec{X: 0.1 * rng.NormFloat64()})
+			case 2:
+				event := rapid.SampledFrom([]Event{StartOver, Measured, Locked, Unlocked, Measured, Locked}).Draw(rt, "event")
+				_ = s.Do(m.now, event) // refusals are tested elsewhere
+			case 3:
+				s.Take(m.now, Sighting{Name: fmt.Sprint("u", i), Mid: m.now, Refused: "clouds"})
+			case 4:
+				cfg := s.cfg
+				cfg.Site.Latitude = sky.Angle(rng.Float64()*180-90) * sky.Degree
+				cfg.MeasureFrames = 2 * rng.IntN(3)
+				if err := s.Reconfigure(cfg); err != nil {
+					rt.Fatal(err)
+				}
+			case 5:
+				m.wait(time.Duration(rng.NormFloat64()*float64(time.Hour)), true)
+				fallthrough
+			default:
+				m.theta += sky.Angle(10*rng.Float64()) * sky.Degree
+				m.wait(10*time.Second, rng.IntN(2) == 0)
+				s.Take(m.now, m.sighting(fmt.Sprint("f", i), math.Abs(3*rng.NormFloat64())))
+			}
+			v := s.View()
+			if v.Instruction == "" || v.Phase == "" {
+				rt.Fatalf("nothing told: %+v", v)
+			}
+			for _, st := range []*Standing{v.Measured, v.Now} {
+				if st == nil {
+					continue
+				}
+				for _, x := range []float64{float64(st.Offset.Alt), float64(st.Offset.Az), float64(st.Offset.Total),
+					float64(st.Axis.SigmaAlt()), float64(st.Axis.SigmaAz()), st.Axis.Correlation()} {
+					if math.IsNaN(x) || math.IsInf(x, 0) {
+						rt.Fatalf("not a number in %+v", st)
+					}
+				}
+			}
+		}
+	})
+}
+
+// One view, as the page asks for after every frame.
+func BenchmarkView(b *testing.B) {
+	d := newDesk(b, 120, 44*sky.Degree, 5*sky.Degree, func(c *Config) { c.MeasureFrames = maxMeasureFrames })
+	for range 10 {
+		d.shoot(10 * sky.Degree)
+	}
+	for b.Loop() {
+		d.View()
+	}
+}
