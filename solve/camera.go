@@ -188,6 +188,10 @@ func (f *cameraFit) predict(d sky.ICRS, jx, jy []float64) (p sky.Pixel, ok bool)
 	return p, true
 }
 
+func (t fitTerms) with(o fitTerms) fitTerms {
+	return fitTerms{t.radial1 || o.radial1, t.radial2 || o.radial2, t.axis || o.axis, t.shear || o.shear}
+}
+
 func (t fitTerms) count() int {
 	n := 4
 	for _, on := range []struct {
