@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"image"
+	"image/draw"
 	"image/png"
 	"os"
 	"os/exec"
@@ -60,6 +61,7 @@ func TestPage(t *testing.T) {
 		chromedp.Flag("disable-background-networking", true),
 		chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("disable-sync", true),
+		chromedp.Flag("force-prefers-reduced-motion", true), // nothing moves while a picture is taken
 	)
 	alloc, stopAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
 	defer stopAlloc()
@@ -178,10 +180,13 @@ func setLook(t *testing.T, ctx context.Context, look string) {
 	eval[bool](t, ctx, fmt.Sprintf(`document.documentElement.dataset.look === %q || (document.getElementById("look").click(), true)`, look))
 }
 
-// shot takes a screenshot, and keeps it when POLARD_SHOTS names a folder.
+// keepsShots says whether pictures are to be kept: POLARD_SHOTS names a folder.
+func keepsShots() bool { return os.Getenv("POLARD_SHOTS") != "" }
+
+// shot takes a picture, of the whole page or of what the screen shows, and
+// keeps it where POLARD_SHOTS says.
 func shot(t *testing.T, ctx context.Context, name string, full bool) image.Image {
 	t.Helper()
-	time.Sleep(400 * time.Millisecond) // let the pointers come to rest
 	take := chromedp.CaptureScreenshot()
 	if full {
 		take = chromedp.FullScreenshot(100)
@@ -190,8 +195,8 @@ func shot(t *testing.T, ctx context.Context, name string, full bool) image.Image
 	if err != nil {
 		t.Fatal(err)
 	}
-	if dir := os.Getenv("POLARD_SHOTS"); dir != "" {
-		if err := os.WriteFile(filepath.Join(dir, name+".png"), b, 0o644); err != nil {
+	if keepsShots() {
+		if err := os.WriteFile(filepath.Join(os.Getenv("POLARD_SHOTS"), name+".png"), b, 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -200,6 +205,18 @@ func shot(t *testing.T, ctx context.Context, name string, full bool) image.Image
 		t.Fatal(err)
 	}
 	return img
+}
+
+// looksIn takes a picture in both looks (the one by day only to be kept) and
+// checks the one by night.
+func looksIn(t *testing.T, ctx context.Context, name string, full bool) {
+	t.Helper()
+	if keepsShots() {
+		setLook(t, ctx, "day")
+		shot(t, ctx, name+"-day", full)
+	}
+	setLook(t, ctx, "night")
+	onlyRed(t, name, shot(t, ctx, name+"-night", full))
 }
 
 // scenes are the states in which the page is looked at.
@@ -287,14 +304,7 @@ func testScenes(t *testing.T, ctx context.Context) {
 			if overflow := eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); overflow > 0 {
 				t.Errorf("%s on the %s sticks out sideways by %d px", scene.name, sc.name, overflow)
 			}
-			for _, look := range []string{"day", "night"} {
-				setLook(t, ctx, look)
-				name := scene.name + "-" + sc.name + "-" + look
-				img := shot(t, ctx, name, sc.mobile)
-				if look == "night" {
-					onlyRed(t, name, img)
-				}
-			}
+			looksIn(t, ctx, scene.name+"-"+sc.name, sc.mobile)
 		}
 	}
 }
@@ -310,7 +320,9 @@ func testNarrow(t *testing.T, ctx context.Context) {
 		if overflow := eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); overflow > 0 {
 			t.Errorf("%s sticks out sideways by %d px", scene.name, overflow)
 		}
-		shot(t, ctx, scene.name+"-narrow", true)
+		if keepsShots() {
+			shot(t, ctx, scene.name+"-narrow", true)
+		}
 	}
 }
 
@@ -350,13 +362,7 @@ func testStale(t *testing.T, ctx context.Context) {
 	if eval[bool](t, ctx, showsWay) {
 		t.Error("old numbers still show a way to go")
 	}
-	for _, look := range []string{"day", "night"} {
-		setLook(t, ctx, look)
-		img := shot(t, ctx, "old-phone-"+look, true)
-		if look == "night" {
-			onlyRed(t, "old", img)
-		}
-	}
+	looksIn(t, ctx, "old-phone", true)
 	eval[bool](t, ctx, `scrollTo(0, 1e6), true`)
 	until(t, ctx, `(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("pulse-age").getBoundingClientRect())`)
 	publish(t, s, adjusting(time.Second, 30*time.Second))
@@ -381,7 +387,9 @@ func testReconnect(t *testing.T, ctx context.Context) {
 	until(t, ctx, says("The service was stopped"))
 	until(t, ctx, `document.querySelector("h1").textContent === "No connection"`)
 	until(t, ctx, looksOld)
-	shot(t, ctx, "stopped-laptop", false)
+	if keepsShots() {
+		shot(t, ctx, "stopped-laptop", false)
+	}
 	until(t, ctx, says("No connection. Trying again")) // after the first vain try
 	s = serve(t, Options{Addr: addr})
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
@@ -470,13 +478,7 @@ func testSetup(t *testing.T, ctx context.Context) {
 	until(t, ctx, says("Type in the place"))
 	run(t, ctx, click("#does button"))
 	until(t, ctx, `document.getElementById("setup").open && document.activeElement.id === "f-lat_deg"`)
-	for _, look := range []string{"day", "night"} {
-		eval[string](t, ctx, fmt.Sprintf(`document.documentElement.dataset.look = %q`, look))
-		img := shot(t, ctx, "setup-phone-"+look, false)
-		if look == "night" {
-			onlyRed(t, "setup", img)
-		}
-	}
+	looksIn(t, ctx, "setup-phone", false)
 	fill(t, ctx, "f-lat_deg", "forty")
 	run(t, ctx, click("#setup button[type=submit]"))
 	until(t, ctx, says("Please write a number"))
@@ -613,17 +615,16 @@ func testHostileNames(t *testing.T, ctx context.Context) {
 func onlyRed(t *testing.T, name string, img image.Image) {
 	t.Helper()
 	b := img.Bounds()
+	rgba := image.NewRGBA(b)
+	draw.Draw(rgba, b, img, b.Min, draw.Src)
 	lit := 0
-	for y := b.Min.Y; y < b.Max.Y; y++ {
-		for x := b.Min.X; x < b.Max.X; x++ {
-			r, g, bl, _ := img.At(x, y).RGBA()
-			if g > 0 || bl > 0 {
-				t.Errorf("%s: pixel %d,%d is %d,%d,%d: not pure red", name, x, y, r>>8, g>>8, bl>>8)
-				return
-			}
-			if r > 0 {
-				lit++
-			}
+	for i := 0; i < len(rgba.Pix); i += 4 {
+		if rgba.Pix[i+1] > 0 || rgba.Pix[i+2] > 0 {
+			t.Errorf("%s: pixel %d,%d is %d: not pure red", name, i/4%b.Dx(), i/4/b.Dx(), rgba.Pix[i:i+3])
+			return
+		}
+		if rgba.Pix[i] > 0 {
+			lit++
 		}
 	}
 	if lit == 0 {

@@ -25,9 +25,14 @@ export class Link {
     this.timer = undefined;
     /** @type {ReturnType<typeof setTimeout>|undefined} */
     this.silence = undefined;
+    /** When the service was last heard, by the browser's clock. */
+    this.heardAt = Date.now();
     addEventListener("online", () => this.now());
     document.addEventListener("visibilitychange", () => {
-      if (document.visibilityState === "visible") this.now();
+      if (document.visibilityState !== "visible") return;
+      // After a sleep the socket may be dead without knowing it.
+      if (Date.now() - this.heardAt > silenceMs) this.drop();
+      this.now();
     });
   }
 
@@ -56,16 +61,21 @@ export class Link {
   /** Waits for the next sign of life. */
   listen() {
     clearTimeout(this.silence);
+    this.heardAt = Date.now();
+    this.silence = setTimeout(() => this.drop(), silenceMs);
+  }
+
+  /** Gives the connection up. */
+  drop() {
     const socket = this.socket;
-    this.silence = setTimeout(() => {
-      socket?.close();
-      // A dead network may hold back the close event for minutes.
-      this.lost(socket, false);
-    }, silenceMs);
+    if (!socket) return;
+    socket.close();
+    // A dead network may hold back the close event for minutes.
+    this.lost(socket, false);
   }
 
   /**
-   * @param {WebSocket|null} socket
+   * @param {WebSocket} socket
    * @param {boolean} stopped the service said goodbye
    */
   lost(socket, stopped) {

@@ -25,7 +25,9 @@ export function renderWarnings(root, state) {
 export function renderList(root, state) {
   const open = root.querySelector("details")?.open ?? matchMedia("(min-width: 60rem)").matches;
   const w = words.list;
+  const scrolled = root.querySelector(".scroll")?.scrollTop ?? 0;
   root.replaceChildren(h("details", { open }, h("summary", {}, h("h2", {}, w.title)), frames(state), numbers(state)));
+  root.querySelector(".scroll")?.scrollTo(0, scrolled);
 }
 
 /** @param {State} state */

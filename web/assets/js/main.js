@@ -23,6 +23,13 @@ let linkState = "connecting";
 /** @type {number|null} */
 let retryAt = null;
 let everOpen = false;
+// A screen reader gets the newest sentence, but not each of many in a row.
+const announceEveryMs = 5000;
+let announced = -announceEveryMs;
+/** @type {ReturnType<typeof setTimeout>|undefined} */
+let announceTimer;
+/** @type {ReturnType<typeof setTimeout>|undefined} */
+let toastTimer;
 
 const now = byId("now"), does = byId("does"), say = byId("say"), toast = byId("toast"), pulse = byId("pulse");
 const picture = new PicturePanel(byId("picture"));
@@ -93,8 +100,17 @@ function renderSteps() {
 function renderNow() {
   document.documentElement.dataset.stale = String(trust.stale);
   now.replaceChildren(...nowParts(state, trust));
-  setText(say, sentence(state, trust));
+  announce(sentence(state, trust));
   renderDoes();
+}
+
+/** @param {string} text */
+function announce(text) {
+  clearTimeout(announceTimer);
+  announceTimer = setTimeout(() => {
+    announced = performance.now();
+    setText(say, text);
+  }, Math.max(0, announced + announceEveryMs - performance.now()));
 }
 
 /** The buttons that the phase offers, the likely one first and strong. */
@@ -149,8 +165,6 @@ function renderPulse() {
   byId("pulse-fill").style.setProperty("--left", String(a === null ? 0 : Math.max(0, 1 - a / full)));
 }
 
-/** @type {ReturnType<typeof setTimeout>|undefined} */
-let toastTimer;
 /** @param {string} text */
 function complain(text) {
   clearTimeout(toastTimer);

@@ -40,7 +40,7 @@ export class RigPanel {
     this.body = h("div", { class: "rig-body", id: "rig-body" });
     this.toggle = h("button", { type: "button", class: "quiet rig-toggle", "aria-controls": "rig-body", "aria-expanded": "true",
       onclick: () => this.show(this.body.hidden) }, w.hide);
-    root.append(h("div", { class: "panel-head" }, h("h2", {}, w.title), this.name, this.toggle), this.body);
+    root.append(h("div", { class: "panel-head" }, h("h2", { id: "rig-title" }, w.title), this.name, this.toggle), this.body);
     this.body.append(
       h("div", { class: "rig-row", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
       h("div", { class: "rig-row", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),

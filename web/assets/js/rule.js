@@ -10,6 +10,9 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").Num} Num */
 
+/** Where each pointer last stood, so that it glides on from there. @type {Map<string, number>} */
+const stood = new Map();
+
 // The rule ends at 30 degrees, beyond what bolts can do; a mount put down by
 // compass and latitude scale is well within it (common practice: a few
 // degrees).
@@ -66,7 +69,10 @@ export function rule({ bolt, offset, spread, gate, south, way }) {
         Array.from({ length: 14 }, () => h("i"))));
     }
     parts.push(h("div", { class: "doubt", "--from": place(offset - sd, g), "--to": place(offset + sd, g) }));
-    parts.push(h("div", { class: Math.abs(offset) > endArcmin ? "pointer beyond" : "pointer", "--at": at }));
+    const pointer = h("div", { class: "pointer", "--at": stood.get(bolt) ?? at });
+    parts.push(pointer);
+    requestAnimationFrame(() => pointer.style.setProperty("--at", String(at)));
+    stood.set(bolt, at);
     label = w.label(bolt, angle(offset), w.sides[bolt][offset < 0 ? 0 : 1], angle(g));
   }
   return h("div", { class: `rule ${bolt === "altitude" ? "standing" : "lying"}`, role: "img", "aria-label": label }, parts);
