@@ -154,52 +154,53 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 		return
 	}
 	replaceLonePixels(pix, width, height, quantum)
+	var saturated []int
+	if saturation > 0 {
+		for i, v := range pix {
+			if v >= saturation {
+				saturated = append(saturated, i)
+			}
+		}
+	}
 
 	// Three rows, averaged along columns, roll over the image; the pixels
 	// beyond the border are those one inside it, which keeps the pattern.
-	var mean, peak [3][]float32
-	for i := range 3 {
-		mean[i], peak[i] = make([]float32, width), make([]float32, width)
-	}
-	if saturation <= 0 {
-		saturation = float32(math.Inf(1))
+	var mean [3][]float32
+	for i := range mean {
+		mean[i] = make([]float32, width)
 	}
 	along := func(slot, y int) {
-		row := pix[y*width : (y+1)*width]
-		m, p := mean[slot], peak[slot]
-		at := func(x, left, right int) {
-			m[x] = (row[left] + 2*row[x] + row[right]) / 4
-			p[x] = max(row[left], row[x], row[right])
-		}
-		at(0, 1, 1)
+		row, m := pix[y*width:(y+1)*width], mean[slot]
+		m[0] = (row[0] + row[1]) / 2
 		for x := 1; x < width-1; x++ {
-			at(x, x-1, x+1)
+			m[x] = (row[x-1] + 2*row[x] + row[x+1]) / 4
 		}
-		at(width-1, width-2, width-2)
+		m[width-1] = (row[width-1] + row[width-2]) / 2
 	}
 	along(0, 1)
 	along(1, 0)
 	along(2, 1)
 	for y := range height {
-		above, here, below := y%3, (y+1)%3, (y+2)%3
+		above, here, below := mean[y%3], mean[(y+1)%3], mean[(y+2)%3]
 		row := pix[y*width : (y+1)*width]
-		ma, mh, mb := mean[above], mean[here], mean[below]
-		pa, ph, pb := peak[above], peak[here], peak[below]
 		for x := range row {
-			v := (ma[x] + 2*mh[x] + mb[x]) / 4
-			if max(pa[x], ph[x], pb[x]) >= saturation {
-				v = saturation
-			}
-			row[x] = v
+			row[x] = (above[x] + 2*here[x] + below[x]) / 4
 		}
 		// Row y is written; the slot of the row above it takes row y+2, or at the
 		// border its mirror, which is still in the slot "here".
 		switch {
 		case y+2 < height:
-			along(above, y+2)
+			along(y%3, y+2)
 		case y+2 == height:
-			copy(mean[above], mh)
-			copy(peak[above], ph)
+			copy(above, here)
+		}
+	}
+	for _, at := range saturated {
+		x, y := at%width, at/width
+		for ny := max(0, y-1); ny <= min(height-1, y+1); ny++ {
+			for nx := max(0, x-1); nx <= min(width-1, x+1); nx++ {
+				pix[ny*width+nx] = saturation
+			}
 		}
 	}
 }

@@ -150,26 +150,36 @@ func clippedAt(pix []float32, s scaling) float32 {
 	if s.bitpix != 16 || s.scale != 1 {
 		return 0
 	}
-	peak, count := float32(0), 0
+	var peak float32
 	for _, v := range pix {
-		if v >= peak {
-			if v > peak {
-				peak, count = v, 0
-			}
+		if v > peak {
+			peak = v
+		}
+	}
+	if level := int(peak); float32(level) != peak || !converterEnd(level) {
+		return 0
+	}
+	count := 0
+	for _, v := range pix {
+		if v == peak {
 			count++
 		}
 	}
 	if count < clippedPixels {
 		return 0
 	}
+	return peak
+}
+
+func converterEnd(level int) bool {
 	for bits := 10; bits <= 14; bits += 2 {
 		for shift := range 16 - bits + 1 {
-			if full := (1<<bits - 1) << shift; peak == float32(full) {
-				return peak
+			if level == (1<<bits-1)<<shift {
+				return true
 			}
 		}
 	}
-	return 0
+	return false
 }
 
 // imageFound is the unit of a file that holds the frame.

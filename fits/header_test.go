@@ -304,14 +304,22 @@ func TestDirectionsAgainstWcslib(t *testing.T) {
 			cards = append(cards, fmt.Sprintf("%-8s= %s", key, value))
 		}
 		w, h := int(number64(t, row[1])), int(number64(t, row[2]))
-		f := mustDecode(t, frame16(w, h, make([]int16, w*h), cards...))
+		u, err := readUnit(small(cards...), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		keywords, err := readKeywords(u)
+		if err != nil {
+			t.Fatal(err)
+		}
+		o := readOptics(keywords, w, h)
 		want := sky.ICRSFromRADec(sky.Angle(number64(t, row[3]))*sky.Degree, sky.Angle(number64(t, row[4]))*sky.Degree)
 		// Both compute in float64; the table has 15 digits of degrees.
-		if f.Position == nil || sky.Separation(*f.Position, want) > 1e-6*sky.Arcsecond {
-			t.Errorf("%s: off by %.3g arcsec", row[0], sky.Separation(*f.Position, want).Arcseconds())
+		if o.position == nil || sky.Separation(*o.position, want) > 1e-6*sky.Arcsecond {
+			t.Errorf("%s: %v, want %v", row[0], o.position, want)
 		}
-		if size := number64(t, row[5]); math.Abs(f.ScaleHint.Degrees()/size-1) > 1e-9 {
-			t.Errorf("%s: %g degrees a pixel, want %g", row[0], f.ScaleHint.Degrees(), size)
+		if size := number64(t, row[5]); math.Abs(o.scale.Degrees()/size-1) > 1e-9 {
+			t.Errorf("%s: %g degrees a pixel, want %g", row[0], o.scale.Degrees(), size)
 		}
 	}
 }

@@ -29,7 +29,7 @@ func exposure(n int) []byte {
 	return b.Bytes()
 }
 
-func put(t *testing.T, path string, data []byte) {
+func put(t testing.TB, path string, data []byte) {
 	t.Helper()
 	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 		t.Fatal(err)

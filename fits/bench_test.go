@@ -1,0 +1,101 @@
+package fits
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"path/filepath"
+	"testing"
+	"time"
+)
+
+// sensor is a frame of 1920 by 1080 pixels (2 megapixels) of sky noise.
+func sensor(b *testing.B, extra ...Card) []byte {
+	rng := rand.New(rand.NewPCG(9, 9))
+	f := &Frame{Width: 1920, Height: 1080, Pix: make([]float32, 1920*1080), Start: time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC), Exposure: time.Second, PixelUm: 2.9, FocalMm: 200}
+	for i := range f.Pix {
+		f.Pix[i] = float32(1000 + 20*rng.NormFloat64())
+	}
+	var w bytes.Buffer
+	if err := Write(&w, f, extra...); err != nil {
+		b.Fatal(err)
+	}
+	return w.Bytes()
+}
+
+func benchmarkDecode(b *testing.B, data []byte) {
+	b.SetBytes(int64(len(data)))
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Decode("bench.fits", data); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkDecode(b *testing.B)       { benchmarkDecode(b, sensor(b)) }
+func BenchmarkDecodeMosaic(b *testing.B) { benchmarkDecode(b, sensor(b, Card{"BAYERPAT", "RGGB", ""})) }
+
+func BenchmarkReadFile(b *testing.B) {
+	path := filepath.Join(b.TempDir(), "bench.fits")
+	put(b, path, sensor(b))
+	for b.Loop() {
+		if _, err := ReadFile(path); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkWrite(b *testing.B) {
+	f, err := Decode("bench.fits", sensor(b))
+	if err != nil {
+		b.Fatal(err)
+	}
+	var w bytes.Buffer
+	for b.Loop() {
+		w.Reset()
+		if err := Write(&w, f); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkHeader is what a header costs, from its cards to the Frame's fields.
+func BenchmarkHeader(b *testing.B) {
+	data := sensor(b)
+	for b.Loop() {
+		u, err := readUnit(data, 0)
+		if err != nil {
+			b.Fatal(err)
+		}
+		h, err := readKeywords(u)
+		if err != nil {
+			b.Fatal(err)
+		}
+		(&Frame{Width: 1920, Height: 1080}).describe(h)
+	}
+}
+
+// BenchmarkFullFolder is a folder of 1000 small frames from the start of Run to
+// the last delivery, the quiet time taken off.
+func BenchmarkFullFolder(b *testing.B) {
+	const files, quiet = 1000, 10 * time.Millisecond
+	folder := b.TempDir()
+	for i := range files {
+		put(b, filepath.Join(folder, fmt.Sprintf("%04d.fits", i)), exposure(i))
+	}
+	for b.Loop() {
+		ctx, cancel := context.WithCancel(b.Context())
+		count, start := 0, time.Now()
+		err := NewWatcher(Options{Folder: folder, Quiet: quiet}).Run(ctx, func(Arrival) {
+			if count++; count == files {
+				cancel()
+			}
+		})
+		if err != nil || count != files {
+			b.Fatal(count, err)
+		}
+		b.ReportMetric(float64(time.Since(start)-quiet)/files, "ns/file")
+	}
+}
