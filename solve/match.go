@@ -250,6 +250,8 @@ type search struct {
 	image            spots   // all detections
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
+	hinted           vec32   // where to look first
+	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
 	verify           func(*candidate) bool
 	trials           *int // candidates: catalogue triangles that fitted, over the whole frame
@@ -336,6 +338,9 @@ func (s *search) try(t imageTriangle) bool {
 			entries := s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]
 			for _, e := range entries {
 				anchor, v := s.level.triangle(e)
+				if s.hintedCos != 0 && stars[anchor].dot(s.hinted) < s.hintedCos {
+					continue
+				}
 				c, misfit := fitTriangle(stars[v[0]], stars[v[1]], stars[v[2]], z0, z1, z2)
 				if misfit > fitTol {
 					continue

@@ -15,6 +15,7 @@ import (
 // decides it: after the hinted range has failed, everything else is tried.
 type Hint struct {
 	Scale sky.Angle // per pixel; 0 when unknown
+	Near  *sky.ICRS // about where the image points; nil when unknown
 	Epoch float64   // Julian year of the exposure; 0 means 2000
 }
 
@@ -116,16 +117,33 @@ type pass struct {
 	ranges      []scaleRange
 	centroidTol float64 // pixels
 	batches     []int
+	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 }
 
-func (s *Solver) newSearch(r scaleRange, centroidTol float64, image spots, v *verifier) *search {
+// nearRadius is how far from a hinted place the first search goes: a mount set
+// up by eye, or a header that names the target, is right to some degrees.
+const nearRadius = 15 * sky.Degree
+
+// nearby is the same passes restricted to the surroundings of a place.
+func nearby(passes []pass, at sky.ICRS) []pass {
+	out := slices.Clone(passes)
+	for i := range out {
+		out[i].near = &at
+	}
+	return out
+}
+
+func (s *Solver) newSearch(r scaleRange, p pass, image spots, v *verifier) *search {
 	l := s.levels[r.level]()
 	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: centroidTol,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol,
 		verify: func(c *candidate) bool { return v.verify(c, l.spec.shapeTol) }, trials: v.trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
 		out.assumed = mean
+	}
+	if p.near != nil {
+		out.hinted, out.hintedCos = vec32FromICRS(*p.near), float32(nearRadius.Cos())
 	}
 	return out
 }
@@ -163,12 +181,16 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image, &trials)
-	for _, pass := range s.plan(image, hint) {
+	passes := s.plan(image, hint)
+	if hint.Near != nil {
+		passes = append(nearby(passes, *hint.Near), passes...)
+	}
+	for _, pass := range passes {
 		searches := make([]*search, len(pass.ranges))
 		for _, batch := range pass.batches {
 			for i, r := range pass.ranges {
 				if searches[i] == nil {
-					searches[i] = s.newSearch(r, pass.centroidTol, image, v)
+					searches[i] = s.newSearch(r, pass, image, v)
 				}
 				for searches[i].run(batch) {
 					if sol := s.polish(image, det, v.best, hint.Epoch); sol != nil {
@@ -213,9 +235,9 @@ func (s *Solver) plan(image spots, hint Hint) []pass {
 		}
 	}
 	return []pass{
-		{hinted, sharpTol, []int{math.MaxInt}},
-		{hinted, softTol, []int{math.MaxInt}},
-		{blind, sharpTol, []int{firstBatch, math.MaxInt}},
-		{blind, softTol, []int{softBatch}},
+		{ranges: hinted, centroidTol: sharpTol, batches: []int{math.MaxInt}},
+		{ranges: hinted, centroidTol: softTol, batches: []int{math.MaxInt}},
+		{ranges: blind, centroidTol: sharpTol, batches: []int{firstBatch, math.MaxInt}},
+		{ranges: blind, centroidTol: softTol, batches: []int{softBatch}},
 	}
 }
