@@ -53,18 +53,6 @@ type unit struct {
 // end is where the next unit starts.
 func (u *unit) end() int { return u.dataStart + u.dataSize + padding(u.dataSize) }
 
-// values is the number of values in the data array.
-func (u *unit) values() int {
-	if len(u.axes) == 0 {
-		return 0
-	}
-	n := 1
-	for _, a := range u.axes {
-		n *= a
-	}
-	return n
-}
-
 // readUnit checks the unit that starts at offset start of the file; data is
 // what the file holds from there on, at least the header. Pixels may be missing:
 // the caller compares dataStart + dataSize with the length of the file.

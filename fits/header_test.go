@@ -151,6 +151,11 @@ func TestMoment(t *testing.T) {
 		{"no such hour", "DATE-OBS= '2026-02-03T25:00:00';EXPTIME = 1", "", time.Second, "DATE-OBS"},
 		{"ambiguous order", "DATE-OBS= '03/04/2026';EXPTIME = 1", "", time.Second, "DATE-OBS"},
 		{"date only", "DATE-OBS= '2026-03-07';EXPTIME = 1", "", time.Second, "no time of exposure"},
+		{"a sentence", "DATE-OBS= 'after midnight';EXPTIME = 1", "", time.Second, "DATE-OBS"},
+		{"an offset beyond all zones", "DATE-OBS= '2026-02-03T05:00:00+2500';EXPTIME = 1", "", time.Second, "DATE-OBS"},
+		{"MJD of another epoch", "MJD-OBS = 2461000.5E9;EXPTIME = 1", "", time.Second, "MJD-OBS"},
+		{"UT next to no date", "UT-OBS  = '20:00:00';EXPTIME = 1", "", time.Second, "no time of exposure"},
+		{"UT with a date on its own", "UT-OBS  = '2026-03-07T20:00:00';EXPTIME = 2", "2026-03-07T20:00:01.000", 2 * time.Second, none},
 		{"nothing", "EXPTIME = 1", "", time.Second, "no time of exposure"},
 		{"not a string", "DATE-OBS= 20260307;EXPTIME = 1", "", time.Second, "no time of exposure"},
 	} {

@@ -40,9 +40,11 @@ var ErrRepeated = errors.New("frame taken before")
 
 // Defaults of [Options].
 const (
-	// DefaultQuiet is longer than camera programs pause while they write a file
-	// and short beside an exposure.
-	DefaultQuiet = 250 * time.Millisecond
+	// DefaultQuiet bridges the time in which a program that has written the last
+	// pixel goes back to put keywords into the header. Longer pauses, before the
+	// last pixel, are covered by the length of the file. It adds to the time from
+	// the file to the answer.
+	DefaultQuiet = 150 * time.Millisecond
 	// DefaultRescan finds what no event told of; network folders send none.
 	DefaultRescan = 2 * time.Second
 	// DefaultPatience is how long an incomplete file that no longer grows

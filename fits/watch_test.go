@@ -233,6 +233,30 @@ func TestMalformedOnceThenRewritten(t *testing.T) {
 	})
 }
 
+// A header of many blocks is read in pieces; a file removed before its time is
+// forgotten.
+func TestLongHeaderAndRemovedFile(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		cards := []string{"DATE-OBS= '2026-03-07T20:00:00'"}
+		for i := range 36 * 100 {
+			cards = append(cards, fmt.Sprintf("HISTORY step %d", i))
+		}
+		data := frame16(64, 64, make([]int16, 64*64), cards...)
+		put(t, filepath.Join(folder, "long.fits"), data[:len(data)-4000])
+		put(t, filepath.Join(folder, "gone.fits"), exposure(0))
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(DefaultQuiet/2, "")
+		if err := os.Remove(filepath.Join(folder, "gone.fits")); err != nil {
+			t.Fatal(err)
+		}
+		n.expect(10*time.Second, "")
+		put(t, filepath.Join(folder, "long.fits"), data)
+		n.expect(long, "long.fits")
+	})
+}
+
 // One file that every exposure overwrites, as live views do; and one that is
 // only touched.
 func TestRewrittenInPlaceAndTouched(t *testing.T) {

@@ -98,6 +98,18 @@ func TestWriteRoundsAndClips(t *testing.T) {
 	}
 }
 
+// Only the middle is known: the start follows from it.
+func TestWriteStartFromMiddle(t *testing.T) {
+	mid := time.Date(2026, 3, 7, 20, 0, 1, 0, time.UTC)
+	var b bytes.Buffer
+	if err := Write(&b, &Frame{Width: 1, Height: 1, Pix: []float32{1}, Mid: mid, Exposure: 2 * time.Second}); err != nil {
+		t.Fatal(err)
+	}
+	if f := mustDecode(t, b.Bytes()); !f.Mid.Equal(mid) || !f.Start.Equal(mid.Add(-time.Second)) {
+		t.Errorf("start %v, middle %v", f.Start, f.Mid)
+	}
+}
+
 func TestWriteRefuses(t *testing.T) {
 	good := func() *Frame { return &Frame{Width: 1, Height: 1, Pix: []float32{1}} }
 	for _, c := range []struct {

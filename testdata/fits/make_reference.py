@@ -10,6 +10,7 @@ import gzip
 import io
 import warnings
 
+import erfa
 import numpy as np
 from astropy.io import fits
 from astropy.time import Time
@@ -144,6 +145,11 @@ def times():
             there = utc.tai if scale == "gps" else getattr(utc, scale)
             text = (there - 19 / 86400 if scale == "gps" else there).isot
             rows.append(f"{scale.upper()}\t{text}\t{utc.isot}")
+    for row in erfa.leap_seconds.get():  # a minute before and after each leap second
+        if row["year"] > 1972:
+            day = Time(f"{row['year']}-{row['month']:02d}-01T00:00:00", scale="utc", precision=6)
+            for utc in (day - 60 / 86400, day + 60 / 86400):
+                rows.append(f"TAI\t{utc.tai.isot}\t{utc.isot}")
     with open("times.tsv", "w") as f:
         f.write("timesys\tdate_obs\tutc\n" + "\n".join(rows) + "\n")
 
