@@ -152,16 +152,19 @@ func eval[T any](t *testing.T, ctx context.Context, expression string) T {
 	return v
 }
 
-// until waits for a JavaScript expression to become true.
+// until waits for a JavaScript expression to become true. The page may be
+// loading anew meanwhile.
 func until(t *testing.T, ctx context.Context, expression string) {
 	t.Helper()
+	var err error
 	for range 200 {
-		if eval[bool](t, ctx, expression) {
+		var yes bool
+		if yes, err = chromedp.Run(ctx, chromedp.Evaluate[bool](expression)); yes {
 			return
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
-	t.Fatalf("never true: %s\nthe page says:\n%s", expression, eval[string](t, ctx, `document.body.innerText`))
+	t.Fatalf("never true: %s (%v)\nthe page says:\n%s", expression, err, eval[string](t, ctx, `document.body.innerText`))
 }
 
 func says(text string) string {

@@ -155,7 +155,7 @@ func (t tone) grey(v float32) uint8 {
 // PublishPreview makes the picture of a frame and tells every page about it.
 // It may come before or after the [State] whose Latest has the same ID. The
 // pixels are read during the call only. For a frame of 2 megapixels it takes
-// some 30 ms, so a caller in a hurry publishes the state first.
+// some 50 ms, so a caller in a hurry publishes the state first.
 func (s *Server) PublishPreview(p Preview) error {
 	pic, err := p.picture()
 	if err != nil {
