@@ -29,7 +29,9 @@ type Frame struct {
 	Width, Height int
 	// Pix is luminance in physical units of the file (BZERO + BSCALE x stored
 	// value; FITS Standard 4.0, section 4.4.2.5), row-major; row 0 is the first
-	// row in the file. Undefined pixels (BLANK, NaN) are NaN.
+	// row in the file. Three colours are averaged, and so is a mosaic over each
+	// pixel's neighbourhood, which correlates the noise: see
+	// [MosaicNoiseFactor]. Undefined pixels (BLANK, NaN, infinite) are NaN.
 	Pix []float32
 
 	// Start and Mid are the beginning and the middle of the exposure in UTC.
@@ -52,7 +54,8 @@ type Frame struct {
 	// Position is about where the frame points: a hint, never a belief.
 	Position *sky.ICRS
 	// Saturation is the physical value from which a pixel is no longer
-	// proportional to light.
+	// proportional to light: stated in the header, or the end of the range of
+	// the stored numbers or of a converter of fewer bits.
 	Saturation float32
 	// Mosaic is the colour filter pattern of the file's pixels (such as
 	// "RGGB": first row, then second row, of the first two columns in the
