@@ -258,8 +258,11 @@ func (f imageFound) keywords() (*header, error) {
 	if err != nil || f.image == f.primary {
 		return h, err
 	}
-	h.primary, err = readKeywords(f.primary)
-	return h, err
+	if h.primary, err = readKeywords(f.primary); err != nil {
+		return nil, err
+	}
+	h.warnings = append(h.warnings, h.primary.warnings...)
+	return h, nil
 }
 
 // rest checks the units behind the image, whose loss does not matter here but
