@@ -1,0 +1,323 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+
+	"github.com/spf13/cobra"
+)
+
+// siteFlags are the options that say where the mount stands.
+type siteFlags struct {
+	lat, lon, elevation, pressure, temperature float64
+	pole                                       string
+}
+
+func (f *siteFlags) add(c *cobra.Command) {
+	c.Flags().Float64Var(&f.lat, "lat", 0, "latitude of the mount in `DEG`, north positive")
+	c.Flags().Float64Var(&f.lon, "lon", 0, "longitude of the mount in `DEG`, east positive")
+	c.Flags().Float64Var(&f.elevation, "elevation", 0, "height above the sea in `M`")
+	c.Flags().Float64Var(&f.pressure, "pressure", 0, "air pressure at the mount in `HPA`; without it the standard atmosphere at the elevation")
+	c.Flags().Float64Var(&f.temperature, "temperature", sky.DefaultTemperatureC, "air temperature in degrees `C`elsius")
+	c.Flags().StringVar(&f.pole, "pole", "refracted", "`KIND` of pole to aim at: refracted or true")
+}
+
+// given tells whether the place was given.
+func (f *siteFlags) given(c *cobra.Command) bool {
+	return c.Flags().Changed("lat") && c.Flags().Changed("lon")
+}
+
+// config makes the session's configuration. Without a place from the options it
+// takes the given one, from a frame's header.
+func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Config, error) {
+	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance}
+	switch {
+	case f.given(c):
+		cfg.Site = sky.Site{Latitude: sky.Angle(f.lat) * sky.Degree, Longitude: sky.Angle(f.lon) * sky.Degree, ElevationM: f.elevation}
+	case c.Flags().Changed("lat") || c.Flags().Changed("lon"):
+		return cfg, wrongCall("--lat and --lon go together: give both, in degrees (south and west are negative)")
+	case header != nil:
+		cfg.Site = *header
+		if c.Flags().Changed("elevation") {
+			cfg.Site.ElevationM = f.elevation
+		}
+	default:
+		return cfg, wrongCall("say where the mount stands: --lat and --lon, in degrees (south and west are negative)")
+	}
+	if err := cfg.Site.Check(); err != nil {
+		return cfg, callError{err}
+	}
+	cfg.Air = sky.StandardAir(cfg.Site.ElevationM)
+	if c.Flags().Changed("pressure") {
+		cfg.Air.PressureHPa = f.pressure
+	}
+	cfg.Air.TemperatureC = f.temperature
+	if err := cfg.Air.Check(); err != nil {
+		return cfg, callError{err}
+	}
+	var err error
+	if cfg.Pole, err = mountmodel.ParsePoleKind(f.pole); err != nil {
+		return cfg, wrongCall("--pole %q: give refracted or true", f.pole)
+	}
+	return cfg, nil
+}
+
+func newAxis() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var asJSON bool
+	var measure int
+	c := &cobra.Command{
+		Use:   "axis --lat DEG --lon DEG FRAME.fits ...",
+		Short: "tell where the mount's axis points, from frames taken while it turns",
+		Long: `axis takes frames that were exposed at two or more angles of the right ascension
+axis, with declination, tube and tripod left alone, and prints where the axis points
+against the pole and which bolt to turn, which way and how far.
+
+With --measure N the first N frames measure the axis, and each later one is read as
+taken while the bolts were being turned.
+
+Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
+		Example: "  polard axis --lat 46.32 --lon 13.07 --elevation 640 turn1.fits turn2.fits turn3.fits",
+		Args:    someFrames,
+		RunE: func(c *cobra.Command, args []string) error {
+			if measure != 0 && measure < 2 {
+				return wrongCall("--measure %d: two frames are the least that give an axis", measure)
+			}
+			if !site.given(c) && (c.Flags().Changed("lat") || c.Flags().Changed("lon")) {
+				_, err := site.config(c, nil)
+				return err
+			}
+			if site.given(c) { // a wrong place is told before the frames are read
+				if _, err := site.config(c, nil); err != nil {
+					return err
+				}
+			}
+			p, err := newPipeline()
+			if err != nil {
+				return err
+			}
+			if err := hints.apply(c, p); err != nil {
+				return err
+			}
+			var report axisReport
+			var header *sky.Site
+			for _, path := range args {
+				if err := c.Context().Err(); err != nil {
+					return err
+				}
+				o := p.readFile(path)
+				if header == nil && o.frame != nil {
+					header = o.frame.Site
+				}
+				report.outcomes = append(report.outcomes, o)
+			}
+			cfg, err := site.config(c, header)
+			if err != nil {
+				return err
+			}
+			var sightings []mountmodel.Sighting
+			for _, o := range report.outcomes {
+				sightings = append(sightings, o.sighting)
+			}
+			report.view, report.failure = mountmodel.Measure(cfg, sightings, measure)
+			if err := report.print(c.OutOrStdout(), asJSON); err != nil {
+				return err
+			}
+			if report.failure != nil {
+				return errNotFound
+			}
+			return nil
+		},
+	}
+	site.add(c)
+	hints.add(c)
+	c.Flags().IntVar(&measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+// axisReport is what the axis command found.
+type axisReport struct {
+	outcomes []outcome
+	view     mountmodel.View
+	failure  error
+}
+
+// The wire form of an axis; units in the keys.
+type (
+	directionJSON struct {
+		AltDeg float64 `json:"alt_deg"`
+		AzDeg  float64 `json:"az_deg"`
+	}
+	poleJSON struct {
+		Kind string `json:"kind"`
+		directionJSON
+	}
+	offsetJSON struct {
+		AltArcmin   float64 `json:"alt_arcmin"`
+		AzArcmin    float64 `json:"az_arcmin"`
+		TotalArcmin float64 `json:"total_arcmin"`
+	}
+	moveJSON struct {
+		Altitude       string  `json:"altitude"`
+		Azimuth        string  `json:"azimuth"`
+		Rotation       string  `json:"rotation,omitempty"`
+		AltitudeArcmin float64 `json:"altitude_arcmin"`
+		AzimuthArcmin  float64 `json:"azimuth_arcmin"`
+	}
+	uncertaintyJSON struct {
+		AltArcsec   float64 `json:"alt_arcsec"`
+		AzArcsec    float64 `json:"az_arcsec"`
+		Correlation float64 `json:"correlation"`
+	}
+	axisFrameJSON struct {
+		File           string     `json:"file"`
+		Solved         bool       `json:"solved"`
+		Status         string     `json:"status"`
+		TurnDeg        float64    `json:"turn_deg"`
+		ResidualArcsec float64    `json:"residual_arcsec"`
+		Message        string     `json:"message,omitempty"`
+		Error          *errorJSON `json:"error,omitempty"`
+	}
+	adjustJSON struct {
+		File        string          `json:"file"`
+		Axis        directionJSON   `json:"axis"`
+		Offset      offsetJSON      `json:"offset"`
+		Move        moveJSON        `json:"move"`
+		Uncertainty uncertaintyJSON `json:"uncertainty"`
+		Tracking    bool            `json:"tracking"`
+		Drive       string          `json:"drive"`
+	}
+	warningJSON struct {
+		Code    string `json:"code"`
+		Message string `json:"message"`
+		File    string `json:"file,omitempty"`
+	}
+	axisJSON struct {
+		Axis        *directionJSON   `json:"axis,omitempty"`
+		Pole        poleJSON         `json:"pole"`
+		Offset      *offsetJSON      `json:"offset,omitempty"`
+		Move        *moveJSON        `json:"move,omitempty"`
+		Uncertainty *uncertaintyJSON `json:"uncertainty,omitempty"`
+		TurnDeg     float64          `json:"turn_deg"`
+		Chi2Dof     *float64         `json:"chi2_dof,omitempty"`
+		Frames      []axisFrameJSON  `json:"frames"`
+		Adjust      []adjustJSON     `json:"adjust"`
+		Warnings    []warningJSON    `json:"warnings"`
+		Error       *errorJSON       `json:"error,omitempty"`
+	}
+)
+
+func directionOf(d sky.Local) directionJSON {
+	alt, az := sky.AltAzFromLocal(d)
+	return directionJSON{alt.Degrees(), az.Degrees()}
+}
+
+func offsetOf(s mountmodel.Standing) offsetJSON {
+	return offsetJSON{s.Offset.Alt.Arcminutes(), s.Offset.Az.Arcminutes(), s.Offset.Total.Arcminutes()}
+}
+
+func moveOf(s mountmodel.Standing) moveJSON {
+	return moveJSON{s.Move.Altitude, s.Move.Azimuth, s.Move.Rotation, s.Move.Alt.Arcminutes(), s.Move.Az.Arcminutes()}
+}
+
+func uncertaintyOf(s mountmodel.Standing) uncertaintyJSON {
+	return uncertaintyJSON{s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation()}
+}
+
+func (r axisReport) wire() axisJSON {
+	v := r.view
+	out := axisJSON{
+		Pole:    poleJSON{v.PoleKind.String(), directionOf(v.Pole)},
+		TurnDeg: v.Turn.Degrees(),
+		Frames:  []axisFrameJSON{}, Adjust: []adjustJSON{}, Warnings: []warningJSON{},
+	}
+	if m := v.Measured; m != nil {
+		axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
+		out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
+	}
+	if v.Dof > 0 {
+		perDof := v.Chi2 / float64(v.Dof)
+		out.Chi2Dof = &perDof
+	}
+	if r.failure != nil {
+		out.Error = &errorJSON{"no_axis", r.failure.Error()}
+	}
+	measured := make(map[string]mountmodel.FrameView)
+	for _, f := range v.Frames {
+		measured[f.Name] = f
+	}
+	adjusted := make(map[string]bool)
+	for _, a := range v.Adjust {
+		adjusted[a.Name] = true
+		out.Adjust = append(out.Adjust, adjustJSON{
+			File: a.Name, Axis: directionOf(a.Standing.Axis.Dir), Offset: offsetOf(a.Standing), Move: moveOf(a.Standing),
+			Uncertainty: uncertaintyOf(a.Standing), Tracking: a.TrackingOdds > 0.5, Drive: string(a.Drive),
+		})
+	}
+	for _, o := range r.outcomes {
+		line := axisFrameJSON{File: o.path, Solved: o.solution != nil}
+		if f, ok := measured[o.path]; ok {
+			line.Status, line.TurnDeg, line.ResidualArcsec, line.Message = string(f.Status), f.Turn.Degrees(), f.Residual.Arcseconds(), f.Message
+		} else if adjusted[o.path] {
+			continue
+		}
+		if o.problem != nil {
+			line.Error = &errorJSON{o.problem.code, o.problem.message}
+		}
+		out.Frames = append(out.Frames, line)
+	}
+	for _, w := range v.Warnings {
+		out.Warnings = append(out.Warnings, warningJSON{string(w.Code), w.Message, w.Frame})
+	}
+	for _, o := range r.outcomes {
+		if o.frame != nil {
+			for _, text := range o.frame.Warnings {
+				out.Warnings = append(out.Warnings, warningJSON{"header", text, o.path})
+			}
+		}
+	}
+	return out
+}
+
+func (r axisReport) print(w io.Writer, asJSON bool) error {
+	if asJSON {
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		return enc.Encode(r.wire())
+	}
+	for _, o := range r.outcomes {
+		if o.problem != nil {
+			fmt.Fprintf(w, "%s: not used: %s\n", o.path, o.problem.message)
+		}
+	}
+	v := r.view
+	if r.failure != nil {
+		_, err := fmt.Fprintf(w, "no axis: %v\n", r.failure)
+		return err
+	}
+	standing := func(what string, s mountmodel.Standing) {
+		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
+		fmt.Fprintf(w, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
+			what, alt.Degrees(), az.Degrees(), mountmodel.AngleWords(s.Offset.Total), v.PoleKind,
+			mountmodel.KnownWords(s.Axis.SigmaAlt()), mountmodel.KnownWords(s.Axis.SigmaAz()))
+		rotation := ""
+		if s.Move.Rotation != "" {
+			rotation = " (" + s.Move.Rotation + ")"
+		}
+		fmt.Fprintf(w, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
+	}
+	standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+	for _, a := range v.Adjust {
+		standing(a.Name, a.Standing)
+	}
+	for _, warning := range v.Warnings {
+		fmt.Fprintf(w, "note: %s\n", warning.Message)
+	}
+	return nil
+}

@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"runtime/debug"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit statuses.
+const (
+	exitDone  = 0 // everything asked for was found
+	exitNot   = 1 // some of it was not, and the output says why
+	exitUsage = 2 // the call itself was wrong
+)
+
+// notFound is an outcome that was already told to the user: only the exit
+// status is left.
+var errNotFound = errors.New("not everything was found")
+
+// callError is a call that was wrong; the message says what to do.
+type callError struct{ error }
+
+func (e callError) Unwrap() error { return e.error }
+
+func wrongCall(format string, args ...any) error { return callError{fmt.Errorf(format, args...)} }
+
+// execute runs the program with its arguments and gives the exit status.
+func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := newRoot(stdout, stderr)
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	var call callError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errNotFound):
+		return exitNot
+	case errors.As(err, &call) || strings.HasPrefix(err.Error(), "unknown command"):
+		fmt.Fprintf(stderr, "polard: %v\n", err)
+		fmt.Fprintln(stderr, "'polard help' lists the commands, 'polard COMMAND --help' tells about one.")
+		return exitUsage
+	default:
+		fmt.Fprintf(stderr, "polard: %v\n", err)
+		return exitNot
+	}
+}
+
+const about = `polard finds out where the right ascension axis of an equatorial mount points,
+from pictures of any open patch of sky taken while the axis turns, and says
+which bolt to turn, which way and how far, until the axis points at the
+refracted pole.
+
+For a first look without a telescope:    polard rehearse
+Beside the mount, with a camera's folder: polard serve FOLDER --lat 46.3 --lon 13.1`
+
+func newRoot(stdout, stderr io.Writer) *cobra.Command {
+	root := &cobra.Command{
+		Use: "polard", Short: "align an equatorial mount on the pole", Long: about,
+		SilenceUsage: true, SilenceErrors: true,
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+	}
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return wrongCall("%w; '%s --help' lists the options", err, c.CommandPath())
+	})
+	root.AddCommand(newSolve(), newAxis(), newServe(), newRehearse(), newVersion())
+	return root
+}
+
+func newVersion() *cobra.Command {
+	return &cobra.Command{
+		Use: "version", Short: "print the version and what is bundled",
+		Args: noArguments,
+		RunE: func(c *cobra.Command, _ []string) error {
+			cat, err := openCatalogue()
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(c.OutOrStdout(), "%s\ncatalogue: Tycho-2 with supplement 1, %d stars (Hog et al. 2000, A&A 355, L27)\n", programName(), cat.Len())
+			return nil
+		},
+	}
+}
+
+// version is set by the linker for a release.
+var version = "0.1.0"
+
+// programName is the name and version, with the revision it was built from
+// where that is known.
+func programName() string {
+	name := "polard " + version
+	if info, ok := debug.ReadBuildInfo(); ok {
+		for _, s := range info.Settings {
+			if s.Key == "vcs.revision" && len(s.Value) >= 10 {
+				name += " (" + s.Value[:10] + ")"
+			}
+		}
+	}
+	return name
+}
+
+func noArguments(c *cobra.Command, args []string) error {
+	if len(args) > 0 {
+		return wrongCall("'%s' takes no argument, but was given %q", c.CommandPath(), args[0])
+	}
+	return nil
+}
+
+func someFrames(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return wrongCall("name at least one FITS file: '%s FRAME.fits ...'", c.CommandPath())
+	}
+	return nil
+}
+
+func newLogger(w io.Writer) *slog.Logger {
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{
+		ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
+			if a.Key == slog.TimeKey {
+				a.Value = slog.StringValue(a.Value.Time().Format("15:04:05"))
+			}
+			return a
+		},
+	}))
+}

@@ -1,0 +1,272 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// desk owns the alignment session: frames, the user's commands and changes of
+// a simulated rig reach it as messages, and after each it publishes what the
+// page shows. All of that happens on the goroutine of Run.
+type desk struct {
+	pipeline *pipeline
+	publish  func(web.State)
+	preview  func(web.Preview) error
+	log      *slog.Logger
+	now      func() time.Time
+	around   web.Around
+	rig      func() *web.RigState // nil outside a rehearsal
+
+	messages chan func()
+
+	// Only the goroutine of Run touches what follows.
+	config  mountmodel.Config
+	placed  bool // the site is known
+	session *mountmodel.Session
+	early   []mountmodel.Sighting // read before the site was known
+	frames  int64
+	told    string // the last instruction logged
+}
+
+// mostEarly is how many sightings wait for the site.
+const mostEarly = 50
+
+// clockSlack is how far the exposure's own time may lie before the arrival of
+// its file before the clocks are suspected: files may take a minute over a slow
+// network, and a long exposure counts from its middle.
+const clockSlack = 10 * time.Minute
+
+func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed bool) *desk {
+	return &desk{
+		pipeline: p, log: log, now: time.Now, config: config, placed: placed,
+		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
+		messages: make(chan func()),
+	}
+}
+
+// Run works until the context ends.
+func (d *desk) Run(ctx context.Context) error {
+	if d.placed {
+		if err := d.begin(); err != nil {
+			return err
+		}
+	}
+	d.show()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case message := <-d.messages:
+			message()
+		}
+	}
+}
+
+// ask runs f on the desk's goroutine and waits for its answer.
+func (d *desk) ask(ctx context.Context, f func() error) error {
+	answer := make(chan error, 1)
+	select {
+	case d.messages <- func() { answer <- f() }:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-answer:
+		return err
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+func (d *desk) begin() error {
+	session, err := mountmodel.NewSession(d.config, d.now())
+	if err != nil {
+		return err
+	}
+	d.session = session
+	for _, s := range d.early {
+		d.session.Take(d.now(), s)
+	}
+	d.early = nil
+	return nil
+}
+
+// Arrive takes a file that came to rest in the folder through the whole way to
+// the page. It blocks until that is done.
+func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
+	if errors.Is(a.Err, fits.ErrRepeated) {
+		d.log.Info("frame passed over", "file", a.Path, "why", a.Err)
+		return
+	}
+	o := d.pipeline.read(a.Path, a.Frame, a.Err)
+	o.sighting.Name = filepath.Base(a.Path)
+	_ = d.ask(ctx, func() error { d.take(o, a.Complete); return nil })
+}
+
+func (d *desk) take(o outcome, complete time.Time) {
+	d.frames++
+	if o.frame != nil && o.frame.Site != nil && !d.placed {
+		d.config.Site, d.placed = *o.frame.Site, true
+		d.config.Air = sky.StandardAir(o.frame.Site.ElevationM)
+		d.log.Info("place taken from the frame's header; correct it on the page if it is wrong",
+			"lat_deg", o.frame.Site.Latitude.Degrees(), "lon_deg", o.frame.Site.Longitude.Degrees())
+		if err := d.begin(); err != nil {
+			d.log.Error("the place in the frame's header cannot be used", "error", err)
+			d.placed = false
+		}
+	}
+	switch {
+	case d.session != nil:
+		d.session.Take(d.now(), o.sighting)
+	default:
+		if d.early = append(d.early, o.sighting); len(d.early) > mostEarly {
+			d.early = d.early[1:]
+		}
+	}
+	d.around.Latest = d.latest(o, complete)
+	d.show()
+	if o.frame != nil {
+		if err := d.preview(web.Preview{ID: d.frames, Width: o.frame.Width, Height: o.frame.Height, Pix: o.frame.Pix}); err != nil {
+			d.log.Warn("no picture of the frame", "file", o.path, "error", err)
+		}
+	}
+	d.logFrame(o)
+}
+
+// latest describes the last frame read.
+func (d *desk) latest(o outcome, complete time.Time) *web.Latest {
+	l := &web.Latest{
+		ID: d.frames, File: o.sighting.Name, ReadMs: complete.UnixMilli(),
+		TookMs:   web.Number(float64(d.now().Sub(complete).Microseconds()) / 1000),
+		Detected: o.detected,
+	}
+	if f := o.frame; f != nil {
+		l.WidthPx, l.HeightPx = f.Width, f.Height
+		if !f.Mid.IsZero() {
+			l.Mid = f.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
+			late := complete.Sub(f.Mid)
+			l.ClockSuspect = late > clockSlack+f.Exposure || late < -clockSlack
+		}
+	}
+	if o.problem != nil {
+		l.Problem = &web.Notice{Code: o.problem.code, Message: o.problem.message}
+	}
+	if s := o.solution; s != nil {
+		solved := o.solved()
+		l.Solved, l.Matched, l.RMSArcsec = true, solved.Matched, web.Number(solved.RMSArcsec)
+		l.RADeg, l.DecDeg = web.Number(solved.RADeg), web.Number(solved.DecDeg)
+		l.FieldWDeg, l.FieldHDeg = web.Number(solved.FieldDeg[0]), web.Number(solved.FieldDeg[1])
+		for _, p := range s.Pairs[:min(len(s.Pairs), starsShown)] {
+			l.Stars = append(l.Stars, web.Star{X: web.Number(p.Pixel.X), Y: web.Number(p.Pixel.Y), V: web.Number(p.V)})
+		}
+	}
+	return l
+}
+
+// starsShown is how many matched stars, the brightest, go to the page: more
+// would hide the picture they are drawn on.
+const starsShown = 120
+
+// show publishes the present state.
+func (d *desk) show() {
+	around := d.around
+	if d.rig != nil {
+		around.Rig = d.rig()
+	}
+	if d.session == nil {
+		d.publish(web.StateWithoutSite(around))
+		return
+	}
+	d.publish(web.StateFromView(d.session.View(), around))
+}
+
+// refresh publishes after a change of the simulated rig.
+func (d *desk) refresh(ctx context.Context) {
+	_ = d.ask(ctx, func() error { d.show(); return nil })
+}
+
+// logFrame tells in the terminal what the page shows at large.
+func (d *desk) logFrame(o outcome) {
+	if o.problem != nil {
+		d.log.Warn("frame not used", "file", o.sighting.Name, "why", o.problem.message)
+		return
+	}
+	d.log.Info("frame read", "file", o.sighting.Name, "stars", len(o.solution.Pairs), "ms", o.ms().Total)
+	if d.session == nil {
+		return
+	}
+	v := d.session.View()
+	if v.Now != nil {
+		d.log.Info("axis", "from_pole", mountmodel.AngleWords(v.Now.Offset.Total),
+			"altitude_bolt", v.Now.Move.Altitude, "azimuth_bolt", v.Now.Move.Azimuth)
+	}
+	if v.Instruction != d.told {
+		d.told = v.Instruction
+		d.log.Info("now: " + v.Instruction)
+	}
+}
+
+// SetSite, SetTolerance and Tell are what the page can ask for: desk is the
+// page's web.Operator.
+
+// SetSite says where the mount stands and which pole to aim at.
+func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error {
+	return d.ask(ctx, func() error {
+		config := d.config
+		config.Site, config.Air, config.Pole = site, air, pole
+		return d.reconfigure(config)
+	})
+}
+
+// SetTolerance says how far from the pole is near enough.
+func (d *desk) SetTolerance(ctx context.Context, tolerance sky.Angle) error {
+	return d.ask(ctx, func() error {
+		config := d.config
+		config.Tolerance = tolerance
+		return d.reconfigure(config)
+	})
+}
+
+func (d *desk) reconfigure(config mountmodel.Config) error {
+	if d.session != nil {
+		if err := d.session.Reconfigure(config); err != nil {
+			return err
+		}
+		d.config = config
+	} else {
+		old := d.config
+		d.config = config
+		if config.Site != old.Site || d.placed {
+			if err := d.begin(); err != nil {
+				d.config = old
+				return err
+			}
+			d.placed = true
+		}
+	}
+	d.show()
+	return nil
+}
+
+// Tell passes on what the person did or wants.
+func (d *desk) Tell(ctx context.Context, event mountmodel.Event) error {
+	return d.ask(ctx, func() error {
+		if d.session == nil {
+			return fmt.Errorf("say first where the mount stands: latitude and longitude")
+		}
+		if err := d.session.Do(d.now(), event); err != nil {
+			return err
+		}
+		d.show()
+		return nil
+	})
+}

@@ -1,0 +1,139 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"polard/catalogs"
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/solve"
+)
+
+// pipeline takes frames to sightings. One goroutine uses it at a time.
+type pipeline struct {
+	solver *solve.Solver
+	hint   sky.Angle // scale from the command line; 0 when not given
+	field  sky.Angle // long side of the field from the command line; 0 when not given
+	near   *sky.ICRS // place from the command line; nil when not given
+	clock  func() time.Time
+
+	// The last solved frame's size and scale: the best hint for the next.
+	lastWidth, lastHeight int
+	lastScale             sky.Angle
+}
+
+var openCatalogue = sync.OnceValues(catalogs.Open)
+
+func newPipeline() (*pipeline, error) {
+	cat, err := openCatalogue()
+	if err != nil {
+		return nil, fmt.Errorf("the bundled catalogue cannot be used: %w (this is our fault: please report it)", err)
+	}
+	return &pipeline{solver: solve.New(cat, time.Now), clock: time.Now}, nil
+}
+
+// outcome is what became of one file.
+type outcome struct {
+	path     string
+	frame    *fits.Frame     // nil when the file could not be read
+	solution *solve.Solution // nil when it has none
+	problem  *problem        // set exactly when solution is not
+	detected int
+	readFor  time.Duration
+	times    solve.Times
+	sighting mountmodel.Sighting
+}
+
+// problem says why a file gave nothing, as a code and in words.
+type problem struct{ code, message string }
+
+// readFile is the whole way of one file: read, stars, match, camera, sighting.
+func (p *pipeline) readFile(path string) outcome {
+	start := p.clock()
+	frame, err := fits.ReadFile(path)
+	o := p.read(path, frame, err)
+	o.readFor = p.clock().Sub(start) - o.times.Detect - o.times.Match
+	return o
+}
+
+// read is the way of a frame that has been read already, or of the reason why
+// it could not be.
+func (p *pipeline) read(path string, frame *fits.Frame, err error) outcome {
+	o := outcome{path: path, frame: frame}
+	o.sighting.Name = path
+	if err != nil {
+		o.refuse(fileProblem(err))
+		return o
+	}
+	o.sighting.Mid = frame.Mid
+	o.solution, err = p.solve(frame)
+	if err != nil {
+		var failure *solve.Failure
+		if !errors.As(err, &failure) {
+			failure = &solve.Failure{Code: "internal", Message: err.Error()}
+		}
+		if failure.Detection != nil {
+			o.detected = len(failure.Detection.Stars)
+		}
+		o.times = failure.Times
+		o.refuse(problem{failure.Code, failure.Message})
+		return o
+	}
+	o.times, o.detected = o.solution.Times, len(o.solution.Detection.Stars)
+	p.lastWidth, p.lastHeight, p.lastScale = frame.Width, frame.Height, o.solution.Scale
+	for _, pair := range o.solution.Pairs {
+		o.sighting.Pairs = append(o.sighting.Pairs, mountmodel.Pair{Camera: pair.Camera, ICRS: pair.ICRS, Sigma: pair.Sigma})
+	}
+	return o
+}
+
+// solve finds where a frame points. A panic inside is our fault and costs
+// this frame only.
+func (p *pipeline) solve(frame *fits.Frame) (s *solve.Solution, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			s, err = nil, fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)
+		}
+	}()
+	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: mountmodel.JulianEpoch(p.clock())}
+	if !frame.Mid.IsZero() {
+		hint.Epoch = mountmodel.JulianEpoch(frame.Mid)
+	}
+	if hint.Near = frame.Position; p.near != nil {
+		hint.Near = p.near
+	}
+	switch {
+	case p.hint > 0:
+		hint.Scale = p.hint
+	case p.field > 0:
+		hint.Scale = p.field / sky.Angle(max(frame.Width, frame.Height))
+	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
+		hint.Scale = p.lastScale
+	}
+	return p.solver.Solve(solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}, hint)
+}
+
+func (o *outcome) refuse(why problem) {
+	o.problem = &why
+	o.sighting.Refused = why.message
+}
+
+// fileProblem names the kind of a file's error.
+func fileProblem(err error) problem {
+	code := "unreadable"
+	switch {
+	case errors.Is(err, fits.ErrIncomplete):
+		code = "incomplete"
+	case errors.Is(err, fits.ErrMalformed):
+		code = "malformed"
+	case errors.Is(err, fits.ErrUnsupported):
+		code = "unsupported"
+	case errors.Is(err, fits.ErrRepeated):
+		code = "repeated"
+	}
+	return problem{code, err.Error()}
+}

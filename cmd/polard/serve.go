@@ -1,0 +1,192 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/sky"
+	"polard/web"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+)
+
+// defaultAddr is where the page is served unless told otherwise: this machine
+// only.
+const defaultAddr = "127.0.0.1:8467"
+
+// pageFlags are the options of the page and of the alignment itself.
+type pageFlags struct {
+	addr      string
+	network   bool
+	hosts     []string
+	tolerance float64
+	measure   int
+}
+
+func (f *pageFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.addr, "addr", defaultAddr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
+	c.Flags().BoolVar(&f.network, "allow-network", false, "let other machines look on when --addr can be reached from them")
+	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
+	c.Flags().Float64Var(&f.tolerance, "tolerance", mountmodel.DefaultTolerance.Arcminutes(), "distance from the pole that is near enough, in `ARCMIN`")
+	c.Flags().IntVar(&f.measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
+}
+
+func (f *pageFlags) apply(cfg *mountmodel.Config) {
+	cfg.Tolerance, cfg.MeasureFrames = sky.Angle(f.tolerance)*sky.Arcminute, f.measure
+}
+
+func newServe() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var page pageFlags
+	var since time.Duration
+	var poll bool
+	c := &cobra.Command{
+		Use:   "serve FOLDER",
+		Short: "watch a camera's folder and serve the page that leads through the alignment",
+		Long: `serve watches the folder into which the camera program writes its frames and serves
+a page that says what to do: turn the axis, then which bolt, which way, how far.
+
+The place comes from --lat and --lon, from the frames' headers, or from the page.
+Stop it with Ctrl-C.`,
+		Example: "  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640",
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) != 1 {
+				return wrongCall("name the one folder into which the camera writes its frames: 'polard serve FOLDER'")
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			folder := args[0]
+			if info, err := os.Stat(folder); err != nil {
+				return wrongCall("folder %s: %w", folder, errors.Unwrap(err))
+			} else if !info.IsDir() {
+				return wrongCall("%s is a file: name the folder it lies in", folder)
+			}
+			cfg, placed, err := startConfig(c, &site)
+			if err != nil {
+				return err
+			}
+			page.apply(&cfg)
+			p, err := newPipeline()
+			if err != nil {
+				return err
+			}
+			if err := hints.apply(c, p); err != nil {
+				return err
+			}
+			log := newLogger(c.ErrOrStderr())
+			old := olderThan(folder, time.Now().Add(-since))
+			d := newDesk(p, log, cfg, placed)
+			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
+			watcher := fits.NewWatcher(fits.Options{
+				Folder: folder, PollOnly: poll,
+				Skip: func(path string, size int64, _ time.Time) bool { return old[path] == size && size > 0 },
+				Report: func(err error) {
+					if err != nil {
+						log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
+					} else {
+						log.Info("the folder can be read again", "folder", folder)
+					}
+				},
+			})
+			service := service{desk: d, watcher: watcher, page: page, log: log, ready: func(url string) {
+				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
+			}}
+			return service.run(c.Context())
+		},
+	}
+	site.add(c)
+	hints.add(c)
+	page.add(c)
+	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
+	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
+	return c
+}
+
+// startConfig is the configuration from the options; placed tells whether they
+// name the place.
+func startConfig(c *cobra.Command, site *siteFlags) (cfg mountmodel.Config, placed bool, err error) {
+	placed = c.Flags().Changed("lat") || c.Flags().Changed("lon")
+	if placed {
+		cfg, err = site.config(c, nil)
+		return cfg, placed, err
+	}
+	// The rest of the options is checked against a place that stands in until
+	// the frames or the page name one.
+	cfg, err = site.config(c, &sky.Site{})
+	return cfg, placed, err
+}
+
+// olderThan lists the files below a folder that were last written before a time,
+// with their sizes.
+func olderThan(folder string, limit time.Time) map[string]int64 {
+	old := make(map[string]int64)
+	_ = filepath.WalkDir(folder, func(path string, entry fs.DirEntry, err error) error {
+		if err != nil || entry.IsDir() {
+			return nil // what cannot be read now, the watcher will tell
+		}
+		if info, err := os.Stat(path); err == nil && info.ModTime().Before(limit) {
+			old[path] = info.Size()
+		}
+		return nil
+	})
+	return old
+}
+
+// service is everything that runs behind a page.
+type service struct {
+	desk    *desk
+	watcher *fits.Watcher
+	page    pageFlags
+	station *rehearsal.Station // nil outside a rehearsal
+	arrived func(path string)  // called after a file was dealt with; nil for nothing
+	log     *slog.Logger
+	ready   func(url string)
+}
+
+// run starts all parts and stops them together.
+func (s *service) run(ctx context.Context) error {
+	options := web.Options{
+		Addr: s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
+		Operator: s.desk, Logger: s.log, Ready: s.ready,
+	}
+	if s.station != nil {
+		options.Rig = s.station
+	}
+	server, err := web.New(options)
+	if err != nil {
+		return callError{err}
+	}
+	s.desk.publish = func(state web.State) {
+		if err := server.Publish(state); err != nil {
+			s.log.Error("the page cannot be brought up to date", "error", err)
+		}
+	}
+	s.desk.preview = server.PublishPreview
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return server.Run(ctx) })
+	group.Go(func() error { return s.desk.Run(ctx) })
+	group.Go(func() error {
+		return s.watcher.Run(ctx, func(a fits.Arrival) {
+			s.desk.Arrive(ctx, a)
+			if s.arrived != nil {
+				s.arrived(a.Path)
+			}
+		})
+	})
+	if s.station != nil {
+		group.Go(func() error { return s.station.Run(ctx) })
+	}
+	return group.Wait()
+}

@@ -1,0 +1,190 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"github.com/spf13/cobra"
+)
+
+// hintFlags are the options that say what is believed about the frames.
+type hintFlags struct {
+	scale, field float64
+	near         string
+}
+
+func (h *hintFlags) add(c *cobra.Command) {
+	c.Flags().Float64Var(&h.scale, "scale", 0, "arcseconds per pixel, about (`ARCSEC_PX`); without it the header or nothing is believed")
+	c.Flags().Float64Var(&h.field, "field", 0, "length of the frame's longer side in degrees, about (`DEG`)")
+	c.Flags().StringVar(&h.near, "near", "", "where the frames point, about: right ascension and declination in degrees (`RA,DEC`)")
+}
+
+// Limits of a scale or field that could be meant.
+const (
+	largestScaleArcsec = 1000
+	largestFieldDeg    = 120
+)
+
+func (h *hintFlags) apply(c *cobra.Command, p *pipeline) error {
+	if c.Flags().Changed("scale") {
+		if !(h.scale > 0 && h.scale <= largestScaleArcsec) {
+			return wrongCall("--scale %g: give arcseconds per pixel, above 0 and up to %d", h.scale, largestScaleArcsec)
+		}
+		p.hint = sky.Angle(h.scale) * sky.Arcsecond
+	}
+	if c.Flags().Changed("field") {
+		if !(h.field > 0 && h.field <= largestFieldDeg) {
+			return wrongCall("--field %g: give the longer side in degrees, above 0 and up to %d", h.field, largestFieldDeg)
+		}
+		p.field = sky.Angle(h.field) * sky.Degree
+	}
+	if h.near != "" {
+		at, err := parsePlace(h.near)
+		if err != nil {
+			return err
+		}
+		p.near = &at
+	}
+	return nil
+}
+
+func parsePlace(s string) (sky.ICRS, error) {
+	parts := strings.Split(s, ",")
+	if len(parts) == 2 {
+		ra, err1 := strconv.ParseFloat(strings.TrimSpace(parts[0]), 64)
+		dec, err2 := strconv.ParseFloat(strings.TrimSpace(parts[1]), 64)
+		if err1 == nil && err2 == nil && ra >= 0 && ra <= 360 && dec >= -90 && dec <= 90 {
+			return sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree), nil
+		}
+	}
+	return sky.ICRS{}, wrongCall("--near %q: give right ascension (0 to 360) and declination (-90 to 90) in degrees, such as 83.8,-5.4", s)
+}
+
+func newSolve() *cobra.Command {
+	var hints hintFlags
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "solve FRAME.fits ...",
+		Short: "tell where frames point",
+		Long: `solve matches the stars of each frame against the bundled catalogue and prints
+where the middle of the frame points, at which scale and angle. The whole sky is
+searched; options and header only make it faster.
+
+Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
+		Example: "  polard solve night/frame_001.fits\n  polard solve --json --scale 3.7 night/*.fits",
+		Args:    someFrames,
+		RunE: func(c *cobra.Command, args []string) error {
+			p, err := newPipeline()
+			if err != nil {
+				return err
+			}
+			if err := hints.apply(c, p); err != nil {
+				return err
+			}
+			failed := false
+			for _, path := range args {
+				if err := c.Context().Err(); err != nil {
+					return err
+				}
+				o := p.readFile(path)
+				failed = failed || o.solution == nil
+				if err := printSolved(c.OutOrStdout(), o, asJSON); err != nil {
+					return err
+				}
+			}
+			if failed {
+				return errNotFound
+			}
+			return nil
+		},
+	}
+	hints.add(c)
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a line")
+	return c
+}
+
+// The wire form of a solved or unsolved frame; units in the keys.
+type (
+	solvedJSON struct {
+		File        string     `json:"file"`
+		Solved      bool       `json:"solved"`
+		RADeg       float64    `json:"ra_deg"`
+		DecDeg      float64    `json:"dec_deg"`
+		ScaleArcsec float64    `json:"scale_arcsec_px"`
+		RotationDeg float64    `json:"rotation_deg"`
+		Mirrored    bool       `json:"mirrored"`
+		Detected    int        `json:"detected"`
+		Matched     int        `json:"matched"`
+		RMSArcsec   float64    `json:"rms_arcsec"`
+		Log10Odds   float64    `json:"log10_odds"`
+		FieldDeg    [2]float64 `json:"field_deg"`
+		MS          msJSON     `json:"ms"`
+	}
+	unsolvedJSON struct {
+		File     string    `json:"file"`
+		Solved   bool      `json:"solved"`
+		Error    errorJSON `json:"error"`
+		Detected int       `json:"detected"`
+		MS       msJSON    `json:"ms"`
+	}
+	errorJSON struct {
+		Code    string `json:"code"`
+		Message string `json:"message"`
+	}
+	msJSON struct {
+		Read   float64 `json:"read"`
+		Detect float64 `json:"detect"`
+		Match  float64 `json:"match"`
+		Total  float64 `json:"total"`
+	}
+)
+
+func (o outcome) ms() msJSON {
+	ms := func(d time.Duration) float64 { return float64(d.Round(10*time.Microsecond)) / 1e6 }
+	return msJSON{ms(o.readFor), ms(o.times.Detect), ms(o.times.Match), ms(o.readFor + o.times.Detect + o.times.Match)}
+}
+
+func (o outcome) solved() solvedJSON {
+	s := o.solution
+	ra, dec := sky.RADecFromICRS(s.ICRS(s.Centre()))
+	w, h := s.FieldDeg()
+	return solvedJSON{
+		File: o.path, Solved: true,
+		RADeg: ra.Degrees(), DecDeg: dec.Degrees(),
+		ScaleArcsec: s.Scale.Arcseconds(), RotationDeg: s.RotationOfRows().Degrees(), Mirrored: s.Mirrored,
+		Detected: o.detected, Matched: len(s.Pairs),
+		RMSArcsec: s.RMS.Arcseconds(), Log10Odds: s.Log10Odds,
+		FieldDeg: [2]float64{w, h}, MS: o.ms(),
+	}
+}
+
+func printSolved(w io.Writer, o outcome, asJSON bool) error {
+	if asJSON {
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		if o.solution == nil {
+			return enc.Encode(unsolvedJSON{
+				File: o.path, Error: errorJSON{o.problem.code, o.problem.message}, Detected: o.detected, MS: o.ms(),
+			})
+		}
+		return enc.Encode(o.solved())
+	}
+	if o.solution == nil {
+		_, err := fmt.Fprintf(w, "%s: not solved: %s\n", o.path, o.problem.message)
+		return err
+	}
+	s := o.solved()
+	mirrored := ""
+	if s.Mirrored {
+		mirrored = ", mirrored"
+	}
+	_, err := fmt.Fprintf(w, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"\n",
+		o.path, s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec)
+	return err
+}
