@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	_ "embed"
 	"errors"
 	"fmt"
 	"io"
@@ -75,10 +76,15 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 }
 
 func newVersion() *cobra.Command {
-	return &cobra.Command{
+	var terms bool
+	c := &cobra.Command{
 		Use: "version", Short: "print the version and what is bundled",
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if terms {
+				_, err := io.WriteString(c.OutOrStdout(), licences)
+				return err
+			}
 			cat, err := openCatalogue()
 			if err != nil {
 				return err
@@ -87,7 +93,14 @@ func newVersion() *cobra.Command {
 			return nil
 		},
 	}
+	c.Flags().BoolVar(&terms, "licences", false, "print the licences of everything that is linked in")
+	return c
 }
+
+// licences is made by 'make licences'.
+//
+//go:embed licences.txt
+var licences string
 
 // version is set by the linker for a release.
 var version = "0.1.0"

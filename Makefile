@@ -1,0 +1,45 @@
+# Targets for contributors; the README's two commands need none of them.
+
+GO ?= go
+VERSION ?= 0.1.0
+LDFLAGS = -s -w -X main.version=$(VERSION)
+FUZZTIME ?= 30s
+
+.PHONY: build test short bench fuzz mounts licences catalogue
+
+build: ## the program, in ./polard
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
+
+test: ## everything that continuous integration runs
+	bash .ci/test
+
+short: ## a quick look while working
+	$(GO) vet ./... && $(GO) test -short ./...
+
+bench: ## all benchmarks
+	$(GO) test -run xxx -bench . ./...
+
+fuzz: ## every fuzz target for FUZZTIME each
+	@for p in $$($(GO) list ./...); do \
+		for f in $$($(GO) test -list '^Fuzz' $$p | grep '^Fuzz'); do \
+			echo "== $$p $$f"; \
+			$(GO) test -run xxx -fuzz "^$$f$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$p || exit 1; \
+		done; \
+	done
+
+catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
+	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
+
+licences: ## the licences of everything that is linked in, into cmd/polard/licences.txt
+	@{ \
+		echo "polard is under the Apache License 2.0. It contains or links what follows."; \
+		printf '\n==== the bundled catalogue, and its terms\n\n'; cat catalogs/PROVENANCE.md; \
+		printf '\n==== series derived from ERFA\n\n'; sed -n '/^\/\//{s/^\/\/ \{0,1\}//;p};/^package/q' mountmodel/earth_series.go; \
+		printf '\n==== the bundled font\n\n'; cat web/assets/*OFL* 2>/dev/null; \
+		$(GO) list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}} {{.Dir}}{{end}}{{end}}' ./cmd/polard | sort -u | \
+		while read -r path version dir; do \
+			printf '\n==== %s %s\n\n' "$$path" "$$version"; cat "$$dir"/LICENSE* "$$dir"/LICENCE* "$$dir"/COPYING* 2>/dev/null || true; \
+		done; \
+		printf '\n==== the Go standard library\n\n'; cat "$$($(GO) env GOROOT)/LICENSE"; \
+	} > cmd/polard/licences.txt
+	@grep -c '^====' cmd/polard/licences.txt
