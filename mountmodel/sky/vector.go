@@ -35,12 +35,20 @@ func Separation[D direction](a, b D) Angle {
 	return Atan2(r3.Norm(r3.Cross(u, v)), r3.Dot(u, v))
 }
 
+// smallestInvertible is the length below which 1/length may overflow: the
+// largest double is below 2^1024. Its own inverse is exact.
+const smallestInvertible = 0x1p-1000
+
 // Unit scales a vector to length 1. The zero vector stays zero.
 func Unit[D direction](d D) D {
 	v := Vec(d)
 	n := r3.Norm(v)
 	if n == 0 {
 		return d
+	}
+	if n < smallestInvertible {
+		v = r3.Scale(1/smallestInvertible, v)
+		n = r3.Norm(v)
 	}
 	return D(r3.Scale(1/n, v))
 }
