@@ -27,11 +27,11 @@ func TestPredictTurn(t *testing.T) {
 				t.Fatalf("%d forecasts", len(advice.Expected))
 			}
 			for _, f := range advice.Expected {
-				sense := sky.Angle(1)
+				further := f.Turn
 				if len(before) == 3 {
-					sense = -1
+					further = -further
 				}
-				fit, err := FitAxis(append(att[:len(att):len(att)], attitudesOf(t, m, 1, before[len(before)-1]+sense*f.Turn)...), pole)
+				fit, err := FitAxis(append(att[:len(att):len(att)], attitudesOf(t, m, 1, before[len(before)-1]+further)...), pole)
 				if err != nil {
 					t.Fatal(err)
 				}
