@@ -1,9 +1,10 @@
 package solve
 
 import (
+	"cmp"
 	"math"
 	"runtime"
-	"sync"
+	"slices"
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
@@ -34,9 +35,10 @@ const (
 	// with a star: 10 pairs, of which about two thirds are new.
 	triangleNeighbours = 5
 
-	// sizeStep is the ratio of neighbouring bins of triangle size: somewhat more than the
-	// few percent that a header's scale is usually wrong by.
-	sizeStep = 1.1
+	// sizeBits is how many leading bits of the mantissa tell bins of triangle size
+	// apart: 8 to the octave, steps of 6 to 12 percent, about what a header's
+	// scale is usually wrong by.
+	sizeBits = 3
 
 	// smallestSize and largestSize bound the longest side in units of the
 	// grid's cell: neighbours closer than a tenth of a cell give shapes that
@@ -57,7 +59,7 @@ type levelSpec struct {
 }
 
 // levelSpecs go from the widest fields to the narrowest. The cells of one level
-// are four of the next. shapeTol is about the relative stretch that a lens
+// are four of the next, and all of them nest with the cells of the catalogue. shapeTol is about the relative stretch that a lens
 // with two percent of distortion at the corner, or a tangent-plane scale
 // wrong by a fifth, gives a triangle a quarter of the field large; narrow
 // fields have neither, and what is left is refraction and aberration.
@@ -98,12 +100,18 @@ func vec32FromICRS(d sky.ICRS) vec32 { return vec32{float32(d.X), float32(d.Y), 
 // level is one built octave of the index. It never changes once built.
 type level struct {
 	spec   levelSpec
-	stars  []vec32
-	ids    []int32  // catalogue number of each star
-	near   []uint32 // neighbours of star i: near[i*neighbours:], nearest first; noStar where there are fewer
+	nodes  []node
 	starts []uint32 // first entry of each bucket, and the end
 	entry  []uint32
 	bins   shapeBins
+}
+
+// node is a star of a level and its neighbours, nearest first; noStar where
+// there are fewer. They lie together because the search, which is bound by
+// memory, wants both at once.
+type node struct {
+	at   vec32
+	near [neighbours]uint32
 }
 
 const noStar = math.MaxUint32
@@ -134,7 +142,7 @@ var vertexOrders = [6][3]uint8{{0, 1, 2}, {0, 2, 1}, {1, 0, 2}, {1, 2, 0}, {2, 0
 func (l *level) triangle(e uint32) (anchor uint32, v [3]uint32) {
 	anchor = e >> (pairBits + orderBits)
 	pair := neighbourPairs[e>>orderBits&(1<<pairBits-1)]
-	near := l.near[anchor*neighbours:]
+	near := &l.nodes[anchor].near
 	corners := [3]uint32{anchor, near[pair[0]], near[pair[1]]}
 	order := vertexOrders[e&(1<<orderBits-1)]
 	return anchor, [3]uint32{corners[order[0]], corners[order[1]], corners[order[2]]}
@@ -143,31 +151,39 @@ func (l *level) triangle(e uint32) (anchor uint32, v [3]uint32) {
 // shapeBins maps shape and size to a bucket; the buckets of one shape lie side
 // by side in order of size.
 type shapeBins struct {
-	width  float64 // of a bin in x and y
-	nx, ny int
-	nsize  int
-	unit   float64 // smallest longest side, radians
+	perUnit float64 // bins in a unit of x and y
+	nx, ny  int
+	nsize   int
+	perSize float64 // one over the smallest longest side, 1/radian
 }
 
 func newShapeBins(s levelSpec) shapeBins {
-	cell := s.cellSide().Radians()
-	return shapeBins{
-		width: s.shapeBin,
-		nx:    int(math.Ceil(0.5/s.shapeBin)) + 1,
-		ny:    int(math.Ceil(1/s.shapeBin)) + 1,
-		nsize: int(math.Ceil(math.Log(largestSize/smallestSize)/math.Log(sizeStep))) + 1,
-		unit:  smallestSize * cell,
+	b := shapeBins{
+		perUnit: 1 / s.shapeBin,
+		nx:      int(math.Ceil(0.5/s.shapeBin)) + 1,
+		ny:      int(math.Ceil(1/s.shapeBin)) + 1,
+		perSize: 1 / (smallestSize * s.cellSide().Radians()),
 	}
+	b.nsize = b.sizeBin(largestSize*s.cellSide().Radians()) + 1
+	return b
 }
 
-var invLogSizeStep = 1 / math.Log(sizeStep)
-
+// sizeBin is the bin of a longest side in radians, below 0 for one too small
+// to be filed: the exponent and first bits of the mantissa, which grow as
+// the logarithm does and cost a shift.
 func (b shapeBins) sizeBin(longest float64) int {
-	return int(math.Floor(math.Log(longest/b.unit) * invLogSizeStep))
+	const shift = 23 - sizeBits
+	const one = 127 << sizeBits // bin of 1
+	return int(math.Float32bits(float32(longest*b.perSize))>>shift) - one
 }
 
 // index is the bin of a shape coordinate counted from the low end of its range.
-func (b shapeBins) index(above float64) int { return int(max(above, 0) / b.width) }
+func (b shapeBins) index(above float64) int {
+	if above <= 0 {
+		return 0
+	}
+	return int(above * b.perUnit)
+}
 
 func (b shapeBins) bucket(x, y float64, size int) int {
 	return (b.index(x-0.5)*b.ny+b.index(y))*b.nsize + size
@@ -178,62 +194,66 @@ func (b shapeBins) buckets() int { return b.nx * b.ny * b.nsize }
 // buildLevel thins the catalogue, finds neighbours and files the triangles.
 func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 	l := &level{spec: spec, bins: newShapeBins(spec)}
-	l.ids, l.stars = thin(cat, spec)
-	l.near = nearest(l.stars, spec)
+	l.nodes = nearest(thin(cat, spec.grid), spec.grid)
 	l.file()
 	return l
 }
 
 // thin keeps the brightest starsPerCell of every cell of the level's grid, in
 // the catalogue's own order, which keeps neighbours in the sky near each other
-// in memory.
-func thin(cat *catalogs.Catalogue, spec levelSpec) (ids []int32, stars []vec32) {
-	type slot struct {
-		v  float32
-		id int32
+// in memory. The catalogue's cells lie within the level's or the level's within
+// them, and hold their stars brightest first.
+func thin(cat *catalogs.Catalogue, grid int) []vec32 {
+	own := int(math.Round(math.Sqrt(float64(cat.Cells()) / 6))) // cells along an edge of the catalogue's cube
+	if grid < own {
+		return thinCoarse(cat, grid)
 	}
-	cells := make([][starsPerCell]slot, 6*spec.grid*spec.grid)
-	used := make([]uint8, len(cells))
-	cellOf := make([]int32, 0, 1<<20) // scratch: the cell of each star looked at, to collect in catalogue order
-	looked := make([]int32, 0, 1<<20)
+	parts := make([][]vec32, runtime.GOMAXPROCS(0))
+	chunk := (cat.Cells() + len(parts) - 1) / len(parts)
+	inParallel(len(parts), len(parts), func(_, w int) {
+		k := grid / own
+		used := make([]uint8, k*k)
+		var out []vec32
+		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
+			clear(used)
+			lo, hi := cat.CellRange(c)
+			for id := lo; id < hi; id++ {
+				d := cat.Star(id).Dir
+				g := gridCell(d, grid)
+				// the place within the catalogue's cell
+				if sub := g/grid%k*k + g%k; used[sub] < starsPerCell {
+					used[sub]++
+					out = append(out, vec32FromICRS(d))
+				}
+			}
+		}
+		parts[w] = out
+	})
+	return slices.Concat(parts...)
+}
 
-	// Catalogue cells that are no larger than the level's own need only their
-	// brightest few, plus some slack since the two grids need not nest.
-	most := math.MaxInt32
-	if 6*spec.grid*spec.grid <= cat.Cells() {
-		most = 4 * starsPerCell
-	}
+// thinCoarse is thin for cells that hold several of the catalogue's.
+func thinCoarse(cat *catalogs.Catalogue, grid int) []vec32 {
+	cells := make([][]catalogs.Star, 6*grid*grid)
 	for c := range cat.Cells() {
 		lo, hi := cat.CellRange(c)
-		hi = min(hi, lo+int32(min(most, int(hi-lo))))
-		for id := lo; id < hi; id++ {
+		for id := lo; id < min(hi, lo+starsPerCell); id++ {
 			s := cat.Star(id)
-			g := gridCell(s.Dir, spec.grid)
-			looked = append(looked, id)
-			cellOf = append(cellOf, int32(g))
-			k := used[g]
-			if k < starsPerCell {
-				used[g]++
-			} else if k--; cells[g][k].v <= s.V {
-				continue
-			}
-			for k > 0 && cells[g][k-1].v > s.V {
-				cells[g][k] = cells[g][k-1]
-				k--
-			}
-			cells[g][k] = slot{s.V, id}
+			g := gridCell(s.Dir, grid)
+			cells[g] = append(cells[g], s)
 		}
 	}
-	for i, id := range looked {
-		g := cellOf[i]
-		for _, s := range cells[g][:used[g]] {
-			if s.id == id {
-				ids = append(ids, id)
-				stars = append(stars, vec32FromICRS(cat.Star(id).Dir))
-			}
-		}
+	var kept []catalogs.Star
+	for _, stars := range cells {
+		slices.SortFunc(stars, func(a, b catalogs.Star) int { return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID)) })
+		kept = append(kept, stars[:min(starsPerCell, len(stars))]...)
 	}
-	return ids, stars
+	slices.SortFunc(kept, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
+	out := make([]vec32, len(kept))
+	for i, s := range kept {
+		out[i] = vec32FromICRS(s.Dir)
+	}
+	return out
 }
 
 // faceOf tells which face of the cube around the sphere a direction pierces
@@ -277,44 +297,39 @@ func equalAngle(tan float64, n int) int {
 // that a cube face with its margin would be the whole sky.
 const bruteForceStars = 3000
 
-// nearest finds the neighbours of every star.
-func nearest(stars []vec32, spec levelSpec) []uint32 {
-	near := make([]uint32, len(stars)*neighbours)
-	for i := range near {
-		near[i] = noStar
+// nearest finds the neighbours of every star; grid is the number of cells along
+// an edge of the cube that hold starsPerCell each.
+func nearest(stars []vec32, grid int) []node {
+	nodes := make([]node, len(stars))
+	for i := range nodes {
+		nodes[i].at = stars[i]
+		for k := range nodes[i].near {
+			nodes[i].near[k] = noStar
+		}
 	}
 	if len(stars) <= bruteForceStars {
 		for i := range stars {
-			best := newestNeighbours(near[i*neighbours : (i+1)*neighbours])
+			best := nearList{ids: &nodes[i].near}
 			for j := range stars {
 				if j != i {
 					best.offer(stars, stars[i], uint32(j))
 				}
 			}
 		}
-		return near
+		return nodes
 	}
-	var wg sync.WaitGroup
-	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
-	for face := range 6 {
-		wg.Go(func() {
-			gate <- struct{}{}
-			defer func() { <-gate }()
-			newFaceGrid(stars, face, spec.grid).nearest(stars, near)
-		})
-	}
-	wg.Wait()
-	return near
+	inParallel(runtime.GOMAXPROCS(0), 6, func(_, face int) {
+		newFaceGrid(stars, face, grid).nearest(stars, nodes)
+	})
+	return nodes
 }
 
 // nearList is a list of the nearest stars so far, nearest first.
 type nearList struct {
-	ids  []uint32
+	ids  *[neighbours]uint32
 	dist [neighbours]float32
 	n    int
 }
-
-func newestNeighbours(ids []uint32) nearList { return nearList{ids: ids} }
 
 func (b *nearList) offer(stars []vec32, at vec32, j uint32) {
 	d := stars[j].sub(at)
@@ -414,11 +429,11 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	return u / w, v / w, true
 }
 
-func (g *faceGrid) nearest(stars []vec32, near []uint32) {
+func (g *faceGrid) nearest(stars []vec32, nodes []node) {
 	for k, i := range g.own {
 		u, v := float64(g.uv[k][0]), float64(g.uv[k][1])
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
-		best := newestNeighbours(near[i*neighbours : (i+1)*neighbours])
+		best := nearList{ids: &nodes[i].near}
 		// A step in the plane is at least this much on the sphere.
 		shrink := 1 / (1 + u*u + v*v)
 		for reach := 1; reach <= faceReach; reach++ {
@@ -451,22 +466,19 @@ func (g *faceGrid) nearest(stars []vec32, near []uint32) {
 // file sorts all triangles into buckets by counting them first.
 func (l *level) file() {
 	workers := runtime.GOMAXPROCS(0)
-	chunk := (len(l.stars) + workers - 1) / workers
+	chunk := (len(l.nodes) + workers - 1) / workers
 	counts := make([][]uint32, workers)
-	var wg sync.WaitGroup
-	each := func(do func(w, lo, hi int)) {
-		for w := range workers {
-			wg.Go(func() { do(w, min(w*chunk, len(l.stars)), min((w+1)*chunk, len(l.stars))) })
-		}
-		wg.Wait()
+	each := func(visit func(w, bucket int, e uint32)) {
+		inParallel(workers, workers, func(_, w int) {
+			for i := w * chunk; i < min((w+1)*chunk, len(l.nodes)); i++ {
+				l.trianglesOf(uint32(i), func(bucket int, e uint32) { visit(w, bucket, e) })
+			}
+		})
 	}
-	each(func(w, lo, hi int) {
-		count := make([]uint32, l.bins.buckets())
-		for i := lo; i < hi; i++ {
-			l.trianglesOf(uint32(i), func(bucket int, _ uint32) { count[bucket]++ })
-		}
-		counts[w] = count
-	})
+	for w := range counts {
+		counts[w] = make([]uint32, l.bins.buckets())
+	}
+	each(func(w, bucket int, _ uint32) { counts[w][bucket]++ })
 	l.starts = make([]uint32, l.bins.buckets()+1)
 	var total uint32
 	for b := range l.bins.buckets() {
@@ -479,22 +491,17 @@ func (l *level) file() {
 	}
 	l.starts[l.bins.buckets()] = total
 	l.entry = make([]uint32, total)
-	each(func(w, lo, hi int) {
-		next := counts[w]
-		for i := lo; i < hi; i++ {
-			l.trianglesOf(uint32(i), func(bucket int, e uint32) {
-				l.entry[next[bucket]] = e
-				next[bucket]++
-			})
-		}
+	each(func(w, bucket int, e uint32) {
+		l.entry[counts[w][bucket]] = e
+		counts[w][bucket]++
 	})
 }
 
 // trianglesOf visits the triangles for which star a is the anchor. A triangle
 // that several of its stars could anchor belongs to the first of them.
 func (l *level) trianglesOf(a uint32, visit func(bucket int, e uint32)) {
-	nearA := l.near[a*neighbours:][:triangleNeighbours]
-	sa := l.stars[a]
+	nearA := l.nodes[a].near[:triangleNeighbours]
+	sa := l.nodes[a].at
 	for p, pair := range neighbourPairs {
 		b, c := nearA[pair[0]], nearA[pair[1]]
 		if c == noStar {
@@ -503,7 +510,7 @@ func (l *level) trianglesOf(a uint32, visit func(bucket int, e uint32)) {
 		if b < a && l.anchors(b, a, c) || c < a && l.anchors(c, a, b) {
 			continue
 		}
-		sb, sc := l.stars[b], l.stars[c]
+		sb, sc := l.nodes[b].at, l.nodes[c].at
 		// Side k lies opposite corner k.
 		d0, d1, d2 := sb.sub(sc), sa.sub(sc), sa.sub(sb)
 		side := [3]float64{
@@ -523,7 +530,7 @@ func (l *level) trianglesOf(a uint32, visit func(bucket int, e uint32)) {
 
 func (l *level) anchors(star, b, c uint32) bool {
 	found := 0
-	for _, n := range l.near[star*neighbours:][:triangleNeighbours] {
+	for _, n := range l.nodes[star].near[:triangleNeighbours] {
 		if n == b || n == c {
 			found++
 		}

@@ -3,6 +3,8 @@ package solve
 import (
 	"math"
 	"math/cmplx"
+	"runtime"
+	"slices"
 	"sort"
 )
 
@@ -215,7 +217,7 @@ func (c *candidate) pixel(s vec32) complex128 {
 }
 
 // fitTriangle finds the similarity that carries a catalogue triangle onto an
-// image triangle; misfit is the largest distance left, in pixels.
+// image triangle; misfit is the square of the largest distance left, in pixels.
 func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit float64) {
 	d1, d2 := s1.sub(s0), s2.sub(s0)
 	c.star, c.at = s0, z0
@@ -235,16 +237,20 @@ func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit f
 	// Least squares over the three corners with a free shift.
 	wm, um := (w1+w2)/3, (u1+u2)/3
 	num := cmplx.Conj(-wm)*(-um) + cmplx.Conj(w1-wm)*(u1-um) + cmplx.Conj(w2-wm)*(u2-um)
-	den := sq(cmplx.Abs(wm)) + sq(cmplx.Abs(w1-wm)) + sq(cmplx.Abs(w2-wm))
-	c.alpha = num / complex(den, 0)
+	den := norm2(wm) + norm2(w1-wm) + norm2(w2-wm)
+	c.alpha = num * complex(1/den, 0)
 	shift := um - c.alpha*wm
 	c.at = z0 + shift
-	misfit = max(cmplx.Abs(shift), cmplx.Abs(shift+c.alpha*w1-u1), cmplx.Abs(shift+c.alpha*w2-u2))
+	misfit = max(norm2(shift), norm2(shift+c.alpha*w1-u1), norm2(shift+c.alpha*w2-u2))
 	return c, misfit
 }
 
+// norm2 is the square of the absolute value.
+func norm2(z complex128) float64 { return sq(real(z)) + sq(imag(z)) }
+
 // search looks through one level for candidates with a scale in the given
-// range, some image triangles at a time.
+// range, some image triangles at a time. The result depends on nothing but
+// its input, however many goroutines take part.
 type search struct {
 	level            *level
 	image            spots   // all detections
@@ -253,7 +259,7 @@ type search struct {
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
-	verify           func(*candidate) bool
+	weigh            func(*candidate) (proven, bool)
 	trials           *int // candidates: catalogue triangles that fitted, over the whole frame
 
 	chosen    spots // the image stars that form triangles, as in the image
@@ -302,65 +308,95 @@ func (s *search) prepare() {
 	s.near = leastHits(s.occupied.fill, nearOdds, 3*neighbours)
 }
 
-// run looks up the next n triangles; it tells whether one led to a proved
-// solution.
-func (s *search) run(n int) bool {
+// roundSize is how many image triangles are looked up together: enough to
+// share among the processors, few enough that little is done in vain when the
+// first of them leads to the solution.
+const roundSize = 8
+
+// round looks up the next few image triangles, at most n, and gives what is
+// proved by them, in their order.
+func (s *search) round(n int) []proven {
 	if s.triangles == nil {
 		s.prepare()
 	}
-	for ; n > 0 && s.next < len(s.triangles); n-- {
-		t := s.triangles[s.next]
-		s.next++
-		if s.try(t) {
-			return true
-		}
+	n = min(n, roundSize, len(s.triangles)-s.next)
+	var trials [roundSize]int
+	var found [roundSize][]proven
+	inParallel(runtime.GOMAXPROCS(0), n, func(_, i int) {
+		trials[i], found[i] = s.try(s.triangles[s.next+i])
+	})
+	s.next += n
+	for _, t := range trials[:n] {
+		*s.trials += t
 	}
-	return false
+	return slices.DeleteFunc(slices.Concat(found[:n]...), func(p proven) bool {
+		return p.log10Odds(*s.trials) < proofLog10Odds
+	})
 }
 
-func (s *search) done() bool { return s.triangles != nil && s.next >= len(s.triangles) }
+// left is how many triangles have not been looked up yet.
+func (s *search) left() int {
+	if s.triangles == nil {
+		s.prepare()
+	}
+	return len(s.triangles) - s.next
+}
 
-// try looks at every catalogue triangle like t.
-func (s *search) try(t imageTriangle) bool {
+// block is how many entries of the index are looked at together: the
+// processor waits for memory most of the time, and so it waits for many at once.
+const block = 32
+
+// try looks at every catalogue triangle like t. It counts those that fitted and
+// gives those that the whole field speaks for.
+func (s *search) try(t imageTriangle) (trials int, found []proven) {
 	bins, spec := s.level.bins, s.level.spec
 	sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
 	sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
 	if sizeLo > sizeHi {
-		return false
+		return 0, nil
 	}
 	tol := spec.shapeTol + 2*s.centroidTol/t.longest
-	fitTol := s.centroidTol + spec.shapeTol*t.longest
+	fitTol2 := sq(s.centroidTol + spec.shapeTol*t.longest)
+	alphaLo2, alphaHi2 := 1/sq(s.scaleHi), 1/sq(s.scaleLo)
 	z0, z1, z2 := s.flat.at[t.v[0]], s.flat.at[t.v[1]], s.flat.at[t.v[2]]
-	stars := s.level.stars
+	nodes := s.level.nodes
+	var anchors [block]uint32
+	var corners [block][3]uint32
+	var places [block][3]vec32
 	for ix := bins.index(t.x - tol - 0.5); ix <= min(bins.index(t.x+tol-0.5), bins.nx-1); ix++ {
 		for iy := bins.index(t.y - tol); iy <= min(bins.index(t.y+tol), bins.ny-1); iy++ {
 			row := (ix*bins.ny + iy) * bins.nsize
 			entries := s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]
-			for _, e := range entries {
-				anchor, v := s.level.triangle(e)
-				if s.hintedCos != 0 && stars[anchor].dot(s.hinted) < s.hintedCos {
-					continue
+			for part := range slices.Chunk(entries, block) {
+				for k, e := range part {
+					anchors[k], corners[k] = s.level.triangle(e)
 				}
-				c, misfit := fitTriangle(stars[v[0]], stars[v[1]], stars[v[2]], z0, z1, z2)
-				if misfit > fitTol {
-					continue
+				for k := range part {
+					v := &corners[k]
+					places[k] = [3]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at}
 				}
-				perPixel := 1 / cmplx.Abs(c.alpha)
-				if perPixel < s.scaleLo || perPixel > s.scaleHi {
-					continue
-				}
-				*s.trials++
-				if !s.neighboursShow(&c, anchor, v) {
-					continue
-				}
-				c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
-				if s.verify(&c) {
-					return true
+				for k := range part {
+					p := &places[k]
+					if s.hintedCos != 0 && p[0].dot(s.hinted) < s.hintedCos {
+						continue
+					}
+					c, misfit2 := fitTriangle(p[0], p[1], p[2], z0, z1, z2)
+					if alpha2 := norm2(c.alpha); misfit2 > fitTol2 || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
+						continue
+					}
+					trials++
+					if !s.neighboursShow(&c, anchors[k], corners[k]) {
+						continue
+					}
+					c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
+					if p, ok := s.weigh(&c); ok {
+						found = append(found, p)
+					}
 				}
 			}
 		}
 	}
-	return false
+	return trials, found
 }
 
 // leastHits is, for each number of places asked for, how many must be occupied for
@@ -384,7 +420,7 @@ func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32) bool {
 	n, inside, hits := 0, 0, 0
 	ask := func(star uint32) {
 	next:
-		for _, j := range s.level.near[star*neighbours:][:neighbours] {
+		for _, j := range s.level.nodes[star].near {
 			if j == noStar {
 				break
 			}
@@ -398,7 +434,7 @@ func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32) bool {
 			}
 			asked[n] = j
 			n++
-			if z := c.pixel(s.level.stars[j]); s.image.holds(z, 0) {
+			if z := c.pixel(s.level.nodes[j].at); s.image.holds(z, 0) {
 				inside++
 				if s.occupied.near(z) {
 					hits++

@@ -96,7 +96,7 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		return nil
 	}
 	spread = max(1, fit.residuals(pairs))
-	sol := &Solution{Camera: fit.Camera, Detection: det, Log10Odds: p.log10Odds}
+	sol := &Solution{Camera: fit.Camera, Detection: det}
 	var sum float64
 	for _, q := range pairs {
 		sum += q.dx*q.dx + q.dy*q.dy

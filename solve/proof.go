@@ -46,10 +46,10 @@ type prediction struct {
 	chance float64
 }
 
-// log10Odds gives the strength of the evidence in predictions, ordered from the
-// brightest, with the given number of candidates tried and the search
-// volume of the fit.
-func log10Odds(predictions []prediction, trials int, choices, volume float64) float64 {
+// evidence gives the strength of predictions, ordered from the brightest, for
+// the only candidate tried: the logarithm of the odds against chance, given
+// how many tolerances the best was chosen among and the search volume of the fit.
+func evidence(predictions []prediction, choices, volume float64) float64 {
 	best := math.Inf(-1)
 	var mu float64
 	k, depths, next := 0, 0, 1
@@ -64,7 +64,7 @@ func log10Odds(predictions []prediction, trials int, choices, volume float64) fl
 			next = n + 1 + n/3
 		}
 	}
-	return best - math.Log10(float64(max(trials, 1))*float64(max(depths, 1))*choices*volume)
+	return best - math.Log10(float64(max(depths, 1))*choices*volume)
 }
 
 // log10Tail is the logarithm of Chernoff's bound on k or more chance hits where

@@ -17,6 +17,9 @@ type Hint struct {
 	Scale sky.Angle // per pixel; 0 when unknown
 	Near  *sky.ICRS // about where the image points; nil when unknown
 	Epoch float64   // Julian year of the exposure; 0 means 2000
+	// Quick gives up once the hinted scale and place have failed: for a service
+	// that has solved frames of this camera and would rather have the next one.
+	Quick bool
 }
 
 // Pair is a detected star and the catalogue star it shows.
@@ -117,6 +120,7 @@ type pass struct {
 	ranges      []scaleRange
 	centroidTol float64 // pixels
 	batches     []int
+	blind       bool      // over all scales
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 }
 
@@ -133,11 +137,11 @@ func nearby(passes []pass, at sky.ICRS) []pass {
 	return out
 }
 
-func (s *Solver) newSearch(r scaleRange, p pass, image spots, v *verifier) *search {
+func (s *Solver) newSearch(r scaleRange, p pass, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
 		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol,
-		verify: func(c *candidate) bool { return v.verify(c, l.spec.shapeTol) }, trials: v.trials,
+		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.spec.shapeTol) }, trials: trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
 		out.assumed = mean
@@ -180,21 +184,27 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 			"only %d stars found, at least %d are needed: expose longer, focus, or wait for clouds to pass", len(image.at), fewestStars)}
 	}
 	trials := 0
-	v := newVerifier(s.cat, hint.Epoch, image, &trials)
+	v := newVerifier(s.cat, hint.Epoch, image)
 	passes := s.plan(image, hint)
 	if hint.Near != nil {
 		passes = append(nearby(passes, *hint.Near), passes...)
+	}
+	if hint.Quick && hint.Scale > 0 {
+		passes = slices.DeleteFunc(passes, func(p pass) bool { return p.blind })
 	}
 	for _, pass := range passes {
 		searches := make([]*search, len(pass.ranges))
 		for _, batch := range pass.batches {
 			for i, r := range pass.ranges {
 				if searches[i] == nil {
-					searches[i] = s.newSearch(r, pass, image, v)
+					searches[i] = s.newSearch(r, pass, image, v, &trials)
 				}
-				for searches[i].run(batch) {
-					if sol := s.polish(image, det, v.best, hint.Epoch); sol != nil {
-						return sol, nil
+				for n := min(batch, searches[i].left()); n > 0; n -= roundSize {
+					for _, p := range searches[i].round(n) {
+						if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
+							sol.Log10Odds = p.log10Odds(trials)
+							return sol, nil
+						}
 					}
 				}
 			}
@@ -237,7 +247,7 @@ func (s *Solver) plan(image spots, hint Hint) []pass {
 	return []pass{
 		{ranges: hinted, centroidTol: sharpTol, batches: []int{math.MaxInt}},
 		{ranges: hinted, centroidTol: softTol, batches: []int{math.MaxInt}},
-		{ranges: blind, centroidTol: sharpTol, batches: []int{firstBatch, math.MaxInt}},
-		{ranges: blind, centroidTol: softTol, batches: []int{softBatch}},
+		{blind: true, ranges: blind, centroidTol: sharpTol, batches: []int{firstBatch, math.MaxInt}},
+		{blind: true, ranges: blind, centroidTol: softTol, batches: []int{softBatch}},
 	}
 }

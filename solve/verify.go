@@ -88,24 +88,23 @@ func planeFromCandidate(c *candidate, centre complex128) planeFit {
 // proven is a candidate that passed, with what the camera fit starts from.
 type proven struct {
 	planeFit
-	log10Odds float64
+	evidence float64 // log10 odds as if it were the only candidate tried
 }
 
-// verifier weighs candidates for one image.
+// log10Odds is the strength of the proof, given the number of candidates tried.
+func (p *proven) log10Odds(trials int) float64 {
+	return p.evidence - math.Log10(float64(max(trials, 1)))
+}
+
+// verifier weighs candidates for one image. It does not change.
 type verifier struct {
-	cat    *catalogs.Catalogue
-	epoch  float64
-	grid   *placeGrid
-	trials *int
-	best   *proven
-	bestBy float64 // log10 odds of the best candidate, proved or not
+	cat   *catalogs.Catalogue
+	epoch float64
+	grid  *placeGrid
 }
 
-func newVerifier(cat *catalogs.Catalogue, epoch float64, image spots, trials *int) *verifier {
-	return &verifier{
-		cat: cat, epoch: epoch, trials: trials, bestBy: math.Inf(-1),
-		grid: newPlaceGrid(image.brightest(verifySpots), 16),
-	}
+func newVerifier(cat *catalogs.Catalogue, epoch float64, image spots) *verifier {
+	return &verifier{cat: cat, epoch: epoch, grid: newPlaceGrid(image.brightest(verifySpots), 16)}
 }
 
 // target is a catalogue star that should be in the image.
@@ -116,7 +115,16 @@ type target struct {
 	d float64    // how far off, pixels
 }
 
-func (v *verifier) verify(c *candidate, stretch float64) bool {
+// verify carries a candidate to the whole field. It is ok when the evidence
+// would be proof for the only candidate tried.
+func (v *verifier) verify(c *candidate, stretch float64) (proven, bool) {
+	p := v.follow(c, stretch)
+	return p, p.evidence >= proofLog10Odds
+}
+
+// follow refines a candidate from its triangle outwards, then over the whole
+// field ever more closely, and weighs it on the way.
+func (v *verifier) follow(c *candidate, stretch float64) proven {
 	fit := planeFromCandidate(c, v.grid.centre())
 	halfDiagonal := math.Hypot(float64(v.grid.width), float64(v.grid.height)) / 2
 	scale := 1 / cmplx.Abs(c.alpha)
@@ -129,7 +137,6 @@ func (v *verifier) verify(c *candidate, stretch float64) bool {
 		}
 	}
 	first := firstTol + stretch*halfDiagonal
-	// From the triangle outwards, then the whole field ever more closely.
 	tol := first
 	best := math.Inf(-1)
 	for round := range verifyRounds {
@@ -151,12 +158,7 @@ func (v *verifier) verify(c *candidate, stretch float64) bool {
 			tol = max(lastTol, min(tol/2, 3*scatter(targets, &fit, v.grid.at)))
 		}
 	}
-	v.bestBy = max(v.bestBy, best)
-	if best < proofLog10Odds {
-		return false
-	}
-	v.best = &proven{planeFit: fit, log10Odds: best}
-	return true
+	return proven{planeFit: fit, evidence: best}
 }
 
 // verifyRounds is how often the fit is refined: the tolerance halves each time,
@@ -191,7 +193,7 @@ func (v *verifier) weigh(targets []target, anchors []complex128, tol, first floa
 		}
 		predictions = append(predictions, prediction{hit: t.i >= 0, chance: v.grid.chance(t.z, tol)})
 	}
-	return log10Odds(predictions, *v.trials, verifyRounds, math.Pow(first/tol, similarityParameters))
+	return evidence(predictions, verifyRounds, math.Pow(first/tol, similarityParameters))
 }
 
 // refine fits the plane to the detections found, by least squares in the
