@@ -1,10 +1,8 @@
 package mountmodel
 
 import (
-	"math"
+	"cmp"
 	"slices"
-
-	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/gonum/stat/distuv"
@@ -59,15 +57,7 @@ func (f *AxisFit) Diagnose() Diagnosis {
 		return Diagnosis{}
 	}
 	tried := f.alternatives()
-	slices.SortStableFunc(tried, func(a, b alternative) int {
-		switch {
-		case a.chi2 < b.chi2:
-			return -1
-		case a.chi2 > b.chi2:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(tried, byChi2)
 	if len(tried) == 0 || (distuv.ChiSquared{K: float64(tried[0].dof)}).Survival(tried[0].chi2) < explained {
 		return Diagnosis{Fault: Unexplained}
 	}
@@ -89,44 +79,78 @@ func (f *AxisFit) Diagnose() Diagnosis {
 	return best
 }
 
-// alternatives fits every explanation that leaves something to test.
+// mostTried bounds the frames left out, and the places tried for a step before
+// the neighbourhood of the best is searched, so that hundreds of frames take a
+// fraction of a second.
+const mostTried = 24
+
+// alternatives fits the explanations that leave something to test.
 func (f *AxisFit) alternatives() []alternative {
 	count := len(f.frames)
 	var out []alternative
 	if 2*(count-1)-4 > 0 {
-		for i := range count {
-			rest := slices.Concat(f.frames[:i], f.frames[i+1:])
-			m := newRigid(rest, f.n)
+		for _, i := range f.strayest(mostTried) {
+			m := newRigid(slices.Concat(f.frames[:i], f.frames[i+1:]), f.n)
 			if m.solve(0) == nil {
 				out = append(out, alternative{Diagnosis{Fault: FrameAlone, Frame: i}, m.chi2, m.dof()})
 			}
 		}
 	}
-	if 2*count-6 <= 0 {
-		return out
+	if 2*count-6 > 0 {
+		out = append(out, f.steps(TubeStep)...)
+		out = append(out, f.steps(MountStep)...)
 	}
-	// A step that leaves a single frame on one side is that frame alone.
-	for k := 2; k <= count-2; k++ {
+	return out
+}
+
+// steps fits a step of one kind at every place, or, of many places, at some
+// and then at the neighbours of the best. A step that leaves a single frame on
+// one side is that frame alone.
+func (f *AxisFit) steps(kind Fault) []alternative {
+	count := len(f.frames)
+	first, last := 2, count-2
+	stride := max(1, (last-first)/mostTried)
+	var out []alternative
+	tried := make([]bool, count)
+	try := func(k int) {
+		if k < first || k > last || tried[k] {
+			return
+		}
+		tried[k] = true
 		side, same := make([]int, count), make([]int, count)
 		for i := k; i < count; i++ {
 			side[i] = 1
 		}
-		if m := newGrouped(f.frames, f.n, same, side, 1, 2); m.solve(0) == nil {
-			out = append(out, alternative{Diagnosis{Fault: TubeStep, Frame: k}, m.chi2, m.dof()})
+		m := newGrouped(f.frames, f.n, same, side, 1, 2)
+		if kind == MountStep {
+			m = newGrouped(f.frames, f.n, side, same, 2, 1)
 		}
-		if m := newGrouped(f.frames, f.n, side, same, 2, 1); m.solve(0) == nil {
-			out = append(out, alternative{Diagnosis{Fault: MountStep, Frame: k}, m.chi2, m.dof()})
+		if m.solve(0) == nil {
+			out = append(out, alternative{Diagnosis{Fault: kind, Frame: k}, m.chi2, m.dof()})
+		}
+	}
+	for k := first; k <= last; k += stride {
+		try(k)
+	}
+	if stride > 1 && len(out) > 0 {
+		best := slices.MinFunc(out, byChi2).Frame
+		for k := best - stride; k <= best+stride; k++ {
+			try(k)
 		}
 	}
 	return out
 }
 
-// strayness is the largest residual of a frame, as the rotation's size.
-func (f *AxisFit) strayness() (frame int, size sky.Angle) {
-	for i, e := range f.Residuals {
-		if s := sky.Angle(r3.Norm(e)); s > size {
-			frame, size = i, s
-		}
+func byChi2(a, b alternative) int { return cmp.Compare(a.chi2, b.chi2) }
+
+// strayest are the frames with the largest residuals, largest first.
+func (f *AxisFit) strayest(most int) []int {
+	order := make([]int, len(f.Residuals))
+	for i := range order {
+		order[i] = i
 	}
-	return frame, sky.Angle(math.Abs(float64(size)))
+	slices.SortStableFunc(order, func(a, b int) int {
+		return cmp.Compare(r3.Norm(f.Residuals[b]), r3.Norm(f.Residuals[a]))
+	})
+	return order[:min(most, len(order))]
 }

@@ -50,7 +50,7 @@ func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int
 // far side cannot be told from that frame alone, and is drawn elsewhere.
 func TestDiagnose(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20, 1))
-	const trials, frames = 150, 6
+	const trials, frames = 100, 6
 	for _, fault := range []Fault{NoFault, FrameAlone, TubeStep, MountStep, Unexplained} {
 		right := 0
 		for range trials {
@@ -82,6 +82,16 @@ func TestDiagnoseClaimsNothingFromTooFew(t *testing.T) {
 		}
 		if d := faultySession(t, rng, 2, TubeStep, 1).Diagnose(); d.Fault != NoFault {
 			t.Errorf("two frames: %+v", d)
+		}
+	}
+}
+
+// Among hundreds of frames a step is still found where it is.
+func TestDiagnoseManyFrames(t *testing.T) {
+	rng := rand.New(rand.NewPCG(24, 1))
+	for _, fault := range []Fault{TubeStep, MountStep, FrameAlone} {
+		if d := faultySession(t, rng, 200, fault, 93).Diagnose(); d.Fault != fault || d.Frame != 93 {
+			t.Errorf("fault %d: %+v", fault, d)
 		}
 	}
 }

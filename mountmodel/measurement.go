@@ -298,7 +298,7 @@ func (m *measurement) rigidity() []Warning {
 		return []Warning{general, {Code: WarnFrameStands, Frame: name(k), Message: fmt.Sprintf(
 			"%s does not fit the other frames. If something was bumped or turned near that moment, start over.", name(k))}}
 	case m.fit.Dof <= 2:
-		worst, _ := m.fit.strayness()
+		worst := m.fit.strayest(1)[0]
 		general.Message += fmt.Sprintf(" Three frames do not tell which is to blame (%s departs most). Likely causes: declination or tube moved, tripod settled, or the mount bends. Take more frames, or start over.", name(worst))
 	default:
 		general.Message += " No single frame and no single movement explains it: the mount or the tube bends as it turns, or something settles all the while. Check that everything is tight; a shorter turn near where you will work may fit better."

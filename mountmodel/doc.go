@@ -1,0 +1,20 @@
+// Package mountmodel goes from matched stars and a moment to the two bolts of
+// an equatorial mount. It sees no pixels and reads no clock.
+//
+// Where what is:
+//
+//	time scales, Earth            time.go, earth.go (series in *_series.go)
+//	precession, nutation          precession.go
+//	ICRS to observed place        observer.go; the air: refraction.go
+//	the pole                      pole.go
+//	attitude of one frame         sighting.go: Wahba, then least squares
+//	the axis                      axis.go; the model R c = n: rigid.go
+//	what broke                    diagnose.go; in words: measurement.go
+//	how far to turn               predict.go
+//	the correction in words       correction.go
+//	the axis while bolts turn     adjust.go: a filter on R c = n, bolts and drive
+//	the session                   session.go, measurement.go; what a page shows: view.go
+//
+// All directions are unit vectors of package sky; the local frame is east,
+// north, up. Angles are sky.Angle, radians inside.
+package mountmodel
