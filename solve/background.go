@@ -48,6 +48,7 @@ type skyMap struct {
 	tileW, tileH float64
 	level, noise []float32 // nx*ny, row-major
 	step         float32   // smallest step between pixel values, about 0 when continuous
+	dither       float32   // step, or 0 where the noise is many steps and needs no dither
 	quietest     float32   // lowest noise of a tile: extrapolation does not go below
 }
 
@@ -63,6 +64,10 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 	b.level = make([]float32, b.nx*b.ny)
 	b.noise = make([]float32, b.nx*b.ny)
 	b.step = valueStep(img)
+	b.dither = b.step
+	if coarseNoise(img) > fineSteps*b.step {
+		b.dither = 0
+	}
 	valid := make([]bool, b.nx*b.ny)
 	buffers := make([]tileSamples, workers)
 	inParallel(workers, b.ny, func(w, ty int) {
@@ -124,10 +129,10 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 			if v-v != 0 { // NaN or infinite
 				continue
 			}
-			v += b.step * dither(x, y)
+			v += b.dither * dither(x, y)
 			s.value = append(s.value, v)
 			if x+noiseLag < len(row) {
-				if d := row[x+noiseLag] + b.step*dither(x+noiseLag, y) - v; d-d == 0 {
+				if d := row[x+noiseLag] + b.dither*dither(x+noiseLag, y) - v; d-d == 0 {
 					s.difference = append(s.difference, d)
 				}
 			}
@@ -234,6 +239,31 @@ func valueStep(img Image) float32 {
 		}
 	}
 	return step
+}
+
+// fineSteps: noise of more steps than this makes statistics smooth by itself.
+const fineSteps = 4
+
+// coarseNoise is a rough noise from a few thousand pixel differences.
+func coarseNoise(img Image) float32 {
+	const want = 2048
+	stride := max(1, len(img.Pix)/want) | 1
+	v := make([]float32, 0, want+1)
+	for i := 0; i+noiseLag < len(img.Pix); i += stride {
+		if d := img.Pix[i+noiseLag] - img.Pix[i]; d-d == 0 {
+			v = append(v, max(d, -d))
+		}
+	}
+	if len(v) == 0 {
+		return 0
+	}
+	slices.Sort(v)
+	return v[len(v)/2]
+}
+
+// saturated tells whether the sky of most tiles is full.
+func (b *skyMap) saturated(img Image) bool {
+	return img.Saturation > 0 && median(b.level) >= float64(img.Saturation)*saturationShare
 }
 
 // fill gives tiles without data the mean of their neighbours, spreading

@@ -80,26 +80,34 @@ var (
 // Detect finds the stars of an image. It is deterministic and does not change
 // the image; it uses up to GOMAXPROCS goroutines.
 func Detect(img Image) (*Detection, error) {
-	if err := checkImage(img); err != nil {
+	if err := checkSize(img); err != nil {
 		return nil, err
 	}
 	workers := runtime.GOMAXPROCS(0)
 	sky, ok := measureSky(img, workers)
-	if !ok {
-		return nil, fmt.Errorf("%w: almost all are missing", ErrNoData)
+	if !ok || !(sky.quietest > 0) || sky.saturated(img) {
+		if err := checkValues(img); err != nil {
+			return nil, err
+		}
 	}
 	p := prepare(img, sky, workers)
 	m := p.findPSF(workers)
 	if m.canvas.scale == 1 {
 		p.replaceLone(m.loneShare())
 	}
-	m.correlate(measureCorrelation(img, sky))
+	alike := measureCorrelation(img, sky)
+	m.correlate(alike)
 	sources := newSources(p.findPeaks(m, workers), m)
-	p.fitAll(m, sources, noiseModel{rough2: sq(firstRough)}, workers)
-	m = p.refine(m, sources, workers)
-	m.correlate(measureCorrelation(img, sky))
+	// The brightest show the PSF and the noise better; then all are fitted.
+	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
+	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
+	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
-	p.fitAll(m, sources, noise, workers)
+	p.fitAll(m, sources, len(sources), noise, workers)
+	if p.empirical(m, sources, noise) {
+		noise = p.estimateNoise(m, sources)
+		p.fitAll(m, sources, len(sources), noise, workers)
+	}
 
 	d := &Detection{Background: median(sky.level), Noise: median(sky.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
@@ -148,13 +156,18 @@ func (m *psf) loneShare() float32 {
 	return float32(max(loneShare, min(px, py)/p0/2))
 }
 
-func checkImage(img Image) error {
+func checkSize(img Image) error {
 	if img.Width < minSide || img.Height < minSide {
 		return fmt.Errorf("%w: %d x %d pixels, at least %d x %d are needed", ErrNoImage, img.Width, img.Height, minSide, minSide)
 	}
-	if len(img.Pix) != img.Width*img.Height {
+	if len(img.Pix)/img.Width != img.Height || len(img.Pix)%img.Width != 0 {
 		return fmt.Errorf("%w: %d pixel values for %d x %d", ErrNoImage, len(img.Pix), img.Width, img.Height)
 	}
+	return nil
+}
+
+// checkValues says why an image whose sky looks odd cannot be used, or nil.
+func checkValues(img Image) error {
 	first := float32(math.NaN())
 	valid, full := 0, 0
 	constant := true
@@ -174,7 +187,7 @@ func checkImage(img Image) error {
 	switch {
 	case valid < minTileSamples:
 		return fmt.Errorf("%w: %d of %d have a value", ErrNoData, valid, len(img.Pix))
-	case full > valid*9/10:
+	case full > valid/10*9:
 		return fmt.Errorf("%w: %d%% of the pixels are saturated: expose shorter", ErrNoData, 100*full/valid)
 	case constant:
 		return fmt.Errorf("%w (%g)", ErrConstant, first)

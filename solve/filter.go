@@ -108,14 +108,15 @@ func gaussianHalf(sigma float64) []float32 {
 // strip is what one worker found in a band of rows.
 type strip struct {
 	runs []run
-	vals []float32 // filtered canvas in noise units, of all runs
+	vals []float32 // filtered canvas, of all runs
 }
 
 // run is a stretch of one row above the foot threshold.
 type run struct {
-	y, x0, x1 int32 // columns x0..x1-1
-	val       int32 // index of the first value in the values
-	parent    int32 // union-find over runs
+	y, x0, x1 int32   // columns x0..x1-1
+	val       int32   // index of the first value in the values
+	noise     float32 // of the filtered canvas where the run begins
+	parent    int32   // union-find over runs
 }
 
 const (
@@ -204,10 +205,7 @@ func (b *filterBand) run(c *canvas, k *kernel, y0, y1 int) {
 		if yc := y - r; yc >= y0-k.reachY {
 			i := yc - y0 + k.reachY
 			dst := b.out[i*b.stride+k.reachX:][:b.width]
-			scaleRow(dst, ring(yc), k.half[0])
-			for j := 1; j <= r; j++ {
-				addPair(dst, ring(yc-j), ring(yc+j), k.half[j])
-			}
+			convolve(dst, k.half, func(i int) []float32 { return ring(yc + i) })
 		}
 	}
 	if b.shifted == nil {
@@ -228,16 +226,26 @@ func (b *filterBand) run(c *canvas, k *kernel, y0, y1 int) {
 func convolveRow(dst, padded, half []float32) {
 	r := len(half) - 1
 	n := len(dst)
-	scaleRow(dst, padded[r:r+n], half[0])
-	for j := 1; j <= r; j++ {
-		addPair(dst, padded[r-j:r-j+n], padded[r+j:r+j+n], half[j])
+	convolve(dst, half, func(i int) []float32 { return padded[r+i : r+i+n] })
+}
+
+// convolve writes the sum over i of half[|i|]*tap(i). Two taps on either side
+// are taken in one pass, to spare loads and stores.
+func convolve(dst, half []float32, tap func(i int) []float32) {
+	firstPair(dst, tap(0), tap(-1), tap(1), half[0], half[1])
+	i := 2
+	for ; i+1 < len(half); i += 2 {
+		addPairs(dst, tap(-i), tap(i), tap(-i-1), tap(i+1), half[i], half[i+1])
+	}
+	if i < len(half) {
+		addPair(dst, tap(-i), tap(i), half[i])
 	}
 }
 
-func scaleRow(dst, a []float32, f float32) {
-	a = a[:len(dst)]
+func firstPair(dst, mid, a, b []float32, f, g float32) {
+	mid, a, b = mid[:len(dst)], a[:len(dst)], b[:len(dst)]
 	for i := range dst {
-		dst[i] = f * a[i]
+		dst[i] = f*mid[i] + g*(a[i]+b[i])
 	}
 }
 
@@ -245,6 +253,13 @@ func addPair(dst, a, b []float32, f float32) {
 	a, b = a[:len(dst)], b[:len(dst)]
 	for i := range dst {
 		dst[i] += f * (a[i] + b[i])
+	}
+}
+
+func addPairs(dst, a, b, c, d []float32, f, g float32) {
+	a, b, c, d = a[:len(dst)], b[:len(dst)], c[:len(dst)], d[:len(dst)]
+	for i := range dst {
+		dst[i] += f*(a[i]+b[i]) + g*(c[i]+d[i])
 	}
 }
 
@@ -303,10 +318,10 @@ func (s *strip) collect(row, noise []float32, y int) {
 			continue
 		}
 		if x != end {
-			s.runs = append(s.runs, run{y: int32(y), x0: int32(x), val: int32(len(s.vals))})
+			s.runs = append(s.runs, run{y: int32(y), x0: int32(x), val: int32(len(s.vals)), noise: n})
 		}
 		end = x + 1
 		s.runs[len(s.runs)-1].x1 = int32(end)
-		s.vals = append(s.vals, v/n)
+		s.vals = append(s.vals, v)
 	}
 }

@@ -7,19 +7,24 @@ import (
 
 // What the errors of a fit are made of, measured on the frame itself.
 
-// noiseModel is the variance of a pixel: sky^2 + shot*model + rough2*model^2.
-// Shot is the inverse gain (pixel values for each electron), rough2 the square
-// of how far stars differ from the PSF.
+// noiseModel is the variance of a pixel in a star's light: that of the sky, plus
+// shot times the star's value there, plus rough2 times the square of half the star's peak.
+// Shot is the inverse gain: pixel values for each electron. The last term stands
+// for how stars differ from the PSF (a PSF that changes over the field, pixels
+// that are not alike, drift): errors as large in the flanks as in the middle,
+// which for the place of the star act like noise.
 type noiseModel struct {
 	shot, rough2 float64
 }
 
 const (
-	// noiseStars of the brightest clean stars show shot noise and roughness.
-	noiseStars = 80
+	// noiseStars clean stars show shot noise and roughness: the brightest, and
+	// as many spread over the rest, since the one grows with the light and the
+	// other with its square.
+	noiseStars = 48
 	// noiseStarSigma: fainter ones are all sky noise.
 	noiseStarSigma = 6
-	noiseRounds    = 6
+	noiseRounds    = 8
 	// noiseClip bounds one pixel's squared residual in units of its variance, so
 	// that a neighbour or a cosmic ray does not speak for all; the mean of chi^2
 	// clipped there is noiseClipMean.
@@ -27,34 +32,30 @@ const (
 	noiseClipMean = 0.9943
 	// firstRough is the roughness assumed until it is measured.
 	firstRough = 0.02
+	// noisePart of the star's peak is the least value of pixels that count.
+	noisePart = 0.1
 )
 
-// estimateNoise fits the noise model to the residuals of bright stars, each
-// divided by one minus the pixel's leverage, by iterated weighted least squares.
+// estimateNoise fits the noise model to the residuals of stars, each divided by
+// one minus the pixel's leverage, by iterated weighted least squares.
 func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
-	type residual struct{ model, excess2, sky2 float64 }
+	type residual struct{ model, half2, e2, sky2 float64 }
 	var list []residual
 	f := newFitter(p, m, noiseModel{rough2: sq(firstRough)})
+	peak := m.top
 	used := 0
-	for i := range sources { // highest first
-		s := sources[i]
-		if s.failed || s.full > 0 || s.lone || s.edge || s.streak || s.misfit > largestMisfit {
-			continue
-		}
-		if s.flux < noiseStarSigma*math.Sqrt(s.varF) || used == noiseStars {
-			break
-		}
-		used++
+	take := func(s source) {
 		f.fit(&s, sources)
 		if s.failed {
-			continue
+			return
 		}
+		used++
 		for i, d := range f.data {
 			v := float64(f.value[i])
-			model := s.flux * v
-			if d != d || model*model < f.sky2 {
+			if d != d || v < noisePart*peak {
 				continue
 			}
+			model := s.flux * v
 			g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
 			lever := 0.0
 			for j := range 4 {
@@ -64,7 +65,22 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 			}
 			lever *= f.weight(model)
 			e := d - f.fitted[3] - s.flux*(v+f.ex*g[1]+f.ey*g[2])
-			list = append(list, residual{model, e * e / max(0.1, 1-lever), f.sky2})
+			list = append(list, residual{model, sq(s.flux * peak / 2), e * e / max(0.1, 1-lever), f.sky2})
+		}
+	}
+	var clean []int
+	for i := range sources {
+		s := &sources[i]
+		if !s.failed && s.full == 0 && !s.lone && !s.edge && !s.streak && s.misfit < largestMisfit && s.flux > noiseStarSigma*math.Sqrt(s.varF) {
+			clean = append(clean, i)
+		}
+	}
+	for _, i := range clean[:min(len(clean), noiseStars)] {
+		take(sources[i])
+	}
+	if rest := clean[min(len(clean), noiseStars):]; len(rest) > 0 {
+		for k := range min(len(rest), noiseStars) {
+			take(sources[rest[k*len(rest)/min(len(rest), noiseStars)]])
 		}
 	}
 	n := noiseModel{rough2: sq(firstRough)}
@@ -74,15 +90,14 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 	for range noiseRounds {
 		var a11, a12, a22, b1, b2 float64
 		for _, r := range list {
-			v := r.sky2 + n.shot*r.model + n.rough2*r.model*r.model
-			e2 := min(r.excess2, noiseClip*v) / noiseClipMean
+			v := r.sky2 + n.shot*r.model + n.rough2*r.half2
+			e2 := min(r.e2, noiseClip*v) / noiseClipMean
 			w := 1 / (v * v)
-			x, y := r.model, r.model*r.model
-			a11 += w * x * x
-			a12 += w * x * y
-			a22 += w * y * y
-			b1 += w * x * (e2 - r.sky2)
-			b2 += w * y * (e2 - r.sky2)
+			a11 += w * r.model * r.model
+			a12 += w * r.model * r.half2
+			a22 += w * r.half2 * r.half2
+			b1 += w * r.model * (e2 - r.sky2)
+			b2 += w * r.half2 * (e2 - r.sky2)
 		}
 		det := a11*a22 - a12*a12
 		if !(det > 1e-9*a11*a22) {
@@ -109,9 +124,9 @@ type noiseCorrelation struct {
 
 const (
 	correlationSamples = 8192
-	// leastCorrelation is three times the error of the estimate: smaller ones
-	// are taken as none.
-	leastCorrelation = 0.06
+	// leastCorrelation: the estimate is good to 0.02, and faint stars in crowded
+	// fields make 0.1; smaller ones are taken as none.
+	leastCorrelation = 0.15
 )
 
 // measureCorrelation compares differences of pixels 1 and 2 apart with those
@@ -134,7 +149,9 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 					continue
 				}
 				_, n := sky.at(float64(x), float64(y))
-				d += sky.step * (dither(x, y) - dither(x+lag*step, y+1))
+				if sky.dither > 0 {
+					d += sky.dither * (dither(x, y) - dither(x+lag*step, y+1))
+				}
 				v = append(v, d/float32(n))
 			}
 			if len(v) < minTileSamples {
@@ -142,13 +159,13 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 			}
 			_, spread[i] = h.clipped(v)
 		}
-		r := [3]float64{1, 0, 0}
-		for i := 1; i <= 2; i++ {
-			if c := 1 - sq(spread[i]/spread[0]); math.Abs(c) > leastCorrelation {
-				r[i] = min(c, 1)
-			}
+		// Interpolation makes next neighbours more alike than the next but one;
+		// stars in a crowded field make both alike.
+		r1, r2 := 1-sq(spread[1]/spread[0]), 1-sq(spread[2]/spread[0])
+		if math.Abs(r1) < leastCorrelation || r2 > r1 {
+			return [3]float64{1, 0, 0}
 		}
-		return r
+		return [3]float64{1, min(r1, 1), r2}
 	}
 	return noiseCorrelation{x: along(1), y: along(img.Width)}
 }

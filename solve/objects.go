@@ -64,7 +64,7 @@ func connect(strips []strip) (*runSet, []object) {
 	// number[root] is 1 + the object's index; significant roots only.
 	number := make([]int32, len(rs.runs))
 	for i, r := range rs.runs {
-		if slices.Max(rs.vals[r.val:r.val+r.x1-r.x0]) >= peakSigma {
+		if slices.Max(rs.vals[r.val:r.val+r.x1-r.x0]) >= peakSigma*r.noise {
 			number[find(int32(i))] = -1
 		}
 	}
@@ -128,15 +128,15 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	w, h := x1-x0+2, y1-y0+3 // with a border of one pixel
 	basinOf := make([]int32, w*h)
 	type pixel struct {
-		at int32
-		v  float32
+		at       int32
+		v, noise float32
 	}
 	pix := make([]pixel, 0, n)
 	for _, i := range o {
 		r := rs.runs[i]
 		at := (r.y-y0+1)*w + r.x0 - x0 + 1
 		for j, v := range rs.vals[r.val : r.val+r.x1-r.x0] {
-			pix = append(pix, pixel{at + int32(j), v})
+			pix = append(pix, pixel{at + int32(j), v, r.noise})
 		}
 	}
 	slices.SortFunc(pix, func(a, b pixel) int { return cmp.Or(cmp.Compare(b.v, a.v), cmp.Compare(a.at, b.at)) })
@@ -145,6 +145,7 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 		keep   bool  // stood out when it met a higher one
 		at     int32
 		height float32
+		noise  float32
 	}
 	basins := []basin{{}} // index 0 is none
 	find := func(i int32) int32 {
@@ -170,19 +171,19 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 			if basins[b].height > basins[home].height {
 				home, b = b, home
 			}
-			basins[b].keep = basins[b].height-p.v >= max(prominenceSigma, prominencePart*p.v)
+			basins[b].keep = basins[b].height-p.v >= max(prominenceSigma*p.noise, prominencePart*p.v)
 			basins[b].parent = home
 		}
 		if home == 0 {
 			home = int32(len(basins))
-			basins = append(basins, basin{parent: home, keep: true, at: p.at, height: p.v})
+			basins = append(basins, basin{parent: home, keep: true, at: p.at, height: p.v, noise: p.noise})
 		}
 		basinOf[p.at] = home
 	}
 	var out []peak
 	for _, b := range basins[1:] {
-		if b.keep && b.height >= peakSigma {
-			out = append(out, peak{x: int(b.at%w + x0 - 1), y: int(b.at/w + y0 - 1), height: b.height, streak: streak})
+		if b.keep && b.height >= peakSigma*b.noise {
+			out = append(out, peak{x: int(b.at%w + x0 - 1), y: int(b.at/w + y0 - 1), height: b.height / b.noise, streak: streak})
 		}
 	}
 	for i := range out {

@@ -285,6 +285,18 @@ func (p *prepared) plateau() float32 {
 	return top * (1 - plateauTol)
 }
 
+// fullIn tells whether a canvas pixel holds a saturated one.
+func (p *prepared) fullIn(c *canvas, x, y int) bool {
+	for yy := y * c.scale; yy < (y+1)*c.scale; yy++ {
+		for _, v := range p.img.Pix[yy*p.img.Width+x*c.scale:][:c.scale] {
+			if v >= p.full {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // canvasNoise is how the noise of canvas c compares with that of white noise of
 // the sky map's size, averaged over its pixels: 1 for white noise, up to the
 // canvas scale where the noise of neighbouring pixels is alike.

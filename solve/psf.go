@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"sync"
@@ -134,13 +135,41 @@ type psf struct {
 	radius     int // the tables span -radius..radius
 	side       int // 2*radius + 1
 	steps      int
-	value      []float32 // [phase y][phase x][row][column], each phase sums to 1
-	dx, dy     []float32 // derivatives by the position of the star
-	power      float64   // sum of squares of the centred phase
-	alikeFlux  float64   // variance of sums over the star, and of its position, by sky noise:
-	alikePos   float64   // how much more than for independent pixels
-	misfit     float64   // median relative residual of the stars it was chosen by
-	fromStars  int       // how many those were
+	value      []float32          // [phase y][phase x][row][column], each phase sums to 1
+	dx, dy     []float32          // derivatives by the position of the star
+	power      float64            // sum of squares of the centred phase
+	top        float64            // largest value of it
+	centre     [2]float64         // centroid of the light of a star at the origin
+	alikeFlux  float64            // variance of sums over the star, and of its position, by sky noise:
+	alikePos   float64            // how much more than for independent pixels
+	misfit     float64            // median relative residual of the stars it was chosen by
+	fromStars  int                // how many those were
+	ladder     [rungs]func() *psf // the same at other widths
+}
+
+// Widths of the PSF: each rung is rungStep wider than the one below.
+const (
+	rungStep   = 1.25
+	rungsBelow = 2
+	rungs      = 7
+)
+
+// rung is the model k rungs wider, made when first asked for.
+func (m *psf) rung(k int) *psf {
+	if k == 0 {
+		return m
+	}
+	return m.ladder[k+rungsBelow]()
+}
+
+// rungFor is the rung for a star of the given moments.
+func (m *psf) rungFor(size [3]float64) int {
+	ratio := (size[0]*size[2] - size[1]*size[1]) / (m.xx*m.yy - m.xy*m.xy)
+	if !(ratio > 0) {
+		return -rungsBelow
+	}
+	k := int(math.Round(math.Log(ratio) / (4 * math.Log(rungStep))))
+	return max(-rungsBelow, min(rungs-1-rungsBelow, k))
 }
 
 // long and short axes of the adaptive moments, as FWHM in canvas pixels.
@@ -269,7 +298,16 @@ func (m *psf) tabulate() {
 		}
 	}
 	m.alikeFlux, m.alikePos = 1, 1
+	for i := range m.ladder {
+		m.ladder[i] = sync.OnceValue(func() *psf {
+			r := m.scaled(m.profile, math.Pow(rungStep, float64(i-rungsBelow)))
+			r.tabulate()
+			r.alikeFlux, r.alikePos = m.alikeFlux, m.alikePos
+			return r
+		})
+	}
 	mid := m.steps / 2
+	m.top = float64(slices.Max(m.value[(mid*m.steps+mid)*n:][:n]))
 	for _, v := range m.value[(mid*m.steps+mid)*n:][:n] {
 		m.power += float64(v) * float64(v)
 	}
@@ -299,6 +337,8 @@ const (
 	smallestSize0    = 0.45
 	smallestCanvased = 0.8
 	largestSizeOK    = 2.5
+	// smallSize: below it a coarse canvas costs accuracy.
+	smallSize = 1.2
 	// sameSize is the span of ln(size) within which stars count as alike:
 	// focus, seeing and noise scatter them by some 10 percent.
 	sameSize = 0.25
@@ -332,9 +372,17 @@ func (p *prepared) findPSF(workers int) *psf {
 		return m
 	}
 	for i, c := range p.canvases {
-		if n := len(views[i].shapes); float64(n) >= finerShare*float64(best) {
-			return p.choosePSF(c, views[i].shapes, workers)
+		shapes := views[i].shapes
+		if float64(len(shapes)) < finerShare*float64(best) {
+			continue
 		}
+		// Stars that fill few pixels of a coarse canvas are better seen on a finer one.
+		for i > 0 && medianOf(shapes, ellipse.size) < smallSize {
+			i--
+			c = p.canvases[i]
+			shapes = finer(shapes)
+		}
+		return p.choosePSF(c, shapes, workers)
 	}
 	return nil // not reached: the best one passes
 }
@@ -393,6 +441,31 @@ func (p *prepared) alikeShapes(c *canvas, workers int) []ellipse {
 	})
 }
 
+// finer converts shapes to a canvas of half the scale.
+func finer(shapes []ellipse) []ellipse {
+	out := slices.Clone(shapes)
+	for i := range out {
+		s := &out[i]
+		s.x, s.y = 2*s.x+0.5, 2*s.y+0.5
+		// What a pixel of the coarse canvas adds to the moments is 1/12, of the
+		// finer one a quarter of that.
+		const pixels = 4.0/12 - 1.0/12
+		s.xx, s.xy, s.yy = 4*s.xx-pixels, 4*s.xy, 4*s.yy-pixels
+		s.flux *= 4
+		s.height /= 2
+	}
+	return out
+}
+
+func medianOf(shapes []ellipse, get func(ellipse) float64) float64 {
+	v := make([]float64, len(shapes))
+	for i, s := range shapes {
+		v[i] = get(s)
+	}
+	slices.Sort(v)
+	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
+}
+
 // fullNear tells whether a saturated pixel lies in or next to a canvas pixel.
 func (p *prepared) fullNear(c *canvas, x, y int) bool {
 	if math.IsInf(float64(p.full), 1) {
@@ -416,6 +489,9 @@ const (
 	trailRatio = 1.35
 	// ringSize: a ring smaller than this (sigma, canvas pixels) has no visible hole.
 	ringSize = 1.2
+	// ringMisfit: where the best star leaves less than this, rings need no trial; a
+	// ring with a hole of a quarter leaves 0.3.
+	ringMisfit = 0.15
 	// ringEdge is the width of a ring's brightest part, relative to its moment.
 	ringEdge = 0.5
 	// clearlyBetter: a trail or ring must lower the misfit to this share, since
@@ -426,17 +502,9 @@ const (
 // choosePSF takes size and elongation as medians of the shapes and the profile
 // by least squares on the brightest of them.
 func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
-	med := func(get func(ellipse) float64) float64 {
-		v := make([]float64, len(shapes))
-		for i, s := range shapes {
-			v[i] = get(s)
-		}
-		slices.Sort(v)
-		return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
-	}
-	xx := med(func(s ellipse) float64 { return s.xx })
-	xy := med(func(s ellipse) float64 { return s.xy })
-	yy := med(func(s ellipse) float64 { return s.yy })
+	xx := medianOf(shapes, func(s ellipse) float64 { return s.xx })
+	xy := medianOf(shapes, func(s ellipse) float64 { return s.xy })
+	yy := medianOf(shapes, func(s ellipse) float64 { return s.yy })
 	bright := slices.DeleteFunc(slices.Clone(shapes), func(s ellipse) bool { return s.height < modelSigma })
 	bright = bright[:min(len(bright), modelStars)]
 	best := newPSF(c, moffats()[plainMoffat], xx, xy, yy, false)
@@ -451,7 +519,10 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 				tried = append(tried, newPSF(c, moffats()[i], xx, xy, yy, true))
 			}
 		}
-		if long < trailRatio*short && short > ringSize {
+		inParallel(workers, len(tried), func(_, i int) { p.misfit(tried[i], bright, tried[0].radius) })
+		least := slices.MinFunc(tried, func(a, b *psf) int { return cmp.Compare(a.misfit, b.misfit) }).misfit
+		if least > ringMisfit && long < trailRatio*short && short > ringSize {
+			points := len(tried)
 			for _, obstruction := range []float64{0.02, 0.25, 0.35, 0.45} {
 				for _, blur := range []float64{0.12, 0.25} {
 					m := newPSF(c, ringProfile(obstruction, blur), xx, xy, yy, false)
@@ -459,8 +530,8 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 					tried = append(tried, m)
 				}
 			}
+			inParallel(workers, len(tried)-points, func(_, i int) { p.misfit(tried[points+i], bright, tried[0].radius) })
 		}
-		inParallel(workers, len(tried), func(_, i int) { p.misfit(tried[i], bright, tried[0].radius) })
 		for _, m := range tried {
 			share := 1.0
 			if m.ring || len(m.trail) > 1 {

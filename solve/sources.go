@@ -1,0 +1,196 @@
+package solve
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"polard/mountmodel/sky"
+)
+
+// From maxima to stars.
+
+// source is a maximum on its way to be a star. Positions and sizes are in
+// canvas pixels.
+type source struct {
+	peak
+	at        [2]float64
+	flux      float64
+	near      []int32    // sources whose light reaches into this one's pixels
+	rung      int        // which width of the PSF was fitted
+	varPos    [3]float64 // xx, xy, yy
+	varF      float64    // of flux, by the sky's noise
+	size      [3]float64 // moments of the star itself: xx, xy, yy
+	misfit    float64    // root of the residual power in the core, less noise, over that of the star
+	misfitErr float64    // how far noise alone scatters its square
+	full      int        // saturated pixels
+	lone      bool       // a single bright pixel describes it better
+	edge      bool
+	failed    bool
+}
+
+const (
+	// sweeps over blended stars, each with the others' last places subtracted.
+	sweeps = 3
+	// mostSources bounds the maxima that are fitted, the highest first.
+	mostSources = 10000
+	// modelSources of the highest show PSF and noise.
+	modelSources = 160
+)
+
+// newSources turns maxima into sources, the highest first, with their neighbours.
+func newSources(peaks []peak, m *psf) []source {
+	slices.SortFunc(peaks, func(a, b peak) int {
+		return cmp.Or(cmp.Compare(b.height, a.height), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
+	})
+	peaks = peaks[:min(len(peaks), mostSources)]
+	c := m.canvas
+	mid := m.steps / 2
+	n := m.side * m.side
+	centre := float64(m.value[(mid*m.steps+mid)*n+n/2])
+	if m.ring {
+		centre = m.power
+	}
+	sources := make([]source, len(peaks))
+	for i, p := range peaks {
+		sources[i] = source{peak: p, at: [2]float64{float64(p.x), float64(p.y)}}
+		sources[i].flux = max(0, float64(c.pix[p.y*c.width+p.x])/centre)
+	}
+	// A grid of cells as large as the reach finds the neighbours.
+	reach := m.radius + m.radius/2
+	cells := (c.width + reach - 1) / reach
+	grid := make(map[int][]int32)
+	for i, s := range sources {
+		k := s.y/reach*cells + s.x/reach
+		grid[k] = append(grid[k], int32(i))
+	}
+	for i := range sources {
+		s := &sources[i]
+		cx, cy := s.x/reach, s.y/reach
+		for y := cy - 1; y <= cy+1; y++ {
+			for x := max(0, cx-1); x <= min(cells-1, cx+1); x++ {
+				for _, j := range grid[y*cells+x] {
+					if int(j) != i && max(absInt(sources[j].x-s.x), absInt(sources[j].y-s.y)) <= reach {
+						s.near = append(s.near, j)
+					}
+				}
+			}
+		}
+	}
+	return sources
+}
+
+func absInt(i int) int { return max(i, -i) }
+
+// fitAll fits the first n sources in place.
+func (p *prepared) fitAll(m *psf, sources []source, n int, noise noiseModel, workers int) {
+	fitters := make([]*fitter, workers)
+	const chunk = 32
+	each := func(list []int, last []source, finish bool) {
+		inParallel(workers, (len(list)+chunk-1)/chunk, func(w, i int) {
+			if fitters[w] == nil {
+				fitters[w] = newFitter(p, m, noise)
+			}
+			for _, j := range list[i*chunk : min(len(list), (i+1)*chunk)] {
+				if finish {
+					fitters[w].fitBest(&sources[j], last)
+				} else {
+					fitters[w].fit(&sources[j], last)
+				}
+			}
+		})
+	}
+	var alone, blended []int
+	for i := range n {
+		if len(sources[i].near) > 0 {
+			blended = append(blended, i)
+		} else {
+			alone = append(alone, i)
+		}
+	}
+	each(alone, sources, true)
+	for i := range sweeps {
+		each(blended, slices.Clone(sources), i == sweeps-1)
+	}
+}
+
+// Limits of what counts as a star.
+const (
+	// keepSigma is the least signal-to-noise of the fit, sky included; below
+	// the threshold of the filter since the sky costs a little.
+	keepSigma = 3.5
+	// largestMisfit is the residual of the core over the star, both root mean
+	// square, up to which it is one. Lenses blur their corners differently
+	// and reach 0.7; a lone pixel in a frame of 3 pixel stars leaves 0.9.
+	largestMisfit = 0.75
+	// clearMisfit: the residual must also stand out of the noise.
+	clearMisfit = 4
+	// streakMisfit is the limit on an object that looks like a trail, of which
+	// a star covers some 0.8 of the power.
+	streakMisfit = 0.45
+	// centroidFloor is the variance that stays however bright the star is, square
+	// pixels: 0.001 pixel, the accuracy of the tables.
+	centroidFloor = 0.001 * 0.001
+)
+
+type verdict int
+
+const (
+	isStar verdict = iota
+	isHot
+	isTrail
+	isBlob
+	isWeak
+)
+
+// star turns a source into a star on the image, or says why it is none.
+func (p *prepared) star(m *psf, s *source) (Star, verdict) {
+	c := m.canvas
+	switch {
+	case s.failed:
+		return Star{}, isBlob
+	case s.lone:
+		return Star{}, isHot
+	case !(s.flux*s.flux > keepSigma*keepSigma*s.varF):
+		return Star{}, isWeak
+	case s.full == 0 && sq(s.misfit) > clearMisfit*s.misfitErr && s.misfit > largestMisfit:
+		return Star{}, isBlob
+	case s.full == 0 && s.streak && s.misfit > streakMisfit:
+		return Star{}, isTrail
+	}
+	scale := float64(c.scale)
+	k := scale * scale
+	st := Star{
+		Pos:       sky.Pixel{X: c.imagePixel(s.at[0] + m.centre[0]), Y: c.imagePixel(s.at[1] + m.centre[1])},
+		Flux:      s.flux * k,
+		SNR:       s.flux / math.Sqrt(s.varF),
+		Saturated: s.full > 0,
+		Blended:   s.multi,
+		Edge:      s.edge,
+	}
+	if st.Pos.X < -0.5 || st.Pos.Y < -0.5 || st.Pos.X > float64(p.img.Width)-0.5 || st.Pos.Y > float64(p.img.Height)-0.5 {
+		return Star{}, isBlob
+	}
+	st.Cov = [2][2]float64{
+		{k*s.varPos[0] + centroidFloor, k * s.varPos[1]},
+		{k * s.varPos[1], k*s.varPos[2] + centroidFloor},
+	}
+	long, short := ellipseAxes(s.size[0], s.size[1], s.size[2])
+	st.FWHM = fwhmPerSigma * math.Sqrt(long*short) * scale
+	st.Elongation = long / max(short, 0.1)
+	st.Peak = p.highest(st.Pos)
+	return st, isStar
+}
+
+// highest is the highest believable pixel next to a position, above the sky.
+func (p *prepared) highest(at sky.Pixel) float64 {
+	c := p.canvases[0]
+	x, y := int(math.Round(at.X)), int(math.Round(at.Y))
+	top := 0.0
+	for j := max(0, y-1); j <= min(c.height-1, y+1); j++ {
+		for i := max(0, x-1); i <= min(c.width-1, x+1); i++ {
+			top = max(top, float64(c.pix[j*c.width+i]))
+		}
+	}
+	return top
+}
