@@ -31,31 +31,40 @@ func (f *siteFlags) given(c *cobra.Command) bool {
 	return c.Flags().Changed("lat") && c.Flags().Changed("lon")
 }
 
+// over lays the options over a place from elsewhere, such as a frame's header,
+// and gives the air above it.
+func (f *siteFlags) over(c *cobra.Command, site sky.Site) (sky.Site, sky.Air) {
+	if f.given(c) {
+		site = sky.Site{Latitude: sky.Angle(f.lat) * sky.Degree, Longitude: sky.Angle(f.lon) * sky.Degree}
+	}
+	if c.Flags().Changed("elevation") {
+		site.ElevationM = f.elevation
+	}
+	air := sky.StandardAir(site.ElevationM)
+	if c.Flags().Changed("pressure") {
+		air.PressureHPa = f.pressure
+	}
+	air.TemperatureC = f.temperature
+	return site, air
+}
+
 // config makes the session's configuration. Without a place from the options it
 // takes the given one, from a frame's header.
 func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Config, error) {
 	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance}
 	switch {
 	case f.given(c):
-		cfg.Site = sky.Site{Latitude: sky.Angle(f.lat) * sky.Degree, Longitude: sky.Angle(f.lon) * sky.Degree, ElevationM: f.elevation}
+		cfg.Site, cfg.Air = f.over(c, sky.Site{})
 	case c.Flags().Changed("lat") || c.Flags().Changed("lon"):
 		return cfg, wrongCall("--lat and --lon go together: give both, in degrees (south and west are negative)")
 	case header != nil:
-		cfg.Site = *header
-		if c.Flags().Changed("elevation") {
-			cfg.Site.ElevationM = f.elevation
-		}
+		cfg.Site, cfg.Air = f.over(c, *header)
 	default:
 		return cfg, wrongCall("say where the mount stands: --lat and --lon, in degrees (south and west are negative)")
 	}
 	if err := cfg.Site.Check(); err != nil {
 		return cfg, callError{err}
 	}
-	cfg.Air = sky.StandardAir(cfg.Site.ElevationM)
-	if c.Flags().Changed("pressure") {
-		cfg.Air.PressureHPa = f.pressure
-	}
-	cfg.Air.TemperatureC = f.temperature
 	if err := cfg.Air.Check(); err != nil {
 		return cfg, callError{err}
 	}
@@ -86,16 +95,12 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 		Args:    someFrames,
 		RunE: func(c *cobra.Command, args []string) error {
 			if measure != 0 && measure < 2 {
-				return wrongCall("--measure %d: two frames are the least that give an axis", measure)
+				return wrongCall("--measure %d: two frames are the least that give an axis; leave it out to measure with all", measure)
 			}
-			if !site.given(c) && (c.Flags().Changed("lat") || c.Flags().Changed("lon")) {
-				_, err := site.config(c, nil)
+			// What is wrong is told before the frames are read. Their headers may
+			// still give the place.
+			if _, _, err := startConfig(c, &site); err != nil {
 				return err
-			}
-			if site.given(c) { // a wrong place is told before the frames are read
-				if _, err := site.config(c, nil); err != nil {
-					return err
-				}
 			}
 			p, err := newPipeline()
 			if err != nil {
@@ -107,10 +112,10 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			var report axisReport
 			var header *sky.Site
 			for _, path := range args {
+				o := p.readFile(c.Context(), path)
 				if err := c.Context().Err(); err != nil {
 					return err
 				}
-				o := p.readFile(path)
 				if header == nil && o.frame != nil {
 					header = o.frame.Site
 				}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 )
 
 // Exit statuses.
@@ -42,6 +43,9 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitDone
 	case errors.Is(err, errNotFound):
 		return exitNot
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintln(stderr, "polard: stopped before everything was done")
+		return exitNot
 	case errors.As(err, &call) || strings.HasPrefix(err.Error(), "unknown command"):
 		fmt.Fprintf(stderr, "polard: %v\n", err)
 		fmt.Fprintln(stderr, "'polard help' lists the commands, 'polard COMMAND --help' tells about one.")
@@ -68,11 +72,58 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return wrongCall("%w; '%s --help' lists the options", err, c.CommandPath())
-	})
+	root.SetFlagErrorFunc(wrongFlag)
 	root.AddCommand(newSolve(), newAxis(), newServe(), newRehearse(), newVersion())
+	root.SetHelpCommand(newHelp())
 	return root
+}
+
+// wrongFlag says what is wrong with an option, in words for a person.
+func wrongFlag(c *cobra.Command, err error) error {
+	var value *pflag.InvalidValueError
+	var missing *pflag.ValueRequiredError
+	var unknown *pflag.NotExistError
+	switch {
+	case errors.As(err, &value):
+		f := value.GetFlag()
+		return wrongCall("--%s %q: give %s", f.Name, value.GetValue(), valueWords(f.Value.Type()))
+	case errors.As(err, &missing):
+		f := missing.GetFlag()
+		return wrongCall("--%s stands without its value: give %s", f.Name, valueWords(f.Value.Type()))
+	case errors.As(err, &unknown):
+		return wrongCall("'%s' has no option --%s; '%s --help' lists those it has", c.CommandPath(), unknown.GetSpecifiedName(), c.CommandPath())
+	}
+	return wrongCall("%w; '%s --help' lists the options", err, c.CommandPath())
+}
+
+// valueWords says what an option of a type wants to be given.
+func valueWords(kind string) string {
+	switch kind {
+	case "float64":
+		return "a number, with a point for the decimals, such as 46.32"
+	case "int":
+		return "a whole number"
+	case "uint64":
+		return "a whole number, 0 or more"
+	case "duration":
+		return "a time with its unit, such as 30m or 2h"
+	case "bool":
+		return "nothing, or true or false after an equals sign"
+	}
+	return "a word"
+}
+
+func newHelp() *cobra.Command {
+	return &cobra.Command{
+		Use: "help [COMMAND]", Short: "tell about a command",
+		RunE: func(c *cobra.Command, args []string) error {
+			about, _, err := c.Root().Find(args)
+			if err != nil {
+				return wrongCall("there is no command %q", strings.Join(args, " "))
+			}
+			return about.Help()
+		},
+	}
 }
 
 func newVersion() *cobra.Command {

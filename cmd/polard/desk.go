@@ -16,22 +16,26 @@ import (
 
 // desk owns the alignment session: frames, the user's commands and changes of
 // a simulated rig reach it as messages, and after each it publishes what the
-// page shows. All of that happens on the goroutine of Run.
+// page shows. All of that happens on the goroutine of Run; only the stars are
+// read on the goroutine that brings the frame.
 type desk struct {
 	pipeline *pipeline
 	publish  func(web.State)
 	preview  func(web.Preview) error
 	log      *slog.Logger
 	now      func() time.Time
-	around   web.Around
 	rig      func() *web.RigState // nil outside a rehearsal
+	// header lays what the command line says over a place from a frame's header.
+	header func(sky.Site) (sky.Site, sky.Air)
 
 	messages chan func()
+	changed  chan struct{} // holds one token after the simulated rig has changed
 
 	// Only the goroutine of Run touches what follows.
 	config  mountmodel.Config
-	placed  bool // the site is known
-	session *mountmodel.Session
+	placed  bool                // the site is known
+	session *mountmodel.Session // nil until then
+	around  web.Around
 	early   []mountmodel.Sighting // read before the site was known
 	frames  int64
 	told    string // the last instruction logged
@@ -49,14 +53,15 @@ func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed boo
 	return &desk{
 		pipeline: p, log: log, now: time.Now, config: config, placed: placed,
 		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
-		messages: make(chan func()),
+		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
+		messages: make(chan func()), changed: make(chan struct{}, 1),
 	}
 }
 
 // Run works until the context ends.
 func (d *desk) Run(ctx context.Context) error {
 	if d.placed {
-		if err := d.begin(); err != nil {
+		if err := d.begin(d.config); err != nil {
 			return err
 		}
 	}
@@ -67,6 +72,8 @@ func (d *desk) Run(ctx context.Context) error {
 			return nil
 		case message := <-d.messages:
 			message()
+		case <-d.changed:
+			d.show()
 		}
 	}
 }
@@ -87,12 +94,22 @@ func (d *desk) ask(ctx context.Context, f func() error) error {
 	}
 }
 
-func (d *desk) begin() error {
-	session, err := mountmodel.NewSession(d.config, d.now())
+// refresh has the state published again, some time after a change of the
+// simulated rig. It does not wait.
+func (d *desk) refresh() {
+	select {
+	case d.changed <- struct{}{}:
+	default: // one is waiting already
+	}
+}
+
+// begin starts the session at a place. Frames read before take part in it.
+func (d *desk) begin(config mountmodel.Config) error {
+	session, err := mountmodel.NewSession(config, d.now())
 	if err != nil {
 		return err
 	}
-	d.session = session
+	d.config, d.placed, d.session = config, true, session
 	for _, s := range d.early {
 		d.session.Take(d.now(), s)
 	}
@@ -101,60 +118,60 @@ func (d *desk) begin() error {
 }
 
 // Arrive takes a file that came to rest in the folder through the whole way to
-// the page. It blocks until that is done.
+// the page. It blocks until that is done or ctx ends.
 func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 	if errors.Is(a.Err, fits.ErrRepeated) {
 		d.log.Info("frame passed over", "file", a.Path, "why", a.Err)
 		return
 	}
-	o := d.pipeline.read(a.Path, a.Frame, a.Err)
+	o := d.pipeline.read(ctx, a.Path, a.Frame, a.Err)
 	o.sighting.Name = filepath.Base(a.Path)
-	_ = d.ask(ctx, func() error { d.take(o, a.Complete); return nil })
+	var number int64
+	if err := d.ask(ctx, func() error { number = d.take(o, a); return nil }); err != nil || o.frame == nil {
+		return
+	}
+	// The numbers come first; the picture follows them.
+	if err := d.preview(web.Preview{ID: number, Width: o.frame.Width, Height: o.frame.Height, Pix: o.frame.Pix}); err != nil {
+		d.log.Warn("no picture of the frame", "file", o.path, "error", err)
+	}
 }
 
-func (d *desk) take(o outcome, complete time.Time) {
+// take gives the frame's number.
+func (d *desk) take(o outcome, a fits.Arrival) int64 {
 	d.frames++
 	if o.frame != nil && o.frame.Site != nil && !d.placed {
-		d.config.Site, d.placed = *o.frame.Site, true
-		d.config.Air = sky.StandardAir(o.frame.Site.ElevationM)
-		d.log.Info("place taken from the frame's header; correct it on the page if it is wrong",
-			"lat_deg", o.frame.Site.Latitude.Degrees(), "lon_deg", o.frame.Site.Longitude.Degrees())
-		if err := d.begin(); err != nil {
-			d.log.Error("the place in the frame's header cannot be used", "error", err)
-			d.placed = false
+		config := d.config
+		config.Site, config.Air = d.header(*o.frame.Site)
+		if err := d.begin(config); err != nil {
+			d.log.Error("the place in the frame's header cannot be used", "file", o.sighting.Name, "error", err)
+		} else {
+			d.log.Info("place taken from the frame's header; correct it on the page if it is wrong",
+				"lat_deg", config.Site.Latitude.Degrees(), "lon_deg", config.Site.Longitude.Degrees())
 		}
 	}
-	switch {
-	case d.session != nil:
+	if d.session != nil {
 		d.session.Take(d.now(), o.sighting)
-	default:
-		if d.early = append(d.early, o.sighting); len(d.early) > mostEarly {
-			d.early = d.early[1:]
-		}
+	} else if d.early = append(d.early, o.sighting); len(d.early) > mostEarly {
+		d.early = d.early[1:]
 	}
-	d.around.Latest = d.latest(o, complete)
+	d.around.Latest = d.latest(o, a)
 	d.show()
-	if o.frame != nil {
-		if err := d.preview(web.Preview{ID: d.frames, Width: o.frame.Width, Height: o.frame.Height, Pix: o.frame.Pix}); err != nil {
-			d.log.Warn("no picture of the frame", "file", o.path, "error", err)
-		}
-	}
 	d.logFrame(o)
+	return d.frames
 }
 
 // latest describes the last frame read.
-func (d *desk) latest(o outcome, complete time.Time) *web.Latest {
+func (d *desk) latest(o outcome, a fits.Arrival) *web.Latest {
 	l := &web.Latest{
-		ID: d.frames, File: o.sighting.Name, ReadMs: complete.UnixMilli(),
-		TookMs:   web.Number(float64(d.now().Sub(complete).Microseconds()) / 1000),
+		ID: d.frames, File: o.sighting.Name, ReadMs: a.Complete.UnixMilli(),
+		TookMs:   web.Number(float64(d.now().Sub(a.Complete).Microseconds()) / 1000),
 		Detected: o.detected,
 	}
 	if f := o.frame; f != nil {
 		l.WidthPx, l.HeightPx = f.Width, f.Height
 		if !f.Mid.IsZero() {
 			l.Mid = f.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
-			late := complete.Sub(f.Mid)
-			l.ClockSuspect = late > clockSlack+f.Exposure || late < -clockSlack
+			l.ClockSuspect = clockSuspect(f, a.Complete) && clockSuspect(f, a.Modified)
 		}
 	}
 	if o.problem != nil {
@@ -172,6 +189,14 @@ func (d *desk) latest(o outcome, complete time.Time) *web.Latest {
 	return l
 }
 
+// clockSuspect tells whether a frame's own time does not fit the moment at
+// which its file was written or noticed. A file that lay there already was
+// noticed late, and a copy may have been written late.
+func clockSuspect(f *fits.Frame, at time.Time) bool {
+	late := at.Sub(f.Mid)
+	return late > clockSlack+f.Exposure || late < -clockSlack
+}
+
 // starsShown is how many matched stars, the brightest, go to the page: more
 // would hide the picture they are drawn on.
 const starsShown = 120
@@ -187,11 +212,6 @@ func (d *desk) show() {
 		return
 	}
 	d.publish(web.StateFromView(d.session.View(), around))
-}
-
-// refresh publishes after a change of the simulated rig.
-func (d *desk) refresh(ctx context.Context) {
-	_ = d.ask(ctx, func() error { d.show(); return nil })
 }
 
 // logFrame tells in the terminal what the page shows at large.
@@ -223,6 +243,13 @@ func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mou
 	return d.ask(ctx, func() error {
 		config := d.config
 		config.Site, config.Air, config.Pole = site, air, pole
+		if d.session == nil {
+			if err := d.begin(config); err != nil {
+				return err
+			}
+			d.show()
+			return nil
+		}
 		return d.reconfigure(config)
 	})
 }
@@ -237,22 +264,15 @@ func (d *desk) SetTolerance(ctx context.Context, tolerance sky.Angle) error {
 }
 
 func (d *desk) reconfigure(config mountmodel.Config) error {
+	if err := config.Check(); err != nil { // the place that is not known yet passes
+		return err
+	}
 	if d.session != nil {
 		if err := d.session.Reconfigure(config); err != nil {
 			return err
 		}
-		d.config = config
-	} else {
-		old := d.config
-		d.config = config
-		if config.Site != old.Site || d.placed {
-			if err := d.begin(); err != nil {
-				d.config = old
-				return err
-			}
-			d.placed = true
-		}
 	}
+	d.config = config
 	d.show()
 	return nil
 }

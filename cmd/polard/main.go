@@ -12,6 +12,7 @@ import (
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	defer stop()
+	// From the first signal on the next one ends the program at once.
+	context.AfterFunc(ctx, stop)
 	os.Exit(execute(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }

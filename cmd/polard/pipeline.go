@@ -1,8 +1,13 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -52,25 +57,31 @@ type outcome struct {
 type problem struct{ code, message string }
 
 // readFile is the whole way of one file: read, stars, match, camera, sighting.
-func (p *pipeline) readFile(path string) outcome {
+func (p *pipeline) readFile(ctx context.Context, path string) outcome {
 	start := p.clock()
+	if info, err := os.Stat(path); err == nil && info.IsDir() {
+		o := outcome{path: path}
+		o.sighting.Name = path
+		o.refuse(problem{"folder", "this is a folder: name the frames in it"})
+		return o
+	}
 	frame, err := fits.ReadFile(path)
-	o := p.read(path, frame, err)
+	o := p.read(ctx, path, frame, err)
 	o.readFor = p.clock().Sub(start) - o.times.Detect - o.times.Match
 	return o
 }
 
 // read is the way of a frame that has been read already, or of the reason why
-// it could not be.
-func (p *pipeline) read(path string, frame *fits.Frame, err error) outcome {
+// it could not be. When ctx ends, the outcome means nothing.
+func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err error) outcome {
 	o := outcome{path: path, frame: frame}
 	o.sighting.Name = path
 	if err != nil {
-		o.refuse(fileProblem(err))
+		o.refuse(fileProblem(path, err))
 		return o
 	}
 	o.sighting.Mid = frame.Mid
-	o.solution, err = p.solve(frame)
+	o.solution, err = p.solve(ctx, frame)
 	if err != nil {
 		var failure *solve.Failure
 		if !errors.As(err, &failure) {
@@ -91,14 +102,38 @@ func (p *pipeline) read(path string, frame *fits.Frame, err error) outcome {
 	return o
 }
 
-// solve finds where a frame points. A panic inside is our fault and costs
-// this frame only.
-func (p *pipeline) solve(frame *fits.Frame) (s *solve.Solution, err error) {
-	defer func() {
-		if r := recover(); r != nil {
-			s, err = nil, fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)
-		}
+// solve finds where a frame points.
+func (p *pipeline) solve(ctx context.Context, frame *fits.Frame) (*solve.Solution, error) {
+	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
+	hint := p.hintFor(frame)
+	type answer struct {
+		solution *solve.Solution
+		err      error
+	}
+	answers := make(chan answer, 1)
+	// A search cannot be interrupted, and one in vain may take many seconds.
+	// When ctx ends it is left behind, to end with the program.
+	go func() {
+		var a answer
+		defer func() { answers <- a }()
+		defer func() {
+			// A panic is our fault and costs this frame only.
+			if r := recover(); r != nil {
+				a = answer{err: fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)}
+			}
+		}()
+		a.solution, a.err = p.solver.Solve(image, hint)
 	}()
+	select {
+	case a := <-answers:
+		return a.solution, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// hintFor is what is believed about a frame before its stars are read.
+func (p *pipeline) hintFor(frame *fits.Frame) solve.Hint {
 	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: mountmodel.JulianEpoch(p.clock())}
 	if !frame.Mid.IsZero() {
 		hint.Epoch = mountmodel.JulianEpoch(frame.Mid)
@@ -114,7 +149,7 @@ func (p *pipeline) solve(frame *fits.Frame) (s *solve.Solution, err error) {
 	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
 		hint.Scale = p.lastScale
 	}
-	return p.solver.Solve(solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}, hint)
+	return hint
 }
 
 func (o *outcome) refuse(why problem) {
@@ -122,18 +157,21 @@ func (o *outcome) refuse(why problem) {
 	o.sighting.Refused = why.message
 }
 
-// fileProblem names the kind of a file's error.
-func fileProblem(err error) problem {
-	code := "unreadable"
+// fileProblem names the kind of a file's error and says it without the file's
+// name, which stands beside it wherever it is shown.
+func fileProblem(path string, err error) problem {
+	message := strings.TrimPrefix(err.Error(), filepath.Base(path)+": ")
 	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return problem{"not_found", "there is no such file"}
+	case errors.Is(err, fs.ErrPermission):
+		return problem{"unreadable", "this user may not read it"}
 	case errors.Is(err, fits.ErrIncomplete):
-		code = "incomplete"
+		return problem{"incomplete", message}
 	case errors.Is(err, fits.ErrMalformed):
-		code = "malformed"
+		return problem{"malformed", message}
 	case errors.Is(err, fits.ErrUnsupported):
-		code = "unsupported"
-	case errors.Is(err, fits.ErrRepeated):
-		code = "repeated"
+		return problem{"unsupported", message}
 	}
-	return problem{code, err.Error()}
+	return problem{"unreadable", message}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
@@ -35,14 +36,6 @@ Stop it with Ctrl-C.`,
 		Example: "  polard rehearse\n  polard rehearse --south --worn",
 		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
-			p, err := newPipeline()
-			if err != nil {
-				return err
-			}
-			cat, err := openCatalogue()
-			if err != nil {
-				return err
-			}
 			config := rehearsal.Quillmere(time.Now())
 			if south {
 				config = rehearsal.Karrabine(time.Now())
@@ -51,54 +44,94 @@ Stop it with Ctrl-C.`,
 				config = rehearsal.Worn(config)
 			}
 			config.Seed = seed
-			rig, err := rehearsal.NewRig(cat, config)
-			if err != nil {
-				return err
-			}
-			if folder == "" {
-				if folder, err = os.MkdirTemp("", "polard-rehearsal-"); err != nil {
-					return fmt.Errorf("no folder for the rehearsed frames: %w; name one with --folder", err)
-				}
-				defer os.RemoveAll(folder)
-			}
-			log := newLogger(c.ErrOrStderr())
-			cfg := mountmodel.Config{Site: config.Site, Air: config.Air}
-			page.apply(&cfg)
-			d := newDesk(p, log, cfg, true)
-			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "rehearsal", Folder: folder}}
-			station, err := rehearsal.NewStation(rig, rehearsal.StationOptions{
-				Folder: folder, Now: time.Now,
-				Changed: func() { go d.refresh(c.Context()) },
-			})
-			if err != nil {
-				return err
-			}
-			d.rig = func() *web.RigState { return rigState(station.State()) }
-			var kept []string
-			service := service{
-				desk: d, station: station, page: page, log: log,
-				watcher: fits.NewWatcher(fits.Options{Folder: folder, SkipExisting: true}),
-				arrived: func(path string) {
-					if kept = append(kept, path); len(kept) > rehearsedFrames {
-						if err := os.Remove(kept[0]); err != nil {
-							log.Warn("an old rehearsed frame stays", "file", filepath.Base(kept[0]), "error", err)
-						}
-						kept = kept[1:]
-					}
-				},
+			r := rehearsed{
+				config: config, page: page, station: rehearsal.StationOptions{Folder: folder},
+				log: newLogger(c.ErrOrStderr()),
 				ready: func(url string) {
 					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
 				},
 			}
-			return service.run(c.Context())
+			if folder == "" {
+				made, err := os.MkdirTemp("", "polard-rehearsal-")
+				if err != nil {
+					return fmt.Errorf("no folder for the rehearsed frames: %w; name one with --folder", err)
+				}
+				defer os.RemoveAll(made)
+				r.station.Folder = made
+			} else if err := checkFolder(folder); err != nil {
+				return err
+			}
+			s, _, err := r.service()
+			if err != nil {
+				return err
+			}
+			return s.run(c.Context())
 		},
 	}
 	page.add(c)
 	c.Flags().BoolVar(&south, "south", false, "a rig in the southern hemisphere, with a mirrored image")
 	c.Flags().BoolVar(&worn, "worn", false, "a rig with a tilted base, play in the bolts and bolts that disturb each other")
 	c.Flags().Uint64Var(&seed, "seed", 1, "`NUMBER` that decides the noise")
-	c.Flags().StringVar(&folder, "folder", "", "write the frames into this `FOLDER` instead of a temporary one")
+	c.Flags().StringVar(&folder, "folder", "", fmt.Sprintf("write the frames into this `FOLDER`, where the newest %d stay, instead of a temporary one", rehearsedFrames))
 	return c
+}
+
+// rehearsed is a rehearsal to be set up.
+type rehearsed struct {
+	config  rehearsal.Config
+	page    pageFlags
+	station rehearsal.StationOptions // Folder is required; Now and Changed are set here
+	log     *slog.Logger
+	ready   func(url string)
+}
+
+// service joins the simulated rig to the service that real frames have.
+func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
+	cfg := mountmodel.Config{Site: r.config.Site, Air: r.config.Air}
+	if err := r.page.apply(&cfg); err != nil {
+		return nil, nil, err
+	}
+	p, err := newPipeline()
+	if err != nil {
+		return nil, nil, err
+	}
+	cat, err := openCatalogue()
+	if err != nil {
+		return nil, nil, err
+	}
+	rig, err := rehearsal.NewRig(cat, r.config)
+	if err != nil {
+		return nil, nil, err
+	}
+	d := newDesk(p, r.log, cfg, true)
+	d.around = web.Around{Program: programName(), Source: web.Source{Kind: "rehearsal", Folder: r.station.Folder}}
+	r.station.Now, r.station.Changed = time.Now, d.refresh
+	station, err := rehearsal.NewStation(rig, r.station)
+	if err != nil {
+		return nil, nil, err
+	}
+	var trouble error // the last that was told
+	d.rig = func() *web.RigState {
+		state := station.State()
+		if state.Trouble != nil && trouble == nil {
+			r.log.Error("the rehearsed frame could not be written; trying again", "folder", r.station.Folder, "error", state.Trouble)
+		}
+		trouble = state.Trouble
+		return rigState(state)
+	}
+	var kept []string
+	return &service{
+		desk: d, station: station, page: r.page, log: r.log, ready: r.ready,
+		watcher: fits.NewWatcher(fits.Options{Folder: r.station.Folder, SkipExisting: true}),
+		arrived: func(path string) {
+			if kept = append(kept, path); len(kept) > rehearsedFrames {
+				if err := os.Remove(kept[0]); err != nil {
+					r.log.Warn("an old rehearsed frame stays", "file", filepath.Base(kept[0]), "error", err)
+				}
+				kept = kept[1:]
+			}
+		},
+	}, rig, nil
 }
 
 func rigState(s rehearsal.StationState) *web.RigState {

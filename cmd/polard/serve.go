@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"io/fs"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
+	"strconv"
+	"syscall"
 	"time"
 
 	"polard/fits"
@@ -41,8 +44,24 @@ func (f *pageFlags) add(c *cobra.Command) {
 	c.Flags().IntVar(&f.measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
 }
 
-func (f *pageFlags) apply(cfg *mountmodel.Config) {
+// apply puts the options into the configuration. The place in it may stand in
+// for one that is not known yet.
+func (f *pageFlags) apply(cfg *mountmodel.Config) error {
+	_, port, err := net.SplitHostPort(f.addr)
+	if err == nil {
+		_, err = strconv.ParseUint(port, 10, 16)
+	}
+	if err != nil {
+		return wrongCall("--addr %q: give HOST:PORT, such as %s; port 0 takes a free one", f.addr, defaultAddr)
+	}
+	if !(f.tolerance > 0) {
+		return wrongCall("--tolerance %g: give a distance in arcminutes, above 0", f.tolerance)
+	}
 	cfg.Tolerance, cfg.MeasureFrames = sky.Angle(f.tolerance)*sky.Arcminute, f.measure
+	if err := cfg.Check(); err != nil {
+		return callError{err}
+	}
+	return nil
 }
 
 func newServe() *cobra.Command {
@@ -68,16 +87,19 @@ Stop it with Ctrl-C.`,
 		},
 		RunE: func(c *cobra.Command, args []string) error {
 			folder := args[0]
-			if info, err := os.Stat(folder); err != nil {
-				return wrongCall("folder %s: %w", folder, errors.Unwrap(err))
-			} else if !info.IsDir() {
-				return wrongCall("%s is a file: name the folder it lies in", folder)
+			if err := checkFolder(folder); err != nil {
+				return err
 			}
 			cfg, placed, err := startConfig(c, &site)
 			if err != nil {
 				return err
 			}
-			page.apply(&cfg)
+			if err := page.apply(&cfg); err != nil {
+				return err
+			}
+			if since < 0 {
+				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
+			}
 			p, err := newPipeline()
 			if err != nil {
 				return err
@@ -88,10 +110,14 @@ Stop it with Ctrl-C.`,
 			log := newLogger(c.ErrOrStderr())
 			old := olderThan(folder, time.Now().Add(-since))
 			d := newDesk(p, log, cfg, placed)
+			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
 			watcher := fits.NewWatcher(fits.Options{
 				Folder: folder, PollOnly: poll,
-				Skip: func(path string, size int64, _ time.Time) bool { return old[path] == size && size > 0 },
+				Skip: func(path string, size int64, modified time.Time) bool {
+					o, known := old[path]
+					return known && o.size == size && o.modified.Equal(modified)
+				},
 				Report: func(err error) {
 					if err != nil {
 						log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
@@ -114,6 +140,20 @@ Stop it with Ctrl-C.`,
 	return c
 }
 
+// checkFolder says what is wrong with a folder named in the call, or nil.
+func checkFolder(folder string) error {
+	info, err := os.Stat(folder)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return wrongCall("there is no folder %s: make it first, or name another", folder)
+	case err != nil:
+		return wrongCall("folder: %w", err)
+	case !info.IsDir():
+		return wrongCall("%s is a file: name the folder it lies in", folder)
+	}
+	return nil
+}
+
 // startConfig is the configuration from the options; placed tells whether they
 // name the place.
 func startConfig(c *cobra.Command, site *siteFlags) (cfg mountmodel.Config, placed bool, err error) {
@@ -128,19 +168,41 @@ func startConfig(c *cobra.Command, site *siteFlags) (cfg mountmodel.Config, plac
 	return cfg, placed, err
 }
 
-// olderThan lists the files below a folder that were last written before a time,
-// with their sizes.
-func olderThan(folder string, limit time.Time) map[string]int64 {
-	old := make(map[string]int64)
-	_ = filepath.WalkDir(folder, func(path string, entry fs.DirEntry, err error) error {
-		if err != nil || entry.IsDir() {
-			return nil // what cannot be read now, the watcher will tell
+// stamp tells whether a file is still the one it was.
+type stamp struct {
+	size     int64
+	modified time.Time
+}
+
+// olderThan lists the files below a folder that were last written before a
+// time. It looks where the watcher looks, so it follows symbolic links.
+func olderThan(folder string, limit time.Time) map[string]stamp {
+	old := make(map[string]stamp)
+	visited := make(map[string]bool) // against loops of links
+	var look func(folder string)
+	look = func(folder string) {
+		real, err := filepath.EvalSymlinks(folder)
+		if err != nil || visited[real] {
+			return
 		}
-		if info, err := os.Stat(path); err == nil && info.ModTime().Before(limit) {
-			old[path] = info.Size()
+		visited[real] = true
+		entries, err := os.ReadDir(folder)
+		if err != nil {
+			return // the watcher will tell
 		}
-		return nil
-	})
+		for _, entry := range entries {
+			path := filepath.Join(folder, entry.Name())
+			info, err := os.Stat(path)
+			switch {
+			case err != nil: // gone meanwhile, or a link to nowhere
+			case info.IsDir():
+				look(path)
+			case info.ModTime().Before(limit):
+				old[path] = stamp{info.Size(), info.ModTime()}
+			}
+		}
+	}
+	look(folder)
 	return old
 }
 
@@ -155,7 +217,8 @@ type service struct {
 	ready   func(url string)
 }
 
-// run starts all parts and stops them together.
+// run starts all parts and stops them together, within two seconds of the end
+// of ctx.
 func (s *service) run(ctx context.Context) error {
 	options := web.Options{
 		Addr: s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
@@ -166,7 +229,7 @@ func (s *service) run(ctx context.Context) error {
 	}
 	server, err := web.New(options)
 	if err != nil {
-		return callError{err}
+		return wrongCall("--addr: %w (--allow-network allows it)", err)
 	}
 	s.desk.publish = func(state web.State) {
 		if err := server.Publish(state); err != nil {
@@ -188,5 +251,9 @@ func (s *service) run(ctx context.Context) error {
 	if s.station != nil {
 		group.Go(func() error { return s.station.Run(ctx) })
 	}
-	return group.Wait()
+	err = group.Wait()
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("%s is in use, perhaps by another polard: choose another with --addr, or 127.0.0.1:0 for any free one", s.page.addr)
+	}
+	return err
 }

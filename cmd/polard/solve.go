@@ -32,6 +32,9 @@ const (
 )
 
 func (h *hintFlags) apply(c *cobra.Command, p *pipeline) error {
+	if c.Flags().Changed("scale") && c.Flags().Changed("field") {
+		return wrongCall("--scale and --field say the same thing: give one of them")
+	}
 	if c.Flags().Changed("scale") {
 		if !(h.scale > 0 && h.scale <= largestScaleArcsec) {
 			return wrongCall("--scale %g: give arcseconds per pixel, above 0 and up to %d", h.scale, largestScaleArcsec)
@@ -44,7 +47,7 @@ func (h *hintFlags) apply(c *cobra.Command, p *pipeline) error {
 		}
 		p.field = sky.Angle(h.field) * sky.Degree
 	}
-	if h.near != "" {
+	if c.Flags().Changed("near") {
 		at, err := parsePlace(h.near)
 		if err != nil {
 			return err
@@ -89,10 +92,10 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 			}
 			failed := false
 			for _, path := range args {
+				o := p.readFile(c.Context(), path)
 				if err := c.Context().Err(); err != nil {
 					return err
 				}
-				o := p.readFile(path)
 				failed = failed || o.solution == nil
 				if err := printSolved(c.OutOrStdout(), o, asJSON); err != nil {
 					return err
