@@ -203,21 +203,30 @@ func (m *measurement) complete(cfg Config, pole sky.Local) bool {
 	return ok && s <= wanted(cfg.Tolerance)
 }
 
-// accepts tells whether a frame taken after the measurement fits it: whether
-// nothing but the RA axis has turned.
-func (m *measurement) accepts(f frame, pole sky.Local) bool {
+// with is the measurement with one frame more; m stays as it is.
+func (m *measurement) with(f frame, pole sky.Local) measurement {
+	w := measurement{frames: slices.Clone(m.frames), refused: slices.Clone(m.refused)}
+	w.add(f, pole)
+	return w
+}
+
+// joined is the measurement with a frame that was taken after it, provided
+// that nothing but the RA axis has turned: that the frame fits it within the
+// noise of stars and mechanics.
+func (m *measurement) joined(f frame, pole sky.Local) (measurement, bool) {
 	if m.fit == nil || len(m.frames) >= mostJoined {
-		return false
+		return measurement{}, false
 	}
-	with := newRigid(append(m.attitudes(), f.stance.Attitude), m.fit.n)
-	if with.solve(m.fit.ModelError) != nil {
-		return false
+	noise := max(m.fit.ModelError, mechanicalNoise)
+	before, after := newRigid(m.attitudes(), m.fit.n), newRigid(append(m.attitudes(), f.stance.Attitude), m.fit.n)
+	if before.solve(noise) != nil || after.solve(noise) != nil {
+		return measurement{}, false
 	}
-	before := m.fit.Chi2
-	if m.fit.ModelError > 0 {
-		before = float64(m.fit.Dof)
+	if (distuv.ChiSquared{K: 2}).Survival(max(0, after.chi2-before.chi2)) < joinDoubt {
+		return measurement{}, false
 	}
-	return distuv.ChiSquared{K: 2}.Survival(max(0, with.chi2-before)) > joinDoubt
+	with := m.with(f, pole)
+	return with, with.fit != nil && with.frames[len(with.frames)-1].Status != FrameSetAside
 }
 
 // tracker starts following the axis from the measurement.
@@ -274,10 +283,15 @@ func (m *measurement) warnings() []Warning {
 	return append(out, m.rigidity()...)
 }
 
+// usualWobble is the departure from the rigid model that every mount has and
+// nobody needs to be warned of; it counts in the uncertainty all the same.
+// Twice the mechanical noise.
+const usualWobble = 2 * mechanicalNoise
+
 // rigidity says in words what the frames tell when they do not fit a rigid
 // mount.
 func (m *measurement) rigidity() []Warning {
-	if !doubtful(m.fit.Chi2, m.fit.Dof) {
+	if !doubtful(m.fit.Chi2, m.fit.Dof) || m.fit.ModelError < usualWobble {
 		return nil
 	}
 	size := AngleWords(m.fit.ModelError)

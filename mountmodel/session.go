@@ -321,12 +321,15 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		}
 		return roleMeasures
 	case Adjusting:
-		join := past == roleMeasures
-		if past == roleOpen && !s.byHand && s.cfg.MeasureFrames == 0 && !s.moved {
-			join = s.first.accepts(f, s.pole())
+		with, joins := s.first, false
+		switch {
+		case past == roleMeasures:
+			with, joins = s.first.with(f, s.pole()), true
+		case past == roleOpen && !s.byHand && s.cfg.MeasureFrames == 0 && !s.moved:
+			with, joins = s.first.joined(f, s.pole())
 		}
-		if join {
-			s.first.add(f, s.pole())
+		if joins {
+			s.first = with
 			if s.first.fit != nil {
 				s.beginAdjusting()
 			}

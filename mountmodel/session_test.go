@@ -662,3 +662,55 @@ func BenchmarkView(b *testing.B) {
 		d.View()
 	}
 }
+
+// A mount whose bearings wobble by the usual two arcseconds: frames taken on
+// after the measurement join it, and nobody is told that bolts moved; a bolt
+// that does move is seen.
+func TestSessionToleratesWobble(t *testing.T) {
+	joined, seen, warned := 0, 0, 0
+	const nights, more = 40, 3
+	for night := range nights {
+		d := newDesk(t, uint64(200+night), 44*sky.Degree, 4*sky.Degree, nil)
+		still := d.m.body
+		wobble := func() {
+			e := sky.Vec{X: gauss(d.m.rng, mechanicalNoise), Y: gauss(d.m.rng, mechanicalNoise), Z: gauss(d.m.rng, mechanicalNoise)}
+			d.m.body = still.Mul(sky.RotationFromVector(e))
+		}
+		for n := 0; d.phase != Adjusting; n++ {
+			if n > 10 {
+				t.Fatalf("night %d: still %s", night, d.phase)
+			}
+			wobble()
+			d.shoot(30 * sky.Degree)
+		}
+		for range more {
+			wobble()
+			v := d.shoot(-20 * sky.Degree)
+			if len(v.Adjust) == 0 {
+				joined++
+			}
+			for _, w := range v.Warnings {
+				if w.Code == WarnNotRigid {
+					warned++
+				}
+			}
+		}
+		if d.moved {
+			continue
+		}
+		wobble()
+		d.m.turnBolts(1*sky.Arcminute, 1*sky.Arcminute, sky.Vec{})
+		if v := d.shoot(0); len(v.Adjust) > 0 {
+			seen++
+		} else {
+			t.Errorf("night %d: a move of an arcminute went unseen", night)
+		}
+	}
+	t.Logf("%d of %d frames joined, %d moves seen, %d warnings", joined, nights*more, seen, warned)
+	if warned > nights*more/20 {
+		t.Errorf("warned of the usual wobble %d times", warned)
+	}
+	if joined < nights*more*9/10 {
+		t.Errorf("only %d of %d frames joined", joined, nights*more)
+	}
+}
