@@ -407,7 +407,7 @@ func TestAxisDegenerate(t *testing.T) {
 // the uncertainty as large as the departures.
 func TestAxisModelError(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 1))
-	in95, trials := 0, 400
+	in95, trials := 0, 250
 	for range trials {
 		m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
 		att := attitudesOf(t, m, 1, 0, 20*sky.Degree, 40*sky.Degree, 60*sky.Degree, 80*sky.Degree, 100*sky.Degree)

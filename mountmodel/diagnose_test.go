@@ -90,7 +90,7 @@ func TestDiagnoseClaimsNothingFromTooFew(t *testing.T) {
 func TestDiagnoseManyFrames(t *testing.T) {
 	rng := rand.New(rand.NewPCG(24, 1))
 	for _, fault := range []Fault{TubeStep, MountStep, FrameAlone} {
-		if d := faultySession(t, rng, 200, fault, 93).Diagnose(); d.Fault != fault || d.Frame != 93 {
+		if d := faultySession(t, rng, 120, fault, 53).Diagnose(); d.Fault != fault || d.Frame != 53 {
 			t.Errorf("fault %d: %+v", fault, d)
 		}
 	}
