@@ -20,7 +20,7 @@ import (
 
 // pipeline takes frames to sightings. One goroutine uses it at a time.
 type pipeline struct {
-	solver *solve.Solver
+	search func(solve.Image, solve.Hint) (*solve.Solution, error)
 	hint   sky.Angle // scale from the command line; 0 when not given
 	field  sky.Angle // long side of the field from the command line; 0 when not given
 	near   *sky.ICRS // place from the command line; nil when not given
@@ -31,14 +31,30 @@ type pipeline struct {
 	lastScale             sky.Angle
 }
 
-var openCatalogue = sync.OnceValues(catalogs.Open)
+// The catalogue and the solver with its index serve the whole program.
+var (
+	openCatalogue = sync.OnceValues(func() (*catalogs.Catalogue, error) {
+		cat, err := catalogs.Open()
+		if err != nil {
+			return nil, fmt.Errorf("the bundled catalogue cannot be used: %w (this is our fault: please report it)", err)
+		}
+		return cat, nil
+	})
+	openSolver = sync.OnceValues(func() (*solve.Solver, error) {
+		cat, err := openCatalogue()
+		if err != nil {
+			return nil, err
+		}
+		return solve.New(cat, time.Now), nil
+	})
+)
 
 func newPipeline() (*pipeline, error) {
-	cat, err := openCatalogue()
+	solver, err := openSolver()
 	if err != nil {
-		return nil, fmt.Errorf("the bundled catalogue cannot be used: %w (this is our fault: please report it)", err)
+		return nil, err
 	}
-	return &pipeline{solver: solve.New(cat, time.Now), clock: time.Now}, nil
+	return &pipeline{search: solver.Solve, clock: time.Now}, nil
 }
 
 // outcome is what became of one file.
@@ -122,7 +138,7 @@ func (p *pipeline) solve(ctx context.Context, frame *fits.Frame) (*solve.Solutio
 				a = answer{err: fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)}
 			}
 		}()
-		a.solution, a.err = p.solver.Solve(image, hint)
+		a.solution, a.err = p.search(image, hint)
 	}()
 	select {
 	case a := <-answers:
