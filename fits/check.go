@@ -62,7 +62,7 @@ func readUnit(data []byte, start int) (*unit, error) {
 		return nil, err
 	}
 	u := &unit{header: header, dataStart: start + size}
-	s := readStructure(header)
+	s := readStructure(header, unitKeyword)
 	if start == 0 {
 		switch simple, err := s.text("SIMPLE"); {
 		case err != nil:
@@ -220,6 +220,15 @@ func readHeader(data []byte, primary bool) (cards []byte, size int, err error) {
 	}
 }
 
+// unitKeyword tells the keywords that fix how long a unit is and what it holds.
+func unitKeyword(k string) bool {
+	switch k {
+	case "SIMPLE", "XTENSION", "BITPIX", "PCOUNT", "GCOUNT", "GROUPS", "ZIMAGE", "ZCMPTYPE":
+		return true
+	}
+	return strings.HasPrefix(k, "NAXIS")
+}
+
 // structure holds the keywords that fix the layout of a unit, read straight
 // from its cards: they are needed before anybody else may look at the header.
 type structure map[string]structural
@@ -229,17 +238,13 @@ type structural struct {
 	err   error
 }
 
-func readStructure(cards []byte) structure {
+func readStructure(cards []byte, wanted func(keyword string) bool) structure {
 	s := structure{}
 	for off := 0; off < len(cards); off += cardSize {
 		card := cards[off : off+cardSize]
 		keyword := cardKeyword(card)
-		switch keyword {
-		case "SIMPLE", "XTENSION", "BITPIX", "PCOUNT", "GCOUNT", "GROUPS", "ZIMAGE", "ZCMPTYPE":
-		default:
-			if !strings.HasPrefix(keyword, "NAXIS") {
-				continue
-			}
+		if !wanted(keyword) {
+			continue
 		}
 		v, kind := cardValue(card)
 		now := structural{value: v}
@@ -290,4 +295,17 @@ func (s structure) count(keyword string, missing int) (int, error) {
 		return missing, nil
 	}
 	return s.integer(keyword, 0, math.MaxInt32)
+}
+
+// real reads a real number, which may be written as a whole one.
+func (s structure) real(keyword string) (float64, error) {
+	text, err := s.text(keyword)
+	if err != nil {
+		return 0, err
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return 0, fmt.Errorf("%w: %s is %q, not a number", ErrMalformed, keyword, text)
+	}
+	return v, nil
 }

@@ -54,8 +54,9 @@ func readBytes(path string) ([]byte, error) {
 // gzip. name is for messages. On error the frame is nil and the error wraps
 // [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
 //
-// The frame is the primary array if that is an image, else the first IMAGE
-// extension. Decode does not keep data.
+// The frame is the primary array if that is an image, else the first extension
+// that is one, plain or compressed in tiles (section 10.1). Decode does not keep
+// data.
 func Decode(name string, data []byte) (*Frame, error) {
 	f, err := decode(data)
 	if err != nil {
@@ -85,7 +86,15 @@ func decode(data []byte) (*Frame, error) {
 	if err != nil {
 		return nil, err
 	}
-	scale, warnings, err := readScaling(u, h)
+	raw, bitpix := data[u.dataStart:u.dataStart+u.dataSize], u.bitpix
+	if t := found.tiles; t != nil {
+		if raw, err = t.unfold(raw); err != nil {
+			return nil, err
+		}
+		bitpix = t.bitpix
+		h.warnings = append(h.warnings, t.warnings...)
+	}
+	scale, warnings, err := readScaling(bitpix, found.tiles != nil, h)
 	if err != nil {
 		return nil, err
 	}
@@ -94,7 +103,7 @@ func decode(data []byte) (*Frame, error) {
 	f.Warnings = append(h.warnings, warnings...)
 	level, stated := statedSaturation(h, scale)
 	f.Saturation = level
-	f.Pix = luminance(data[u.dataStart:u.dataStart+u.dataSize], found.layout, scale, level)
+	f.Pix = luminance(raw, found.layout, scale, level)
 	if found.layout.colours == 1 {
 		if level := clippedAt(f.Pix, scale); level > 0 && !stated {
 			f.Saturation = level
@@ -186,7 +195,27 @@ func converterEnd(level int) bool {
 type imageFound struct {
 	image   *unit
 	primary *unit
+	tiles   *tiles // when the image is compressed
 	layout  layout
+}
+
+// take makes u, plain or compressed, the frame if that can be read.
+func (f *imageFound) take(u *unit) error {
+	var t *tiles
+	axes := u.axes
+	if u.kind == tilesUnit {
+		var err error
+		if t, err = readTiles(u); err != nil {
+			return err
+		}
+		axes = t.axes
+	}
+	l, err := readLayout(axes)
+	if err != nil {
+		return err
+	}
+	f.image, f.tiles, f.layout = u, t, l
+	return nil
 }
 
 // findImage walks the units of the file up to the first that is an image. If
@@ -219,12 +248,13 @@ func findImage(data []byte) (imageFound, error) {
 			found.primary = u
 		}
 		switch u.kind {
-		case imageUnit:
-			l, err := readLayout(u.axes)
+		case imageUnit, tilesUnit:
+			err := found.take(u)
 			switch {
 			case err == nil:
-				found.image, found.layout = u, l
 				return found, nil
+			case u.kind == tilesUnit:
+				refuse(compressed, err)
 			case len(u.axes) == 0:
 				refuse(empty, err)
 			default:
@@ -232,8 +262,6 @@ func findImage(data []byte) (imageFound, error) {
 			}
 		case groupsUnit:
 			refuse(array, fmt.Errorf("%w: random groups (interferometer data), not an image", ErrUnsupported))
-		case tilesUnit:
-			refuse(compressed, fmt.Errorf("%w: a compressed image (%s tiles); save it uncompressed or as .fits.gz", ErrUnsupported, clean(u.name)))
 		case tableUnit, otherUnit:
 			refuse(table, fmt.Errorf("%w: no image, only an extension of type %s", ErrUnsupported, clean(u.name)))
 		}

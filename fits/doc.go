@@ -9,6 +9,10 @@
 //	bytes from disk, gzip undone            decode.go
 //	blocks, cards, sizes: strict check      check.go      3.1 to 3.4, 4.1, 4.4.1
 //	keyword values                          keywords.go   4.2
+//	compressed tiles to stored numbers      tiles.go      10.1
+//	  Rice                                  rice.go       10.4.1
+//	  HCOMPRESS                             hcompress.go  10.4.4
+//	  whole numbers to real ones, dither    quantise.go   10.2, appendix I
 //	stored numbers to physical values       pixels.go     4.4.2.5, 5.1 to 5.3
 //	colour planes and mosaics to luminance  colour.go
 //	time of the exposure                    moment.go     9
@@ -16,7 +20,8 @@
 //	site                                    site.go       8.4.1
 //
 // Input never panics and never makes the package reserve more memory than a
-// small multiple of the file's own length, whatever the header claims.
+// small multiple of the file's own length, whatever the header claims; what is
+// packed (gzip, compressed tiles) may unfold to 256 MB.
 //
 // The values of keywords are read by github.com/astrogo/fitsio, which is
 // trusted with nothing else: it asserts types without asking, reserves what

@@ -15,11 +15,12 @@ type scaling struct {
 	hasBlank    bool
 }
 
-// readScaling reads BZERO, BSCALE and BLANK of the unit itself: an
-// extension does not inherit them.
-func readScaling(u *unit, own *header) (scaling, []string, error) {
+// readScaling reads BZERO, BSCALE and BLANK of the unit itself: an extension
+// does not inherit them. In a compressed image ZBLANK goes before BLANK, and
+// both are about the whole numbers that stand for real ones (section 10.2.2).
+func readScaling(bitpix int, compressed bool, own *header) (scaling, []string, error) {
 	h := header{values: own.values}
-	s := scaling{bitpix: u.bitpix, scale: 1}
+	s := scaling{bitpix: bitpix, scale: 1}
 	var warnings []string
 	if v, _, ok := h.number("BZERO"); ok {
 		s.zero = v
@@ -30,8 +31,14 @@ func readScaling(u *unit, own *header) (scaling, []string, error) {
 	if s.scale == 0 {
 		return scaling{}, nil, fmt.Errorf("%w: BSCALE is 0: every pixel would have the same value", ErrMalformed)
 	}
-	if v, _, ok := h.number("BLANK"); ok {
-		if u.bitpix < 0 {
+	blank := []string{"BLANK"}
+	if compressed {
+		if blank = []string{"ZBLANK", "BLANK"}; bitpix < 0 {
+			return s, nil, nil
+		}
+	}
+	if v, _, ok := h.number(blank...); ok {
+		if bitpix < 0 {
 			warnings = append(warnings, "BLANK means nothing for floating-point pixels and was passed over")
 		} else if v == math.Trunc(v) && v >= -1<<63 && v < 1<<63 {
 			s.blank, s.hasBlank = int64(v), true

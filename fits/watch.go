@@ -524,10 +524,8 @@ func peek(path string, size int64) (mid time.Time, err error) {
 		if start == 0 {
 			found.primary = u
 		}
-		if found.image == nil && u.kind == imageUnit {
-			if _, err := readLayout(u.axes); err == nil {
-				found.image = u
-			}
+		if found.image == nil && (u.kind == imageUnit || u.kind == tilesUnit) {
+			_ = found.take(u) // what cannot be read is told when it is read
 		}
 		if int(size)-u.dataStart < u.dataSize {
 			return time.Time{}, fmt.Errorf("%w: %d of at least %d bytes are there", ErrIncomplete, size, u.dataStart+u.dataSize)

@@ -117,7 +117,7 @@ def structures():
         ("behind_table.fits", behind.getvalue(), values[2]),
         ("packed.fits.gz", packed.getvalue(), values[0]),
         ("only_table.fits", only_table.getvalue(), None),
-        ("tiles.fits", tiles.getvalue(), None),
+        ("tiles.fits", tiles.getvalue(), values[0]),
     ]:
         with open(name, "wb") as f:
             f.write(data)
