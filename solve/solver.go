@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -37,6 +38,7 @@ type Solution struct {
 	Camera
 	Pairs     []Pair
 	Detection *Detection
+	Trials    int       // candidates that were tried
 	Log10Odds float64   // strength of the proof, see proof.go
 	RMS       sky.Angle // of the pairs' radial residuals
 	Times     Times
@@ -82,13 +84,15 @@ const (
 // field's tangent plane.
 const lensStep = 1.3
 
-// firstBatch is how many image triangles each range of scales is given before
-// any is given more: true candidates mostly show among the first, and a fine level
-// costs a thousand times what a coarse one does. softBatch bounds the
-// triangles of the soft tolerance where the scale is open.
+// Image triangles that each range of scales is given at a time. True candidates
+// mostly show among the first, and a fine level costs a thousand times what a coarse
+// one does. So every range has a short turn before any has a long one, the
+// hinted ones somewhat longer; the soft tolerance is expensive and bounded.
 const (
-	firstBatch = 60
-	softBatch  = 150
+	hintedTurn = 200
+	blindTurn  = 60
+	softTurn   = 150
+	toTheEnd   = math.MaxInt
 )
 
 // Solver matches images against the catalogue. Levels of its index are built when
@@ -115,29 +119,25 @@ type scaleRange struct {
 	scaleLo, scaleHi float64 // radians per pixel
 }
 
-// pass goes over ranges of scales, so many triangles of each at a time.
-type pass struct {
+// sweep goes over ranges of scales, some triangles of each at a time.
+type sweep struct {
 	ranges      []scaleRange
-	centroidTol float64 // pixels
-	batches     []int
-	blind       bool      // over all scales
+	centroidTol float64   // pixels
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
+	searches    []*search // of the ranges; nil until their first turn
+}
+
+// turn is so many triangles for each range of a sweep.
+type turn struct {
+	*sweep
+	triangles int
 }
 
 // nearRadius is how far from a hinted place the first search goes: a mount set
 // up by eye, or a header that names the target, is right to some degrees.
 const nearRadius = 15 * sky.Degree
 
-// nearby is the same passes restricted to the surroundings of a place.
-func nearby(passes []pass, at sky.ICRS) []pass {
-	out := slices.Clone(passes)
-	for i := range out {
-		out[i].near = &at
-	}
-	return out
-}
-
-func (s *Solver) newSearch(r scaleRange, p pass, image spots, v *verifier, trials *int) *search {
+func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
 		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol,
@@ -185,26 +185,17 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image)
-	passes := s.plan(image, hint)
-	if hint.Near != nil {
-		passes = append(nearby(passes, *hint.Near), passes...)
-	}
-	if hint.Quick && hint.Scale > 0 {
-		passes = slices.DeleteFunc(passes, func(p pass) bool { return p.blind })
-	}
-	for _, pass := range passes {
-		searches := make([]*search, len(pass.ranges))
-		for _, batch := range pass.batches {
-			for i, r := range pass.ranges {
-				if searches[i] == nil {
-					searches[i] = s.newSearch(r, pass, image, v, &trials)
-				}
-				for n := min(batch, searches[i].left()); n > 0; n -= roundSize {
-					for _, p := range searches[i].round(n) {
-						if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
-							sol.Log10Odds = p.log10Odds(trials)
-							return sol, nil
-						}
+	for _, turn := range s.plan(image, hint) {
+		for i, r := range turn.ranges {
+			if turn.searches[i] == nil {
+				turn.searches[i] = s.newSearch(r, turn.sweep, image, v, &trials)
+			}
+			search := turn.searches[i]
+			for n := min(turn.triangles, search.left()); n > 0; n -= roundSize {
+				for _, p := range search.round(n) {
+					if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
+						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
+						return sol, nil
 					}
 				}
 			}
@@ -214,22 +205,58 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 		"%d star-like spots found, but no part of the sky fits them with proof: check focus and exposure, and that the frame shows stars", len(image.at))}
 }
 
-// plan lists the passes over ranges of scales, the hinted ones first.
-func (s *Solver) plan(image spots, hint Hint) []pass {
-	area := float64(image.width) * float64(image.height)
-	var hinted, blind []scaleRange
-	if hint.Scale > 0 {
-		scale := hint.Scale.Radians()
-		for i, spec := range levelSpecs {
-			if n := spec.starsIn(area * scale * scale); n >= fewestHinted && n <= mostHinted {
-				hinted = append(hinted, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
-			}
-		}
-		ideal := func(a scaleRange) float64 {
-			return math.Abs(math.Log(levelSpecs[a.level].starsIn(area*a.scaleLo*a.scaleHi) / idealInField))
-		}
-		slices.SortFunc(hinted, func(a, b scaleRange) int { return int(math.Copysign(1, ideal(a)-ideal(b))) })
+// plan lists the turns of the search, the most promising first.
+func (s *Solver) plan(image spots, hint Hint) []turn {
+	hinted, blind := hintedRanges(image, hint.Scale), blindRanges(image, hint.Scale)
+	sweepOver := func(ranges []scaleRange, tol float64, near *sky.ICRS) *sweep {
+		return &sweep{ranges: ranges, centroidTol: tol, near: near, searches: make([]*search, len(ranges))}
 	}
+	var turns []turn
+	if hint.Near != nil {
+		turns = append(turns,
+			turn{sweepOver(hinted, sharpTol, hint.Near), toTheEnd},
+			turn{sweepOver(blind, sharpTol, hint.Near), blindTurn})
+	}
+	hintedSharp, hintedSoft := sweepOver(hinted, sharpTol, nil), sweepOver(hinted, softTol, nil)
+	if hint.Quick && hint.Scale > 0 {
+		return append(turns, turn{hintedSharp, toTheEnd}, turn{hintedSoft, softTurn})
+	}
+	blindSharp, blindSoft := sweepOver(blind, sharpTol, nil), sweepOver(blind, softTol, nil)
+	return append(turns,
+		turn{hintedSharp, hintedTurn},
+		turn{blindSharp, blindTurn},
+		turn{hintedSharp, toTheEnd},
+		turn{hintedSoft, toTheEnd},
+		turn{blindSharp, toTheEnd},
+		turn{blindSoft, softTurn})
+}
+
+// hintedRanges are the levels for a scale that is known to hintTolerance, the
+// one with the best number of stars in the field first.
+func hintedRanges(image spots, hint sky.Angle) []scaleRange {
+	if hint <= 0 {
+		return nil
+	}
+	var ranges []scaleRange
+	scale := hint.Radians()
+	area := float64(image.width) * float64(image.height) * scale * scale
+	for i, spec := range levelSpecs {
+		if n := spec.starsIn(area); n >= fewestHinted && n <= mostHinted {
+			ranges = append(ranges, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
+		}
+	}
+	ideal := func(r scaleRange) float64 {
+		return math.Abs(math.Log(levelSpecs[r.level].starsIn(area) / idealInField))
+	}
+	slices.SortStableFunc(ranges, func(a, b scaleRange) int { return cmp.Compare(ideal(a), ideal(b)) })
+	return ranges
+}
+
+// blindRanges cover all scales, each by the levels that hold a good number of
+// stars in the field; widest fields first, or those nearest to a hinted scale.
+func blindRanges(image spots, hint sky.Angle) []scaleRange {
+	var ranges []scaleRange
+	area := float64(image.width) * float64(image.height)
 	for i, spec := range levelSpecs {
 		// starsIn grows as the square of the scale.
 		unit := math.Sqrt(spec.starsIn(area))
@@ -240,14 +267,13 @@ func (s *Solver) plan(image spots, hint Hint) []pass {
 			if sky.Angle(hi*float64(max(image.width, image.height))) > wideField {
 				next = min(hi, lo*lensStep)
 			}
-			blind = append(blind, scaleRange{level: i, scaleLo: lo, scaleHi: next})
+			ranges = append(ranges, scaleRange{level: i, scaleLo: lo, scaleHi: next})
 			lo = next
 		}
 	}
-	return []pass{
-		{ranges: hinted, centroidTol: sharpTol, batches: []int{math.MaxInt}},
-		{ranges: hinted, centroidTol: softTol, batches: []int{math.MaxInt}},
-		{blind: true, ranges: blind, centroidTol: sharpTol, batches: []int{firstBatch, math.MaxInt}},
-		{blind: true, ranges: blind, centroidTol: softTol, batches: []int{softBatch}},
+	if hint > 0 {
+		far := func(r scaleRange) float64 { return math.Abs(math.Log(r.scaleLo * r.scaleHi / sq(hint.Radians()))) }
+		slices.SortStableFunc(ranges, func(a, b scaleRange) int { return cmp.Compare(far(a), far(b)) })
 	}
+	return ranges
 }
