@@ -37,6 +37,29 @@ func benchmarkDecode(b *testing.B, data []byte) {
 func BenchmarkDecode(b *testing.B)       { benchmarkDecode(b, sensor(b)) }
 func BenchmarkDecodeMosaic(b *testing.B) { benchmarkDecode(b, sensor(b, Card{"BAYERPAT", "RGGB", ""})) }
 
+// sensorRice is the same compressed with Rice coding, a tile a row.
+func sensorRice(b *testing.B) []byte {
+	plain := mustDecode(b, sensor(b))
+	var tiles [][]byte
+	for y := range plain.Height {
+		row := make([]int32, plain.Width)
+		for x := range row {
+			row[x] = int32(plain.Pix[y*plain.Width+x]) - 32768
+		}
+		tiles = append(tiles, rice(row, riceCodes[2], 32))
+	}
+	cards := tileShape("RICE_1", 16, []int{plain.Width, plain.Height}, []int{plain.Width, 1})
+	data := tileTable(tiles, append(cards, "ZNAME1  = 'BLOCKSIZE'", "ZVAL1   = 32", "ZNAME2  = 'BYTEPIX'", "ZVAL2   = 2", "BZERO   = 32768")...)
+	for i, v := range mustDecode(b, data).Pix {
+		if v != plain.Pix[i] {
+			b.Fatalf("pixel %d is %g, want %g", i, v, plain.Pix[i])
+		}
+	}
+	return data
+}
+
+func BenchmarkDecodeRice(b *testing.B) { benchmarkDecode(b, sensorRice(b)) }
+
 func BenchmarkReadFile(b *testing.B) {
 	path := filepath.Join(b.TempDir(), "bench.fits")
 	put(b, path, sensor(b))

@@ -3,6 +3,7 @@ package fits
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,17 +15,22 @@ import (
 // seeds are the reference files, some damaged, and headers as programs write
 // them.
 func seeds(f *testing.F) {
-	files, err := filepath.Glob(filepath.Join(reference, "*.fits*"))
-	if err != nil || len(files) == 0 {
+	paths, err := filepath.Glob(filepath.Join(reference, "*.fits*"))
+	if err != nil || len(paths) == 0 {
 		f.Fatalf("no seeds: %v", err)
 	}
-	for _, path := range files {
+	for _, path := range paths {
 		data, err := os.ReadFile(path)
 		if err != nil {
 			f.Fatal(err)
 		}
 		f.Add(data)
 		f.Add(data[:len(data)/2])
+	}
+	// Of each algorithm, dither and shape one.
+	files := compressed(f)
+	for _, name := range []string{"u1_r_0", "i2_r_1", "i4_r_2", "i2_g1_3", "i4_g2_4", "i2_h_0", "i4_h_2", "f4_r_1_2", "f8_g2_2_0", "f4_h_no_0", "f8_g1_lossless_0", "smooth_i2", "gzipped_tiles", "uncompressed_tiles", "nocompress_f4", "scale_for_all", "pointers_of_64_bits", "heap_behind_gap", "blank"} {
+		f.Add(files[name+".fits.fz"])
 	}
 	f.Add(small("BAYERPAT= 'RGGB'", "DATE-OBS= '2026-03-07T10:52:59.500-0700'", "EXPTIME = 1e1", "SITELAT = '31 30 00 N'", "SITELONG= 110.5", "LST-OBS = '07:37:34'"))
 	f.Add(frame16(16, 9, make([]int16, 144), "BAYERPAT= 'GBRG'", "BSCALE  = -1e300", "BZERO   = 1E308", "BLANK   = 0"))
@@ -77,11 +83,16 @@ func checkFrame(t *testing.T, data []byte, f *Frame, err error) {
 
 // reserved bounds what decoding may reserve for a file: its own pixels as
 // float32 (four bytes for one), the cards of its header as Go values, and what
-// a packed file unfolds to.
+// a packed file or compressed tiles unfold to.
 func reserved(data []byte) uint64 {
 	const unfolding = 1032 // deflate's largest ratio (RFC 1951: 258 bytes in two bits)
 	n := uint64(len(data))
-	if len(data) > 1 && data[0] == 0x1f {
+	switch {
+	case len(data) > 1 && data[0] == 0x1f:
+		n = min(n*unfolding, 2*maxInflated)
+	case bytes.Contains(data, []byte("HCOMPRESS_1")): // which has no largest ratio
+		n = 2 * maxInflated
+	case bytes.Contains(data, []byte("ZIMAGE")):
 		n = min(n*unfolding, 2*maxInflated)
 	}
 	return 1<<21 + 40*n
@@ -132,3 +143,58 @@ func FuzzHeader(f *testing.F) {
 		checkFrame(t, data, frame, err)
 	})
 }
+
+// FuzzTiles gives the bytes of tiles freely, in a table that is right, so that
+// every decoder is reached.
+func FuzzTiles(f *testing.F) {
+	for name, data := range compressed(f) {
+		found, err := findImage(data)
+		if err != nil {
+			f.Fatal(err)
+		}
+		t := found.tiles
+		if t.count > 12 || len(t.axes) != 2 || strings.HasPrefix(name, "nocompress") {
+			continue
+		}
+		first, err := t.locate(data[found.image.dataStart:][:found.image.dataSize], 0)
+		if err != nil {
+			f.Fatal(err)
+		}
+		for i, a := range tileAlgorithms {
+			for k, bitpix := range tileTypes {
+				if a == t.algorithm && bitpix == t.bitpix {
+					f.Add(uint8(i), uint8(k), uint8(t.tile[0]), uint8(t.tile[1]), uint8(t.tile[0]), uint8(t.tile[1]), uint8(t.quantised.method)+1, first.bytes)
+				}
+			}
+		}
+	}
+	f.Add(uint8(0), uint8(1), uint8(9), uint8(8), uint8(4), uint8(3), uint8(0), []byte("three tiles along each axis"))
+	f.Fuzz(func(t *testing.T, algorithm, kind, width, height, tileWidth, tileHeight, method uint8, heap []byte) {
+		a, bitpix := tileAlgorithms[int(algorithm)%len(tileAlgorithms)], tileTypes[int(kind)%len(tileTypes)]
+		axes := []int{max(1, int(width)), max(1, int(height))}
+		tile := []int{max(1, int(tileWidth)), max(1, int(tileHeight))}
+		cards := tileShape(a, bitpix, axes, tile)
+		if bitpix < 0 && method > 0 {
+			quantiser := []string{"NO_DITHER", "SUBTRACTIVE_DITHER_1", "SUBTRACTIVE_DITHER_2"}[int(method-1)%3]
+			cards = append(cards, "ZSCALE  = 0.1", "ZZERO   = -5.0", "ZBLANK  = 3", "ZQUANTIZ= '"+quantiser+"'", "ZDITHER0= 9999")
+		}
+		bytepix := min(4, max(bitpix, -bitpix)/8)
+		cards = append(cards, "ZNAME1  = 'BYTEPIX'", fmt.Sprintf("ZVAL1   = %d", bytepix), "ZNAME2  = 'SMOOTH'", fmt.Sprintf("ZVAL2   = %d", method%2))
+		// The bytes in equal parts, the rest in the first.
+		count := ((axes[0]-1)/tile[0] + 1) * ((axes[1]-1)/tile[1] + 1)
+		tiles := make([][]byte, count)
+		part := len(heap) / count
+		for i := count - 1; i > 0; i-- {
+			tiles[i], heap = heap[len(heap)-part:], heap[:len(heap)-part]
+		}
+		tiles[0] = heap
+		data := tileTable(tiles, cards...)
+		frame, err := Decode("fuzz.fits", data)
+		checkFrame(t, data, frame, err)
+	})
+}
+
+var (
+	tileAlgorithms = []string{"RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1", "NOCOMPRESS"}
+	tileTypes      = []int{8, 16, 32, 64, -32, -64}
+)

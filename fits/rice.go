@@ -45,25 +45,11 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 	}
 	src = src[first:]
 
-	// queue holds the next bits, the first one on top; below its have bits it
-	// is zero. Behind the end of src come zeros, counted in position.
+	// queue holds the next bits, the first one on top: have of them, and below
+	// those zeros or already some of what follows. position is where in src the
+	// bits behind the have ones stand.
 	var queue uint64
 	have, position := 0, 0
-	fill := func() {
-		if position+8 <= len(src) {
-			queue |= binary.BigEndian.Uint64(src[position:]) >> have
-			position += (63 - have) >> 3
-			have |= 56
-			return
-		}
-		for have <= 56 {
-			if position < len(src) {
-				queue |= uint64(src[position]) << (56 - have)
-			}
-			position++
-			have += 8
-		}
-	}
 	const enough = 32 // bits that are at hand for one number, mostly
 
 	narrow := 32 - c.valueBits
@@ -72,7 +58,7 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 		now := dst[:min(block, len(dst))]
 		dst = dst[len(now):]
 		if have < enough {
-			fill()
+			queue, have, position = refill(src, queue, have, position)
 		}
 		split := int(queue>>(64-c.splitBits)) - 1
 		queue <<= c.splitBits
@@ -87,7 +73,7 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 		case split == c.rawSplit:
 			for i := range now {
 				if have < enough {
-					fill()
+					queue, have, position = refill(src, queue, have, position)
 				}
 				d := uint32(queue >> (64 - c.valueBits))
 				queue <<= c.valueBits
@@ -96,9 +82,11 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 				now[i] = int32(last)
 			}
 		default:
+			// The masks (&63) change nothing and spare a comparison a shift.
+			low := uint(split)
 			for i := range now {
 				if have < enough {
-					fill()
+					queue, have, position = refill(src, queue, have, position)
 				}
 				// The upper part of the difference is a count of zeros
 				// before a one.
@@ -109,18 +97,17 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 						return errTileShort
 					}
 					upper -= zeros - have
-					queue, have = 0, 0
-					fill()
+					queue, have, position = refill(src, 0, 0, position)
 					zeros = bits.LeadingZeros64(queue)
 					upper += zeros
 				}
-				queue = queue << zeros << 1
+				queue = queue << (uint(zeros) & 63) << 1
 				have -= zeros + 1
 				if have < split {
-					fill()
+					queue, have, position = refill(src, queue, have, position)
 				}
-				d := uint32(upper)<<split | uint32(queue>>(64-split))
-				queue <<= split
+				d := uint32(uint64(upper)<<(low&63) | queue>>1>>((63-low)&63))
+				queue <<= low & 63
 				have -= split
 				last += d>>1 ^ -(d & 1)
 				now[i] = int32(last)
@@ -142,4 +129,25 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 		}
 	}
 	return nil
+}
+
+// refill brings a queue of bits to at least 56.
+func refill(src []byte, queue uint64, have, position int) (uint64, int, int) {
+	if position+8 <= len(src) {
+		return queue | binary.BigEndian.Uint64(src[position:])>>(have&63), have | 56, position + (63-have)>>3
+	}
+	return refillSlowly(src, queue, have, position)
+}
+
+// refillSlowly is for the last bytes. Behind them come zeros, which count in
+// position.
+func refillSlowly(src []byte, queue uint64, have, position int) (uint64, int, int) {
+	for have <= 56 {
+		if position < len(src) {
+			queue |= uint64(src[position]) << (56 - have)
+		}
+		position++
+		have += 8
+	}
+	return queue, have, position
 }
