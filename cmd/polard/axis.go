@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -296,33 +297,36 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		enc.SetEscapeHTML(false)
 		return enc.Encode(r.wire())
 	}
+	var b bytes.Buffer
 	for _, o := range r.outcomes {
 		if o.problem != nil {
-			fmt.Fprintf(w, "%s: not used: %s\n", o.path, o.problem.message)
+			fmt.Fprintf(&b, "%s: not used: %s\n", o.path, o.problem.message)
 		}
 	}
 	v := r.view
 	if r.failure != nil {
-		_, err := fmt.Fprintf(w, "no axis: %v\n", r.failure)
+		fmt.Fprintf(&b, "no axis: %v\n", r.failure)
+		_, err := b.WriteTo(w)
 		return err
 	}
 	standing := func(what string, s mountmodel.Standing) {
 		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
-		fmt.Fprintf(w, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
+		fmt.Fprintf(&b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
 			what, alt.Degrees(), az.Degrees(), mountmodel.AngleWords(s.Offset.Total), v.PoleKind,
 			mountmodel.KnownWords(s.Axis.SigmaAlt()), mountmodel.KnownWords(s.Axis.SigmaAz()))
 		rotation := ""
 		if s.Move.Rotation != "" {
 			rotation = " (" + s.Move.Rotation + ")"
 		}
-		fmt.Fprintf(w, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
+		fmt.Fprintf(&b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
 	}
 	standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 	for _, a := range v.Adjust {
 		standing(a.Name, a.Standing)
 	}
 	for _, warning := range v.Warnings {
-		fmt.Fprintf(w, "note: %s\n", warning.Message)
+		fmt.Fprintf(&b, "note: %s\n", warning.Message)
 	}
-	return nil
+	_, err := b.WriteTo(w)
+	return err
 }

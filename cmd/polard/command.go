@@ -140,8 +140,8 @@ func newVersion() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			fmt.Fprintf(c.OutOrStdout(), "%s\ncatalogue: Tycho-2 with supplement 1, %d stars (Hog et al. 2000, A&A 355, L27)\n", programName(), cat.Len())
-			return nil
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s\ncatalogue: Tycho-2 with supplement 1, %d stars (Hog et al. 2000, A&A 355, L27)\n", programName(), cat.Len())
+			return err
 		},
 	}
 	c.Flags().BoolVar(&terms, "licences", false, "print the licences of everything that is linked in")
