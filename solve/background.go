@@ -49,6 +49,7 @@ type skyMap struct {
 	level, noise []float32 // nx*ny, row-major
 	step         float32   // smallest step between pixel values, about 0 when continuous
 	dither       float32   // step, or 0 where the noise is many steps and needs no dither
+	lowest       float32   // lowest value of the image
 	quietest     float32   // lowest noise of a tile: extrapolation does not go below
 }
 
@@ -64,7 +65,7 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 	b.level = make([]float32, b.nx*b.ny)
 	b.noise = make([]float32, b.nx*b.ny)
 	b.step = valueStep(img)
-	b.dither = b.step
+	b.dither, b.lowest = b.step, lowestValue(img)
 	if coarseNoise(img) > fineSteps*b.step {
 		b.dither = 0
 	}
@@ -83,6 +84,9 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			noise := spread
 			if len(s.difference) >= minTileSamples {
 				noise = min(spread, pairSpread/math.Sqrt2)
+			}
+			if float64(s.floor) > clippedShare*float64(len(s.value)) {
+				level, noise = s.censored(b.lowest, level, noise)
 			}
 			b.level[i] = float32(level)
 			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))
@@ -106,6 +110,7 @@ const leastRelativeNoise = 1.0 / (1 << 22)
 // their differences from the pixels noiseLag columns on.
 type tileSamples struct {
 	value, difference []float32
+	floor             int // values at the lowest of the image
 	hist              histogram
 }
 
@@ -113,7 +118,7 @@ type tileSamples struct {
 // a quantisation step, always the same for the same pixel, so that medians of
 // coarse values move smoothly.
 func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
-	s.value, s.difference = s.value[:0], s.difference[:0]
+	s.value, s.difference, s.floor = s.value[:0], s.difference[:0], 0
 	x0, x1 := int(float64(tx)*b.tileW), int(float64(tx+1)*b.tileW)
 	y0, y1 := int(float64(ty)*b.tileH), int(float64(ty+1)*b.tileH)
 	stride := 1
@@ -129,6 +134,9 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 			if v-v != 0 { // NaN or infinite
 				continue
 			}
+			if v == b.lowest {
+				s.floor++
+			}
 			v += b.dither * dither(x, y)
 			s.value = append(s.value, v)
 			if x+noiseLag < len(row) {
@@ -138,6 +146,59 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 			}
 		}
 	}
+}
+
+// A sky that the camera's black level cuts off.
+const (
+	// clippedShare of a tile's values at the lowest of the whole image means
+	// that its noise is cut off there.
+	clippedShare = 0.1
+	// skewedNoise: the noise that is left is skewed; raising it by this share of
+	// its skewness keeps the rate of false maxima of a filter over 20 pixels.
+	skewedNoise = 0.15
+)
+
+// censored gives mean and noise of a sky whose lower part is cut off at floor:
+// the Gaussian before the cut from two quantiles above it, then the moments of
+// what the cut makes of it. level and noise are the answer where too little is
+// left.
+func (s *tileSamples) censored(floor float32, level, noise float64) (float64, float64) {
+	v := s.value
+	slices.Sort(v)
+	n := float64(len(v))
+	cut := float64(s.floor) / n
+	// Quantiles in the lower half of what is left, where no stars are.
+	at := func(share float64) (value, z float64) {
+		q := cut + (1-cut)*share
+		return float64(v[min(len(v)-1, int(q*n))]), math.Sqrt2 * math.Erfinv(2*q-1)
+	}
+	v1, z1 := at(0.2)
+	v2, z2 := at(0.6)
+	sigma := (v2 - v1) / (z2 - z1)
+	if !(sigma > 0) || 1-cut < 0.02 {
+		return level, noise
+	}
+	mean := v1 - z1*sigma
+	// Moments of max(floor, N(mean, sigma)), by summing over the distribution.
+	var w, m1, m2, m3 float64
+	for z := -5.0; z <= 5; z += 0.02 {
+		p := math.Exp(-z * z / 2)
+		x := math.Max(float64(floor), mean+z*sigma)
+		w += p
+		m1 += p * x
+	}
+	m1 /= w
+	for z := -5.0; z <= 5; z += 0.02 {
+		p := math.Exp(-z * z / 2)
+		d := math.Max(float64(floor), mean+z*sigma) - m1
+		m2 += p * d * d
+		m3 += p * d * d * d
+	}
+	spread := math.Sqrt(m2 / w)
+	if !(spread > 0) {
+		return level, noise
+	}
+	return m1, spread * (1 + skewedNoise*max(0, m3/w/(spread*spread*spread)))
 }
 
 // dither is a fixed noise between -1/2 and 1/2 from the pixel's place.
@@ -243,6 +304,19 @@ func valueStep(img Image) float32 {
 
 // fineSteps: noise of more steps than this makes statistics smooth by itself.
 const fineSteps = 4
+
+// lowestValue is the lowest value in a sample of the image.
+func lowestValue(img Image) float32 {
+	const want = 1 << 14
+	stride := max(1, len(img.Pix)/want) | 1
+	low := float32(math.Inf(1))
+	for i := 0; i < len(img.Pix); i += stride {
+		if v := img.Pix[i]; v-v == 0 {
+			low = min(low, v)
+		}
+	}
+	return low
+}
 
 // coarseNoise is a rough noise from a few thousand pixel differences.
 func coarseNoise(img Image) float32 {

@@ -1,6 +1,9 @@
 package solve
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Centroids: each star is fitted with the frame's PSF by weighted least
 // squares, its neighbours subtracted (the method of DAOPHOT: Stetson 1987, PASP
@@ -57,14 +60,54 @@ const (
 	oddMisfit = 0.2
 	// mostFitted widths are tried for one star.
 	mostFitted = 2
+	// spoiltMisfit is the misfit from which single pixels are looked at: those
+	// spoiltSigma above the star, which may itself be wrong by spoiltRough,
+	// belong to a cosmic ray, a hot pixel or a faint neighbour.
+	spoiltMisfit = 0.1
+	spoiltSigma  = 6
+	spoiltRough  = 0.4
 )
+
+// dropSpoilt drops such pixels and tells whether there were any.
+func (f *fitter) dropSpoilt() bool {
+	dropped := false
+	for i, d := range f.data {
+		v := float64(f.value[i])
+		if d != d || v == 0 {
+			continue
+		}
+		model := f.fitted[0] * (v + f.ex*float64(f.dx[i]) + f.ey*float64(f.dy[i]))
+		e := d - f.fitted[3] - model
+		if e > 0 && e*e > sq(spoiltSigma)*(f.sky2+f.noise.shot*max(0, model)+sq(spoiltRough*model)) {
+			f.data[i] = math.NaN()
+			dropped = true
+		}
+	}
+	return dropped
+}
+
+// refit solves once more with the pixels that are left.
+func (f *fitter) refit(s *source) {
+	oldX, oldY := f.ex, f.ey
+	if !f.solve(s.flux) || !(f.fitted[0] > 0) {
+		s.failed = true
+		return
+	}
+	s.flux = f.fitted[0]
+	s.at[0] += f.ex - oldX
+	s.at[1] += f.ey - oldY
+	f.judge(s)
+}
 
 // fitBest fits the source with the width of the PSF that suits it: lenses draw
 // stars wider in the corners, galaxies are wider, cosmic rays sharper.
 func (f *fitter) fitBest(s *source, last []source) {
 	f.fit(s, last)
+	if !s.failed && s.misfit > spoiltMisfit && sq(s.misfit) > clearMisfit*s.misfitErr && f.dropSpoilt() {
+		f.refit(s)
+	}
 	for range mostFitted {
-		if s.failed || s.full > 0 || s.misfit < oddMisfit || sq(s.misfit) < clearMisfit*s.misfitErr {
+		if s.failed || s.full > 0 || s.streak || s.misfit < oddMisfit || sq(s.misfit) < clearMisfit*s.misfitErr {
 			return
 		}
 		rung := f.m.rungFor(s.size)
@@ -83,9 +126,9 @@ func (f *fitter) fitBest(s *source, last []source) {
 
 // fit improves one source. last holds all sources before this sweep.
 func (f *fitter) fit(s *source, last []source) {
-	m, c := f.m.rung(s.rung), f.m.canvas
+	m, c := s.model(f.m), f.m.canvas
 	f.model = m
-	*s = source{peak: s.peak, at: s.at, flux: s.flux, near: s.near, rung: s.rung}
+	*s = source{peak: s.peak, at: s.at, flux: s.flux, near: s.near, rung: s.rung, wide: s.wide}
 	long, _ := ellipseAxes(m.xx, m.xy, m.yy)
 	_, sigma := f.p.sky.at(c.imagePixel(s.at[0]), c.imagePixel(s.at[1]))
 	f.sky2 = sq(sigma / float64(c.scale))
@@ -200,12 +243,15 @@ func (f *fitter) load(s *source, cx, cy int, last []source) {
 			i++
 		}
 	}
+	if s.full > bleedPixels {
+		f.maskAround()
+	}
 	for _, j := range s.near {
 		o := &last[j]
 		if o.failed || !(o.flux > 0) {
 			continue
 		}
-		om := f.m.rung(o.rung)
+		om := o.model(f.m)
 		ro := om.radius
 		ox, oy := int(math.Round(o.at[0])), int(math.Round(o.at[1]))
 		value, dx, dy, restX, restY := om.table(o.at[0]-float64(ox), o.at[1]-float64(oy))
@@ -218,12 +264,33 @@ func (f *fitter) load(s *source, cx, cy int, last []source) {
 	}
 }
 
+// bleedPixels: smaller cores hardly bleed, and what is next to them is most of
+// what is known of the star.
+const bleedPixels = 5
+
+// maskAround masks the neighbours of saturated pixels too: what bleeds fills them
+// in part.
+func (f *fitter) maskAround() {
+	n := f.model.side
+	was := slices.Clone(f.data)
+	for y := range n {
+		for x := range n {
+			if was[y*n+x] == was[y*n+x] {
+				continue
+			}
+			for j := max(0, y-1); j <= min(n-1, y+1); j++ {
+				for i := max(0, x-1); i <= min(n-1, x+1); i++ {
+					f.data[j*n+i] = math.NaN()
+				}
+			}
+		}
+	}
+}
+
 // judge gives the errors of a fit and how well it describes the pixels.
 func (f *fitter) judge(s *source) {
 	m := f.model
-	// The part of the variance that is noise of the sky is kept apart: it alone
-	// is correlated between pixels where the noise is.
-	var skyVar [4][4]float64
+	var skyVar [4][4]float64 // the part of the variance that is noise of the sky
 	core2 := sq(max(1, coreRadius*m.fwhm()))
 	var res, resVar, res2Var, power, lost, total float64
 	var chiStar, chiLone, chiPixel float64
@@ -284,14 +351,14 @@ func (f *fitter) judge(s *source) {
 	f2 := s.flux * s.flux
 	second := 1 + secondOrder*s.varF/f2
 	pos := func(a, b int) float64 {
-		return second * (f.inv[a][b] + (m.alikePos-1)*quad(&skyVar, a, b)) / f2
+		return second * m.alikePos * f.inv[a][b] / f2
 	}
 	s.varPos = [3]float64{pos(1, 1), pos(1, 2), pos(2, 2)}
 	power = max(power, math.SmallestNonzeroFloat32)
 	s.misfit = math.Sqrt(max(0, res-resVar) / power)
 	s.misfitErr = math.Sqrt(res2Var) / power
 	s.edge = lost > edgeShare*total && s.full == 0
-	s.lone = m.canvas.scale == 1 && s.full == 0 && chiLone-chiPixel < chiStar
+	s.lone = m.canvas.scale == 1 && s.full == 0 && chiLone-chiPixel < chiStar+f.p.loneOdds
 	s.size = starMoments(m, &seen, &drawn)
 }
 

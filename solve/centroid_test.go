@@ -131,20 +131,15 @@ func TestCovarianceIsTrue(t *testing.T) {
 	for _, wide := range []float64{1.5, 2, 3, 4.5, 7} {
 		for i, l := range []light{gaussianLight{wide}, newMoffatLight(wide, 3)} {
 			name := []string{"Gaussian", "Moffat 3"}[i]
-			for j, snr := range []float64{7, 10, 30, 100, 1000} {
-				if i == 1 && j%2 == 1 && testing.Short() {
-					continue
-				}
+			for _, snr := range []float64{7, 15, 100, 1000} {
 				t.Run(fmt.Sprintf("%s %.1f %.0f", name, wide, snr), func(t *testing.T) {
 					var a accuracy
-					for k := range uint64(2) {
-						m, e := starField(l, snr, seed+k)
-						d, err := Detect(m.img)
-						if err != nil {
-							t.Fatal(err)
-						}
-						a.measure(m, d, l, e, testVariance)
+					m, e := starField(l, snr, seed)
+					d, err := Detect(m.img)
+					if err != nil {
+						t.Fatal(err)
 					}
+					a.measure(m, d, l, e, testVariance)
 					t.Logf("%-10s %6.1f %6.0f %3d/%-3d %8.4f %8.4f %6.3f %8.3f %6d", name, wide, snr, a.found, a.all, a.rms, a.bound, a.rms/a.bound, a.normalised, a.spurious)
 					limit, least := boundTol, 1-honestTol
 					if wide < undersampled {

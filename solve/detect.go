@@ -97,12 +97,14 @@ func Detect(img Image) (*Detection, error) {
 	}
 	alike := measureCorrelation(img, sky)
 	m.correlate(alike)
-	sources := newSources(p.findPeaks(m, workers), m)
+	peaks, lamps := p.markCores(m, p.findPeaks(m, workers))
+	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
 	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
 	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
 	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
+	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
 	p.fitAll(m, sources, len(sources), noise, workers)
 	if p.empirical(m, sources, noise) {
 		noise = p.estimateNoise(m, sources)
@@ -112,7 +114,7 @@ func Detect(img Image) (*Detection, error) {
 	d := &Detection{Background: median(sky.level), Noise: median(sky.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short
-	d.Rejected.Hot = p.hot
+	d.Rejected.Hot, d.Rejected.Blobs = p.hot, lamps
 	for i := range sources {
 		s, v := p.star(m, &sources[i])
 		switch v {

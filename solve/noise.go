@@ -133,6 +133,11 @@ const (
 // noiseLag apart, on pixels spread over the frame.
 func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 	stride := max(1, len(img.Pix)/correlationSamples) | 1
+	// Only where it is quiet: a landscape or clouds in the frame are alike over
+	// many pixels.
+	levels := slices.Clone(sky.noise)
+	slices.Sort(levels)
+	quiet := 1.5 * float64(levels[len(levels)/4])
 	along := func(step int) [3]float64 {
 		var spread [3]float64 // of differences at lags noiseLag, 1, 2
 		var h histogram
@@ -148,7 +153,10 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 				if d-d != 0 {
 					continue
 				}
-				_, n := sky.at(float64(x), float64(y))
+				level, n := sky.at(float64(x), float64(y))
+				if n > quiet || math.Abs(float64(img.Pix[at])-level) > clipSigma*n {
+					continue
+				}
 				if sky.dither > 0 {
 					d += sky.dither * (dither(x, y) - dither(x+lag*step, y+1))
 				}
@@ -162,7 +170,7 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 		// Interpolation makes next neighbours more alike than the next but one;
 		// stars in a crowded field make both alike.
 		r1, r2 := 1-sq(spread[1]/spread[0]), 1-sq(spread[2]/spread[0])
-		if math.Abs(r1) < leastCorrelation || r2 > r1 {
+		if math.Abs(r1) < leastCorrelation || r2 > r1/2 {
 			return [3]float64{1, 0, 0}
 		}
 		return [3]float64{1, min(r1, 1), r2}

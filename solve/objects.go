@@ -90,13 +90,14 @@ type peak struct {
 	height float32 // noise units
 	multi  bool    // its object holds other maxima
 	streak bool    // its object is a long thin line
+	core   *core   // the saturated core it stands for, if that is large
 }
 
 const (
-	// streakLength, in long axes of the star (FWHM), and streakRatio of length over
+	// lineLength, in long axes of the star (FWHM), and lineRatio of length over
 	// width tell the trail of a satellite or an aircraft from stars.
-	streakLength = 6
-	streakRatio  = 5
+	lineLength = 6
+	lineRatio  = 5
 )
 
 // peaks finds the maxima of an object that stand out over their saddles: pixels are taken
@@ -123,7 +124,7 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	f := 1 / float64(n)
 	long, _ := ellipseAxes(sxx*f-sq(sx*f), sxy*f-sx*sy*f*f, syy*f-sq(sy*f))
 	length := math.Sqrt(12) * long // of a uniform line
-	streak := length > streakLength*starLength && length*length > streakRatio*float64(n)
+	streak := length > lineLength*starLength && length*length > lineRatio*float64(n)
 
 	w, h := x1-x0+2, y1-y0+3 // with a border of one pixel
 	basinOf := make([]int32, w*h)

@@ -33,6 +33,7 @@ type prepared struct {
 	suspects []suspect // bright pixels that may turn out to be lone
 	maxima   []maximum // of the image itself, above brightSigma
 	hot      int       // lone pixels replaced
+	loneOdds float64   // twice the logarithm of the odds that something small is a lone pixel
 }
 
 // suspect is a pixel whose neighbours hold less light than a round star of

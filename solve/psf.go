@@ -18,6 +18,7 @@ type profile struct {
 	value, slope []float32 // P(q) and dP/dq at q = i*qStep
 	kappa2       float64   // adaptive moment of the round profile in square units
 	reach        float64   // radius, in units, inside which the star is fitted
+	f            func(q float64) float64
 }
 
 const (
@@ -28,7 +29,7 @@ const (
 
 // newProfile tabulates f(q).
 func newProfile(f func(q float64) float64, reach float64) *profile {
-	p := &profile{value: make([]float32, profileBins+2), slope: make([]float32, profileBins+2), reach: reach}
+	p := &profile{value: make([]float32, profileBins+2), slope: make([]float32, profileBins+2), reach: reach, f: f}
 	v := make([]float64, profileBins+3)
 	for i := range v {
 		v[i] = f(float64(i) * qStep)
@@ -62,7 +63,8 @@ func newProfile(f func(q float64) float64, reach float64) *profile {
 func (p *profile) at(q float64) (value, slope float64) {
 	t := q * (1 / qStep)
 	if t >= profileBins {
-		return 0, 0
+		const h = 0.01
+		return p.f(q), (p.f(q*(1+h)) - p.f(q*(1-h))) / (2 * h * q)
 	}
 	i := int(t)
 	f := float32(t - float64(i))
@@ -164,12 +166,26 @@ func (m *psf) rung(k int) *psf {
 
 // rungFor is the rung for a star of the given moments.
 func (m *psf) rungFor(size [3]float64) int {
-	ratio := (size[0]*size[2] - size[1]*size[1]) / (m.xx*m.yy - m.xy*m.xy)
+	long, short := m.relative(size)
+	ratio := math.Sqrt(long * short)
 	if !(ratio > 0) {
 		return -rungsBelow
 	}
-	k := int(math.Round(math.Log(ratio) / (4 * math.Log(rungStep))))
+	k := int(math.Round(math.Log(ratio) / math.Log(rungStep)))
 	return max(-rungsBelow, min(rungs-1-rungsBelow, k))
+}
+
+// relative gives the long and short axis of a star's moments in units of the
+// PSF: 1, 1 for a star like all others, however these are drawn out.
+func (m *psf) relative(size [3]float64) (long, short float64) {
+	// Cholesky: PSF = L L^T; the axes are those of L^-1 star L^-T.
+	a := math.Sqrt(m.xx)
+	b := m.xy / a
+	c := math.Sqrt(m.yy - b*b)
+	xx := size[0] / (a * a)
+	xy := (size[1] - b/a*size[0]) / (a * c)
+	yy := (size[2] - 2*b/a*size[1] + sq(b/a)*size[0]) / (c * c)
+	return ellipseAxes(xx, xy, yy)
 }
 
 // long and short axes of the adaptive moments, as FWHM in canvas pixels.
@@ -342,6 +358,10 @@ const (
 	// sameSize is the span of ln(size) within which stars count as alike:
 	// focus, seeing and noise scatter them by some 10 percent.
 	sameSize = 0.25
+	// Shapes nearer to each other than pieceDistance sizes, and of fluxes within
+	// the ratio pieceFlux, are pieces of one object.
+	pieceDistance = 5
+	pieceFlux     = 3
 	// finerShare: a finer canvas wins when it shows at least this share of
 	// the stars alike that the best one does.
 	finerShare = 0.4
@@ -364,13 +384,6 @@ func (p *prepared) findPSF(workers int) *psf {
 		views[i].shapes = p.alikeShapes(c, workers)
 		best = max(best, len(views[i].shapes))
 	}
-	if best == 0 {
-		// Nothing stands out: look for faint stars of a common width.
-		s := firstFWHM / fwhmPerSigma
-		m := newPSF(p.canvases[0], moffats()[plainMoffat], s*s, 0, s*s, false)
-		m.tabulate()
-		return m
-	}
 	for i, c := range p.canvases {
 		shapes := views[i].shapes
 		if float64(len(shapes)) < finerShare*float64(best) {
@@ -382,10 +395,40 @@ func (p *prepared) findPSF(workers int) *psf {
 			c = p.canvases[i]
 			shapes = finer(shapes)
 		}
-		return p.choosePSF(c, shapes, workers)
+		if slices.IndexFunc(shapes, func(s ellipse) bool { return s.height >= modelSigma }) >= 0 {
+			return p.choosePSF(c, shapes, workers)
+		}
+		break
 	}
-	return nil // not reached: the best one passes
+	return p.faintPSF(workers)
 }
+
+// faintPSF serves frames in which nothing stands out: of plain stars a few
+// pixels wide on each canvas, those that the matched filter finds most of.
+func (p *prepared) faintPSF(workers int) *psf {
+	var best *psf
+	most := -1.0
+	for _, c := range p.canvases[:min(len(p.canvases), faintCanvases)] {
+		s := firstFWHM / fwhmPerSigma
+		m := newPSF(c, moffats()[plainMoffat], s*s, 0, s*s, false)
+		m.tabulate()
+		found := 0.0
+		for _, k := range p.findPeaks(m, workers) {
+			found += sq(float64(k.height)) - sq(peakSigma)
+		}
+		if found > faintGain*most {
+			best, most = m, found
+		}
+	}
+	return best
+}
+
+const (
+	// faintCanvases: stars wider than 2.5 pixels of the last would be a dozen.
+	faintCanvases = 4
+	// faintGain: a coarser canvas must show clearly more; noise does so by chance.
+	faintGain = 1.3
+)
 
 // firstFWHM is the width of stars that is assumed when none is bright enough
 // to show it.
@@ -435,9 +478,16 @@ func (p *prepared) alikeShapes(c *canvas, workers int) []ellipse {
 			lo, count = sizes[i], j-i
 		}
 	}
-	return slices.DeleteFunc(shapes, func(s ellipse) bool {
+	alike := slices.DeleteFunc(shapes, func(s ellipse) bool {
 		l := math.Log(s.size())
 		return l < lo || l >= lo+sameSize
+	})
+	// Pieces of a larger ring or trail lie beside each other.
+	return slices.DeleteFunc(slices.Clone(alike), func(s ellipse) bool {
+		return slices.ContainsFunc(alike, func(o ellipse) bool {
+			d := math.Hypot(o.x-s.x, o.y-s.y)
+			return d > 0 && d < pieceDistance*s.size() && o.flux < pieceFlux*s.flux && s.flux < pieceFlux*o.flux
+		})
 	})
 }
 

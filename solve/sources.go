@@ -18,6 +18,7 @@ type source struct {
 	flux      float64
 	near      []int32    // sources whose light reaches into this one's pixels
 	rung      int        // which width of the PSF was fitted
+	wide      *psf       // the model on a wider table, for a large core
 	varPos    [3]float64 // xx, xy, yy
 	varF      float64    // of flux, by the sky's noise
 	size      [3]float64 // moments of the star itself: xx, xy, yy
@@ -55,6 +56,9 @@ func newSources(peaks []peak, m *psf) []source {
 	for i, p := range peaks {
 		sources[i] = source{peak: p, at: [2]float64{float64(p.x), float64(p.y)}}
 		sources[i].flux = max(0, float64(c.pix[p.y*c.width+p.x])/centre)
+		if p.core != nil {
+			sources[i].wide = m.wide(p.core)
+		}
 	}
 	// A grid of cells as large as the reach finds the neighbours.
 	reach := m.radius + m.radius/2
@@ -77,7 +81,35 @@ func newSources(peaks []peak, m *psf) []source {
 			}
 		}
 	}
+	// Stars on wider tables reach farther.
+	for i := range sources {
+		if sources[i].wide == nil {
+			continue
+		}
+		for j := range sources {
+			r := sources[i].wide.radius + m.radius/2
+			if j != i && max(absInt(sources[j].x-sources[i].x), absInt(sources[j].y-sources[i].y)) <= r {
+				sources[i].near = addOnce(sources[i].near, int32(j))
+				sources[j].near = addOnce(sources[j].near, int32(i))
+			}
+		}
+	}
 	return sources
+}
+
+func addOnce(list []int32, i int32) []int32 {
+	if slices.Contains(list, i) {
+		return list
+	}
+	return append(list, i)
+}
+
+// model is the PSF of a source.
+func (s *source) model(m *psf) *psf {
+	if s.wide != nil {
+		return s.wide
+	}
+	return m.rung(s.rung)
 }
 
 func absInt(i int) int { return max(i, -i) }
@@ -125,9 +157,16 @@ const (
 	largestMisfit = 0.75
 	// clearMisfit: the residual must also stand out of the noise.
 	clearMisfit = 4
-	// streakMisfit is the limit on an object that looks like a trail, of which
-	// a star covers some 0.8 of the power.
-	streakMisfit = 0.45
+	// sharpMisfit is the limit for what is sharper than the PSF: cosmic rays.
+	sharpMisfit = 0.35
+	// wideSize is the size over that of the PSF from which an object is too
+	// wide for a star, if its signal-to-noise is wideSigma or its misfit shows it:
+	// from the centre to the corner of a lens the width doubles at most.
+	wideSize, wideSigma, wideMisfit = 2.5, 20, 0.25
+	// streakSize and streakRatio are limits of size and of long over short axis,
+	// relative to the PSF, inside a long thin object.
+	streakSize  = 1.6
+	streakRatio = 1.7
 	// centroidFloor is the variance that stays however bright the star is, square
 	// pixels: 0.001 pixel, the accuracy of the tables.
 	centroidFloor = 0.001 * 0.001
@@ -146,6 +185,9 @@ const (
 // star turns a source into a star on the image, or says why it is none.
 func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 	c := m.canvas
+	if s.failed && s.core != nil {
+		p.coreStar(m, s)
+	}
 	switch {
 	case s.failed:
 		return Star{}, isBlob
@@ -153,10 +195,22 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		return Star{}, isHot
 	case !(s.flux*s.flux > keepSigma*keepSigma*s.varF):
 		return Star{}, isWeak
-	case s.full == 0 && sq(s.misfit) > clearMisfit*s.misfitErr && s.misfit > largestMisfit:
-		return Star{}, isBlob
-	case s.full == 0 && s.streak && s.misfit > streakMisfit:
-		return Star{}, isTrail
+	}
+	if s.full == 0 {
+		// The rest is judged by its looks.
+		clearly := sq(s.misfit) > clearMisfit*s.misfitErr
+		long, short := m.relative(s.size)
+		snr := s.flux / math.Sqrt(s.varF)
+		switch {
+		case clearly && s.misfit > largestMisfit:
+			return Star{}, isBlob
+		case clearly && s.rung < 0 && s.misfit > sharpMisfit:
+			return Star{}, isHot
+		case clearly && s.misfit > wideMisfit && s.streak && (long > streakRatio*short || long*short > streakSize*streakSize):
+			return Star{}, isTrail
+		case long*short > wideSize*wideSize && (snr > wideSigma || clearly && s.misfit > wideMisfit):
+			return Star{}, isBlob
+		}
 	}
 	scale := float64(c.scale)
 	k := scale * scale
@@ -193,4 +247,16 @@ func (p *prepared) highest(at sky.Pixel) float64 {
 		}
 	}
 	return top
+}
+
+// hotOdds weighs lone pixels against stars by how many of either the frame
+// shows, as twice a logarithm, to be added to a chi^2.
+func (p *prepared) hotOdds(sources []source) float64 {
+	stars := 1
+	for i := range sources {
+		if s := &sources[i]; !s.failed && !s.lone {
+			stars++
+		}
+	}
+	return 2 * math.Log(max(1, float64(p.hot)/float64(stars)))
 }
