@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"iter"
 	"math"
 	"math/cmplx"
 	"runtime"
@@ -43,13 +44,17 @@ const (
 	// puts it, before the stretch of the level is added.
 	neighbourTol = 2.5
 
-	// quickOdds and nearOdds are the odds against chance (as a bound on the
-	// probability) that the anchor's neighbours, then the neighbours of all three
-	// stars, must reach before a candidate is worth the whole field. A true
-	// candidate in a sparse field of a dozen stars still passes with a third of
-	// its neighbours missing; a chance one costs a microsecond.
-	quickOdds = 5e-3
-	nearOdds  = 1e-4
+	// A candidate's neighbours decide whether it is worth looking at the whole
+	// field: first those of its anchor, then those of all three stars must be
+	// more than chance would show. nearPassed is how many chance candidates of one search
+	// should pass, and with the index's size it makes the odds asked for: next to
+	// none from the wide fields' levels, where there are few candidates and the
+	// level's stars are often not those of a short exposure; at most leastNearOdds,
+	// which a true candidate reaches with half of its neighbours missing.
+	// quickPart is how much less is asked of the anchor alone.
+	nearPassed    = 300
+	leastNearOdds = 1e-4
+	quickPart     = 50
 )
 
 // spots is what the match knows of an image: star places, brightest first.
@@ -304,8 +309,44 @@ func (s *search) prepare() {
 	s.flat = s.lensPlane(s.chosen)
 	s.triangles = imageTriangles(s.flat)
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
-	s.quick = leastHits(s.occupied.fill, quickOdds, 3*neighbours)
-	s.near = leastHits(s.occupied.fill, nearOdds, 3*neighbours)
+	odds := max(nearPassed/float64(s.volume()), leastNearOdds)
+	s.quick = leastHits(s.occupied.fill, quickPart*odds, 3*neighbours)
+	s.near = leastHits(s.occupied.fill, odds, 3*neighbours)
+}
+
+// volumeSample is the part of the image triangles that volume looks at.
+const volumeSample = 16
+
+// volume estimates how many entries of the index the whole search will look at.
+func (s *search) volume() int {
+	n := 1
+	for i := 0; i < len(s.triangles); i += volumeSample {
+		for entries := range s.alike(s.triangles[i]) {
+			n += volumeSample * len(entries)
+		}
+	}
+	return n
+}
+
+// alike gives the parts of the index that may hold triangles like t.
+func (s *search) alike(t imageTriangle) iter.Seq[[]uint32] {
+	return func(yield func([]uint32) bool) {
+		bins, spec := s.level.bins, s.level.spec
+		sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
+		sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
+		if sizeLo > sizeHi {
+			return
+		}
+		tol := spec.shapeTol + 2*s.centroidTol/t.longest
+		for ix := bins.index(t.x - tol - 0.5); ix <= min(bins.index(t.x+tol-0.5), bins.nx-1); ix++ {
+			for iy := bins.index(t.y - tol); iy <= min(bins.index(t.y+tol), bins.ny-1); iy++ {
+				row := (ix*bins.ny + iy) * bins.nsize
+				if !yield(s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // roundSize is how many image triangles are looked up together: enough to
@@ -349,49 +390,38 @@ const block = 32
 // try looks at every catalogue triangle like t. It counts those that fitted and
 // gives those that the whole field speaks for.
 func (s *search) try(t imageTriangle) (trials int, found []proven) {
-	bins, spec := s.level.bins, s.level.spec
-	sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
-	sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
-	if sizeLo > sizeHi {
-		return 0, nil
-	}
-	tol := spec.shapeTol + 2*s.centroidTol/t.longest
-	fitTol2 := sq(s.centroidTol + spec.shapeTol*t.longest)
+	fitTol2 := sq(s.centroidTol + s.level.spec.shapeTol*t.longest)
 	alphaLo2, alphaHi2 := 1/sq(s.scaleHi), 1/sq(s.scaleLo)
 	z0, z1, z2 := s.flat.at[t.v[0]], s.flat.at[t.v[1]], s.flat.at[t.v[2]]
 	nodes := s.level.nodes
 	var anchors [block]uint32
 	var corners [block][3]uint32
 	var places [block][3]vec32
-	for ix := bins.index(t.x - tol - 0.5); ix <= min(bins.index(t.x+tol-0.5), bins.nx-1); ix++ {
-		for iy := bins.index(t.y - tol); iy <= min(bins.index(t.y+tol), bins.ny-1); iy++ {
-			row := (ix*bins.ny + iy) * bins.nsize
-			entries := s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]
-			for part := range slices.Chunk(entries, block) {
-				for k, e := range part {
-					anchors[k], corners[k] = s.level.triangle(e)
+	for entries := range s.alike(t) {
+		for part := range slices.Chunk(entries, block) {
+			for k, e := range part {
+				anchors[k], corners[k] = s.level.triangle(e)
+			}
+			for k := range part {
+				v := &corners[k]
+				places[k] = [3]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at}
+			}
+			for k := range part {
+				p := &places[k]
+				if s.hintedCos != 0 && p[0].dot(s.hinted) < s.hintedCos {
+					continue
 				}
-				for k := range part {
-					v := &corners[k]
-					places[k] = [3]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at}
+				c, misfit2 := fitTriangle(p[0], p[1], p[2], z0, z1, z2)
+				if alpha2 := norm2(c.alpha); misfit2 > fitTol2 || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
+					continue
 				}
-				for k := range part {
-					p := &places[k]
-					if s.hintedCos != 0 && p[0].dot(s.hinted) < s.hintedCos {
-						continue
-					}
-					c, misfit2 := fitTriangle(p[0], p[1], p[2], z0, z1, z2)
-					if alpha2 := norm2(c.alpha); misfit2 > fitTol2 || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
-						continue
-					}
-					trials++
-					if !s.neighboursShow(&c, anchors[k], corners[k]) {
-						continue
-					}
-					c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
-					if p, ok := s.weigh(&c); ok {
-						found = append(found, p)
-					}
+				trials++
+				if !s.neighboursShow(&c, anchors[k], corners[k]) {
+					continue
+				}
+				c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
+				if p, ok := s.weigh(&c); ok {
+					found = append(found, p)
 				}
 			}
 		}
@@ -404,7 +434,7 @@ func (s *search) try(t imageTriangle) (trials int, found []proven) {
 func leastHits(fill, odds float64, most int) []int {
 	least := make([]int, most+1)
 	for n := range least {
-		k := 1
+		k := 0
 		for k <= n && log10Tail(k, fill*float64(n)) > math.Log10(odds) {
 			k++
 		}

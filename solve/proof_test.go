@@ -94,7 +94,7 @@ func TestLeastHits(t *testing.T) {
 		if k <= n && log10Tail(k, 0.1*float64(n)) > -3 {
 			t.Errorf("%d of %d pass at odds 1e%g", k, n, log10Tail(k, 0.1*float64(n)))
 		}
-		if k > 1 && log10Tail(k-1, 0.1*float64(n)) <= -3 {
+		if k > 0 && log10Tail(k-1, 0.1*float64(n)) <= -3 {
 			t.Errorf("%d of %d would have passed too, not only %d", k-1, n, k)
 		}
 	}
