@@ -277,16 +277,16 @@ func (s structure) integer(keyword string, lowest, highest int) (int, error) {
 	if err != nil {
 		return 0, err
 	}
-	n, err := strconv.Atoi(v)
+	n, err := strconv.ParseInt(v, 10, 64) // the same on a computer of 32 bits
 	switch {
 	case errors.Is(err, strconv.ErrRange) && v[0] != '-':
 		return 0, fmt.Errorf("%w: %s is %s, beyond any file that is read", ErrUnsupported, keyword, v)
 	case err != nil:
 		return 0, fmt.Errorf("%w: %s is %q, not a whole number", ErrMalformed, keyword, v)
-	case n < lowest || n > highest:
+	case n < int64(lowest) || n > int64(highest):
 		return 0, fmt.Errorf("%w: %s is %d, outside %d to %d", ErrMalformed, keyword, n, lowest, highest)
 	}
-	return n, nil
+	return int(n), nil
 }
 
 // count is integer for a keyword that may be missing and counts something.

@@ -124,7 +124,7 @@ func unrice(dst []int32, src []byte, c riceCode, block int) error {
 				now[i] = int32(uint32(v) << narrow >> narrow)
 			}
 		}
-		if 8*position-have > 8*len(src) {
+		if position-len(src) > have>>3 { // more than there is
 			return errTileShort
 		}
 	}

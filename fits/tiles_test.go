@@ -125,3 +125,39 @@ func TestDitherSequence(t *testing.T) {
 		t.Errorf("number 10000 is %g, want %g", got, want)
 	}
 }
+
+// ZBLANK is the undefined whole number of a compressed image and goes before
+// BLANK (section 10.1.2); in a plain one it means nothing.
+func TestZBlank(t *testing.T) {
+	tile := rice([]int32{3, 4, 5, 6}, riceCodes[4], 32)
+	for _, c := range []struct {
+		cards []string
+		want  int // the pixel that is undefined, or -1
+	}{
+		{nil, -1},
+		{[]string{"BLANK   = 4"}, 1},
+		{[]string{"ZBLANK  = 5"}, 2},
+		{[]string{"BLANK   = 4", "ZBLANK  = 5"}, 2},
+	} {
+		f := mustDecode(t, tileTable([][]byte{tile}, append(tileShape("RICE_1", 16, []int{4, 1}, []int{4, 1}), c.cards...)...))
+		for i, v := range f.Pix {
+			if undefined := v != v; undefined != (i == c.want) {
+				t.Errorf("%q: pixel %d is %g", c.cards, i, v)
+			}
+		}
+	}
+	for i, v := range mustDecode(t, small("ZBLANK  = 0")).Pix {
+		if v != 0 {
+			t.Fatalf("a plain image with ZBLANK: pixel %d is %g", i, v)
+		}
+	}
+}
+
+// A mask of undefined pixels is not read, and that is said.
+func TestMaskIsTold(t *testing.T) {
+	tile := rice([]int32{3, 4, 5, 6}, riceCodes[4], 32)
+	f := mustDecode(t, tileTable([][]byte{tile}, append(tileShape("RICE_1", 16, []int{4, 1}, []int{4, 1}), "ZMASKCMP= 'RICE_1'")...))
+	if !strings.Contains(strings.Join(f.Warnings, ";"), "ZMASKCMP") {
+		t.Errorf("warnings %q", f.Warnings)
+	}
+}
