@@ -1,0 +1,105 @@
+package setup
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Legs are the true azimuths of the three legs of a tripod: the first towards the
+// pole (common practice: the mount and what it carries lean over that side; the
+// maker's manual comes first), the others a third of a turn from it.
+func Legs(site sky.Site) [3]sky.Angle {
+	first := sky.Angle(0)
+	if site.South() {
+		first = 180 * sky.Degree
+	}
+	return [3]sky.Angle{first, (first + 120*sky.Degree).Positive(), (first + 240*sky.Degree).Positive()}
+}
+
+// LevelNear is how level the base should be. Beyond that turning the azimuth
+// bolt by one degree takes the altitude along by more than one arcminute
+// (sin 1 degree is 0.0175, so 1.05 arcminutes), which is as much as the tolerance
+// that most people work to.
+const LevelNear = 1 * sky.Degree
+
+// Coupling is what a base that is not level does to the bolts. It does not
+// change where the axis points once that is measured: it makes each bolt move
+// the axis a little in the other's direction.
+type Coupling struct {
+	// AltitudePerAzimuth is the change of the axis's altitude for each unit that
+	// the azimuth bolt turns the mount from north through east.
+	AltitudePerAzimuth float64
+	// AcrossPerAltitude is how far the axis goes sideways on the sky, east
+	// positive, for each unit that the altitude bolt raises it.
+	AcrossPerAltitude float64
+	// AzimuthPerAltitude is the same as a change of azimuth, which grows from
+	// north through east.
+	AzimuthPerAltitude float64
+	// ScaleError is how far the latitude scale misleads: the altitude of the axis
+	// minus what the scale reads, before anything is measured.
+	ScaleError sky.Angle
+}
+
+// Limits of BoltCoupling. A base that leans more is not a base; within half a
+// degree of the Earth's pole the two bolts mean nothing apart from each other.
+const (
+	mostLean    = 30 * sky.Degree
+	poleTooNear = 0.5 * sky.Degree
+)
+
+// ErrNoAzimuthBolt is returned where the axis stands upright.
+var ErrNoAzimuthBolt = errors.New("this near the Earth's pole the axis stands upright and turning the mount does not move it: level the base with care instead")
+
+// BoltCoupling computes the coupling for an axis that points to the true pole, on
+// a base whose upright leans by lean towards the true azimuth towards.
+//
+// The azimuth bolt turns the axis a about the base's upright u, and the altitude
+// bolt about the base's hinge, which is perpendicular to u and a. With da/d(azimuth)
+// = a x u and da/d(altitude) = u - (u.a) a, scaled to one unit of altitude, the numbers are
+// components of these in the frame of the site. To first order, with e the part
+// of the lean towards the east: AltitudePerAzimuth = -e, AcrossPerAltitude =
+// e / cos(latitude); ScaleError is minus the part of the lean towards the pole.
+func BoltCoupling(site sky.Site, lean, towards sky.Angle) (Coupling, error) {
+	if err := site.Check(); err != nil {
+		return Coupling{}, err
+	}
+	if !(lean >= 0 && lean <= mostLean) {
+		return Coupling{}, fmt.Errorf("a lean of %.1f degrees is outside 0 to %.0f", lean.Degrees(), mostLean.Degrees())
+	}
+	if math.IsNaN(float64(towards)) || math.IsInf(float64(towards), 0) {
+		return Coupling{}, errors.New("the direction of the lean is not a number")
+	}
+	if 90*sky.Degree-site.Latitude.Abs() < poleTooNear {
+		return Coupling{}, ErrNoAzimuthBolt
+	}
+	side := 1.0
+	if site.South() {
+		side = -1
+	}
+	lat := site.Latitude.Abs()
+	axis := sky.Vec{Y: side * lat.Cos(), Z: lat.Sin()}
+	raise := sky.Vec{Y: -side * lat.Sin(), Z: lat.Cos()} // unit step of altitude
+	across := sky.Vec{X: side}                           // unit step of growing azimuth
+	upright := sky.Vec{X: lean.Sin() * towards.Sin(), Y: lean.Sin() * towards.Cos(), Z: lean.Cos()}
+
+	turned := r3.Cross(axis, upright)
+	raised := r3.Sub(upright, r3.Scale(r3.Dot(upright, axis), axis))
+	perAltitude := r3.Dot(raised, raise)
+	if !(perAltitude > 0) {
+		return Coupling{}, ErrNoAzimuthBolt
+	}
+	sideways := r3.Dot(raised, across) / perAltitude
+	// The scale reads the angle between the axis and the base's plane.
+	onScale := sky.Asin(r3.Dot(axis, upright))
+	return Coupling{
+		AltitudePerAzimuth: r3.Dot(turned, raise),
+		AcrossPerAltitude:  side * sideways,
+		AzimuthPerAltitude: sideways / lat.Cos(),
+		ScaleError:         lat - onScale,
+	}, nil
+}
