@@ -21,8 +21,8 @@ type tiles struct {
 	tile      []int // ZTILEn, at most the axis
 	count     int   // of tiles
 
-	rowBytes   int
-	heap, size int // where the heap begins in the data unit, and the unit's end
+	rowBytes int
+	heap     int // where the heap begins in the data unit
 
 	compressed, gzipped, plain column // COMPRESSED_DATA and what may stand in for it
 	scale, zero, blank         column // ZSCALE, ZZERO, ZBLANK
@@ -41,13 +41,13 @@ type tiles struct {
 
 // column is a column of the table; its form is 0 when there is none.
 type column struct {
-	form    byte // as in TFORM (table 18)
+	form    byte // as in TFORM (section 7.3.1)
 	element byte // of what a form P or Q points to
 	offset  int  // in the row
 	repeat  int
 }
 
-// formBytes is the size of a value in each form of column (table 18); X is
+// formBytes is the size of a value in each form of column (section 7.3.1); X is
 // in bits.
 var formBytes = map[byte]int{'L': 1, 'B': 1, 'I': 2, 'J': 4, 'K': 8, 'A': 1, 'E': 4, 'D': 8, 'C': 8, 'M': 16, 'P': 8, 'Q': 16}
 
@@ -68,7 +68,7 @@ func tileKeyword(k string) bool {
 // readTiles reads the header of a compressed image.
 func readTiles(u *unit) (*tiles, error) {
 	s := readStructure(u.header, tileKeyword)
-	t := &tiles{size: u.dataSize, algorithm: u.name}
+	t := &tiles{algorithm: u.name}
 	switch t.algorithm {
 	case "RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1", "NOCOMPRESS":
 	case "RICE_ONE": // an early name
@@ -90,8 +90,8 @@ func readTiles(u *unit) (*tiles, error) {
 	if t.heap, err = s.count("THEAP", t.rowBytes*t.count); err != nil {
 		return nil, err
 	}
-	if t.heap < t.rowBytes*t.count || t.heap > t.size {
-		return nil, fmt.Errorf("%w: THEAP is %d, not between the table and the end of its %d bytes", ErrMalformed, t.heap, t.size)
+	if t.heap < t.rowBytes*t.count || t.heap > u.dataSize {
+		return nil, fmt.Errorf("%w: THEAP is %d, not between the table and the end of its %d bytes", ErrMalformed, t.heap, u.dataSize)
 	}
 	if err := t.readColumns(s); err != nil {
 		return nil, err
