@@ -10,6 +10,7 @@
 //	pole star        polestar.go     Hipparcos, Tycho-2; Observer
 //	finder, eyepiece eyepiece.go     geometry
 //	words            words.go        common practice, said so
+//	all of it        sheet.go
 //
 // The package is pure: the time of night is given to it. Numbers carry their
 // uncertainty where one is known. What is a rule of the trade and not a result

@@ -1,0 +1,100 @@
+package setup
+
+import (
+	"errors"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+)
+
+// Compass is what a compass should read.
+type Compass struct {
+	Field       MagneticField
+	Declination sky.Angle
+	Sigma       sky.Angle // one standard deviation of the declination, without iron nearby
+	Bearing     sky.Angle // what the needle's scale reads towards the pole's azimuth
+	Use         CompassUse
+}
+
+// Sheet is the whole set-up for a place and an instant.
+type Sheet struct {
+	Site  sky.Site
+	Air   sky.Air
+	Time  time.Time
+	Pole  mountmodel.PoleKind
+	Place Place
+	Legs  [3]sky.Angle
+	// Level is what a base that leans by LevelNear towards the east does; zero, with
+	// LevelProblem saying why, upon the Earth's poles.
+	Level        Coupling
+	LevelProblem error
+	// Compass is nil outside the years of the magnetic model.
+	Compass *Compass
+	// SunUp tells whether the upper edge of the Sun is above a level horizon.
+	// SunAltitude is that of its centre as it is seen; below the horizon about so.
+	SunUp       bool
+	SunAltitude sky.Angle
+	SunDay      []SunMoment // of the 24 hours from Time
+	Shadow      *Shadow     // nil while the Sun is too low
+	Shadows     []Shadow    // each half hour of the 24 hours from Time, where useful
+	Stars       []StarPlace
+}
+
+// shadowStep is the distance of the rows of Sheet.Shadows.
+const shadowStep = 30 * time.Minute
+
+// NewSheet computes the sheet. Site and air must pass their checks, the years 1972 to
+// 2098 are covered, those of the compass are 2025 to 2029.
+func NewSheet(site sky.Site, air sky.Air, kind mountmodel.PoleKind, t time.Time) (Sheet, error) {
+	s := Sheet{Site: site, Air: air, Time: t, Pole: kind, Legs: Legs(site)}
+	var err error
+	if s.Place, err = NewPlace(site, air, kind); err != nil {
+		return Sheet{}, err
+	}
+	s.Level, s.LevelProblem = BoltCoupling(site, LevelNear, 90*sky.Degree)
+
+	field, err := Magnetic(site, t)
+	switch {
+	case err == nil:
+		s.Compass = &Compass{Field: field, Declination: field.Declination(), Sigma: field.DeclinationSigma(),
+			Bearing: field.Bearing(s.Place.Azimuth()), Use: field.Compass()}
+	case !errors.Is(err, ErrMagneticDate):
+		return Sheet{}, err
+	}
+
+	o, err := mountmodel.NewObserver(site, air, t, 0)
+	if err != nil {
+		return Sheet{}, err
+	}
+	s.SunAltitude, _ = sky.AltAzFromLocal(o.Sun())
+	geometric, _ := sky.AltAzFromLocal(o.Refraction().True(o.Sun()))
+	s.SunUp = geometric > riseAltitude
+	if s.SunDay, err = SunDay(site, air, t); err != nil {
+		return Sheet{}, err
+	}
+	now, up, err := SunShadow(site, air, t)
+	if err != nil {
+		return Sheet{}, err
+	}
+	if up {
+		s.Shadow = &now
+	}
+	first := t.Truncate(shadowStep)
+	if first.Before(t) {
+		first = first.Add(shadowStep)
+	}
+	for when := first; when.Before(t.Add(24 * time.Hour)); when = when.Add(shadowStep) {
+		shadow, up, err := SunShadow(site, air, when)
+		if err != nil {
+			return Sheet{}, err
+		}
+		if up && shadow.Useful() {
+			s.Shadows = append(s.Shadows, shadow)
+		}
+	}
+	if s.Stars, err = PoleStarsAt(site, air, t); err != nil {
+		return Sheet{}, err
+	}
+	return s, nil
+}
