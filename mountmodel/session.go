@@ -3,6 +3,7 @@ package mountmodel
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -77,6 +78,7 @@ type Session struct {
 	cfg     Config
 	byHand  bool // the measurement ends only when told: no counting, no judging
 	history []entry
+	kept    *Bolts // learnt before starting over; nil when nothing was
 	present
 }
 
@@ -95,6 +97,10 @@ type present struct {
 	confirmed *AxisFit
 	unlocked  Axis // as the axis stood when the bolts were locked
 	lock      *LockShift
+	bolts     *Bolts    // up to the last strokes told
+	hinted    *Bolts    // and what untold movements since have shown
+	told      []Stroke  // since the newest frame
+	toldFrom  []reading // where the axis stood since the last strokes told, oldest first
 	lastMid   time.Time
 	lastHeard time.Time
 }
@@ -105,7 +111,14 @@ type entry struct {
 	now      time.Time
 	sighting *Sighting
 	event    Event
+	stroke   *Stroke
 	role     role
+}
+
+// reading is where the axis stood when a frame reached the session.
+type reading struct {
+	heard time.Time
+	axis  Axis
 }
 
 // role is what a sighting was taken for. It is kept, so that a session
@@ -143,6 +156,10 @@ func (s *Session) reset() {
 	for _, k := range []PoleKind{Refracted, True} {
 		s.poles[k] = Pole(s.cfg.Site, s.cfg.Air, k)
 	}
+	if s.bolts = s.kept; s.bolts == nil {
+		s.bolts = NewBolts(s.pole())
+	}
+	s.hinted = s.bolts
 }
 
 func (s *Session) pole() sky.Local { return s.poles[s.cfg.Pole] }
@@ -159,6 +176,8 @@ var (
 func (s *Session) Do(now time.Time, event Event) error {
 	if event == StartOver {
 		s.history = nil
+		s.kept = s.hinted.Clone()
+		s.kept.Loosen()
 		s.reset()
 		return nil
 	}
@@ -197,6 +216,7 @@ func (s *Session) do(event Event) error {
 			return ErrNotLocked
 		}
 		s.phase, s.lock = Adjusting, nil
+		s.rest(s.lastHeard)
 	default:
 		return fmt.Errorf("%q: %w", event, ErrEvent)
 	}
@@ -208,6 +228,7 @@ func (s *Session) beginAdjusting() {
 	s.phase = Adjusting
 	s.tracker = s.first.tracker(s.cfg.Site.South())
 	s.moved = false
+	s.rest(s.lastHeard)
 }
 
 // confirm ends the measurement after the lock. It takes the place of the
@@ -250,7 +271,7 @@ func (s *Session) Take(now time.Time, sighting Sighting) {
 // used may come again, its file meanwhile complete.
 func (s *Session) knows(sighting Sighting) bool {
 	return slices.ContainsFunc(s.history, func(e entry) bool {
-		return e.role != roleOpen && e.sighting.Name == sighting.Name && e.sighting.Mid.Equal(sighting.Mid)
+		return e.role != roleOpen && e.sighting != nil && e.sighting.Name == sighting.Name && e.sighting.Mid.Equal(sighting.Mid)
 	})
 }
 
@@ -268,6 +289,9 @@ func (s *Session) forget() {
 		}
 		if count > mostAdjusts {
 			s.history = slices.Delete(s.history, oldest, oldest+1)
+			if r == roleAdjusts { // what was told before that frame goes with it
+				s.history = slices.Concat(slices.DeleteFunc(s.history[:oldest:oldest], func(e entry) bool { return e.stroke != nil }), s.history[oldest:])
+			}
 		}
 	}
 	if n := len(s.adjust); n > mostAdjusts {
@@ -285,8 +309,12 @@ func (s *Session) Reconfigure(cfg Config) error {
 	heard := s.lastHeard
 	s.reset()
 	for i, e := range s.history {
-		if e.sighting != nil {
+		switch {
+		case e.sighting != nil:
 			s.history[i].role = s.take(e.now, e.sighting, e.role)
+			continue
+		case e.stroke != nil:
+			s.turned(e.now, *e.stroke)
 			continue
 		}
 		// Under another site an axis may come out unusable, and what the user
@@ -295,6 +323,97 @@ func (s *Session) Reconfigure(cfg Config) error {
 	}
 	s.lastHeard = heard
 	return nil
+}
+
+// ErrTurns refuses turns that no bolt has.
+var ErrTurns = fmt.Errorf("say which bolt was turned, %q or %q, and by how many turns, at most %d: clockwise positive, anticlockwise negative", AltitudeBolt, AzimuthBolt, mostTurns)
+
+// Turned takes in what the person turned: a bolt, and by how many turns,
+// clockwise positive. Both bolts may have been turned, or one to and fro: one
+// call for each stroke, in their order, before the frame that shows where the
+// axis went. The session learns from it how the axis answers, and speaks in
+// turns from then on; nothing else depends on it. Frames may have come in
+// while the bolt was being turned: what is told is all since the strokes told
+// before, or since the start of the last two minutes.
+func (s *Session) Turned(now time.Time, bolt Bolt, turns float64) error {
+	if _, ok := bolt.at(); !ok || turns == 0 || !(math.Abs(turns) <= mostTurns) {
+		return ErrTurns
+	}
+	if s.phase != Adjusting {
+		return fmt.Errorf("bolts are turned after the measurement and before the lock: %w", ErrNotNow)
+	}
+	stroke := Stroke{Bolt: bolt, Turns: turns}
+	s.turned(now, stroke)
+	s.sequence++
+	s.history = append(s.history, entry{now: now, stroke: &stroke})
+	return nil
+}
+
+// toldWithin is how long after turning a bolt a person still tells of it.
+const toldWithin = 2 * time.Minute
+
+// turned remembers a stroke until the next frame shows what it did.
+func (s *Session) turned(now time.Time, stroke Stroke) {
+	if s.phase != Adjusting {
+		return
+	}
+	if len(s.told) == 0 {
+		for len(s.toldFrom) > 1 && now.Sub(s.toldFrom[1].heard) > toldWithin {
+			s.toldFrom = s.toldFrom[1:]
+		}
+	}
+	s.told = append(s.told, stroke)
+	s.moved = true
+}
+
+// rest starts to learn anew from where the axis stands.
+func (s *Session) rest(now time.Time) {
+	s.bolts, s.told = s.hinted, nil
+	s.toldFrom = []reading{{now, s.tracker.Axis()}}
+}
+
+// learn takes the axis by a new frame as an answer of the bolts.
+func (s *Session) learn(now time.Time, axis Axis) {
+	newest := reading{now, axis}
+	if alt, _ := sky.AltAzFromLocal(s.pole()); alt >= nearZenith {
+		return
+	}
+	if len(s.told) > 0 {
+		learnt := s.bolts.Clone()
+		learnt.Told(s.told, s.movement(s.toldFrom[0].axis, axis))
+		s.hinted = learnt
+		s.rest(now)
+		return
+	}
+	before := s.toldFrom[len(s.toldFrom)-1]
+	hinted := s.hinted.Clone()
+	if hinted.Untold(s.movement(before.axis, axis)) {
+		s.hinted = hinted
+		s.toldFrom = append(s.toldFrom, newest)
+		if n := len(s.toldFrom); n > mostAdjusts {
+			s.toldFrom = s.toldFrom[n-mostAdjusts:]
+		}
+	}
+}
+
+// movement is how the axis moved from one reading to another.
+func (s *Session) movement(from, to Axis) Movement {
+	a, b := s.onSky(from), s.onSky(to)
+	m := Movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}}
+	for i := range 2 {
+		for j := range 2 {
+			m.Cov[i][j] = from.Cov[i][j] + to.Cov[i][j]
+		}
+	}
+	return m
+}
+
+// onSky is the offset of an axis from the pole, across and up: the difference
+// of azimuths is taken on the circle of the pole's altitude, so that a bolt on
+// a level base moves one of the two alone.
+func (s *Session) onSky(a Axis) [2]float64 {
+	off := OffsetBetween(a.Dir, s.pole())
+	return [2]float64{float64(off.Az) * math.Hypot(s.pole().X, s.pole().Y), float64(off.Alt)}
 }
 
 // take does what a sighting demands in the present phase and says what it was
@@ -413,6 +532,9 @@ func (s *Session) follow(f frame) {
 		Name: f.Name, Mid: f.Mid, Standing: s.standing(r.Axis),
 		Turn: r.Turn, Drive: r.Drive, TrackingOdds: r.TrackingOdds,
 	})
+	if s.phase == Adjusting {
+		s.learn(s.lastHeard, r.Axis)
+	}
 	s.jump = nil
 	if r.Jump > largestJump {
 		s.jump = &Warning{Code: WarnAxisJumped, Frame: f.Name, Message: fmt.Sprintf(

@@ -3,6 +3,7 @@ package mountmodel
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -120,8 +121,10 @@ type View struct {
 	Dof      int       // its degrees of freedom; 0 means that nothing tests the model
 	Frames   []FrameView
 	Adjust   []AdjustView
-	Lock     *LockShift  // nil until a lock is confirmed
-	Advice   *TurnAdvice // nil when no further turn is wanted
+	Bolts    []BoltAnswer // what is known of the bolts' answers: altitude, azimuth
+	Moves    []BoltMove   // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
+	Lock     *LockShift   // nil until a lock is confirmed
+	Advice   *TurnAdvice  // nil when no further turn is wanted
 	Warnings []Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
@@ -167,6 +170,10 @@ func (s *Session) View() View {
 			advice := PredictTurn(m.attitudes(), s.pole(), wanted(s.cfg.Tolerance))
 			v.Advice = &advice
 		}
+	}
+	v.Bolts = s.hinted.Answers()
+	if s.phase == Adjusting && !v.Within {
+		v.Moves = s.moves()
 	}
 	v.Warnings = s.warnings(v.Now)
 	v.Instruction, v.Details = s.instruct(v)
@@ -228,6 +235,9 @@ func (s *Session) instruct(v View) (string, []string) {
 		if v.Within {
 			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", AngleWords(v.Tolerance)), details
 		}
+		if len(v.Moves) > 0 {
+			return boltSentence(v), append(details, "In angles: "+sentence(v.Now.Move))
+		}
 		return sentence(v.Now.Move), details
 	default:
 		if s.lock != nil {
@@ -287,6 +297,35 @@ func (a *TurnAdvice) least() sky.Angle {
 func sentence(m Move) string {
 	alt, az := m.Altitude, m.Azimuth
 	return capital(alt) + ", and " + az + "."
+}
+
+// boltSentence joins the moves in turns; a bolt that is not learnt yet is told
+// in angles.
+func boltSentence(v View) string {
+	var words []string
+	for _, a := range v.Bolts {
+		at := slices.IndexFunc(v.Moves, func(m BoltMove) bool { return m.Bolt == a.Bolt })
+		switch {
+		case at >= 0:
+			words = append(words, v.Moves[at].Words)
+		case a.Learnt:
+			words = append(words, fmt.Sprintf("leave the %s bolt", a.Bolt))
+		case a.Bolt == AltitudeBolt:
+			words = append(words, v.Now.Move.Altitude)
+		default:
+			words = append(words, v.Now.Move.Azimuth)
+		}
+	}
+	return capital(strings.Join(words, "; ")) + "."
+}
+
+// moves are the strokes to do now; none while the bolts are not learnt, or
+// after a turn whose frame is still to come.
+func (s *Session) moves() []BoltMove {
+	if len(s.told) > 0 {
+		return nil
+	}
+	return s.hinted.Moves(s.onSky(s.tracker.Axis()), s.cfg.Tolerance)
 }
 
 func capital(s string) string {

@@ -1,0 +1,202 @@
+package rehearsal_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/sky"
+)
+
+// bench is a rig with a session before it. Frames are not drawn: stars are
+// spread over the field, each seen with the error of a centroid, and the rest
+// of the way is the session's own.
+type bench struct {
+	t       testing.TB
+	rig     *rehearsal.Rig
+	session *mountmodel.Session
+	rng     *rand.Rand
+	now     time.Time
+	count   int
+}
+
+const (
+	benchStars = 40
+	benchSigma = 0.6 * sky.Arcsecond // a twelfth of the pixel of the rigs' cameras
+)
+
+func newBench(t testing.TB, c rehearsal.Config, tolerance sky.Angle, seed uint64) *bench {
+	t.Helper()
+	rig, err := rehearsal.NewRig(fewStars{}, c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := mountmodel.NewSession(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: tolerance}, c.Start)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &bench{t: t, rig: rig, session: s, rng: rand.New(rand.NewPCG(seed, 77)), now: c.Start}
+}
+
+// sighting is what a frame at the present moment would give.
+func (b *bench) sighting() mountmodel.Sighting {
+	c := b.rig.Config()
+	b.count++
+	s := mountmodel.Sighting{Name: fmt.Sprintf("f%03d", b.count), Mid: b.now}
+	o, err := mountmodel.NewObserver(c.Site, c.Air, b.now, 0)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	camera := b.rig.Truth(b.now).Camera
+	w, h := c.Camera.Field()
+	for range benchStars {
+		u := sky.Vec{X: (b.rng.Float64() - 0.5) * float64(w), Y: (b.rng.Float64() - 0.5) * float64(h), Z: 1}
+		place := o.ICRS(sky.Local(camera.Apply(sky.Unit(u))))
+		u.X += b.rng.NormFloat64() * float64(benchSigma)
+		u.Y += b.rng.NormFloat64() * float64(benchSigma)
+		s.Pairs = append(s.Pairs, mountmodel.Pair{Camera: sky.Camera(sky.Unit(u)), ICRS: place, Sigma: benchSigma})
+	}
+	return s
+}
+
+// shoot takes a frame half a minute later.
+func (b *bench) shoot() mountmodel.View {
+	b.now = b.now.Add(30 * time.Second)
+	b.session.Take(b.now.Add(2*time.Second), b.sighting())
+	return b.session.View()
+}
+
+// measure turns the RA axis and takes frames as long as the session asks.
+func (b *bench) measure() mountmodel.View {
+	b.t.Helper()
+	v := b.shoot()
+	for n := 0; v.Phase == mountmodel.Measuring; n++ {
+		if n > 8 {
+			b.t.Fatalf("still measuring after %d frames: %s %+v", n, v.Instruction, v.Warnings)
+		}
+		if err := b.rig.TurnRA(25 * sky.Degree); err != nil {
+			b.t.Fatal(err)
+		}
+		v = b.shoot()
+	}
+	return v
+}
+
+// handError is the error of the person's turns, 1-sigma as a part of each.
+const handError = 0.1
+
+// guessPerTurn is what the person takes a turn for who knows nothing of the
+// bolts: the middle of common practice.
+const guessPerTurn = 45 * sky.Arcminute
+
+// turn turns a bolt clockwise as a hand does.
+func (b *bench) turn(bolt mountmodel.Bolt, turns float64) {
+	b.t.Helper()
+	do := b.rig.TurnAzimuthBolt
+	if bolt == mountmodel.AltitudeBolt {
+		do = b.rig.TurnAltitudeBolt
+	}
+	if err := do(turns * (1 + handError*b.rng.NormFloat64())); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// byAngle is the turn of a person who is told angles: which way the bolt goes
+// is known, how far is guessed.
+func (b *bench) byAngle(bolt mountmodel.Bolt, v mountmodel.View) float64 {
+	m := b.rig.Config().Mount
+	by, per := v.Now.Move.Az, m.AzimuthBolt.PerTurn
+	if bolt == mountmodel.AltitudeBolt {
+		by, per = v.Now.Move.Alt, m.AltitudeBolt.PerTurn
+	}
+	return math.Copysign(1, float64(per)) * float64(by/guessPerTurn)
+}
+
+// settle adjusts until the session says that the axis is within, and counts
+// the moves: both bolts, then a frame. Who learns tells the session each turn
+// and follows the turns it then names.
+func (b *bench) settle(v mountmodel.View, learns bool, most int) (moves int, last mountmodel.View) {
+	b.t.Helper()
+	for ; !v.Within && moves < most; moves++ {
+		for _, a := range v.Bolts {
+			turns := b.byAngle(a.Bolt, v)
+			if learns && a.Learnt {
+				turns = 0
+				if at := slices.IndexFunc(v.Moves, func(m mountmodel.BoltMove) bool { return m.Bolt == a.Bolt }); at >= 0 {
+					turns = v.Moves[at].Turns
+				}
+			}
+			if turns == 0 {
+				continue
+			}
+			b.turn(a.Bolt, turns)
+			if learns {
+				if err := b.session.Turned(b.now, a.Bolt, turns); err != nil {
+					b.t.Fatal(err)
+				}
+			}
+		}
+		v = b.shoot()
+	}
+	return moves, v
+}
+
+// wornRig is a worn mount drawn at random: 5 degrees of tilt to any side, play
+// in both bolts, bolts that move each other's part, any sense and pitch of the
+// threads within common practice, an axis up to two degrees off.
+func wornRig(rng *rand.Rand) rehearsal.Config {
+	start := time.Date(2026, 3, 7, 21, 0, 0, 0, time.UTC)
+	c := rehearsal.Worn(rehearsal.Quillmere(start))
+	if rng.IntN(2) == 0 {
+		c = rehearsal.Worn(rehearsal.Karrabine(start))
+	}
+	between := func(lo, hi float64) float64 { return lo + (hi-lo)*rng.Float64() }
+	sign := func() float64 { return float64(1 - 2*rng.IntN(2)) }
+	c.Site.Latitude = sky.Angle(between(20, 60)*math.Copysign(1, float64(c.Site.Latitude))) * sky.Degree
+	m := &c.Mount
+	m.OffsetAlt = sky.Angle(sign()*between(10, 80)) * sky.Arcminute
+	m.OffsetAz = sky.Angle(sign()*between(10, 120)) * sky.Arcminute
+	m.TiltTowards = sky.Angle(between(0, 360)) * sky.Degree
+	for _, b := range []*rehearsal.Bolt{&m.AltitudeBolt, &m.AzimuthBolt} {
+		b.PerTurn = sky.Angle(sign()*between(30, 90)) * sky.Arcminute
+		b.PlayTurns = between(0.05, 0.4)
+		b.Cross = between(-0.05, 0.05)
+		b.Travel = 15 * sky.Degree
+	}
+	m.HourAngle = sky.Angle(between(-60, -10)) * sky.Degree
+	return c
+}
+
+// quantile of sorted numbers.
+func quantile(sorted []int, q float64) int { return sorted[int(math.Ceil(q*float64(len(sorted))))-1] }
+
+const settleTolerance = 30 * sky.Arcsecond
+
+// Number of moves until the axis is within 30 arcsec of the pole, with turns
+// learnt and told, against turning by the told angles alone.
+func TestBoltsSettleInFewerMoves(t *testing.T) {
+	const rigs, most = 200, 40
+	var counts [2][]int
+	for i := range rigs {
+		c := wornRig(rand.New(rand.NewPCG(uint64(i), 5)))
+		for how, learns := range []bool{false, true} {
+			b := newBench(t, c, settleTolerance, uint64(i))
+			moves, _ := b.settle(b.measure(), learns, most)
+			counts[how] = append(counts[how], moves)
+		}
+	}
+	for how, name := range []string{"by angles alone", "by turns learnt"} {
+		slices.Sort(counts[how])
+		t.Logf("%s: median %d, 95th percentile %d moves over %d rigs", name, quantile(counts[how], 0.5), quantile(counts[how], 0.95), rigs)
+	}
+	for _, q := range []float64{0.5, 0.95} {
+		if by, learnt := quantile(counts[0], q), quantile(counts[1], q); 2*learnt > by {
+			t.Errorf("quantile %g: %d moves with turns learnt, %d without: not half", q, learnt, by)
+		}
+	}
+}
