@@ -246,10 +246,11 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 		return false
 	}
 	jx, jy := make([]float64, n), make([]float64, n)
+	normal, right := make([]float64, n*n), make([]float64, n)
 	spread := f.residuals(pairs)
 	for range fitSteps {
-		a := mat.NewSymDense(n, nil)
-		b := mat.NewVecDense(n, nil)
+		clear(normal)
+		clear(right)
 		for i := range pairs {
 			p := &pairs[i]
 			f.predict(p.dir, jx, jy)
@@ -259,12 +260,15 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 				p.weight *= huberLimit / t
 			}
 			for r := range n {
+				wx, wy := p.weight*jx[r], p.weight*jy[r]
+				row := normal[r*n : (r+1)*n]
 				for c := r; c < n; c++ {
-					a.SetSym(r, c, a.At(r, c)+p.weight*(jx[r]*jx[c]+jy[r]*jy[c]))
+					row[c] += wx*jx[c] + wy*jy[c]
 				}
-				b.SetVec(r, b.AtVec(r)+p.weight*(jx[r]*p.dx+jy[r]*p.dy))
+				right[r] += wx*p.dx + wy*p.dy
 			}
 		}
+		a, b := mat.NewSymDense(n, normal), mat.NewVecDense(n, right)
 		// The parameters' units differ by many orders of ten: scale to a unit
 		// diagonal before the inversion.
 		scale := make([]float64, n)

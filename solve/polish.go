@@ -85,8 +85,9 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		if len(pairs) < fewestStars || !fit.fit(pairs) {
 			return nil
 		}
-		if round > 0 {
-			fit.extend(pairs)
+		// Once when the pairs are right for the most part, and again at the end.
+		if (round == 1 || round == polishRounds-1) && fit.extend(pairs) && !fit.fit(pairs) {
+			return nil
 		}
 		spread = max(1, fit.residuals(pairs))
 		slack /= 3
@@ -188,42 +189,55 @@ var extensions = []fitTerms{
 	{radial1: true, radial2: true, axis: true},
 }
 
+// extendStars is how many pairs, the brightest, decide about terms: they hold
+// most of what is known, and each group costs a fit.
+const extendStars = 300
+
 // extend adds groups of terms to the fit, the most telling first, as far as the
 // pairs demand them: a group stays when it lowers chi-square by more than the
 // Bayesian information criterion asks, ln(observations) for each number (Schwarz
 // 1978, Annals of Statistics 6, 461), chi-square being counted in units of
-// the richer fit's own scatter, and doubled for the choice among groups.
-func (f *cameraFit) extend(pairs []fitPair) {
+// the richer fit's own scatter, and doubled for the choice among groups. It
+// tells whether it added any.
+func (f *cameraFit) extend(pairs []fitPair) (extended bool) {
 	field := sky.Angle(max(f.Width, f.Height)) * f.Scale
+	now := *f
+	some := slices.Clone(pairs[:min(extendStars, len(pairs))])
+	if len(some) < len(pairs) && !now.fit(some) {
+		return false
+	}
 	for {
-		best, bestGain := *f, 0.0
+		best, bestGain := now, 0.0
 		var bestPairs []fitPair
 		for _, group := range extensions {
 			if field < lensField && group != (fitTerms{shear: true}) {
 				continue
 			}
-			richer := *f
-			richer.terms = f.terms.with(group)
-			extra := richer.terms.count() - f.terms.count()
-			if extra == 0 || len(pairs) < pairsPerTerm*richer.terms.count() {
+			richer := now
+			richer.terms = now.terms.with(group)
+			extra := richer.terms.count() - now.terms.count()
+			if extra == 0 || len(some) < pairsPerTerm*richer.terms.count() {
 				continue
 			}
-			trial := slices.Clone(pairs)
+			trial := slices.Clone(some)
 			if !richer.fit(trial) {
 				continue
 			}
 			unit := sq(max(richer.residuals(trial), 1))
-			gain := (robustSum(pairs)-robustSum(trial))/unit - float64(extra)*2*math.Log(2*float64(len(pairs)))
+			gain := (robustSum(some)-robustSum(trial))/unit - float64(extra)*2*math.Log(2*float64(len(some)))
 			if gain > bestGain {
 				best, bestGain, bestPairs = richer, gain, trial
 			}
 		}
 		if bestGain == 0 {
-			return
+			break
 		}
-		*f = best
-		copy(pairs, bestPairs)
+		now, some, extended = best, bestPairs, true
 	}
+	if extended {
+		*f = now
+	}
+	return extended
 }
 
 // pairsPerTerm is how many stars a number of the camera model needs behind it.

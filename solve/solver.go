@@ -224,6 +224,7 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	blindSharp, blindSoft := sweepOver(blind, sharpTol, nil), sweepOver(blind, softTol, nil)
 	return append(turns,
 		turn{hintedSharp, hintedTurn},
+		turn{hintedSoft, blindTurn},
 		turn{blindSharp, blindTurn},
 		turn{hintedSharp, toTheEnd},
 		turn{hintedSoft, toTheEnd},

@@ -56,6 +56,9 @@ func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
 	radius := sky.Angle(math.Atan(corner) * 1.15)
 	for _, c := range cat.Brightest(s.ICRS(s.Centre()), radius, 3*f.most+200) {
 		p, ok := s.Pixel(s.CameraFromICRS(c.At(s.epoch)))
+		// The star stands where it is, not where the catalogue says.
+		err := catalogueError(c, s.epoch).Radians() / s.Scale.Radians()
+		p.X, p.Y = p.X+err*rng.NormFloat64(), p.Y+err*rng.NormFloat64()
 		x, y := p.X-s.Centre().X, p.Y-s.Centre().Y
 		p.X, p.Y = p.X+g1*x+g2*y, p.Y+g2*x-g1*y
 		if ok && p.X > -0.5 && p.Y > -0.5 && p.X < float64(f.width)-0.5 && p.Y < float64(f.height)-0.5 {

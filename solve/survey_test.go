@@ -16,6 +16,7 @@ import (
 // is heavy, and runs only when asked for: make survey.
 var (
 	surveyFields = flag.Int("survey", 0, "star lists to match for each field size and kind of hint")
+	surveyOnly   = flag.Float64("survey.field", 0, "only this field size, degrees")
 	surveySeed   = flag.Uint64("survey.seed", 1, "seed of the survey")
 )
 
@@ -88,6 +89,9 @@ func TestSurvey(t *testing.T) {
 	fmt.Printf("seed %d, %d fields of each size; time of the match alone\n", *surveySeed, *surveyFields)
 	fmt.Println("field deg | hint | fields | solved % | wrong | median ms | 95 % | 99 % | slowest | candidates median | 99 % | most")
 	for _, degrees := range surveySizes {
+		if *surveyOnly != 0 && degrees != *surveyOnly {
+			continue
+		}
 		for _, hint := range surveyHints {
 			rng := rand.New(rand.NewPCG(*surveySeed, uint64(degrees*10)))
 			var times []time.Duration
