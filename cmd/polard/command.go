@@ -73,7 +73,7 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetFlagErrorFunc(wrongFlag)
-	root.AddCommand(newSolve(), newAxis(), newServe(), newRehearse(), newVersion())
+	root.AddCommand(newSite(), newSolve(), newAxis(), newServe(), newRehearse(), newVersion())
 	root.SetHelpCommand(newHelp())
 	return root
 }

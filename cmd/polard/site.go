@@ -1,0 +1,758 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/setup"
+	"polard/mountmodel/sky"
+
+	"github.com/spf13/cobra"
+)
+
+// rigFlags are the options of the balance.
+type rigFlags struct {
+	parts, weights []string
+	shaft          string
+	sliding        float64
+	saddle         float64
+}
+
+func (f *rigFlags) add(c *cobra.Command) {
+	c.Flags().StringArrayVar(&f.parts, "part", nil, "something on the tube's side, `NAME,KG,SHAFT_MM[,TUBE_MM[,SIDE_MM]]`: its mass, how far its middle is from the right ascension axis, along the tube from the declination axis (sky end positive), and across; give it again for each")
+	c.Flags().StringVar(&f.shaft, "shaft", "", "where the middle of a counterweight can sit on its shaft, `FROM_MM,TO_MM[,KG]` from the right ascension axis, and the shaft's own mass")
+	c.Flags().Float64Var(&f.sliding, "sliding", 0, "mass in `KG` of the counterweight whose place is looked for")
+	c.Flags().StringArrayVar(&f.weights, "counterweight", nil, "a counterweight that stays where it is, `KG,AT_MM`; give it again for each")
+	c.Flags().Float64Var(&f.saddle, "saddle", 0, "how far the tube can be shifted in its saddle, either way, in `MM`")
+}
+
+// given tells whether any option of the balance was given.
+func (f *rigFlags) given(c *cobra.Command) bool {
+	for _, name := range []string{"part", "shaft", "sliding", "counterweight", "saddle"} {
+		if c.Flags().Changed(name) {
+			return true
+		}
+	}
+	return false
+}
+
+// numbers reads between least and most numbers, separated by commas.
+func numbers(text string, least, most int) ([]float64, bool) {
+	fields := strings.Split(text, ",")
+	if len(fields) < least || len(fields) > most {
+		return nil, false
+	}
+	out := make([]float64, most)
+	for i, field := range fields {
+		v, err := strconv.ParseFloat(strings.TrimSpace(field), 64)
+		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			return nil, false
+		}
+		out[i] = v
+	}
+	return out, true
+}
+
+// rig makes the rig, for an axis that stands at the altitude.
+func (f *rigFlags) rig(c *cobra.Command, altitude sky.Angle) (setup.Rig, error) {
+	rig := setup.Rig{SlidingKg: f.sliding, TubeSlideMm: f.saddle, AxisAltitude: altitude}
+	for _, text := range f.parts {
+		name, rest, _ := strings.Cut(text, ",")
+		v, ok := numbers(rest, 2, 4)
+		if strings.TrimSpace(name) == "" || !ok {
+			return rig, wrongCall("--part %q: give a name, its mass in kg and its distances in mm, such as tube,7.5,210,-20", text)
+		}
+		rig.Parts = append(rig.Parts, setup.Part{Name: strings.TrimSpace(name), MassKg: v[0], ShaftMm: v[1], TubeMm: v[2], SideMm: v[3]})
+	}
+	for _, text := range f.weights {
+		v, ok := numbers(text, 2, 2)
+		if !ok {
+			return rig, wrongCall("--counterweight %q: give its mass in kg and its distance from the right ascension axis in mm, such as 5,180", text)
+		}
+		rig.Weights = append(rig.Weights, setup.Weight{MassKg: v[0], AtMm: v[1]})
+	}
+	if f.shaft != "" || c.Flags().Changed("shaft") {
+		v, ok := numbers(f.shaft, 2, 3)
+		if !ok {
+			return rig, wrongCall("--shaft %q: give where a weight can sit, in mm from the right ascension axis, such as 110,380, and the shaft's own mass in kg if you know it", f.shaft)
+		}
+		rig.Shaft = setup.Shaft{NearestMm: v[0], FarthestMm: v[1], MassKg: v[2], MiddleMm: (v[0] + v[1]) / 2}
+	} else if f.sliding > 0 {
+		return rig, wrongCall("--sliding goes with --shaft: say where the weight can sit, such as --shaft 110,380")
+	}
+	if err := rig.Check(); err != nil {
+		return rig, callError{err}
+	}
+	return rig, nil
+}
+
+// eyepieceFlags are the options of what one looks through.
+type eyepieceFlags struct {
+	telescope, eyepiece, apparent, stop float64
+}
+
+func (f *eyepieceFlags) add(c *cobra.Command) {
+	c.Flags().Float64Var(&f.telescope, "telescope", 0, "focal length of the telescope or finder in `MM`, with --eyepiece")
+	c.Flags().Float64Var(&f.eyepiece, "eyepiece", 0, "focal length of the eyepiece in `MM`, with --telescope")
+	c.Flags().Float64Var(&f.apparent, "apparent-field", setup.DefaultApparentField.Degrees(), "apparent field of the eyepiece in `DEG`")
+	c.Flags().Float64Var(&f.stop, "field-stop", 0, "diameter of the eyepiece's field stop in `MM`; then the apparent field is not needed")
+}
+
+// field is the eyepiece with its true field, or nil when none was given.
+func (f *eyepieceFlags) field(c *cobra.Command) (*eyepieceField, error) {
+	telescope, eyepiece := c.Flags().Changed("telescope"), c.Flags().Changed("eyepiece")
+	switch {
+	case telescope != eyepiece:
+		return nil, wrongCall("--telescope and --eyepiece go together: give both focal lengths, in millimetres")
+	case !telescope && (c.Flags().Changed("apparent-field") || c.Flags().Changed("field-stop")):
+		return nil, wrongCall("--apparent-field and --field-stop need --telescope and --eyepiece: give both focal lengths, in millimetres")
+	case !telescope:
+		return nil, nil
+	case !(f.apparent > 0):
+		return nil, wrongCall("--apparent-field %g: give degrees, above 0, such as 50", f.apparent)
+	}
+	e := setup.Eyepiece{TelescopeFocalMm: f.telescope, FocalMm: f.eyepiece, ApparentField: sky.Angle(f.apparent) * sky.Degree, FieldStopMm: f.stop}
+	width, err := e.TrueField()
+	if err != nil {
+		return nil, callError{err}
+	}
+	return &eyepieceField{e, width}, nil
+}
+
+type eyepieceField struct {
+	setup.Eyepiece
+	width sky.Angle
+}
+
+// dateForms are how --date can be written; those without a zone mean UTC.
+var dateForms = []string{time.RFC3339, "2006-01-02T15:04Z07:00", "2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", "2006-01-02"}
+
+func parseDate(text string) (time.Time, error) {
+	for _, form := range dateForms {
+		if t, err := time.Parse(form, text); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, wrongCall("--date %q: give it as 2026-03-07T21:30:00Z or, with the zone of your clock, 2026-03-07T22:30:00+01:00; without a zone it is UTC", text)
+}
+
+func newSite() *cobra.Command {
+	var site siteFlags
+	var rig rigFlags
+	var eyepiece eyepieceFlags
+	var date string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "site --lat DEG --lon DEG",
+		Short: "tell what to set at a place before the first frame",
+		Long: `site prints the set-up for a place and a night, in the order in which it is done:
+what the latitude scale should read, how the tripod stands, where true north or
+south is by compass and by the Sun's shadow, how to balance, how the mount stands at
+the start, and where the pole star is seen against the pole.
+
+With --part, --sliding and --shaft it works out where the counterweight goes. With
+--telescope and --eyepiece it tells how wide the field is and whether the pole star is
+in it.
+
+Exit status: 0 printed, 2 the call was wrong.`,
+		Example: `  polard site --lat 46.32 --lon 13.07 --elevation 640
+  polard site --lat -31.4 --lon 149.1 --date 2026-03-07T22:30:00+11:00 --telescope 200 --eyepiece 20
+  polard site --lat 46.32 --lon 13.07 --part tube,7.5,210,15 --part camera,0.9,210,-420 --shaft 110,380,1.2 --sliding 5`,
+		Args: noArguments,
+		RunE: func(c *cobra.Command, _ []string) error {
+			when := time.Now()
+			if c.Flags().Changed("date") {
+				var err error
+				if when, err = parseDate(date); err != nil {
+					return err
+				}
+			}
+			cfg, err := site.config(c, nil)
+			if err != nil {
+				return err
+			}
+			report := siteReport{}
+			if report.eyepiece, err = eyepiece.field(c); err != nil {
+				return err
+			}
+			if report.sheet, err = setup.NewSheet(cfg.Site, cfg.Air, cfg.Pole, when); err != nil {
+				// The place was checked: the date is all that is left to be wrong.
+				return wrongCall("the date %s cannot be computed: give --date in the years 1972 to 2099", when.Format("2006-01-02"))
+			}
+			if rig.given(c) {
+				r, err := rig.rig(c, report.sheet.Place.LatitudeScale)
+				if err != nil {
+					return err
+				}
+				balance, err := setup.NewBalance(r)
+				if err != nil {
+					return callError{err}
+				}
+				report.rig, report.balance = r, &balance
+			}
+			return report.print(c.OutOrStdout(), asJSON)
+		},
+	}
+	site.add(c)
+	c.Flags().StringVar(&date, "date", "", "the `TIME` to compute for, such as 2026-03-07T21:30:00Z; without it now")
+	eyepiece.add(c)
+	rig.add(c)
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+// siteReport is what the site command prints.
+type siteReport struct {
+	sheet    setup.Sheet
+	eyepiece *eyepieceField
+	rig      setup.Rig
+	balance  *setup.Balance
+}
+
+// The wire form of a set-up; units in the keys.
+type (
+	siteJSON struct {
+		Site          placeJSON           `json:"site"`
+		Air           airJSON             `json:"air"`
+		TimeUTC       string              `json:"time_utc"`
+		Pole          poleJSON            `json:"pole"`
+		LatitudeScale latitudeScaleJSON   `json:"latitude_scale"`
+		Ground        groundJSON          `json:"ground"`
+		Compass       *compassJSON        `json:"compass,omitempty"`
+		Sun           sunJSON             `json:"sun"`
+		Balance       *balanceJSON        `json:"balance,omitempty"`
+		PoleStars     []poleStarJSON      `json:"pole_stars"`
+		Eyepiece      *eyepieceJSON       `json:"eyepiece,omitempty"`
+		Steps         map[string][]string `json:"steps"`
+		Cautions      []cautionJSON       `json:"cautions"`
+		Warnings      []warningJSON       `json:"warnings"`
+	}
+	placeJSON struct {
+		LatDeg     float64 `json:"lat_deg"`
+		LonDeg     float64 `json:"lon_deg"`
+		ElevationM float64 `json:"elevation_m"`
+	}
+	airJSON struct {
+		PressureHPa      float64 `json:"pressure_hpa"`
+		UsualPressureHPa float64 `json:"usual_pressure_hpa"`
+		TemperatureC     float64 `json:"temperature_c"`
+	}
+	latitudeScaleJSON struct {
+		SetDeg           float64 `json:"set_deg"`
+		NearDeg          float64 `json:"near_deg"`
+		RefractionArcmin float64 `json:"refraction_arcmin"`
+	}
+	groundJSON struct {
+		LegAzimuthsDeg []float64     `json:"leg_azimuths_deg"`
+		LevelNearDeg   float64       `json:"level_near_deg"`
+		Coupling       *couplingJSON `json:"coupling,omitempty"`
+	}
+	couplingJSON struct {
+		LeanDeg                    float64 `json:"lean_deg"`
+		LeanTowardsAzDeg           float64 `json:"lean_towards_az_deg"`
+		AltitudeArcminPerAzDeg     float64 `json:"altitude_arcmin_per_azimuth_deg"`
+		SidewaysArcminPerAltDeg    float64 `json:"east_arcmin_per_altitude_deg"`
+		LatitudeScaleMisreadArcmin float64 `json:"latitude_scale_misread_arcmin"`
+	}
+	compassJSON struct {
+		BearingDeg        float64 `json:"bearing_deg"`
+		DeclinationDeg    float64 `json:"declination_deg"`
+		UncertaintyDeg    float64 `json:"uncertainty_deg"`
+		ChangeDegPerYear  float64 `json:"change_deg_per_year"`
+		InclinationDeg    float64 `json:"inclination_deg"`
+		HorizontalNT      float64 `json:"horizontal_nt"`
+		TotalNT           float64 `json:"total_nt"`
+		Use               string  `json:"use"`
+		DeclinationSource string  `json:"model"`
+	}
+	sunJSON struct {
+		Up      bool           `json:"up"`
+		AltDeg  float64        `json:"alt_deg"`
+		Events  []sunEventJSON `json:"events"`
+		Shadow  *shadowJSON    `json:"shadow,omitempty"`
+		Shadows []shadowJSON   `json:"shadows"`
+	}
+	sunEventJSON struct {
+		Event       string   `json:"event"`
+		TimeUTC     string   `json:"time_utc"`
+		ShadowAzDeg *float64 `json:"shadow_az_deg,omitempty"`
+	}
+	shadowJSON struct {
+		TimeUTC         string  `json:"time_utc"`
+		AzDeg           float64 `json:"az_deg"`
+		LengthPerHeight float64 `json:"length_per_height"`
+		DegPerMinute    float64 `json:"turn_deg_per_minute"`
+		SunAltDeg       float64 `json:"sun_alt_deg"`
+	}
+	balanceJSON struct {
+		TubeKg float64        `json:"tube_kg"`
+		RA     raBalanceJSON  `json:"right_ascension"`
+		Dec    decBalanceJSON `json:"declination"`
+	}
+	raBalanceJSON struct {
+		Verdict      string   `json:"verdict"`
+		WantedMm     *float64 `json:"wanted_mm,omitempty"`
+		AtMm         *float64 `json:"at_mm,omitempty"`
+		LeftOverKgMm float64  `json:"left_over_kg_mm"`
+		LeftOverNm   float64  `json:"left_over_newton_m"`
+		LeastKg      *float64 `json:"least_kg,omitempty"`
+		MostKg       *float64 `json:"most_kg,omitempty"`
+	}
+	decBalanceJSON struct {
+		Verdict    string  `json:"verdict"`
+		ShiftMm    float64 `json:"shift_mm"`
+		LeftOverNm float64 `json:"left_over_newton_m"`
+		SideNm     float64 `json:"side_newton_m"`
+	}
+	poleStarJSON struct {
+		Name                string           `json:"name"`
+		Magnitude           float64          `json:"magnitude_v"`
+		HourAngleDeg        float64          `json:"hour_angle_deg"`
+		PolarDistanceArcmin float64          `json:"polar_distance_arcmin"`
+		Seen                directionJSON    `json:"seen"`
+		FromRefracted       starStandingJSON `json:"from_refracted_pole"`
+		FromTrue            starStandingJSON `json:"from_true_pole"`
+		// Views are against the pole that is aimed at.
+		Views []starViewJSON `json:"views"`
+	}
+	starStandingJSON struct {
+		DistanceArcmin   float64 `json:"distance_arcmin"`
+		PositionAngleDeg float64 `json:"position_angle_deg"`
+		EastArcmin       float64 `json:"east_arcmin"`
+		UpArcmin         float64 `json:"up_arcmin"`
+	}
+	starViewJSON struct {
+		Through     string  `json:"through"`
+		RightArcmin float64 `json:"right_arcmin"`
+		UpArcmin    float64 `json:"up_arcmin"`
+		ClockHours  float64 `json:"clock_hours"`
+	}
+	eyepieceJSON struct {
+		Magnification   float64 `json:"magnification"`
+		TrueFieldArcmin float64 `json:"true_field_arcmin"`
+		HoldsPoleStar   bool    `json:"holds_pole_star"`
+	}
+	cautionJSON struct {
+		Title string `json:"title"`
+		Text  string `json:"text"`
+	}
+)
+
+// orNone leaves out what is no number.
+func orNone(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func utcText(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05Z") }
+
+func shadowOf(s setup.Shadow) shadowJSON {
+	return shadowJSON{utcText(s.Time), s.Azimuth.Degrees(), s.Length, s.PerMinute.Degrees(), s.SunAlt.Degrees()}
+}
+
+func starStandingOf(s setup.Standing) starStandingJSON {
+	return starStandingJSON{s.Distance.Arcminutes(), s.PositionAngle.Degrees(), s.East.Arcminutes(), s.Up.Arcminutes()}
+}
+
+// lowPole is where haze, trees and the roughness of low refraction begin to
+// matter (common practice).
+const lowPole = 10 * sky.Degree
+
+func (r siteReport) warnings() []warningJSON {
+	s := r.sheet
+	out := []warningJSON{}
+	if s.Place.LatitudeScale < lowPole {
+		out = append(out, warningJSON{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees())})
+	}
+	if s.LevelProblem != nil {
+		out = append(out, warningJSON{Code: "upright_axis", Message: sentence(s.LevelProblem.Error())})
+	}
+	if s.Compass == nil {
+		out = append(out, warningJSON{Code: "no_declination", Message: "The bundled magnetic model covers the years 2025 to 2029. For this date take the declination from a map or from the model that follows it."})
+	} else if s.Compass.Use != setup.CompassGood {
+		out = append(out, warningJSON{Code: "compass_" + string(s.Compass.Use), Message: compassDoubt(*s.Compass)})
+	}
+	return out
+}
+
+func compassDoubt(c setup.Compass) string {
+	if c.Use == setup.CompassNone {
+		return "This near a magnetic pole a compass shows nothing. Use the Sun's shadow, the stars or a map."
+	}
+	return fmt.Sprintf("The magnetic pole is not far: the needle is sluggish and the declination uncertain by %.1f degrees and more. Use the Sun's shadow or a map where you can.", c.Sigma.Degrees())
+}
+
+// sentence makes one of an error's text.
+func sentence(text string) string {
+	if text == "" {
+		return text
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+func (r siteReport) wire() siteJSON {
+	s := r.sheet
+	out := siteJSON{
+		Site:    placeJSON{s.Site.Latitude.Degrees(), s.Site.Longitude.Degrees(), s.Site.ElevationM},
+		Air:     airJSON{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
+		TimeUTC: utcText(s.Time),
+		Pole:    poleJSON{s.Pole.String(), directionOf(s.Place.Pole)},
+		LatitudeScale: latitudeScaleJSON{
+			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(),
+		},
+		Ground:    groundJSON{LevelNearDeg: setup.LevelNear.Degrees()},
+		Sun:       sunJSON{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []sunEventJSON{}, Shadows: []shadowJSON{}},
+		PoleStars: []poleStarJSON{}, Cautions: []cautionJSON{},
+		Steps: map[string][]string{
+			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
+			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
+		},
+		Warnings: r.warnings(),
+	}
+	for _, leg := range s.Legs {
+		out.Ground.LegAzimuthsDeg = append(out.Ground.LegAzimuthsDeg, leg.Degrees())
+	}
+	if s.LevelProblem == nil {
+		out.Ground.Coupling = &couplingJSON{setup.LevelNear.Degrees(), 90, 60 * s.Level.AltitudePerAzimuth, 60 * s.Level.AcrossPerAltitude, s.Level.ScaleError.Arcminutes()}
+	}
+	if c := s.Compass; c != nil {
+		out.Compass = &compassJSON{c.Bearing.Degrees(), c.Declination.Degrees(), c.Sigma.Degrees(), c.Field.DeclinationPerYear().Degrees(),
+			c.Field.Inclination().Degrees(), c.Field.HorizontalNT(), c.Field.TotalNT(), string(c.Use), "World Magnetic Model 2025"}
+	}
+	for _, m := range s.SunDay {
+		e := sunEventJSON{Event: string(m.Event), TimeUTC: utcText(m.Time)}
+		if m.Event == setup.SunHigh {
+			e.ShadowAzDeg = orNone(m.Shadow.Degrees())
+		}
+		out.Sun.Events = append(out.Sun.Events, e)
+	}
+	if s.Shadow != nil {
+		shadow := shadowOf(*s.Shadow)
+		out.Sun.Shadow = &shadow
+	}
+	for _, shadow := range s.Shadows {
+		out.Sun.Shadows = append(out.Sun.Shadows, shadowOf(shadow))
+	}
+	if b := r.balance; b != nil {
+		out.Balance = &balanceJSON{b.TubeKg,
+			raBalanceJSON{string(b.RA.Verdict), orNone(b.RA.WantedMm), orNone(b.RA.AtMm), b.RA.LeftOverKgMm, b.RA.LeftOverNm, orNone(b.RA.LeastKg), orNone(b.RA.MostKg)},
+			decBalanceJSON{string(b.Dec.Verdict), b.Dec.ShiftMm, b.Dec.LeftOverNm, b.Dec.SideNm}}
+	}
+	for _, p := range s.Stars {
+		star := poleStarJSON{
+			Name: p.Star.Name, Magnitude: p.Star.V, HourAngleDeg: p.HourAngle.Degrees(), PolarDistanceArcmin: p.PolarDistance.Arcminutes(),
+			Seen: directionOf(p.Seen), FromRefracted: starStandingOf(p.FromRefracted), FromTrue: starStandingOf(p.FromTrue), Views: []starViewJSON{},
+		}
+		for _, v := range r.views(p) {
+			star.Views = append(star.Views, starViewJSON{string(v.through), v.Right.Arcminutes(), v.Up.Arcminutes(), v.Clock})
+		}
+		out.PoleStars = append(out.PoleStars, star)
+	}
+	if e := r.eyepiece; e != nil {
+		out.Eyepiece = &eyepieceJSON{e.Magnification(), e.width.Arcminutes(), setup.Holds(e.width, s.Stars[0].From(s.Pole).Distance)}
+	}
+	for _, c := range setup.Cautions(s.SunUp) {
+		out.Cautions = append(out.Cautions, cautionJSON{c.Title, c.Text})
+	}
+	return out
+}
+
+// starView is how a star stands to the pole through optics.
+type starView struct {
+	through setup.Optics
+	setup.InView
+}
+
+func (r siteReport) views(p setup.StarPlace) []starView {
+	var out []starView
+	for _, through := range setup.AllOptics() {
+		// Seen refuses only optics that are not among AllOptics.
+		if v, err := p.From(r.sheet.Pole).Seen(through, r.sheet.Place.South); err == nil {
+			out = append(out, starView{through, v})
+		}
+	}
+	return out
+}
+
+func (r siteReport) print(w io.Writer, asJSON bool) error {
+	if asJSON {
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		return enc.Encode(r.wire())
+	}
+	_, err := io.WriteString(w, r.text())
+	return err
+}
+
+// lineWidth is where lines of prose are broken.
+const lineWidth = 78
+
+// page collects text for a person.
+type page struct{ strings.Builder }
+
+func (p *page) heading(format string, args ...any) {
+	title := fmt.Sprintf(format, args...)
+	fmt.Fprintf(p, "\n%s\n%s\n", title, strings.Repeat("-", len([]rune(title))))
+}
+
+// item writes a paragraph that hangs from a dash.
+func (p *page) item(format string, args ...any) { p.wrap("- ", "  ", fmt.Sprintf(format, args...)) }
+
+func (p *page) wrap(first, rest, text string) {
+	line, width := first, len([]rune(first))
+	empty := true
+	for _, word := range strings.Fields(text) {
+		n := len([]rune(word))
+		if !empty && width+1+n > lineWidth {
+			fmt.Fprintln(p, line)
+			line, width, empty = rest, len([]rune(rest)), true
+		}
+		if !empty {
+			line += " "
+			width++
+		}
+		line += word
+		width += n
+		empty = false
+	}
+	fmt.Fprintln(p, line)
+}
+
+func (p *page) items(texts []string) {
+	for _, t := range texts {
+		p.item("%s", t)
+	}
+}
+
+// sided writes an angle with one of two words for its sign.
+func sided(a sky.Angle, decimals int, positive, negative string) string {
+	word := positive
+	if a < 0 {
+		word = negative
+	}
+	return fmt.Sprintf("%.*f degrees %s", decimals, a.Abs().Degrees(), word)
+}
+
+// clockText writes hours on a clock's face as one reads them: 0.5 is 12:30.
+func clockText(hours float64) string {
+	minutes := int(math.Round(hours*60)) % 720
+	h := minutes / 60
+	if h == 0 {
+		h = 12
+	}
+	return fmt.Sprintf("%d:%02d", h, minutes%60)
+}
+
+func (r siteReport) text() string {
+	var p page
+	s := r.sheet
+	zone := s.Time.Location()
+	clock := func(t time.Time) string { return t.In(zone).Round(time.Minute).Format("15:04") }
+	fmt.Fprintf(&p, "Set-up at %s, %s, %.0f m above the sea\nfor %s\n",
+		sided(s.Site.Latitude, 4, "north", "south"), sided(s.Site.Longitude.Signed(), 4, "east", "west"), s.Site.ElevationM,
+		s.Time.Format("Monday 2006-01-02 15:04:05 (UTC-07:00); all times below are of this zone"))
+
+	p.heading("Before you begin")
+	for _, c := range setup.Cautions(s.SunUp) {
+		p.item("%s. %s", c.Title, c.Text)
+	}
+	for _, warning := range r.warnings() {
+		p.item("Note: %s", warning.Message)
+	}
+
+	p.heading("1. Place: the latitude scale")
+	p.items(setup.LatitudeSteps(s.Place))
+	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s; the %s pole is aimed at.", s.Place.PressureHPa, mountmodel.AngleWords(s.Place.Lift), s.Pole)
+
+	p.heading("2. Ground: tripod and level")
+	p.item("Legs towards the true directions %.0f, %.0f and %.0f degrees (0 north, 90 east, 180 south, 270 west).", s.Legs[0].Degrees(), s.Legs[1].Degrees(), s.Legs[2].Degrees())
+	p.items(setup.GroundSteps(s.Site))
+	if s.LevelProblem == nil {
+		p.item("Here, with the base leaning by %.0f degree to the east: turning the mount by 1 degree in azimuth changes the altitude by %.1f', and changing the altitude by 1 degree takes the axis %.1f' sideways.",
+			setup.LevelNear.Degrees(), 60*math.Abs(s.Level.AltitudePerAzimuth), 60*math.Abs(s.Level.AcrossPerAltitude))
+	}
+
+	r.compassText(&p)
+	r.shadowText(&p, clock)
+
+	p.heading("4. Balance")
+	p.items(setup.BalanceSteps())
+	r.balanceText(&p)
+
+	p.heading("5. Starting position")
+	p.items(setup.StartingSteps(s.Place))
+
+	r.starText(&p)
+	return p.String()
+}
+
+func (r siteReport) compassText(p *page) {
+	side := "north"
+	if r.sheet.Place.South {
+		side = "south"
+	}
+	p.heading("3. True %s by compass", side)
+	c := r.sheet.Compass
+	if c == nil || c.Use == setup.CompassNone {
+		p.item("No bearing: see the note at the top.")
+		return
+	}
+	p.item("Compass bearing to true %s: %.1f degrees.", side, c.Bearing.Degrees())
+	p.item("Magnetic declination: %s, known to %.1f degrees (one standard deviation, without iron nearby), changing by %s a year. World Magnetic Model 2025.",
+		sided(c.Declination, 1, "east", "west"), c.Sigma.Degrees(), sided(c.Field.DeclinationPerYear(), 2, "eastwards", "westwards"))
+	p.items(setup.CompassSteps())
+}
+
+func (r siteReport) shadowText(p *page, clock func(time.Time) string) {
+	s := r.sheet
+	p.heading("   By day: the Sun's shadow")
+	p.items(setup.ShadowSteps())
+	if len(s.SunDay) == 0 {
+		if s.SunUp {
+			p.item("The Sun does not set in the next 24 hours.")
+		} else {
+			p.item("The Sun does not rise in the next 24 hours.")
+		}
+	}
+	for _, m := range s.SunDay {
+		switch m.Event {
+		case setup.SunHigh:
+			side := "north"
+			if m.Shadow != 0 {
+				side = "south"
+			}
+			p.item("At %s the Sun is highest: the shadow points to true %s.", clock(m.Time), side)
+		default:
+			p.item("At %s the Sun %s.", clock(m.Time), m.Event)
+		}
+	}
+	if s.Shadow != nil {
+		p.item("Now the shadow points to %.1f degrees, and turns by %.2f degrees a minute.", s.Shadow.Azimuth.Degrees(), s.Shadow.PerMinute.Degrees())
+	}
+	first := true
+	for _, shadow := range s.Shadows {
+		local := shadow.Time.In(s.Time.Location())
+		if local.Minute() >= 30 {
+			continue
+		}
+		if first {
+			fmt.Fprintf(p, "\n  time   shadow points to   length for a string of 1 m\n")
+			first = false
+		}
+		fmt.Fprintf(p, "  %s  %8.1f degrees   %8.2f m\n", local.Format("15:04"), shadow.Azimuth.Degrees(), shadow.Length)
+	}
+}
+
+// What is not worth loosening a clamp for (common practice): a shift of a
+// millimetre, and half a kilogram a centimetre to the side.
+const (
+	smallShiftMm  = 1.0
+	smallTorqueNm = 0.05
+)
+
+func (r siteReport) balanceText(p *page) {
+	b := r.balance
+	if b == nil {
+		p.item("To have the counterweight's place worked out, give masses and distances: 'polard site --help', options --part, --shaft and --sliding.")
+		return
+	}
+	fmt.Fprintf(p, "\n  %.2f kg on the tube's side.\n", b.TubeKg)
+	ra := b.RA
+	switch {
+	case ra.Verdict == setup.Balanced && r.rig.SlidingKg > 0:
+		p.item("Right ascension: the middle of the sliding counterweight (%.2f kg) goes %.0f mm from the right ascension axis.", r.rig.SlidingKg, ra.AtMm)
+	case ra.Verdict == setup.Balanced:
+		p.item("Right ascension: balanced as it is.")
+	case ra.Verdict == setup.ShaftShort:
+		p.item("Right ascension: the shaft is too short. The weight would have to sit at %.0f mm, the shaft ends at %.0f. At its end %.2f N m are left over on the tube's side. A sliding weight of at least %.2f kg would do.",
+			ra.WantedMm, r.rig.Shaft.FarthestMm, ra.LeftOverNm, ra.LeastKg)
+	case ra.Verdict == setup.WeightsHeavy:
+		p.item("Right ascension: the weights are too heavy. With the sliding one as near as it goes, %.2f N m are left over on the shaft's side. Take a lighter one, or one off.", math.Abs(ra.LeftOverNm))
+	default:
+		p.item("Right ascension: %.2f N m (%.0f kg mm) are left over on the tube's side.", ra.LeftOverNm, ra.LeftOverKgMm)
+		if ra.LeastKg > 0 {
+			p.item("A sliding weight of at least %.2f kg on this shaft would do.", ra.LeastKg)
+		}
+	}
+	d := b.Dec
+	direction := "sky"
+	if d.ShiftMm < 0 {
+		direction = "ground"
+	}
+	switch {
+	case d.Verdict == setup.SaddleShort:
+		p.item("Declination: the tube with all on it would have to go %.0f mm towards its %s end, the saddle allows %.0f. %.2f N m are left over then.",
+			math.Abs(d.ShiftMm), direction, r.rig.TubeSlideMm, math.Abs(d.LeftOverNm))
+	case math.Abs(d.ShiftMm) < smallShiftMm:
+		p.item("Declination: balanced as it is.")
+	default:
+		p.item("Declination: shift the tube with all on it by %.0f mm towards its %s end.", math.Abs(d.ShiftMm), direction)
+	}
+	if math.Abs(d.SideNm) >= smallTorqueNm {
+		p.item("Something sits to the side: %.2f N m about the declination axis, which no shift of the tube takes away. Put something as heavy on the other side.", math.Abs(d.SideNm))
+	}
+	p.item("Law of the lever: kg x mm on the tube's side = kg x mm on the shaft's side, from the right ascension axis; 1 kg mm is 0.0098 N m on a level axis, times the cosine of the latitude on this one.")
+}
+
+func (r siteReport) starText(p *page) {
+	s := r.sheet
+	title := "6. The pole star by eye"
+	if s.Place.South {
+		title = "6. The stars about the southern pole by eye"
+	}
+	p.heading("%s", title)
+	first := s.Stars[0]
+	p.item("Not needed for the frames. It helps to turn the tripod the right way, or to begin with a finder or an eyepiece.")
+	if s.Place.South {
+		p.item("sigma Octantis is faint (magnitude %.1f): it takes a dark sky, or binoculars. With chi, tau and upsilon .", first.Star.V)
+	}
+	against := first.From(s.Pole)
+	p.item("%s is seen %s from the %s pole now (without air, %s from the true one). An axis that is simply pointed at the star is %s off.",
+		first.Star.Name, mountmodel.AngleWords(against.Distance), s.Pole, mountmodel.AngleWords(first.PolarDistance), mountmodel.AngleWords(against.Distance))
+	p.item("Facing the pole, with a clock's face about it, 12 straight up. A finder that shows things upside down turns the clock by half; an eyepiece with a star diagonal exchanges left and right (head upright, the eyepiece on top).")
+	fmt.Fprintf(p, "\n  %-16s %9s %6s %7s", "star", "from pole", "angle", "hour")
+	for _, through := range setup.AllOptics() {
+		fmt.Fprintf(p, "  %s", columnOf(through))
+	}
+	fmt.Fprintf(p, "\n  %-16s %9s %6s %7s\n", "", "", "deg", "angle")
+	for _, star := range s.Stars {
+		standing := star.From(s.Pole)
+		fmt.Fprintf(p, "  %-16s %9s %6.1f %4dh%02d", star.Star.Name, mountmodel.AngleWords(standing.Distance), standing.PositionAngle.Degrees(),
+			int(math.Round(star.HourAngle.Hours()*60))/60%24, int(math.Round(star.HourAngle.Hours()*60))%60)
+		for _, v := range r.views(star) {
+			fmt.Fprintf(p, "  %*s", len(columnOf(v.through)), clockText(v.Clock))
+		}
+		fmt.Fprintln(p)
+	}
+	fmt.Fprintln(p)
+	p.item("angle: at the pole, from straight up through east. The sky turns by 1 degree in 4 minutes; compute again when you stand there.")
+	if e := r.eyepiece; e != nil {
+		inside := "inside the field while the pole is in its middle"
+		if !setup.Holds(e.width, against.Distance) {
+			inside = "outside the field while the pole is in its middle"
+		}
+		p.item("Your eyepiece shows a field of %s, %.0f times enlarged: %s is %s. From the middle to the edge it is %s.",
+			mountmodel.AngleWords(e.width), e.Magnification(), first.Star.Name, inside, mountmodel.AngleWords(e.width/2))
+	}
+}
+
+// columnOf is the heading of a column of clock readings.
+func columnOf(through setup.Optics) string {
+	switch through {
+	case setup.NakedEye:
+		return "eye"
+	case setup.UprightFinder:
+		return "upright"
+	case setup.InvertingFinder:
+		return "inverting"
+	}
+	return "mirrored"
+}
