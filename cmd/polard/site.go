@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -615,7 +616,8 @@ func (r siteReport) shadowText(p *page, clock func(time.Time) string) {
 	s := r.sheet
 	p.heading("   By day: the Sun's shadow")
 	p.items(setup.ShadowSteps())
-	if len(s.SunDay) == 0 {
+	crosses := func(m setup.SunMoment) bool { return m.Event == setup.Sunrise || m.Event == setup.Sunset }
+	if !slices.ContainsFunc(s.SunDay, crosses) {
 		if s.SunUp {
 			p.item("The Sun does not set in the next 24 hours.")
 		} else {

@@ -166,7 +166,8 @@ func siteArgs(more ...string) []string { return append(append([]string{"site"}, 
 func TestSiteBalanceAndEyepiece(t *testing.T) {
 	// By hand: 8 kg at 200 mm and 0.5 kg at 200 mm: 1700 kg mm; the bar 1 kg in its middle
 	// (245 mm) and 2 kg at 150: 545; 1155 left for 4 kg: 288.75 mm. Along the tube 160 - 200
-	// = -40 kg mm over 8.5 kg: 4.70588 mm towards the sky. 36 degrees... 50 degrees at 40 times: 75 arcmin.
+	// = -40 kg mm over 8.5 kg: 4.70588 mm towards the sky. The field: 50 degrees at
+	// 40 times, 75 arcmin.
 	got := siteOf(t, append(quarry, "--part", "tube,8,200,20", "--part", "camera, 0.5, 200, -400, 10", "--shaft", "110,380,1",
 		"--counterweight", "2,150", "--sliding", "4", "--telescope", "1000", "--eyepiece", "25")...)
 	b := got.Balance

@@ -95,8 +95,8 @@ const (
 )
 
 // SunDay lists what the Sun does in the 24 hours from an instant, in order of
-// time, to the minute that hills, air and clock leave. An empty list means that it
-// neither rises nor sets nor reaches a height above the horizon.
+// time, to the minute that hills, air and clock leave. Without
+// [Sunrise] and [Sunset] in it the Sun stays up, or down, all the while.
 func SunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
 	type look struct {
 		above float64 // true altitude over riseAltitude

@@ -59,7 +59,7 @@ func BalanceSteps() []string {
 	return []string{
 		"Hold the tube with one hand whenever a clutch is opened: an unbalanced axis swings at once.",
 		"Counterweight on before the tube, and off after it. The safety stop at the end of the shaft stays on; keep feet away from below.",
-		"Everything on as it will be used: camera, guide scope, dew heaters, cables; caps off, focus where it will be.",
+		"Everything on as it will be used: camera, guide scope, dew heaters, cables, focus where it will be. While the Sun is up the caps stay on; a heavy one is allowed for afterwards.",
 		"Right ascension first. Declination clutch locked, tube along the axis. Swing the shaft level, hold it, open the right ascension clutch a little. Tube sinks: weights outwards. Shaft sinks: weights inwards. Lock, move, try again.",
 		"Then declination. Shaft level, right ascension clutch locked, tube level. Open the declination clutch a little, holding the tube. Camera end sinks: shift the tube towards the sky end, and the other way round. Hold the tube while its clamp is loose.",
 		"Then right ascension once more. It is good when each axis stays where it is put, with its clutch open, at several positions.",
@@ -93,7 +93,7 @@ func Cautions(sunUp bool) []Caution {
 	return []Caution{
 		sun,
 		{"Falling tube or counterweight", "Opening a clutch, the latitude lock or a saddle clamp sets free what it holds. Keep one hand on the tube, and take the load off the altitude bolt before loosening its lock."},
-		{"Tipping", "A tripod tips when the load leans outside its feet: spread the legs fully, keep the counterweight over a leg, never lean on it."},
+		{"Tipping", "A tripod tips when the load leans outside its feet: spread the legs fully, keep the load between the feet, and never lean on it."},
 		{"Pinched fingers", "Keep fingers out of the latitude hinge, the saddle and the gap between shaft and leg while anything moves."},
 		{"Cables", "Cables wind up as the axis turns. Lead them along the axis, with a loop, and watch a whole turn once before leaving it alone."},
 		{"Mains in the dew", "Everything gets wet. Mains parts need a residual-current breaker, covers off the ground and dry hands; a battery is safer."},
