@@ -112,6 +112,7 @@ func (e *TooLittleTurnError) Error() string {
 // Errors of the axis fit.
 var (
 	ErrFewFrames = errors.New("an axis needs two frames at different angles of the RA axis")
+	ErrNotRigid  = errors.New("the frames do not fit a camera that turns about one line: one of them is wrong, or the declination, the tube or the mount moved between them")
 	ErrMirrored  = errors.New("the frames disagree on whether the image is mirrored: they come from different cameras or one was flipped")
 )
 
@@ -147,8 +148,19 @@ const (
 // FitAxis finds the axis by maximum likelihood. Attitudes are in the local
 // frame with their covariances; towards picks the end of the line (any
 // direction within 90 degrees of it: the elevated pole). Fewer than two frames,
-// too little turn and mixed hands are errors.
+// too little turn, mixed hands and frames that no one line explains within
+// usableAxis are errors.
 func FitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
+	fit, err := fitAxis(frames, towards)
+	if err != nil {
+		return nil, err
+	}
+	return fit, nil
+}
+
+// fitAxis is FitAxis, but beside ErrNotRigid it gives the fit all the same, to
+// be diagnosed.
+func fitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 	if len(frames) < 2 {
 		return nil, ErrFewFrames
 	}
@@ -189,6 +201,9 @@ func FitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 	fit.Span = arc(fit.Turns)
 	fit.Residuals = m.residuals()
 	if major, _, _ := fit.Axis.Ellipse(); !(major < usableAxis) {
+		if fit.ModelError > 0 {
+			return fit, ErrNotRigid
+		}
 		return nil, &TooLittleTurnError{Turn: fit.Span, Need: needed(fit.Span, major)}
 	}
 	return fit, nil

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"slices"
 
+	"polard/mountmodel/sky"
+
 	"gonum.org/v1/gonum/spatial/r3"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -34,6 +36,11 @@ const (
 	// which it explains the frames.
 	explained = 0.01
 
+	// noiseSteps: beyond the stars, explanations are tried with the mechanical
+	// noise of a good mount, then with twice that, and so on while it is less
+	// than 1 in clearFault of what there is to explain.
+	clearFault = 8
+
 	// apart is the difference in chi-square from which the better of two
 	// explanations with equally many unknowns is believed: odds of 90 to 1.
 	apart = 9
@@ -52,14 +59,33 @@ type alternative struct {
 // model, so that chi-squares compare. It takes five frames to tell the kinds
 // of step from each other and from a stray frame at the end, four to find a
 // stray frame. Frames are to be in order of time.
+//
+// No mount holds still to the noise of the stars. A fault stands out of what
+// the mount does all the time, so that explanations are tried with as much
+// noise as the best of them needs.
 func (f *AxisFit) Diagnose() Diagnosis {
 	if !doubtful(f.Chi2, f.Dof) {
 		return Diagnosis{}
 	}
-	tried := f.alternatives()
+	for noise := mechanicalNoise; ; noise *= 2 {
+		if d, ok := f.diagnose(noise); ok {
+			return d
+		}
+		if 2*clearFault*noise > f.ModelError {
+			return Diagnosis{Fault: Unexplained}
+		}
+	}
+}
+
+// diagnose tells whether anything explains the frames within a noise.
+func (f *AxisFit) diagnose(noise sky.Angle) (Diagnosis, bool) {
+	tried := f.alternatives(noise)
 	slices.SortStableFunc(tried, byChi2)
 	if len(tried) == 0 || (distuv.ChiSquared{K: float64(tried[0].dof)}).Survival(tried[0].chi2) < explained {
-		return Diagnosis{Fault: Unexplained}
+		return Diagnosis{}, false
+	}
+	if m := newRigid(f.frames, f.n); m.solve(noise) == nil && !doubtful(m.chi2, m.dof()) {
+		return Diagnosis{Fault: Unexplained}, true // no more than a mount does all the time
 	}
 	best := tried[0].Diagnosis
 	for _, a := range tried {
@@ -73,10 +99,10 @@ func (f *AxisFit) Diagnose() Diagnosis {
 	for _, a := range tried[1:] {
 		if a.chi2 < tried[0].chi2+apart && a.Fault == best.Fault && a.Frame != best.Frame {
 			// The same kind at another place: the place is open, so nothing is told.
-			return Diagnosis{Fault: Unexplained}
+			return Diagnosis{Fault: Unexplained}, true
 		}
 	}
-	return best
+	return best, true
 }
 
 // mostTried bounds the frames left out, and the places tried for a step before
@@ -85,20 +111,21 @@ func (f *AxisFit) Diagnose() Diagnosis {
 const mostTried = 24
 
 // alternatives fits the explanations that leave something to test.
-func (f *AxisFit) alternatives() []alternative {
+func (f *AxisFit) alternatives(noise sky.Angle) []alternative {
 	count := len(f.frames)
 	var out []alternative
 	if 2*(count-1)-4 > 0 {
 		for _, i := range f.strayest(mostTried) {
-			m := newRigid(slices.Concat(f.frames[:i], f.frames[i+1:]), f.n)
-			if m.solve(0) == nil {
+			rest := slices.Concat(f.frames[:i], f.frames[i+1:])
+			m := newRigid(rest, f.startOf(rest))
+			if m.solve(noise) == nil {
 				out = append(out, alternative{Diagnosis{Fault: FrameAlone, Frame: i}, m.chi2, m.dof()})
 			}
 		}
 	}
 	if 2*count-6 > 0 {
-		out = append(out, f.steps(TubeStep)...)
-		out = append(out, f.steps(MountStep)...)
+		out = append(out, f.steps(TubeStep, noise)...)
+		out = append(out, f.steps(MountStep, noise)...)
 	}
 	return out
 }
@@ -106,7 +133,7 @@ func (f *AxisFit) alternatives() []alternative {
 // steps fits a step of one kind at every place, or, of many places, at some
 // and then at the neighbours of the best. A step that leaves a single frame on
 // one side is that frame alone.
-func (f *AxisFit) steps(kind Fault) []alternative {
+func (f *AxisFit) steps(kind Fault, noise sky.Angle) []alternative {
 	count := len(f.frames)
 	first, last := 2, count-2
 	stride := max(1, (last-first)/mostTried)
@@ -121,11 +148,18 @@ func (f *AxisFit) steps(kind Fault) []alternative {
 		for i := k; i < count; i++ {
 			side[i] = 1
 		}
-		m := newGrouped(f.frames, f.n, same, side, 1, 2)
+		before, after := f.frames[:k], f.frames[k:]
+		var m *rigid
 		if kind == MountStep {
-			m = newGrouped(f.frames, f.n, side, same, 2, 1)
+			m = newGrouped(f.frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
+		} else {
+			larger := before
+			if len(after) > len(before) {
+				larger = after
+			}
+			m = newGrouped(f.frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
 		}
-		if m.solve(0) == nil {
+		if m.solve(noise) == nil {
 			out = append(out, alternative{Diagnosis{Fault: kind, Frame: k}, m.chi2, m.dof()})
 		}
 	}
@@ -139,6 +173,18 @@ func (f *AxisFit) steps(kind Fault) []alternative {
 		}
 	}
 	return out
+}
+
+// startOf is where the search for the axis of some of the frames starts: at
+// their own axis, since that of all may be far off when something is wrong, if
+// they have turned clear of their noise.
+func (f *AxisFit) startOf(frames []sky.Attitude) sky.Vec {
+	if _, clear := largestTurn(frames); clear {
+		if n, err := startAxis(frames, sky.Local(f.n)); err == nil {
+			return n
+		}
+	}
+	return f.n
 }
 
 func byChi2(a, b alternative) int { return cmp.Compare(a.chi2, b.chi2) }

@@ -22,6 +22,7 @@ type measurement struct {
 	refused []refusal
 	fit     *AxisFit // of the frames not set aside; nil while there is none
 	problem error    // why there is none
+	broken  *AxisFit // the fit that no one line explains, where that is why
 	used    []int    // indices of the frames in the fit, in order of time
 	fault   Diagnosis
 }
@@ -93,13 +94,18 @@ func (m *measurement) refit(pole sky.Local) {
 		m.frames[i].Message = ""
 	}
 	slices.SortStableFunc(m.used, func(a, b int) int { return m.frames[a].Mid.Compare(m.frames[b].Mid) })
-	m.fault = Diagnosis{}
+	m.fault, m.broken = Diagnosis{}, nil
 	for range 1 + len(m.frames)/setAsidePart {
-		m.fit, m.problem = FitAxis(m.attitudes(), pole)
+		m.fit, m.problem = fitAxis(m.attitudes(), pole)
+		m.broken = nil
 		if m.problem != nil {
+			m.fit, m.broken = nil, m.fit
+		}
+		f := m.suspect()
+		if f == nil {
 			break
 		}
-		m.fault = m.fit.Diagnose()
+		m.fault = f.Diagnose()
 		if m.fault.Fault != FrameAlone || m.fault.OneOf != nil || len(m.used) <= len(m.frames)-len(m.frames)/setAsidePart {
 			break
 		}
@@ -109,6 +115,14 @@ func (m *measurement) refit(pole sky.Local) {
 		m.used = slices.Delete(slices.Clone(m.used), m.fault.Frame, m.fault.Frame+1)
 	}
 	m.describe(pole)
+}
+
+// suspect is the fit to be judged: the one in use, or the one that broke.
+func (m *measurement) suspect() *AxisFit {
+	if m.fit != nil {
+		return m.fit
+	}
+	return m.broken
 }
 
 // asideWords says why frame k of so many, in order of time, was set aside. At
@@ -271,7 +285,7 @@ func (m *measurement) warnings() []Warning {
 		}
 	}
 	if m.fit == nil {
-		return out
+		return append(out, m.rigidity()...)
 	}
 	if major, _, _ := m.fit.Axis.Ellipse(); major > poorAxis {
 		out = append(out, Warning{Code: WarnLittleTurn, Message: fmt.Sprintf(
@@ -291,10 +305,11 @@ const usualWobble = 2 * mechanicalNoise
 // rigidity says in words what the frames tell when they do not fit a rigid
 // mount.
 func (m *measurement) rigidity() []Warning {
-	if !doubtful(m.fit.Chi2, m.fit.Dof) || m.fit.ModelError < usualWobble {
+	f := m.suspect()
+	if f == nil || !doubtful(f.Chi2, f.Dof) || f.ModelError < usualWobble {
 		return nil
 	}
-	size := AngleWords(m.fit.ModelError)
+	size := AngleWords(f.ModelError)
 	general := Warning{Code: WarnNotRigid, Message: fmt.Sprintf(
 		"The frames do not fit a camera that turns about one line: they are off by about %s each, more than the stars explain. The uncertainty given includes that.", size)}
 	name := func(k int) string { return m.frames[m.used[k]].Name }
@@ -311,8 +326,8 @@ func (m *measurement) rigidity() []Warning {
 	case m.fault.Fault == FrameAlone:
 		return []Warning{general, {Code: WarnFrameStands, Frame: name(k), Message: fmt.Sprintf(
 			"%s does not fit the other frames. If something was bumped or turned near that moment, start over.", name(k))}}
-	case m.fit.Dof <= 2:
-		worst := m.fit.strayest(1)[0]
+	case f.Dof <= 2:
+		worst := f.strayest(1)[0]
 		general.Message += fmt.Sprintf(" Three frames do not tell which is to blame (%s departs most). Likely causes: declination or tube moved, tripod settled, or the mount bends. Take more frames, or start over.", name(worst))
 	default:
 		general.Message += " No single frame and no single movement explains it: the mount or the tube bends as it turns, or something settles all the while. Check that everything is tight; a shorter turn near where you will work may fit better."

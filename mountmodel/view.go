@@ -257,14 +257,16 @@ func (s *Session) askTurn(v View) string {
 	switch {
 	case len(m.used) == 0:
 		return "Take the first frame of the measurement."
-	case s.cfg.MeasureFrames > 0 && m.fit != nil:
-		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.frames)+1, s.cfg.MeasureFrames)
-	case m.fit == nil && len(m.used) > 1:
-		return fmt.Sprintf("The RA axis has not turned enough: turn it by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
 	case m.fault.Fault == TubeStep:
 		return "The tube moved on the mount between two frames: lock the declination and start over."
 	case m.fault.Fault == MountStep:
 		return "The mount itself moved between two frames: start over without touching it."
+	case s.cfg.MeasureFrames > 0 && m.fit != nil:
+		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.frames)+1, s.cfg.MeasureFrames)
+	case m.broken != nil:
+		return "The frames do not fit together: leave the declination alone, touch nothing else, turn the RA axis and take another frame, or start over."
+	case m.fit == nil && len(m.used) > 1:
+		return fmt.Sprintf("The RA axis has not turned enough: turn it by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
 	case m.lastAside():
 		return "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved."
 	case len(m.used) == 1:
