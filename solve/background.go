@@ -46,11 +46,12 @@ const (
 type skyMap struct {
 	nx, ny       int
 	tileW, tileH float64
-	level, noise []float32 // nx*ny, row-major
-	step         float32   // smallest step between pixel values, about 0 when continuous
-	dither       float32   // step, or 0 where the noise is many steps and needs no dither
-	lowest       float32   // lowest value of the image
-	quietest     float32   // lowest noise of a tile: extrapolation does not go below
+	level, noise []float32   // nx*ny, row-major
+	step         float32     // smallest step between pixel values, about 0 when continuous
+	dither       float32     // step, or 0 where the noise is many steps and needs no dither
+	lowest       float32     // lowest value of the image
+	silent       atomic.Bool // a tile shows no noise at all
+	quietest     float32     // lowest noise of a tile: extrapolation does not go below
 }
 
 // measureSky takes level and noise of every tile from its clipped samples. ok
@@ -87,6 +88,9 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			}
 			if float64(s.floor) > clippedShare*float64(len(s.value)) {
 				level, noise = s.censored(b.lowest, level, noise)
+			}
+			if noise == 0 {
+				b.silent.Store(true)
 			}
 			b.level[i] = float32(level)
 			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))

@@ -85,7 +85,7 @@ func Detect(img Image) (*Detection, error) {
 	}
 	workers := runtime.GOMAXPROCS(0)
 	sky, ok := measureSky(img, workers)
-	if !ok || !(sky.quietest > 0) || sky.saturated(img) {
+	if !ok || sky.silent.Load() || sky.saturated(img) {
 		if err := checkValues(img); err != nil {
 			return nil, err
 		}

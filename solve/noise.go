@@ -178,6 +178,9 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 	return noiseCorrelation{x: along(1), y: along(img.Width)}
 }
 
+// leastFactor: noise that alternates cancels in sums, but not for long.
+const leastFactor = 0.25
+
 // white tells whether pixels are independent.
 func (n noiseCorrelation) white() bool {
 	return n.x == [3]float64{1, 0, 0} && n.y == [3]float64{1, 0, 0}
@@ -207,7 +210,7 @@ func (n noiseCorrelation) factor(w []float32, side int) float64 {
 	if self == 0 {
 		return 1
 	}
-	return max(0, sum/self)
+	return max(leastFactor, sum/self)
 }
 
 // refine chooses profile and width again, now with the places of the fits:

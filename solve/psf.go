@@ -283,7 +283,9 @@ func (m *psf) tabulate() {
 	if m.ring {
 		short *= ringEdge
 	}
-	m.steps = min(max(1, int(math.Ceil(phasesPerSigma/short))), 12)
+	if m.steps == 0 {
+		m.steps = min(max(1, int(math.Ceil(phasesPerSigma/short))), 12)
+	}
 	m.side = 2*m.radius + 1
 	n := m.side * m.side
 	m.value = make([]float32, m.steps*m.steps*n)

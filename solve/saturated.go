@@ -162,12 +162,12 @@ func (c *core) height(m *psf, peaks []peak) (highest float32) {
 	return highest
 }
 
-// wide is the model for a star with a large core, on a table that reaches
-// coreReach FWHM beyond the core.
-func (m *psf) wide(c *core) *psf {
+// wide is the model for stars with large cores, on a table of the given radius.
+func (m *psf) wide(radius int) *psf {
 	w := m.scaled(m.profile, 1)
-	radius := c.radius/float64(m.canvas.scale) + coreReach*m.fwhm()
-	w.radius = max(m.radius, int(math.Ceil(radius)))
+	w.radius = radius
+	// Only the wings are seen, which are smooth.
+	w.steps = wideSteps
 	w.tabulate()
 	// The flux of a star is what lies inside the ordinary table.
 	mid := w.steps / 2
@@ -189,6 +189,18 @@ func (m *psf) wide(c *core) *psf {
 	return w
 }
 
+// wideRadius is the radius of the table that a core needs, in steps of wideStep
+// so that stars share tables.
+func (m *psf) wideRadius(c *core) int {
+	r := c.radius/float64(m.canvas.scale) + coreReach*m.fwhm()
+	return max(m.radius, wideStep*int(math.Ceil(r/wideStep)))
+}
+
+const (
+	wideStep  = 4
+	wideSteps = 3
+)
+
 // coreStar is what is known of a star whose wings could not be fitted: the
 // centre of the core, and a flux that grows with its size.
 func (p *prepared) coreStar(m *psf, s *source) {
@@ -196,6 +208,9 @@ func (p *prepared) coreStar(m *psf, s *source) {
 	scale := float64(m.canvas.scale)
 	s.at = [2]float64{(c.x+0.5)/scale - 0.5, (c.y+0.5)/scale - 0.5}
 	level, noise := p.sky.at(c.x, c.y)
+	if !(float64(p.full) > level) {
+		return // the sky itself is full here
+	}
 	q := sq(c.radius/scale) * (m.metric[0] + m.metric[2]) / 2
 	inCore, _ := m.profile.at(0)
 	edge, _ := m.profile.at(min(q, 0.9*profileMaxQ))

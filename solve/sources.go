@@ -53,11 +53,16 @@ func newSources(peaks []peak, m *psf) []source {
 		centre = m.power
 	}
 	sources := make([]source, len(peaks))
+	tables := make(map[int]*psf)
 	for i, p := range peaks {
 		sources[i] = source{peak: p, at: [2]float64{float64(p.x), float64(p.y)}}
 		sources[i].flux = max(0, float64(c.pix[p.y*c.width+p.x])/centre)
 		if p.core != nil {
-			sources[i].wide = m.wide(p.core)
+			r := m.wideRadius(p.core)
+			if tables[r] == nil {
+				tables[r] = m.wide(r)
+			}
+			sources[i].wide = tables[r]
 		}
 	}
 	// A grid of cells as large as the reach finds the neighbours.

@@ -1,0 +1,413 @@
+package solve
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// The stages of the detection, each against a plain slow version.
+
+// slowClipped is histogram.clipped with sorted values instead of bins.
+func slowClipped(values []float32) (median, spread float64) {
+	v := slices.Clone(values)
+	slices.Sort(v)
+	for range clipRounds {
+		median = float64(v[len(v)/2])
+		var sum, sum2 float64
+		for _, x := range v {
+			sum += float64(x)
+			sum2 += float64(x) * float64(x)
+		}
+		n := float64(len(v))
+		spread = math.Sqrt(sum2/n - sum/n*sum/n)
+		kept := slices.DeleteFunc(slices.Clone(v), func(x float32) bool { return math.Abs(float64(x)-median) > clipSigma*spread })
+		if len(kept) == len(v) {
+			break
+		}
+		v = kept
+	}
+	return median, clippedNoise * spread
+}
+
+// TestClippedStatistics: the binned statistics agree with the slow ones to a
+// part of their own error, with and without stars among the values.
+func TestClippedStatistics(t *testing.T) {
+	// A bin is 1/16 of the spread.
+	const tol = 1.0 / 16
+	rng := rand.New(rand.NewPCG(1, 1))
+	for _, stars := range []float64{0, 0.05, 0.15} {
+		v := make([]float32, 2000)
+		for i := range v {
+			v[i] = float32(1000 + 12*rng.NormFloat64())
+			if rng.Float64() < stars {
+				v[i] += float32(1000 * rng.ExpFloat64())
+			}
+		}
+		var h histogram
+		m, s := h.clipped(v)
+		m0, s0 := slowClipped(v)
+		if math.Abs(m-m0) > tol*12 || math.Abs(s-s0) > tol*12 {
+			t.Errorf("with %.0f%% stars: median %.2f and spread %.2f, sorted %.2f and %.2f", 100*stars, m, s, m0, s0)
+		}
+	}
+}
+
+// TestCensoredSky: the mean of a sky that is cut off at zero comes out of the
+// uncut part, at several depths of the cut.
+func TestCensoredSky(t *testing.T) {
+	rng := rand.New(rand.NewPCG(2, 2))
+	for _, mean := range []float64{5, 0, -7} {
+		const sigma = 10
+		var s tileSamples
+		var sum, n float64
+		for range 2000 {
+			x := math.Max(0, mean+sigma*rng.NormFloat64())
+			sum += x
+			n++
+			if x == 0 {
+				s.floor++
+			}
+			s.value = append(s.value, float32(x))
+		}
+		level, noise := s.censored(0, 0, 1)
+		// The mean of 2000 values is known to sigma/sqrt(2000) = 0.22, the fit by
+		// two quantiles to about three times that.
+		if math.Abs(level-sum/n) > 0.8 {
+			t.Errorf("sky %g: level %.2f, mean of the values %.2f", mean, level, sum/n)
+		}
+		if noise < 0.4*sigma || noise > 1.2*sigma {
+			t.Errorf("sky %g: noise %.2f of %d", mean, noise, sigma)
+		}
+	}
+}
+
+// TestSkyRow: the fast row of the sky map is the bilinear map everywhere.
+func TestSkyRow(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	for _, size := range [][2]int{{16, 16}, {70, 40}, {333, 200}, {640, 129}} {
+		img := Image{Width: size[0], Height: size[1], Pix: make([]float32, size[0]*size[1])}
+		for i := range img.Pix {
+			img.Pix[i] = float32(float64(i%size[0])*0.7 + 3*rng.NormFloat64() + 1000)
+		}
+		b, ok := measureSky(img, 1)
+		if !ok {
+			t.Fatal("no sky")
+		}
+		level, noise := make([]float32, size[0]), make([]float32, size[0])
+		for y := 0; y < size[1]; y += 7 {
+			b.row(y, level, noise)
+			for x := range level {
+				l, n := b.at(float64(x), float64(y))
+				if math.Abs(float64(level[x])-l) > 3e-3 || math.Abs(float64(noise[x])-n) > 0.3*n {
+					t.Fatalf("%d x %d at %d %d: %g %g, want %g %g", size[0], size[1], x, y, level[x], noise[x], l, n)
+				}
+			}
+		}
+		if b.nx == 1 {
+			continue // one tile has no slope
+		}
+		// A ramp is linear: the map must follow it to a part of the noise.
+		for _, x := range []int{0, size[0] / 2, size[0] - 1} {
+			l, _ := b.at(float64(x), float64(size[1])/2)
+			if want := 1000 + 0.7*float64(x); math.Abs(l-want) > 1 {
+				t.Errorf("%d x %d: sky %.2f at column %d, want %.2f", size[0], size[1], l, x, want)
+			}
+		}
+	}
+}
+
+// slowFilter is the matched filter as its definition has it: the sum over the
+// whole kernel around each pixel.
+func slowFilter(c *canvas, k *kernel) []float64 {
+	r := len(k.half) - 1
+	out := make([]float64, len(c.pix))
+	at := func(x, y int) float64 {
+		if x < 0 || y < 0 || x >= c.width || y >= c.height {
+			return 0
+		}
+		return float64(c.pix[y*c.width+x])
+	}
+	for y := range c.height {
+		for x := range c.width {
+			sum := 0.0
+			for i, s := range k.shifts {
+				for dy := -r; dy <= r; dy++ {
+					for dx := -r; dx <= r; dx++ {
+						sum += float64(k.weight[i]) * float64(k.half[max(dx, -dx)]) * float64(k.half[max(dy, -dy)]) * at(x+s[0]+dx, y+s[1]+dy)
+					}
+				}
+			}
+			out[y*c.width+x] = sum
+		}
+	}
+	return out
+}
+
+// TestFilter: the banded, separable filter is the sum over the kernel, for
+// points, trails and rings.
+func TestFilter(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	c := &canvas{width: 71, height: 150, scale: 1}
+	for range c.width * c.height {
+		c.pix = append(c.pix, float32(rng.NormFloat64()))
+	}
+	ring := newPSF(c, ringProfile(0.4, 0.2), 4, 0, 4, false)
+	ring.ring = true
+	for name, m := range map[string]*psf{
+		"point": newPSF(c, moffats()[4], 1.5, 0, 1.5, false),
+		"trail": newPSF(c, moffats()[4], 9, 4, 4, true),
+		"ring":  ring,
+	} {
+		k := newKernel(m)
+		want := slowFilter(c, k)
+		b := newFilterBand(c, k)
+		for y0 := 0; y0 < c.height; y0 += stripRows {
+			y1 := min(c.height, y0+stripRows)
+			b.run(c, k, y0, y1)
+			for y := y0; y < y1; y++ {
+				for x, v := range b.row(y - y0) {
+					// Shifts do not see what the Gaussian spreads over the border.
+					if x < k.reachX || x >= c.width-k.reachX {
+						continue
+					}
+					// Sums of some hundred float32 products of size 0.1.
+					if d := math.Abs(float64(v) - want[y*c.width+x]); d > 1e-5 {
+						t.Fatalf("%s at %d %d: %g, want %g", name, x, y, v, want[y*c.width+x])
+					}
+				}
+			}
+		}
+	}
+}
+
+// slowPeaks finds the maxima by their definition: from each maximum, the
+// highest pass to anything higher is found by flooding down to every level.
+func slowPeaks(width, height int, v []float32) (peaks [][2]int) {
+	for y := range height {
+		for x := range width {
+			at := v[y*width+x]
+			if at < peakSigma {
+				continue
+			}
+			// The highest level at which this pixel is connected to a higher one.
+			levels := slices.Clone(v)
+			slices.SortFunc(levels, func(a, b float32) int {
+				switch {
+				case a > b:
+					return -1
+				case a < b:
+					return 1
+				}
+				return 0
+			})
+			saddle := float32(math.Inf(-1))
+			for _, l := range levels {
+				if l > at || l < footSigma {
+					continue
+				}
+				if reaches(width, height, v, x, y, l, at) {
+					saddle = l
+					break
+				}
+			}
+			if at-saddle >= max(prominenceSigma, prominencePart*saddle) || math.IsInf(float64(saddle), -1) {
+				peaks = append(peaks, [2]int{x, y})
+			}
+		}
+	}
+	return peaks
+}
+
+// reaches tells whether from (x, y) pixels of at least level lead to one above at.
+func reaches(width, height int, v []float32, x, y int, level, at float32) bool {
+	seen := make([]bool, len(v))
+	stack := [][2]int{{x, y}}
+	seen[y*width+x] = true
+	for len(stack) > 0 {
+		p := stack[len(stack)-1]
+		stack = stack[:len(stack)-1]
+		if v[p[1]*width+p[0]] > at {
+			return true
+		}
+		for j := max(0, p[1]-1); j <= min(height-1, p[1]+1); j++ {
+			for i := max(0, p[0]-1); i <= min(width-1, p[0]+1); i++ {
+				if k := j*width + i; !seen[k] && v[k] >= level {
+					seen[k] = true
+					stack = append(stack, [2]int{i, j})
+				}
+			}
+		}
+	}
+	return false
+}
+
+// TestPeaks: the merge tree finds the maxima that the slow search does.
+func TestPeaks(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 6))
+	const w, h = 26, 22
+	total := 0
+	for range 40 {
+		v := make([]float32, w*h)
+		for range 6 {
+			x, y, a, s := rng.Float64()*w, rng.Float64()*h, 30*rng.Float64(), 1+2*rng.Float64()
+			for i := range v {
+				v[i] += float32(a * math.Exp(-(sq(float64(i%w)-x)+sq(float64(i/w)-y))/(2*s*s)))
+			}
+		}
+		for i := range v {
+			v[i] += float32(rng.NormFloat64())
+		}
+		var s strip
+		noise := slices.Repeat([]float32{1}, w)
+		for y := range h {
+			s.collect(v[y*w:(y+1)*w], noise, y)
+		}
+		runs, objects := connect([]strip{s})
+		var got [][2]int
+		for _, o := range objects {
+			for _, p := range runs.peaks(o, 1e9) {
+				got = append(got, [2]int{p.x, p.y})
+			}
+		}
+		want := slowPeaks(w, h, v)
+		order := func(a, b [2]int) int { return (a[1]-b[1])*w + a[0] - b[0] }
+		slices.SortFunc(got, order)
+		slices.SortFunc(want, order)
+		if !slices.Equal(got, want) {
+			t.Fatalf("maxima %v, want %v", got, want)
+		}
+		total += len(got)
+	}
+	if total < 40 {
+		t.Errorf("only %d maxima in all: the test shows little", total)
+	}
+}
+
+// TestMomentsOfGaussian: the adaptive moments of a Gaussian are its own, plus
+// the 1/12 of the pixels that it is integrated over.
+func TestMomentsOfGaussian(t *testing.T) {
+	for _, fwhm := range []float64{2, 3, 5} {
+		m := newMock(64, 64, 1, 0)
+		m.star(gaussianLight{fwhm}, 31.3, 32.8, 1e4)
+		c := &canvas{width: 64, height: 64, scale: 1}
+		for _, e := range m.mean {
+			c.pix = append(c.pix, float32(e))
+		}
+		p := &prepared{}
+		s, ok := p.moments(c, 31, 33, 1.2)
+		want := sq(fwhm/fwhmPerSigma) + 1.0/12
+		// The window ends at 3 sigma, and below FWHM 2.5 pixels are coarse.
+		if !ok || math.Abs(s.xx/want-1) > 0.03 || math.Abs(s.yy/want-1) > 0.03 || math.Abs(s.xy) > 0.01*want {
+			t.Errorf("FWHM %.1f: moments %.3f %.3f %.3f, want %.3f (settled: %v)", fwhm, s.xx, s.xy, s.yy, want, ok)
+		}
+		if math.Hypot(s.x-31.3, s.y-32.8) > 0.005 || math.Abs(s.flux/1e4-1) > 0.05 {
+			t.Errorf("FWHM %.1f: centre %.3f %.3f and flux %.0f", fwhm, s.x, s.y, s.flux)
+		}
+	}
+}
+
+// TestBessel checks exp(-x) I0(x) against Abramowitz & Stegun 1964, table 9.8.
+func TestBessel(t *testing.T) {
+	for _, c := range []struct{ x, want float64 }{
+		{0, 1}, {1, 0.4657596077}, {2, 0.3085083225}, {5, 0.1835408126}, {10, 0.1278333372},
+	} {
+		if got := besselI0Scaled(c.x); math.Abs(got-c.want) > 1e-6 {
+			t.Errorf("exp(-x) I0(x) at %g is %.9f, want %.9f", c.x, got, c.want)
+		}
+	}
+}
+
+// TestTrailLength: a line blurred by a Gaussian has the moment that led to its
+// length, by adaptive moments on drawn pixels.
+func TestTrailLength(t *testing.T) {
+	for _, length := range []float64{4, 7} {
+		m := newMock(80, 80, 1, 0)
+		m.star(trailedLight(gaussianLight{3}, length, 0), 40.2, 40.4, 1e4)
+		c := &canvas{width: 80, height: 80, scale: 1}
+		for _, e := range m.mean {
+			c.pix = append(c.pix, float32(e))
+		}
+		s, ok := (&prepared{}).moments(c, 40, 40, 1.5)
+		long, short := s.axes()
+		if got := trailLength(long, short); !ok || math.Abs(got-length) > 0.05*length {
+			t.Errorf("length %.2f from axes %.2f and %.2f, want %.1f", got, long, short, length)
+		}
+	}
+}
+
+// TestInvert4 against gonum.
+func TestInvert4(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	for range 50 {
+		var g [6][4]float64
+		for i := range g {
+			for j := range 4 {
+				g[i][j] = rng.NormFloat64() * math.Pow(10, float64(j))
+			}
+		}
+		var a [4][4]float64
+		dense := mat.NewDense(4, 4, nil)
+		for i := range 4 {
+			for j := range 4 {
+				for k := range g {
+					a[i][j] += g[k][i] * g[k][j]
+				}
+				dense.Set(i, j, a[i][j])
+			}
+		}
+		got, ok := invert4(a)
+		var want mat.Dense
+		if err := want.Inverse(dense); err != nil || !ok {
+			continue // too nearly singular for either
+		}
+		for i := range 4 {
+			for j := range 4 {
+				scale := math.Sqrt(want.At(i, i) * want.At(j, j))
+				if d := math.Abs(got[i][j] - want.At(i, j)); d > 1e-8*scale {
+					t.Fatalf("element %d %d: %g, want %g", i, j, got[i][j], want.At(i, j))
+				}
+			}
+		}
+	}
+	if _, ok := invert4([4][4]float64{{1, 1, 0, 0}, {0, 1, 0, 0}, {0, 0, 1, 0}, {0, 0, 0, 1}}); ok {
+		t.Error("a singular matrix was inverted")
+	}
+}
+
+// TestPSFDerivatives: the derivatives of the model are those of its values.
+func TestPSFDerivatives(t *testing.T) {
+	c := &canvas{width: 10, height: 10, scale: 1}
+	const h = 1e-3
+	for name, m := range map[string]*psf{
+		"Moffat":     newPSF(c, moffats()[6], 2, 0.4, 1.5, false),
+		"Gaussian":   newPSF(c, moffats()[0], 2, 0, 2, false),
+		"trail":      newPSF(c, moffats()[4], 8, 3, 4, true),
+		"ring":       newPSF(c, ringProfile(0.4, 0.2), 5, 0, 5, false),
+		"far Moffat": newPSF(c, moffats()[6], 0.3, 0, 0.3, false),
+	} {
+		peak := 0.0
+		for u := 0.0; u < 6; u += 0.1 {
+			v, _, _ := m.at(u, 0)
+			peak = max(peak, v)
+		}
+		for v := -6.05; v < 6.2; v += 1.1 {
+			for u := -6.1; u < 6.2; u += 1.1 {
+				_, dx, dy := m.at(u, v)
+				// Moving the star to the right is moving the pixel to the left.
+				l, _, _ := m.at(u-h, v)
+				r, _, _ := m.at(u+h, v)
+				lo, _, _ := m.at(u, v-h)
+				hi, _, _ := m.at(u, v+h)
+				// Tables are linear between bins of q: slopes err by about a
+				// hundredth of the steepest.
+				if math.Abs(dx-(l-r)/(2*h)) > 0.02*peak || math.Abs(dy-(lo-hi)/(2*h)) > 0.02*peak {
+					t.Fatalf("%s at %.2f %.2f: %.4f %.4f, want %.4f %.4f", name, u, v, dx, dy, (l-r)/(2*h), (lo-hi)/(2*h))
+				}
+			}
+		}
+	}
+}
