@@ -151,13 +151,13 @@ func (f *AxisFit) steps(kind Fault, noise sky.Angle) []alternative {
 		before, after := f.frames[:k], f.frames[k:]
 		var m *rigid
 		if kind == MountStep {
-			m = newGrouped(f.frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
+			m = newApart(f.frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
 		} else {
 			larger := before
 			if len(after) > len(before) {
 				larger = after
 			}
-			m = newGrouped(f.frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
+			m = newApart(f.frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
 		}
 		if m.solve(noise) == nil {
 			out = append(out, alternative{Diagnosis{Fault: kind, Frame: k}, m.chi2, m.dof()})

@@ -27,11 +27,16 @@ type rigid struct {
 // newRigid starts the plain model from an approximate axis.
 func newRigid(frames []sky.Attitude, n sky.Vec) *rigid {
 	same := make([]int, len(frames))
-	return newGrouped(frames, []sky.Vec{n}, same, same, 1)
+	return newGrouped(frames, n, same, same, 1, 1)
 }
 
-// newGrouped starts a model with groups, each ground from an axis of its own.
-func newGrouped(frames []sky.Attitude, n []sky.Vec, ground, body []int, bodies int) *rigid {
+// newGrouped starts a model with groups, every ground from the axis n.
+func newGrouped(frames []sky.Attitude, n sky.Vec, ground, body []int, grounds, bodies int) *rigid {
+	return newApart(frames, slices.Repeat([]sky.Vec{n}, grounds), ground, body, bodies)
+}
+
+// newApart starts a model with groups, each ground from an axis of its own.
+func newApart(frames []sky.Attitude, n []sky.Vec, ground, body []int, bodies int) *rigid {
 	m := &rigid{frames: frames, ground: ground, body: body, n: slices.Clone(n), c: make([]sky.Vec, bodies)}
 	for i, f := range frames {
 		m.c[body[i]] = r3.Add(m.c[body[i]], f.R.Transpose().Apply(n[ground[i]]))
