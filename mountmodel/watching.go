@@ -85,13 +85,14 @@ type WatchFit struct {
 	DriftSigma sky.Angle
 	// Flexure is the likely size of flexure and wandering (the median of what the
 	// frames allow), Jitter that of the single frames, per coordinate.
-	// FlexureChance is the probability that the mount is not stiff.
-	Flexure, Jitter sky.Angle
-	FlexureChance   float64 // a probability, 0 to 1
-	Chi2            float64 // of the model without departures, with the stated errors alone
-	Dof             int
-	Turn            sky.Angle // longest turn of a stretch
-	Used            int       // frames in stretches of two or more
+	// FlexureChance is the probability that the mount is not stiff, JitterChance
+	// that its frames stray.
+	Flexure, Jitter             sky.Angle
+	FlexureChance, JitterChance float64
+	Chi2                        float64 // of the model without departures, with the stated errors alone
+	Dof                         int
+	Turn                        sky.Angle // longest turn of a stretch
+	Used                        int       // frames in stretches of two or more
 }
 
 // AxisDrift is a steady motion of the axis.
@@ -123,7 +124,7 @@ func (f *WatchFit) Sentences(pole sky.Local) []string {
 	if f.Flexes() {
 		out = append(out, fmt.Sprintf("The mount bends by about %s as it turns, more than the stars explain: no single axis fits, and none can be known better than that. The uncertainty includes it.", AngleWords(f.Flexure)))
 	}
-	if f.Jitter > 0 {
+	if f.JitterChance > flexureTold {
 		out = append(out, fmt.Sprintf("Single frames stray by about %s: wind, dithering, or something loose.", AngleWords(f.Jitter)))
 	}
 	if d := f.Drift; d != nil {
@@ -973,7 +974,7 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 	}
 	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes(), flexure)), float64(middle(wanderSizes(), wander))))
 	out.Jitter = middle(jitterSizes(), jitter)
-	out.FlexureChance = 1 - stiff
+	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
 	for k, s := range w.stretches {
 		count := s.Last - s.First + 1
 		out.Used += count
