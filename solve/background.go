@@ -444,10 +444,9 @@ func (b *skyMap) row(y int, level, noise []float32) {
 			x1 = min(x1, max(x0+1, int(math.Ceil((float64(i)+1.5)*b.tileW-0.5))))
 		}
 		l0, n0 := b.at(float64(x0), float64(y))
-		l1, n1 := b.at(float64(x1), float64(y))
-		span := float32(x1 - x0)
-		ramp(level[x0:x1], float32(l0), float32(l1-l0)/span)
-		ramp(noise[x0:x1], float32(n0), float32(n1-n0)/span)
+		l1, n1 := b.at(float64(x0+1), float64(y)) // on the same line, unless x0 is its only column
+		ramp(level[x0:x1], float32(l0), float32(l1-l0))
+		ramp(noise[x0:x1], float32(n0), float32(n1-n0))
 		x0 = x1
 	}
 }

@@ -294,6 +294,7 @@ func (f *fitter) judge(s *source) {
 	core2 := sq(max(1, coreRadius*m.fwhm()))
 	var res, resVar, res2Var, power, lost, total float64
 	var chiStar, chiLone, chiPixel float64
+	var chi2, pixels float64
 	var seen, drawn weighted
 	r := m.radius
 	i := 0
@@ -327,6 +328,8 @@ func (f *fitter) judge(s *source) {
 			pv := f.sky2 + f.noise.shot*star
 			res += e * e
 			resVar += f.sky2
+			chi2 += e * e * f.weight(star)
+			pixels++
 			res2Var += 2 * pv * pv
 			power += model * model
 			// A lone pixel against a star, with the star's roughness allowed.
@@ -350,6 +353,11 @@ func (f *fitter) judge(s *source) {
 	s.varF = m.alikeFlux * quad(&skyVar, 0, 0)
 	f2 := s.flux * s.flux
 	second := 1 + secondOrder*s.varF/f2
+	// A star that differs from the PSF more than others do (an unseen companion)
+	// has a place that is off by more: its errors grow with its chi^2.
+	if free := pixels - 4; free > 0 && chi2/free > 1+clearMisfit*math.Sqrt(2/free) {
+		second *= chi2 / free
+	}
 	pos := func(a, b int) float64 {
 		return second * m.alikePos * f.inv[a][b] / f2
 	}

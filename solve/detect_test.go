@@ -42,9 +42,10 @@ func detect(t interface{ Fatal(...any) }, img Image) *Detection {
 // has them, within the given part of their sigma.
 func sameStars(t *rapid.T, a, b *Detection, move func(x, y float64) (float64, float64), sigmas float64) {
 	t.Helper()
-	const clear = 12 // signal-to-noise of stars that either frame must show
+	const clear = 12   // signal-to-noise of stars that either frame must show
+	const round = 1.25 // beyond, it is two stars in one
 	for _, s := range a.Stars {
-		if s.SNR < clear || s.Blended || s.Edge {
+		if s.SNR < clear || s.Blended || s.Edge || s.Elongation > round {
 			continue
 		}
 		x, y := move(s.Pos.X, s.Pos.Y)
