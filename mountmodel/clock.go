@@ -1,0 +1,370 @@
+package mountmodel
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// What time and place do to the answer, and what of their errors can be told.
+//
+// The clock. With a clock that is wrong by t the stars are taken to stand where
+// they will be, or were, t away: turned about the celestial pole by 15.04 arcsec
+// per second of time. Everything measured against them turns along, the axis
+// too. So a wrong clock turns the offset about the pole and leaves its size: the
+// computed axis is off by 2 sin(turn/2) times the offset, 0.26 arcsec per second
+// for an offset of one degree, 0.07 % of the offset per 10 s. An axis at the pole
+// stays at the pole, whatever the clock: near alignment a wrong clock does next to
+// nothing, and correcting again and again leads to the pole as long as the
+// factor is below one, which is for clocks wrong by less than four hours.
+// Longitude is the same thing: a degree is four minutes of time. What remains is
+// refraction, worked out for the wrong altitudes: with frames taken above 35
+// degrees up to 0.01 arcsec per second, 45 arcsec for an hour
+// (TestClockAgainstObserver), more for lower ones.
+//
+// The latitude. Stars, axis and pole tilt together when it is wrong, and the
+// offset stays what it is but for refraction (under an arcminute for ten
+// degrees, in TestLatitudeAgainstObserver); its azimuth, as an angle about the
+// vertical, scales with 1/cos latitude. That can be noticed
+//
+//   - when a frame that was taken would have been taken below the horizon
+//     ([CheckPlace]);
+//   - when the azimuth bolt turns the axis about a line that leans north or south
+//     by as much ([LatitudeByBolt]); a base that is not level looks the same.
+//
+// The measurement itself hardly tells: through refraction a frame departs from
+// the fit by up to 1.6 arcsec per degree of latitude (same test), which is how
+// mounts bend as well, so nothing is concluded from it. A latitude wrong by less
+// than some degrees goes unseen; nor need it be seen.
+
+// Stamp is what is known of the moment of one frame.
+type Stamp struct {
+	Start    time.Time     // of the exposure, UTC, as the frame's header has it
+	Exposure time.Duration // 0 when unknown
+	Written  time.Time     // the file's own time; zero when unknown
+	Heard    time.Time     // when the frame arrived, by the clock of this computer; zero when it is not known to be fresh
+}
+
+// ClockKind is what a comparison of clocks comes to.
+type ClockKind int
+
+// The kinds.
+const (
+	ClockUnknown ClockKind = iota // nothing to compare with, or it makes no sense
+	ClockAgrees                   // within the time a frame takes to be written
+	ClockZone                     // off by what time zones are apart
+	ClockSummer                   // off by one hour
+	ClockOff                      // off by something else
+)
+
+// ClockCheck compares the times in the frames with another clock.
+type ClockCheck struct {
+	Kind ClockKind
+	// Offset is by how much the frames' times are ahead of the other clock;
+	// rounded to the quarter of an hour when it is a zone.
+	Offset time.Duration
+	// Message is for the user; empty when there is nothing to tell.
+	Message string
+}
+
+const (
+	// lateMost is how long after the end of an exposure its file is complete:
+	// reading out, processing and sending it. Common practice; large cameras on
+	// slow links take half a minute.
+	lateMost = 90 * time.Second
+
+	// earlyMost is by how much a file may seem older than its exposure's end:
+	// times cut to seconds, two on some file systems, and the computers' clocks.
+	earlyMost = 3 * time.Second
+
+	// scatterMost is by how much the delays of frames may differ while they
+	// still tell of a clock; files that were copied show their own times.
+	scatterMost = 2 * time.Minute
+
+	// Time zones in use reach from 12 hours behind UTC to 14 ahead (IANA time zone
+	// database), so two clocks set by them are at most this far apart.
+	zonesReach = 14 * time.Hour
+
+	zoneStep = 30 * time.Minute
+)
+
+// quarterZones are the zones in use that are not on whole or half hours, as in
+// the IANA time zone database: Nepal, Eucla, the Chatham Islands.
+var quarterZones = [...]time.Duration{5*time.Hour + 45*time.Minute, 8*time.Hour + 45*time.Minute, 12*time.Hour + 45*time.Minute, 13*time.Hour + 45*time.Minute}
+
+// CheckClock compares the times in the frames with the times of their files,
+// and with the clock of this computer. The longitude (east positive) lets a
+// zone be named as the local one. Frames that are not fresh (copied, or of
+// another night) tell nothing, and are found out by delays that differ.
+func CheckClock(stamps []Stamp, longitude sky.Angle) (file, host ClockCheck) {
+	file = compareClocks(stamps, func(s Stamp) time.Time { return s.Written }, "the time at which the file was written", longitude)
+	host = compareClocks(stamps, func(s Stamp) time.Time { return s.Heard }, "the clock of this computer", longitude)
+	if host.Kind > ClockAgrees && file.Kind == ClockAgrees {
+		host.Message += " The files' own times agree with the frames, so it is the clock of one of the two computers: compare both with a clock that is right."
+	}
+	return file, host
+}
+
+func compareClocks(stamps []Stamp, other func(Stamp) time.Time, name string, longitude sky.Angle) ClockCheck {
+	var ahead []time.Duration
+	for _, s := range stamps {
+		if at := other(s); !s.Start.IsZero() && !at.IsZero() {
+			ahead = append(ahead, s.Start.Add(s.Exposure).Sub(at))
+		}
+	}
+	if len(ahead) == 0 {
+		return ClockCheck{}
+	}
+	slices.Sort(ahead)
+	// The promptest frame is the nearest to the truth, unless it stands alone.
+	offset, typical := ahead[len(ahead)-1], ahead[len(ahead)/2]
+	if offset-typical > scatterMost || typical-ahead[len(ahead)/4] > scatterMost {
+		return ClockCheck{}
+	}
+	switch {
+	case offset >= -lateMost && offset <= earlyMost:
+		return ClockCheck{Kind: ClockAgrees, Offset: offset}
+	case offset < -zonesReach-lateMost:
+		return ClockCheck{} // not fresh, whatever the clock
+	}
+	if zone, ok := nearestZone(offset); ok {
+		return nameZone(zone, name, longitude)
+	}
+	way := "ahead of"
+	if offset < 0 {
+		way = "behind"
+	}
+	return ClockCheck{Kind: ClockOff, Offset: offset, Message: fmt.Sprintf(
+		"The times in the frames are %s %s %s. Set the clock of the computer that runs the camera, and this one, from the network or a satellite receiver. %s",
+		spanWords(offset), way, name, clockComfort(offset))}
+}
+
+// nearestZone is the difference between time zones that explains an offset, up
+// to the time a frame takes to be written.
+func nearestZone(offset time.Duration) (time.Duration, bool) {
+	explains := func(zone time.Duration) bool {
+		return zone != 0 && offset-zone >= -lateMost && offset-zone <= earlyMost && zone.Abs() <= zonesReach
+	}
+	for _, z := range [2]time.Duration{offset.Round(zoneStep), (offset + lateMost/2).Round(zoneStep)} {
+		if explains(z) {
+			return z, true
+		}
+	}
+	for _, q := range quarterZones {
+		for _, z := range [2]time.Duration{q, -q} {
+			if explains(z) {
+				return z, true
+			}
+		}
+	}
+	return 0, false
+}
+
+// nameZone says which mistake an offset by a time zone is.
+func nameZone(zone time.Duration, name string, longitude sky.Angle) ClockCheck {
+	c := ClockCheck{Kind: ClockZone, Offset: zone}
+	way := "ahead of"
+	if zone < 0 {
+		way = "behind"
+	}
+	fact := fmt.Sprintf("The times in the frames are %s %s %s, as far as time zones are apart.", spanWords(zone), way, name)
+	local := time.Duration(longitude.Signed().Hours() * float64(time.Hour)) // mean local time less UTC
+	// Zones follow the Sun to an hour or so, with summer time to two.
+	const zoneStray = 2 * time.Hour
+	switch {
+	case zone.Abs() == time.Hour && local.Abs() > zoneStray:
+		c.Kind = ClockSummer
+		fact = fmt.Sprintf("The times in the frames are one hour %s %s: summer time is set wrong, or counted twice, on one of the two.", way, name)
+	case (zone - local).Abs() <= zoneStray:
+		fact += " That is about the difference of local time from UTC here: local time is written where UTC belongs. Set the camera's program to write UTC."
+	case (zone + local).Abs() <= zoneStray:
+		fact += " That is about the difference of UTC from local time here, the other way: the time zone is taken off twice, or with the wrong sign. Check the time zone on the computer that runs the camera."
+	default:
+		fact += " A time zone is set wrong on one of the two."
+	}
+	if zone.Abs() == time.Hour && c.Kind == ClockZone {
+		fact += " It may be summer time as well."
+	}
+	c.Message = fact + " " + clockComfort(zone)
+	return c
+}
+
+// clockComfort says how bad an error is.
+func clockComfort(err time.Duration) string {
+	left := ClockFactor(err)
+	switch {
+	case left >= 1:
+		return "Corrections made with such a clock lead away from the pole: set it before turning a bolt."
+	case left > 0.05:
+		return fmt.Sprintf("Until it is set, the offset is shown with the right size but turned about the pole by %.0f°; each correction leaves %.0f %% of it.", clockTurn(err).Abs().Degrees(), 100*left)
+	}
+	return fmt.Sprintf("It matters little: the offset is turned about the pole by %.1f°, and a correction leaves %.1f %% of it.", clockTurn(err).Abs().Degrees(), 100*left)
+}
+
+// spanWords writes a duration as a person says it.
+func spanWords(d time.Duration) string {
+	d = d.Abs()
+	switch h, m := int(d.Round(time.Minute)/time.Hour), int(d.Round(time.Minute)%time.Hour/time.Minute); {
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s", d.Seconds())
+	case h == 0:
+		return fmt.Sprintf("%d min", m)
+	case m == 0:
+		return fmt.Sprintf("%d h", h)
+	default:
+		return fmt.Sprintf("%d h %d min", h, m)
+	}
+}
+
+// clockTurn is by how much a clock ahead by err turns the computed sky
+// westwards about the pole.
+func clockTurn(err time.Duration) sky.Angle {
+	return sky.Angle(siderealRate * err.Seconds()).Signed()
+}
+
+// ClockFactor is the part of the offset that remains after a full correction
+// made with a clock wrong by err: 2 sin(turn/2). From one on, corrections do
+// not lead to the pole. It is also the error of the computed axis, in parts of
+// its offset.
+func ClockFactor(err time.Duration) float64 { return 2 * math.Abs((clockTurn(err) / 2).Sin()) }
+
+// AxisByClock is where an axis would be computed if the clock were ahead by
+// err: turned about the pole with the sky, westwards. The pole is the elevated
+// one, south tells which. Refraction at the wrong altitudes comes on top.
+func AxisByClock(axis, pole sky.Local, err time.Duration, south bool) sky.Local {
+	turn := -clockTurn(err)
+	if south {
+		turn = -turn
+	}
+	return sky.Local(sky.Rotation(sky.Vec(pole), turn).Apply(sky.Vec(axis)))
+}
+
+// ClockShift is how far a clock wrong by err moves the computed axis, on the
+// sky, when the axis is at the given distance from the pole.
+func ClockShift(offset sky.Angle, err time.Duration) sky.Angle {
+	return 2 * sky.Asin(offset.Sin()*math.Abs((clockTurn(err)/2).Sin()))
+}
+
+// PlaceKind is what a check of site and time by the frames comes to.
+type PlaceKind int
+
+// The kinds.
+const (
+	PlacePossible   PlaceKind = iota // nothing speaks against it; which is not to say that it is right
+	PlaceImpossible                  // frames would have been taken through the ground
+)
+
+// PlaceCheck tells whether frames can have been taken at a site and time.
+type PlaceCheck struct {
+	Kind    PlaceKind
+	Lowest  sky.Angle // altitude of the lowest frame
+	Frame   string    // which it is
+	Message string    // for the user; empty when there is nothing to tell
+}
+
+// horizonDip is how far below the horizon a frame can truly look: from 9000 m
+// the dip is 3 degrees (1.93 arcmin times the root of the height in metres, a
+// rule of navigators, from memory); the refraction that the model misses there is
+// under half a degree.
+const horizonDip = 3.5 * sky.Degree
+
+// CheckPlace works out where the frames were pointed, by the site and the times
+// given, and says when that is below the horizon. Frames without stars or time
+// are passed over.
+func CheckPlace(site sky.Site, air sky.Air, sightings []Sighting) (PlaceCheck, error) {
+	if err := site.Check(); err != nil {
+		return PlaceCheck{}, err
+	}
+	if err := air.Check(); err != nil {
+		return PlaceCheck{}, err
+	}
+	out := PlaceCheck{Lowest: sky.Turn / 4}
+	for _, s := range sightings {
+		if s.Refused != "" || len(s.Pairs) == 0 {
+			continue
+		}
+		o, err := NewObserver(site, air, s.Mid, 0)
+		if err != nil {
+			continue
+		}
+		var mean sky.Vec
+		for _, p := range s.Pairs {
+			mean = r3.Add(mean, sky.Vec(p.ICRS))
+		}
+		if alt, _ := sky.AltAzFromLocal(o.Observed(sky.Unit(sky.ICRS(mean)))); alt < out.Lowest {
+			out.Lowest, out.Frame = alt, s.Name
+		}
+	}
+	if out.Lowest < -horizonDip {
+		out.Kind = PlaceImpossible
+		out.Message = fmt.Sprintf("By the place and time given, %s was pointed %.0f° below the horizon. Latitude, longitude (east is positive) or the time in the frames is wrong: check all three.", out.Frame, -out.Lowest.Degrees())
+	}
+	return out, nil
+}
+
+// LatitudeDoubt is what the azimuth bolt's answer says of the latitude.
+type LatitudeDoubt struct {
+	Excess  sky.Angle // by how much the latitude given seems too far north, if the base is level
+	Sigma   sky.Angle
+	Message string // for the user; empty while the frames do not tell, or nothing is wrong
+}
+
+const (
+	// doubtfulLean is the lean of a base that is seen: common practice, five
+	// degrees catch the eye, and a base is seldom worse.
+	doubtfulLean = 5 * sky.Degree
+
+	// leanClear is how many standard deviations it must be clear of none.
+	leanClear = 4
+)
+
+// LatitudeByBolt reads a wrong latitude from the line about which the azimuth
+// bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
+// latitude the true vertical leans south by the error. A base that is not level
+// looks the same, so both are told. The tracker takes the lean as a small angle:
+// for ten degrees and more its size is good to a third or a half, its side is
+// right.
+func LatitudeByBolt(t *Tracker) LatitudeDoubt {
+	_, north, _, sigma := t.Tilt()
+	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
+	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
+		return out
+	}
+	way, lean := "north", "south"
+	if north > 0 {
+		way, lean = "south", "north"
+	}
+	out.Message = fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
+		north.Abs().Degrees(), lean, north.Abs().Degrees(), way)
+	return out
+}
+
+// CompareSites says in words how a site from another source (a frame's header,
+// a configuration file) differs from the one in use, and what it does; empty
+// when the difference does not matter.
+func CompareSites(used, other sky.Site, source string) string {
+	lat, lon := other.Latitude-used.Latitude, (other.Longitude - used.Longitude).Signed()
+	// A tenth of a degree of longitude is 24 s of time; of latitude, 6 km.
+	const sameSite = 0.1 * sky.Degree
+	if lat.Abs() < sameSite && lon.Abs() < sameSite {
+		return ""
+	}
+	head := fmt.Sprintf("The site in %s (latitude %.2f°, longitude %.2f°) is not the one in use (%.2f°, %.2f°).", source,
+		other.Latitude.Degrees(), other.Longitude.Signed().Degrees(), used.Latitude.Degrees(), used.Longitude.Signed().Degrees())
+	switch {
+	case lat.Abs() < sameSite && (other.Longitude+used.Longitude).Signed().Abs() < sameSite:
+		return head + " The longitudes differ in sign alone: one of the two counts west as positive. Here east is positive."
+	case lon.Abs() < sameSite && (other.Latitude+used.Latitude).Abs() < sameSite:
+		return head + " The latitudes differ in sign alone: one of them is on the wrong side of the equator."
+	}
+	err := time.Duration(float64(lon.Abs()/sky.Angle(siderealRate)) * float64(time.Second))
+	if lon.Abs() >= sameSite {
+		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), clockComfort(err))
+	}
+	return head
+}
