@@ -317,7 +317,7 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 	for _, p := range pairs {
 		f.chi2 += (p.dx*p.dx + p.dy*p.dy) / (p.sigma * p.sigma)
 	}
-	grow := max(1, spread*spread)
+	grow := sq(excess(spread, len(pairs)))
 	for r := range 3 {
 		for c := range 3 {
 			f.Attitude.Cov[r][c] = f.cov.At(r, c) * grow
@@ -325,6 +325,18 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 	}
 	f.ScaleSigma = f.Scale * sky.Angle(math.Sqrt(f.cov.At(3, 3)*grow))
 	return true
+}
+
+// excess is how many times larger than stated the errors of n pairs are, given the
+// robust size of their residuals: 1 unless it is more than chance. The median
+// radius of n pairs, squared, scatters by 1.44/sqrt(n) (the median's variance is
+// 1/(4 n f^2), with f = 0.589 the density of the radius there); two of these
+// are taken for chance.
+func excess(spread float64, n int) float64 {
+	if spread*spread < 1+2*1.44/math.Sqrt(float64(n)) {
+		return 1
+	}
+	return spread
 }
 
 // worstCondition is the condition number, after scaling, at which the terms can no

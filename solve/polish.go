@@ -96,7 +96,7 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 	if len(pairs) < fewestStars || !fit.fit(pairs) {
 		return nil
 	}
-	spread = max(1, fit.residuals(pairs))
+	spread = excess(fit.residuals(pairs), len(pairs))
 	sol := &Solution{Camera: fit.Camera, Detection: det}
 	var sum float64
 	for _, q := range pairs {

@@ -95,6 +95,11 @@ const (
 	toTheEnd   = math.MaxInt
 )
 
+// mostTrials is the number of candidates after which a frame is given up. Of
+// sixteen hundred simulated fields of 0.4 to 60 degrees (the survey in the tests), one needed three
+// million and the rest less; a frame without sky would go on to fifty.
+const mostTrials = 5_000_000
+
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
 type Solver struct {
@@ -187,11 +192,14 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	v := newVerifier(s.cat, hint.Epoch, image)
 	for _, turn := range s.plan(image, hint) {
 		for i, r := range turn.ranges {
+			if trials >= mostTrials {
+				break
+			}
 			if turn.searches[i] == nil {
 				turn.searches[i] = s.newSearch(r, turn.sweep, image, v, &trials)
 			}
 			search := turn.searches[i]
-			for n := min(turn.triangles, search.left()); n > 0; n -= roundSize {
+			for n := min(turn.triangles, search.left()); n > 0 && trials < mostTrials; n -= roundSize {
 				for _, p := range search.round(n) {
 					if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
 						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials

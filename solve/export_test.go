@@ -1,0 +1,3 @@
+package solve
+
+const RaceEnabled = raceEnabled
