@@ -141,10 +141,16 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 			if v == b.lowest {
 				s.floor++
 			}
-			v += b.dither * dither(x, y)
+			if b.dither > 0 {
+				v += b.dither * dither(x, y)
+			}
 			s.value = append(s.value, v)
 			if x+noiseLag < len(row) {
-				if d := row[x+noiseLag] + b.dither*dither(x+noiseLag, y) - v; d-d == 0 {
+				d := row[x+noiseLag] - v
+				if b.dither > 0 {
+					d += b.dither * dither(x+noiseLag, y)
+				}
+				if d-d == 0 {
 					s.difference = append(s.difference, d)
 				}
 			}

@@ -86,6 +86,7 @@ func starField(l light, snr float64, seed uint64) (m *mock, electrons float64) {
 	electrons = electronsFor(l, snr, testVariance)
 	m = newMock(side, side, seed, testSky)
 	gap := max(28, 7*l.reach()/5)
+	loose := gap / 3 // no rows of stars
 	i := 0
 	for y := gap; y < side-gap; y += gap {
 		for x := gap; x < side-gap; x += gap {
@@ -94,7 +95,7 @@ func starField(l light, snr float64, seed uint64) (m *mock, electrons float64) {
 				e *= 10
 			}
 			i++
-			m.star(l, x+m.rng.Float64()-0.5, y+m.rng.Float64()-0.5, e)
+			m.star(l, x+loose*(m.rng.Float64()-0.5), y+loose*(m.rng.Float64()-0.5), e)
 		}
 	}
 	m.expose(testRead, testGain, 100, math.Inf(1))

@@ -97,7 +97,7 @@ func Detect(img Image) (*Detection, error) {
 	}
 	alike := measureCorrelation(img, sky)
 	m.correlate(alike)
-	peaks, lamps := p.markCores(m, p.findPeaks(m, workers))
+	peaks, lamps := p.markCores(m, p.findPeaks(m, workers), workers)
 	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
 	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)

@@ -287,6 +287,54 @@ func TestPeaks(t *testing.T) {
 	}
 }
 
+// TestBanding: the offsets of rows and of columns come out of a frame with
+// stars, and a frame without a pattern is left alone.
+func TestBanding(t *testing.T) {
+	for _, rows := range []bool{true, false} {
+		for _, pattern := range []float64{0, 6} {
+			m := newMock(400, 360, 9, testSky)
+			m.sceneStars(gaussianLight{3}, 80, testVariance)
+			n := m.img.Width
+			if rows {
+				n = m.img.Height
+			}
+			want := make([]float64, n)
+			for i := range want {
+				want[i] = pattern * m.rng.NormFloat64()
+			}
+			for i := range m.mean {
+				if rows {
+					m.mean[i] += want[i/m.img.Width]
+				} else {
+					m.mean[i] += want[i%m.img.Width]
+				}
+			}
+			img := m.expose(testRead, 1, 0, math.Inf(1))
+			b, _ := measureSky(img, 1)
+			gotRows, gotColumns := b.banding(img, 1)
+			got, other := gotRows, gotColumns
+			if !rows {
+				got, other = gotColumns, gotRows
+			}
+			if other != nil || (got != nil) != (pattern > 0) {
+				t.Errorf("pattern %g in rows (%v): corrected %v, the other way %v", pattern, rows, got != nil, other != nil)
+			}
+			if got == nil {
+				continue
+			}
+			var sum float64
+			for i, v := range got {
+				sum += sq(float64(v) - want[i])
+			}
+			// 400 pixels of noise 21 tell a mean to 1.0; the running median
+			// from which offsets count adds a quarter of the pattern.
+			if rms := math.Sqrt(sum / float64(n)); rms > 2.5 {
+				t.Errorf("offsets err by %.2f, root mean square", rms)
+			}
+		}
+	}
+}
+
 // TestMomentsOfGaussian: the adaptive moments of a Gaussian are its own, plus
 // the 1/12 of the pixels that it is integrated over.
 func TestMomentsOfGaussian(t *testing.T) {

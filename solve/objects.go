@@ -104,13 +104,11 @@ const (
 // in falling order and joined; where two basins meet, the lower one's
 // prominence is known (the merge tree of the superlevel sets).
 func (rs *runSet) peaks(o object, starLength float64) []peak {
-	x0, x1 := int32(math.MaxInt32), int32(0)
 	y0, y1 := rs.runs[o[0]].y, rs.runs[o[len(o)-1]].y
 	n := 0
 	var sx, sy, sxx, sxy, syy float64
 	for _, i := range o {
 		r := rs.runs[i]
-		x0, x1 = min(x0, r.x0), max(x1, r.x1)
 		n += int(r.x1 - r.x0)
 		for x := r.x0; x < r.x1; x++ {
 			fx, fy := float64(x-rs.runs[o[0]].x0), float64(r.y-y0)
@@ -126,25 +124,28 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	length := math.Sqrt(12) * long // of a uniform line
 	streak := length > lineLength*starLength && length*length > lineRatio*float64(n)
 
-	w, h := x1-x0+2, y1-y0+3 // with a border of one pixel
-	basinOf := make([]int32, w*h)
+	// Pixels are numbered in reading order; first[i] is the number of the first
+	// pixel of run i, and rowOf[y-y0] the first run of row y.
 	type pixel struct {
-		at       int32
-		v, noise float32
+		run, x, at int32
+		v          float32
 	}
 	pix := make([]pixel, 0, n)
-	for _, i := range o {
-		r := rs.runs[i]
-		at := (r.y-y0+1)*w + r.x0 - x0 + 1
+	first := make([]int32, len(o))
+	rowOf := make([]int32, y1-y0+2)
+	for i, k := range o {
+		r := rs.runs[k]
+		first[i] = int32(len(pix))
+		rowOf[r.y-y0+1] = int32(i + 1)
 		for j, v := range rs.vals[r.val : r.val+r.x1-r.x0] {
-			pix = append(pix, pixel{at + int32(j), v, r.noise})
+			pix = append(pix, pixel{int32(i), r.x0 + int32(j), int32(len(pix)), v})
 		}
 	}
 	slices.SortFunc(pix, func(a, b pixel) int { return cmp.Or(cmp.Compare(b.v, a.v), cmp.Compare(a.at, b.at)) })
 	type basin struct {
 		parent int32 // itself when a root
 		keep   bool  // stood out when it met a higher one
-		at     int32
+		x, y   int32
 		height float32
 		noise  float32
 	}
@@ -156,35 +157,56 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 		}
 		return i
 	}
-	near := [8]int32{-w - 1, -w, -w + 1, -1, 1, w - 1, w, w + 1}
+	basinOf := make([]int32, n)
 	for _, p := range pix {
+		r := rs.runs[o[p.run]]
 		home := int32(0)
-		for _, d := range near {
-			b := basinOf[p.at+d]
+		meet := func(at int32) {
+			b := basinOf[at]
 			if b == 0 {
-				continue
+				return
 			}
 			b = find(b)
 			if home == 0 || b == home {
 				home = b
-				continue
+				return
 			}
 			if basins[b].height > basins[home].height {
 				home, b = b, home
 			}
-			basins[b].keep = basins[b].height-p.v >= max(prominenceSigma*p.noise, prominencePart*p.v)
+			basins[b].keep = basins[b].height-p.v >= max(prominenceSigma*r.noise, prominencePart*p.v)
 			basins[b].parent = home
+		}
+		if p.x > r.x0 {
+			meet(p.at - 1)
+		}
+		if p.x < r.x1-1 {
+			meet(p.at + 1)
+		}
+		for _, y := range [2]int32{r.y - 1, r.y + 1} {
+			if y < y0 || y > y1 {
+				continue
+			}
+			lo, hi := rowOf[y-y0], rowOf[y-y0+1]
+			// The first run of that row that ends beyond x-1.
+			i, _ := slices.BinarySearchFunc(o[lo:hi], p.x, func(k, x int32) int { return cmp.Compare(rs.runs[k].x1, x) })
+			for i := lo + int32(i); i < hi && rs.runs[o[i]].x0 <= p.x+1; i++ {
+				q := rs.runs[o[i]]
+				for x := max(q.x0, p.x-1); x <= min(q.x1-1, p.x+1); x++ {
+					meet(first[i] + x - q.x0)
+				}
+			}
 		}
 		if home == 0 {
 			home = int32(len(basins))
-			basins = append(basins, basin{parent: home, keep: true, at: p.at, height: p.v, noise: p.noise})
+			basins = append(basins, basin{parent: home, keep: true, x: p.x, y: r.y, height: p.v, noise: r.noise})
 		}
 		basinOf[p.at] = home
 	}
 	var out []peak
 	for _, b := range basins[1:] {
 		if b.keep && b.height >= peakSigma*b.noise {
-			out = append(out, peak{x: int(b.at%w + x0 - 1), y: int(b.at/w + y0 - 1), height: b.height / b.noise, streak: streak})
+			out = append(out, peak{x: int(b.x), y: int(b.y), height: b.height / b.noise, streak: streak})
 		}
 	}
 	for i := range out {

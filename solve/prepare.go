@@ -33,7 +33,9 @@ type prepared struct {
 	suspects []suspect // bright pixels that may turn out to be lone
 	maxima   []maximum // of the image itself, above brightSigma
 	hot      int       // lone pixels replaced
-	loneOdds float64   // twice the logarithm of the odds that something small is a lone pixel
+	rows     []float32 // offsets of rows and columns, nil where there are none
+	columns  []float32
+	loneOdds float64 // twice the logarithm of the odds that something small is a lone pixel
 }
 
 // suspect is a pixel whose neighbours hold less light than a round star of
@@ -68,6 +70,9 @@ const (
 	// bandRows is the height of the bands that are shared out; a multiple of
 	// the coarsest canvas pixel.
 	bandRows = 64
+	// bandMaxima bounds the maxima of a band that are kept: they only serve to
+	// find the PSF.
+	bandMaxima = 500
 	// saturationShare: pixels count as full a little below the stated value,
 	// where response bends and calibration has moved it.
 	saturationShare = 0.97
@@ -79,6 +84,7 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 	if img.Saturation > 0 {
 		p.full = img.Saturation * saturationShare
 	}
+	p.rows, p.columns = sky.banding(img, workers)
 	w, h := img.Width, img.Height
 	for i := 0; i < canvasLevels && (i == 0 || min(w, h) >= minSide); i++ {
 		p.canvases = append(p.canvases, &canvas{width: w, height: h, scale: 1 << i, pix: make([]float32, w*h)})
@@ -94,6 +100,7 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 		for y := y0; y < y1; y++ {
 			p.cleanRow(y, buffers[wk][0], buffers[wk][1], &bands[i])
 		}
+		bands[i].maxima = brightest(bands[i].maxima, bandMaxima)
 		for k := 1; k < len(p.canvases); k++ {
 			halve(p.canvases[k-1], p.canvases[k], y0>>k, min(y1>>k, p.canvases[k].height))
 		}
@@ -120,6 +127,16 @@ type bandFinds struct {
 func (p *prepared) cleanRow(y int, level, noise []float32, found *bandFinds) {
 	w := p.img.Width
 	p.sky.row(y, level, noise)
+	if p.rows != nil {
+		for x := range level {
+			level[x] += p.rows[y]
+		}
+	}
+	if p.columns != nil {
+		for x, v := range p.columns {
+			level[x] += v
+		}
+	}
 	src := p.img.Pix[y*w : (y+1)*w]
 	dst := p.canvases[0].pix[y*w : (y+1)*w]
 	level, noise = level[:len(src)], noise[:len(src)]
@@ -349,6 +366,15 @@ func (p *prepared) canvasMaxima(c *canvas, workers int) []maximum {
 	m := slices.Concat(rows...)
 	sortMaxima(m)
 	return m
+}
+
+// brightest keeps the n highest.
+func brightest(m []maximum, n int) []maximum {
+	if len(m) <= n {
+		return m
+	}
+	sortMaxima(m)
+	return m[:n]
 }
 
 func sortMaxima(m []maximum) {

@@ -33,7 +33,7 @@ const (
 )
 
 // cores finds the areas of saturated pixels.
-func (p *prepared) cores() []core {
+func (p *prepared) cores(workers int) []core {
 	if math.IsInf(float64(p.full), 1) {
 		return nil
 	}
@@ -41,28 +41,39 @@ func (p *prepared) cores() []core {
 	seen := newBitmap(w, h)
 	var list []core
 	var stack, area [][2]int
-	for y := range h {
-		for x, v := range p.img.Pix[y*w : (y+1)*w] {
-			if !(v >= p.full) || p.bad.get(x, y) || seen.get(x, y) {
-				continue
+	bands := make([][][2]int, (h+bandRows-1)/bandRows)
+	inParallel(workers, len(bands), func(_, i int) {
+		for y := i * bandRows; y < min(h, (i+1)*bandRows); y++ {
+			was := false
+			for x, v := range p.img.Pix[y*w : (y+1)*w] {
+				is := v >= p.full
+				if is && !was {
+					bands[i] = append(bands[i], [2]int{x, y})
+				}
+				was = is
 			}
-			stack, area = append(stack[:0], [2]int{x, y}), area[:0]
-			seen.set(x, y)
-			for len(stack) > 0 {
-				at := stack[len(stack)-1]
-				stack = stack[:len(stack)-1]
-				area = append(area, at)
-				for j := max(0, at[1]-1); j <= min(h-1, at[1]+1); j++ {
-					for i := max(0, at[0]-1); i <= min(w-1, at[0]+1); i++ {
-						if !seen.get(i, j) && p.img.Pix[j*w+i] >= p.full {
-							seen.set(i, j)
-							stack = append(stack, [2]int{i, j})
-						}
+		}
+	})
+	for _, at := range slices.Concat(bands...) { // the first pixels of runs
+		if p.bad.get(at[0], at[1]) || seen.get(at[0], at[1]) {
+			continue
+		}
+		stack, area = append(stack[:0], at), area[:0]
+		seen.set(at[0], at[1])
+		for len(stack) > 0 {
+			at := stack[len(stack)-1]
+			stack = stack[:len(stack)-1]
+			area = append(area, at)
+			for j := max(0, at[1]-1); j <= min(h-1, at[1]+1); j++ {
+				for i := max(0, at[0]-1); i <= min(w-1, at[0]+1); i++ {
+					if !seen.get(i, j) && p.img.Pix[j*w+i] >= p.full {
+						seen.set(i, j)
+						stack = append(stack, [2]int{i, j})
 					}
 				}
 			}
-			list = append(list, newCores(area)...)
 		}
+		list = append(list, newCores(area)...)
 	}
 	return list
 }
@@ -115,12 +126,12 @@ func newCores(area [][2]int) []core {
 
 // markCores replaces the maxima in and around large cores by one for each star,
 // and drops those in the glare of lamps. It returns how many lamps there were.
-func (p *prepared) markCores(m *psf, peaks []peak) ([]peak, int) {
+func (p *prepared) markCores(m *psf, peaks []peak, workers int) ([]peak, int) {
 	scale := float64(m.canvas.scale)
 	fwhm := m.fwhm() * scale
 	lamps := 0
 	var marked []peak
-	for _, c := range p.cores() {
+	for _, c := range p.cores(workers) {
 		if c.radius <= max(largeCore, largeCoreFWHM*fwhm) {
 			continue
 		}

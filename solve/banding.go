@@ -1,0 +1,158 @@
+package solve
+
+import (
+	"math"
+	"slices"
+)
+
+// Banding: rows or columns whose level differs from their neighbours', by the
+// read-out of the sensor or by interference. A tenth of the pixel noise is already
+// harmful, since a row's offset does not average out over a star.
+
+const (
+	// bandSamples speak for one row or column; their clipped mean is good to
+	// 1/sqrt(512) = 0.044 of the pixel noise.
+	bandSamples = 512
+	// bandGroups of bandGroup neighbouring rows are tried, on fewer samples,
+	// before all are measured.
+	bandGroups, bandGroup = 10, 6
+	triedSamples          = 128
+	// bandShare is the least pattern, root mean square in noise of a pixel, that
+	// is worth correcting, and bandSigma its least significance.
+	bandShare = 0.08
+	bandSigma = 5
+	// bandSmooth is the half width, in rows, of the running median from
+	// which offsets are counted: what is broader is left to the sky map.
+	bandSmooth = 10
+)
+
+// banding measures the offsets of rows and of columns; nil where there is no pattern.
+func (b *skyMap) banding(img Image, workers int) (rows, columns []float32) {
+	return b.lineOffsets(img, true, workers), b.lineOffsets(img, false, workers)
+}
+
+// lineOffsets measures the offsets of all rows, or of all columns. The halves of
+// a line speak separately first: a pattern moves both, stars only one.
+func (b *skyMap) lineOffsets(img Image, rows bool, workers int) []float32 {
+	n := img.Width
+	if rows {
+		n = img.Height
+	}
+	if n < 4*bandGroup {
+		return nil
+	}
+	var common, first2, second2 float64 // moments of the halves, in pixel noise
+	free := 0.0
+	for g := range bandGroups {
+		from := g * (n - bandGroup) / (bandGroups - 1)
+		var half [2][bandGroup]float64
+		var mean [2]float64
+		usable := true
+		for k := range bandGroup {
+			for h := range 2 {
+				l, noise, ok := b.line(img, rows, from+k, h, triedSamples)
+				usable = usable && ok && noise > 0
+				half[h][k] = l / noise
+				mean[h] += half[h][k] / bandGroup
+			}
+		}
+		if !usable {
+			continue
+		}
+		free += bandGroup - 1
+		for k := range bandGroup {
+			p, q := half[0][k]-mean[0], half[1][k]-mean[1]
+			common += p * q
+			first2 += p * p
+			second2 += q * q
+		}
+	}
+	if free < bandGroups || !(common > bandSigma*math.Sqrt(first2*second2/free)) || common/free < bandShare*bandShare {
+		return nil
+	}
+	level := make([]float32, n)
+	inParallel(workers, n, func(_, i int) {
+		l, _, ok := b.line(img, rows, i, wholeLine, bandSamples)
+		if !ok {
+			l = math.NaN()
+		}
+		level[i] = float32(l)
+	})
+	offsets := make([]float32, n)
+	var near []float32
+	for i := range offsets {
+		if level[i] != level[i] {
+			continue
+		}
+		near = near[:0]
+		for j := max(0, i-bandSmooth); j <= min(n-1, i+bandSmooth); j++ {
+			if level[j] == level[j] {
+				near = append(near, level[j])
+			}
+		}
+		slices.Sort(near)
+		offsets[i] = level[i] - near[len(near)/2]
+	}
+	return offsets
+}
+
+// wholeLine asks for both halves of a line.
+const wholeLine = 2
+
+// line is the mean of a row or column, or of its first or second half, above the
+// sky map, from the given number of samples, and the noise of a pixel in it.
+func (b *skyMap) line(img Image, row bool, i, half, samples int) (level, noise float64, ok bool) {
+	n := img.Height
+	if row {
+		n = img.Width
+	}
+	from, to := 0, n
+	switch half {
+	case 0:
+		to = n / 2
+	case 1:
+		from = n / 2
+	}
+	var values [bandSamples]float64
+	k := 0
+	stride := max(1, (to-from)/samples)
+	for j := from + i%stride; j < to && k < samples; j += stride {
+		x, y := i, j
+		if row {
+			x, y = j, i
+		}
+		v := float64(img.Pix[y*img.Width+x])
+		if v-v != 0 {
+			continue
+		}
+		l, s := b.at(float64(x), float64(y))
+		if d := (v - l) / s; math.Abs(d) < bandClip {
+			values[k] = v - l
+			k++
+		}
+	}
+	if k < minTileSamples {
+		return 0, 0, false
+	}
+	// The median finds the middle, the mean of what is near it is more exact.
+	slices.Sort(values[:k])
+	mid := values[k/2]
+	width := (values[k*84/100] - values[k*16/100]) / 2
+	var sum, sum2, m float64
+	for _, v := range values[:k] {
+		if d := v - mid; math.Abs(d) <= clipSigma*width {
+			sum += d
+			sum2 += d * d
+			m++
+		}
+	}
+	if m < 2 {
+		return 0, 0, false
+	}
+	mean := sum / m
+	return mid + mean, math.Sqrt(max(0, sum2/m-mean*mean)), true
+}
+
+// bandClip, in noise of a pixel, keeps stars out of a line and the line's own
+// offset in.
+const bandClip = 6
