@@ -43,6 +43,7 @@ type Tracker struct {
 	newest  time.Time
 	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
 	latest  Axis
+	seen    sky.Attitude // of the newest frame
 }
 
 // Places in the state, and in the state joined with the attitude error of the
@@ -129,6 +130,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 		newest:  mids[last],
 		turnRef: fit.Turns[last],
 		latest:  fit.Axis,
+		seen:    f,
 		cov:     mat.NewSymDense(stateSize, nil),
 	}
 	if south {
@@ -348,7 +350,7 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	before := t.latest.Dir
 	t.merge(guesses, frame.R, l, bare)
 	t.lean = l
-	t.newest = mid
+	t.newest, t.seen = mid, frame
 	return Reading{
 		Axis:         t.latest,
 		Turn:         (t.turnRef + t.theta).Signed(),

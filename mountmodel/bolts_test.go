@@ -190,7 +190,7 @@ func TestTurnsWords(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		turns := rapid.Float64Range(-20, 20).Draw(t, "turns")
 		// Half a digit of what the words show, or the part to a name.
-		if d := math.Abs(told(turns) - turns); d > max(plainPart*math.Abs(turns)*1.05, 0.05) || math.Signbit(told(turns)) != math.Signbit(turns) {
+		if d := math.Abs(told(turns) - turns); d > plainPart*math.Abs(turns)*1.05+0.05 || math.Signbit(told(turns)) != math.Signbit(turns) {
 			t.Errorf("%g turns told as %g", turns, told(turns))
 		}
 		if TurnsWords(told(turns)) != TurnsWords(turns) {

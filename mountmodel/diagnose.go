@@ -67,6 +67,9 @@ func (f *AxisFit) Diagnose() Diagnosis {
 	if !doubtful(f.Chi2, f.Dof) {
 		return Diagnosis{}
 	}
+	if f.usual() {
+		return Diagnosis{Fault: Unexplained}
+	}
 	for noise := mechanicalNoise; ; noise *= 2 {
 		if d, ok := f.diagnose(noise); ok {
 			return d
@@ -83,9 +86,6 @@ func (f *AxisFit) diagnose(noise sky.Angle) (Diagnosis, bool) {
 	slices.SortStableFunc(tried, byChi2)
 	if len(tried) == 0 || (distuv.ChiSquared{K: float64(tried[0].dof)}).Survival(tried[0].chi2) < explained {
 		return Diagnosis{}, false
-	}
-	if m := newRigid(f.frames, f.n); m.solve(noise) == nil && !doubtful(m.chi2, m.dof()) {
-		return Diagnosis{Fault: Unexplained}, true // no more than a mount does all the time
 	}
 	best := tried[0].Diagnosis
 	for _, a := range tried {

@@ -14,6 +14,7 @@
 //	the correction in words       correction.go
 //	the axis while bolts turn     adjust.go: a filter on R c = n, bolts and drive
 //	how each bolt answers         bolts.go
+//	what else happened meanwhile  follow.go: faults, the clock
 //	the session                   session.go, measurement.go; what a page shows: view.go
 //
 // All directions are unit vectors of package sky; the local frame is east,

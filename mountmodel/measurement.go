@@ -302,11 +302,18 @@ func (m *measurement) warnings() []Warning {
 // Twice the mechanical noise.
 const usualWobble = 2 * mechanicalNoise
 
+// usual tells whether the departures are no more than the mechanical noise
+// makes: of few frames their size is known badly.
+func (f *AxisFit) usual() bool {
+	m := newRigid(f.frames, f.n)
+	return m.solve(mechanicalNoise) == nil && !doubtful(m.chi2, m.dof())
+}
+
 // rigidity says in words what the frames tell when they do not fit a rigid
 // mount.
 func (m *measurement) rigidity() []Warning {
 	f := m.suspect()
-	if f == nil || !doubtful(f.Chi2, f.Dof) || f.ModelError < usualWobble {
+	if f == nil || !doubtful(f.Chi2, f.Dof) || f.ModelError < usualWobble || f.usual() {
 		return nil
 	}
 	size := AngleWords(f.ModelError)

@@ -92,8 +92,15 @@ type present struct {
 	tracker   *Tracker     // from the end of a measurement on
 	moved     bool         // a frame after the measurement no longer fits it
 	adjust    []AdjustView
-	jump      *Warning
-	unsolved  *Warning // about the newest frame
+	held      *step     // a frame in doubt
+	notice    *Warning  // about the newest frame, while bolts are turned
+	noticed   []Warning // of all frames of a list
+	spoilt    *Warning  // the tube moved after the measurement: nothing can be read any more
+	bumped    *Warning  // the mount moved by something else than bolts
+	clock     *Warning  // the camera's clock and the host's disagree
+	clockZone bool      // by what time zones differ: until the user starts over
+	stamps    []Stamp   // of the newest frames
+	unsolved  *Warning  // about the newest frame
 	confirmed *AxisFit
 	unlocked  Axis // as the axis stood when the bolts were locked
 	lock      *LockShift
@@ -227,7 +234,7 @@ func (s *Session) do(event Event) error {
 func (s *Session) beginAdjusting() {
 	s.phase = Adjusting
 	s.tracker = s.first.tracker(s.cfg.Site.South())
-	s.moved = false
+	s.moved, s.held, s.notice, s.spoilt, s.bumped = false, nil, nil, nil, nil
 	s.rest(s.lastHeard)
 }
 
@@ -425,9 +432,13 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	if err != nil {
 		f.Message = err.Error()
 		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
+		if f.Status == FrameUnsolved && !s.lastMid.IsZero() {
+			s.unsolved.Message += " Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."
+		}
 		s.running().refuse(f.FrameView)
 		return roleOpen
 	}
+	s.hearClock(now, sighting.Mid)
 	if s.lastMid.Before(sighting.Mid) {
 		s.lastMid = sighting.Mid
 	}
@@ -518,28 +529,6 @@ func (s *Session) running() *measurement {
 		return &s.again
 	}
 	return &s.first
-}
-
-// largestJump is how far bolts bring an axis between two frames; more is
-// something else. Common practice: adjusters span some ten degrees in all.
-const largestJump = 5 * sky.Degree
-
-// follow reads a frame as taken while the bolts were being turned.
-func (s *Session) follow(f frame) {
-	s.moved = true
-	r := s.tracker.Take(f.stance.Attitude, f.Mid)
-	s.adjust = append(s.adjust, AdjustView{
-		Name: f.Name, Mid: f.Mid, Standing: s.standing(r.Axis),
-		Turn: r.Turn, Drive: r.Drive, TrackingOdds: r.TrackingOdds,
-	})
-	if s.phase == Adjusting {
-		s.learn(s.lastHeard, r.Axis)
-	}
-	s.jump = nil
-	if r.Jump > largestJump {
-		s.jump = &Warning{Code: WarnAxisJumped, Frame: f.Name, Message: fmt.Sprintf(
-			"Since the frame before %s the axis seems to have moved by %s, more than bolts do. If the declination was turned or the tube moved, start over.", f.Name, AngleWords(r.Jump))}
-	}
 }
 
 func (s *Session) standing(a Axis) Standing {

@@ -115,7 +115,8 @@ type View struct {
 
 	Measured *Standing // result of the measurement; nil until two usable frames
 	Now      *Standing // as the axis stands by the newest frame; equals Measured until the bolts move
-	Within   bool      // Now is within the tolerance
+	Within   bool      // Now is within the tolerance, and not in doubt
+	Doubt    bool      // Now is not to turn bolts by: a frame is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
 	Turn     sky.Angle // span of RA angles of the measurement
 	Chi2     float64   // of the rigid model over the measurement
 	Dof      int       // its degrees of freedom; 0 means that nothing tests the model
@@ -163,7 +164,7 @@ func (s *Session) View() View {
 	if a, ok := s.axisNow(); ok {
 		now := s.standing(a)
 		v.Now = &now
-		v.Within = now.Offset.Total <= s.cfg.Tolerance
+		v.Within = now.Offset.Total <= s.cfg.Tolerance && s.trusted()
 	}
 	if s.phase == Measuring || s.phase == Confirming {
 		if len(m.used) > 0 {
@@ -171,8 +172,9 @@ func (s *Session) View() View {
 			v.Advice = &advice
 		}
 	}
+	v.Doubt = !s.trusted()
 	v.Bolts = s.hinted.Answers()
-	if s.phase == Adjusting && !v.Within {
+	if s.phase == Adjusting && !v.Within && s.trusted() {
 		v.Moves = s.moves()
 	}
 	v.Warnings = s.warnings(v.Now)
@@ -198,9 +200,12 @@ func (s *Session) warnings(now *Standing) []Warning {
 	if s.unsolved != nil {
 		out = append(out, *s.unsolved)
 	}
-	if s.jump != nil {
-		out = append(out, *s.jump)
+	for _, w := range []*Warning{s.clock, s.spoilt, s.notice, s.bumped, s.lock.lockDoubt()} {
+		if w != nil {
+			out = append(out, *w)
+		}
 	}
+	out = append(out, s.noticed...)
 	out = append(out, s.running().warnings()...)
 	if alt, _ := sky.AltAzFromLocal(s.pole()); now != nil && alt >= nearZenith {
 		out = append(out, Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
@@ -232,6 +237,14 @@ func (s *Session) instruct(v View) (string, []string) {
 		}
 		return text, details
 	case Adjusting:
+		switch {
+		case s.clock != nil:
+			return "The clocks disagree: set the wrong one right and start over.", append(details, s.clock.Message)
+		case s.spoilt != nil:
+			return "The tube moved on the mount after the measurement: lock the declination and start over.", append(details, s.spoilt.Message)
+		case s.held != nil:
+			return "The newest frame does not fit a turn of the bolts: touch nothing and take one more.", details
+		}
 		if v.Within {
 			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", AngleWords(v.Tolerance)), details
 		}
@@ -242,6 +255,9 @@ func (s *Session) instruct(v View) (string, []string) {
 	default:
 		if s.lock != nil {
 			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", AngleWords(s.lock.Total)))
+		}
+		if s.spoilt != nil {
+			return "The axis was confirmed; the telescope has been pointed elsewhere since, and frames no longer tell it.", append(details, s.spoilt.Message)
 		}
 		if v.Within {
 			return fmt.Sprintf("Done: the axis is within %s of the pole.", AngleWords(v.Tolerance)), details
@@ -300,6 +316,9 @@ func sentence(m Move) string {
 	alt, az := m.Altitude, m.Azimuth
 	return capital(alt) + ", and " + az + "."
 }
+
+// trusted tells whether the axis now told is one to turn bolts by.
+func (s *Session) trusted() bool { return s.clock == nil && s.spoilt == nil && s.held == nil }
 
 // boltSentence joins the moves in turns; a bolt that is not learnt yet is told
 // in angles.

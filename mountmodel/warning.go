@@ -13,6 +13,8 @@ const (
 	WarnMountMoved  WarningCode = "mount_moved"      // tripod or bolts moved between two frames
 	WarnFlexure     WarningCode = "flexure"          // the departures grow smoothly
 	WarnAxisJumped  WarningCode = "axis_jumped"      // more than bolts do between two frames
+	WarnSlipped     WarningCode = "axis_turned"      // the RA axis turned while bolts were to be turned
+	WarnClock       WarningCode = "clock"            // exposure times do not fit the time at which frames arrive
 	WarnNearZenith  WarningCode = "near_zenith"      // the azimuth bolt hardly moves the axis
 	WarnLowFrame    WarningCode = "low_frame"        // refraction is uncertain so near the horizon
 	WarnUnsolved    WarningCode = "unsolved"         // the newest frame gave no stars

@@ -11,6 +11,8 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // bench is a rig with a session before it. Frames are not drawn: stars are
@@ -23,6 +25,11 @@ type bench struct {
 	rng     *rand.Rand
 	now     time.Time
 	count   int
+	watch   func(mountmodel.View) // sees every view; nil when nobody does
+	alarms  []mountmodel.Warning  // what it gathers
+	wobble  sky.Angle             // of each frame, per coordinate
+	wild    sky.Vec               // rotation by which the frame is wrong
+	clock   time.Duration         // what the camera's clock shows minus UTC
 }
 
 const (
@@ -52,7 +59,9 @@ func (b *bench) sighting() mountmodel.Sighting {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	camera := b.rig.Truth(b.now).Camera
+	s.Mid = s.Mid.Add(b.clock)
+	shake := sky.Vec{X: b.rng.NormFloat64(), Y: b.rng.NormFloat64(), Z: b.rng.NormFloat64()}
+	camera := sky.RotationFromVector(r3.Add(b.wild, r3.Scale(float64(b.wobble), shake))).Mul(b.rig.Truth(b.now).Camera)
 	w, h := c.Camera.Field()
 	for range benchStars {
 		u := sky.Vec{X: (b.rng.Float64() - 0.5) * float64(w), Y: (b.rng.Float64() - 0.5) * float64(h), Z: 1}
@@ -68,7 +77,11 @@ func (b *bench) sighting() mountmodel.Sighting {
 func (b *bench) shoot() mountmodel.View {
 	b.now = b.now.Add(30 * time.Second)
 	b.session.Take(b.now.Add(2*time.Second), b.sighting())
-	return b.session.View()
+	v := b.session.View()
+	if b.watch != nil {
+		b.watch(v)
+	}
+	return v
 }
 
 // measure turns the RA axis and takes frames as long as the session asks.
@@ -94,6 +107,9 @@ const handError = 0.1
 // bolts: the middle of common practice.
 const guessPerTurn = 45 * sky.Arcminute
 
+// mostAtOnce is how many turns a person makes before looking.
+const mostAtOnce = 3
+
 // turn turns a bolt clockwise as a hand does.
 func (b *bench) turn(bolt mountmodel.Bolt, turns float64) {
 	b.t.Helper()
@@ -114,7 +130,8 @@ func (b *bench) byAngle(bolt mountmodel.Bolt, v mountmodel.View) float64 {
 	if bolt == mountmodel.AltitudeBolt {
 		by, per = v.Now.Move.Alt, m.AltitudeBolt.PerTurn
 	}
-	return math.Copysign(1, float64(per)) * float64(by/guessPerTurn)
+	turns := min(float64(by.Abs()/guessPerTurn), mostAtOnce)
+	return turns * math.Copysign(1, float64(per)) * math.Copysign(1, float64(by))
 }
 
 // settle adjusts until the session says that the axis is within, and counts
@@ -124,6 +141,9 @@ func (b *bench) settle(v mountmodel.View, learns bool, most int) (moves int, las
 	b.t.Helper()
 	for ; !v.Within && moves < most; moves++ {
 		for _, a := range v.Bolts {
+			if v.Doubt {
+				break // told to touch nothing
+			}
 			turns := b.byAngle(a.Bolt, v)
 			if learns && a.Learnt {
 				turns = 0

@@ -1,0 +1,306 @@
+package mountmodel
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// happened is what came between one frame and the next, while bolts may be
+// turned.
+type happened int
+
+const (
+	boltsOnly happened = iota // bolts, or nothing, and the drive
+	raTurned                  // the RA axis turned by more than the drive turns it, the bolts did not
+	decTurned                 // a turn about the declination axis
+	tooFar                    // farther than bolts go
+	otherwise                 // none of these: a wrong frame, a bump, bolts and RA axis at once
+)
+
+const (
+	// largestJump is how far bolts bring an axis between two frames; more is
+	// something else. Common practice: adjusters span some ten degrees in all.
+	largestJump = 5 * sky.Degree
+
+	// slipTold is the turn of the RA axis from which it is told: ten times what
+	// a drive departs from its course (driveWanderMost), with room for what a
+	// hand on the mount does.
+	slipTold = 3 * sky.Arcminute
+
+	// axisTold is the movement of the axis from which a turn of the RA axis is
+	// taken for something else: ten times the mechanical noise, since a turn
+	// carries the error of where the camera has the axis along.
+	axisTold = 10 * mechanicalNoise
+
+	// coneError is how far a declination axis may be from square to the RA
+	// axis, and the boresight of a camera from square to the declination axis,
+	// 1-sigma. Common practice: guide scopes are shimmed by eye.
+	coneError = 0.5 * sky.Degree
+	saddle    = 1 * sky.Degree
+
+	// decDoubt is the probability, for a turn in declination, of fitting one as
+	// badly as what is no longer taken for one.
+	decDoubt = 1e-3
+)
+
+// step is one frame read from where the frame before left the tracker.
+type step struct {
+	frame    frame
+	tracker  *Tracker // with the frame taken in
+	reading  Reading
+	happened happened
+	turned   sky.Angle // of the RA axis beyond the drive
+}
+
+// stepFrom reads a frame without keeping it: the tracker before stays as it is.
+func (s *Session) stepFrom(before *Tracker, f frame) step {
+	next := *before // Take replaces what a tracker holds and changes none of it
+	st := step{frame: f, tracker: &next}
+	seconds := f.Mid.Sub(before.newest).Seconds()
+	st.reading = next.Take(f.stance.Attitude, f.Mid)
+	grown := (next.theta - before.theta).Signed()
+	st.turned = grown
+	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
+		st.turned = follow
+	}
+	axisMoved := st.reading.Jump > axisTold && s.movement(before.latest, st.reading.Axis).moved()
+	odd := st.reading.Drive == DriveTurned && st.turned.Abs() > slipTold
+	switch {
+	case st.reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
+		st.happened = decTurned
+	case st.reading.Jump > largestJump:
+		st.happened = tooFar
+	case odd && axisMoved:
+		st.happened = otherwise
+	case odd:
+		st.happened = raTurned
+	}
+	return st
+}
+
+// declination tells whether a frame differs from the newest one by a turn
+// about the declination axis, the drive running or not. That axis is square to
+// the RA axis and, but for the saddle, to the boresight.
+func (t *Tracker) declination(f frame, seconds float64) bool {
+	n := sky.Vec(t.latest.Dir)
+	for _, drive := range []sky.Angle{0, sky.Angle(t.rate * seconds)} {
+		from := sky.Rotation(n, drive).Mul(t.seen.R)
+		by := sky.VectorFromRotation(f.stance.R.Mul(from.Transpose()))
+		square := r3.Cross(n, from.Column(2)) // of the length of the sine of the distance from the axis
+		sine := r3.Norm(square)
+		size := r3.Norm(by)
+		if sine < saddle.Sin() || size == 0 {
+			continue
+		}
+		dec := r3.Scale(1/sine, square)
+		third := r3.Cross(n, dec)
+		chi2 := 0.0
+		for _, c := range []struct {
+			along sky.Vec
+			error float64 // of the declination axis in that direction, as a part of the turn
+		}{
+			{n, coneError.Sin()},
+			{third, min(1, saddle.Sin()/sine)},
+		} {
+			variance := r3.Dot(c.along, t.seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.stance.Cov.Apply(c.along)) +
+				2*t.extra + float64(driveWanderMost*driveWanderMost) + c.error*c.error*size*size
+			chi2 += r3.Dot(by, c.along) * r3.Dot(by, c.along) / variance
+		}
+		if chi2 < -2*math.Log(decDoubt) { // two degrees of freedom
+			return true
+		}
+	}
+	return false
+}
+
+// follow reads a frame as taken while the bolts were being turned. A frame
+// that fits neither bolts nor a turn of the RA axis is held until the next one
+// tells whether it was wrong or something moved.
+func (s *Session) follow(f frame) {
+	s.moved = true
+	s.notice = nil
+	if s.phase == Confirming {
+		s.accept(s.stepFrom(s.tracker, f))
+		return
+	}
+	st := s.stepFrom(s.tracker, f)
+	if s.byHand { // every frame of a list is read
+		if !st.fits() {
+			s.doubt(st)
+		}
+		s.accept(st)
+		if s.notice != nil {
+			s.noticed = append(s.noticed, *s.notice)
+			s.notice = nil
+		}
+		return
+	}
+	held := s.held
+	s.held = nil
+	if held != nil {
+		after := s.stepFrom(held.tracker, f)
+		stays := after.fits() && s.cameBack(held.reading.Axis, s.tracker.Axis(), after.reading.Axis)
+		back := st.fits() && s.cameBack(s.tracker.Axis(), held.reading.Axis, st.reading.Axis)
+		switch {
+		case after.fits() && (stays && !back || !st.fits()):
+			s.settle(*held, after)
+			return
+		case st.fits():
+			s.setAside(held.frame)
+		}
+	}
+	switch {
+	case st.fits():
+		s.spoilt = nil
+		s.accept(st)
+	case s.spoilt != nil:
+		s.unusable(f)
+	default:
+		s.hold(st)
+	}
+}
+
+// fits tells whether what happened is what happens while bolts are turned.
+func (st step) fits() bool { return st.happened == boltsOnly || st.happened == raTurned }
+
+// setAside leaves a frame out that the frames around it do not bear out.
+func (s *Session) setAside(f frame) {
+	f.Status, f.Message = FrameSetAside, "does not fit the frames around it and was left out"
+	s.running().refuse(f.FrameView)
+	s.notice = &Warning{Code: WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
+		"%s does not fit the frames around it and was left out: a wrong match, wind, or a touch while it was exposed. Nothing needs to be done.", f.Name)}
+}
+
+// unusable lists a frame from which the axis cannot be read any more.
+func (s *Session) unusable(f frame) {
+	f.Status, f.Message = FrameUnusable, "taken after the tube moved on the mount"
+	s.running().refuse(f.FrameView)
+}
+
+// cameBack tells whether an axis is where it was before an excursion: within
+// the noise, and within a small part of the way.
+func (s *Session) cameBack(before, away, now Axis) bool {
+	return !s.movement(before, now).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
+}
+
+// backPart is half of a hand's error (turnError): what comes nearer comes back
+// by itself.
+const backPart = 0.05
+
+// hold keeps a frame that is in doubt.
+func (s *Session) hold(st step) {
+	s.held = &st
+	s.doubt(st)
+	s.notice.Message += " Touch nothing and take one more frame, to tell whether it is wrong or something moved."
+}
+
+// doubt says that a frame does not fit what is done while bolts are turned.
+func (s *Session) doubt(st step) {
+	s.notice = &Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
+		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
+		st.frame.Name, AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.stance.R.Mul(s.tracker.seen.R.Transpose()))))))}
+}
+
+// settle decides on a held frame that the next one bears out: something moved.
+func (s *Session) settle(held, after step) {
+	name := held.frame.Name
+	if held.happened == decTurned || held.happened == tooFar {
+		s.spoilt = &Warning{Code: WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
+			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
+		if s.phase == Done {
+			s.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then frames do not tell the axis. It stands as last read, unless something else moved.", name)
+		}
+		s.unusable(held.frame)
+		s.unusable(after.frame)
+		return
+	}
+	s.accept(held)
+	s.accept(after)
+	s.bumped = &Warning{Code: WarnMountMoved, Frame: name, Message: fmt.Sprintf(
+		"Right before %s the mount moved in a way that bolts do not: the tripod was bumped or settled, or bolts and RA axis were turned at once. The axis is read as it now stands. If the tube or the camera was touched, start over.", name)}
+	s.rest(s.lastHeard)
+}
+
+// accept keeps a step.
+func (s *Session) accept(st step) {
+	before := s.tracker.Axis()
+	s.tracker = st.tracker
+	f, r := st.frame, st.reading
+	s.adjust = append(s.adjust, AdjustView{
+		Name: f.Name, Mid: f.Mid, Standing: s.standing(r.Axis),
+		Turn: r.Turn, Drive: r.Drive, TrackingOdds: r.TrackingOdds,
+	})
+	switch s.phase {
+	case Adjusting:
+		s.learn(s.lastHeard, r.Axis)
+		if st.happened == raTurned {
+			s.notice = &Warning{Code: WarnSlipped, Frame: f.Name, Message: fmt.Sprintf(
+				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, AngleWords(st.turned))}
+		}
+	case Done:
+		if s.bumped == nil && sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir) > axisTold && s.movement(s.first.fit.Axis, r.Axis).moved() && s.movement(before, r.Axis).moved() {
+			s.bumped = &Warning{Code: WarnMountMoved, Frame: f.Name, Message: fmt.Sprintf(
+				"Since it was confirmed the axis has moved by %s, with the bolts locked: the tripod settled or was bumped, or a bolt was turned. Unlock the bolts and adjust again if that is too much.",
+				AngleWords(sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir)))}
+		}
+	}
+}
+
+// lockMost is how far locking the bolts moves an axis at most. Common practice:
+// it is arcseconds on a good mount, an arcminute or two on a poor one.
+const lockMost = 5 * sky.Arcminute
+
+// lockDoubt speaks up when the lock seems to have moved the axis farther than
+// locks do. A turn in declination near the meridian looks like the altitude
+// bolt's; this is where it comes out.
+func (l *LockShift) lockDoubt() *Warning {
+	if l == nil || l.Total < lockMost {
+		return nil
+	}
+	return &Warning{Code: WarnTubeMoved, Message: fmt.Sprintf(
+		"The confirmed axis lies %s from where it was read before the bolts were locked, farther than a lock moves it: the declination was turned, or the tube shifted, while the bolts were being turned. The confirmed axis holds; unlock and adjust from it.", AngleWords(l.Total))}
+}
+
+const (
+	// clockSlack is how far the clocks may disagree before it is told, unless
+	// it is by what time zones differ: half a long exposure, a slow network,
+	// clocks that nobody set to the second. What is less does next to nothing.
+	clockSlack = 10 * time.Minute
+
+	// clockFrames is how many frames the clock is judged by.
+	clockFrames = 3
+)
+
+// hearClock compares the times of the exposure and of its arrival. Frames
+// that were taken long ago come late too; so that those compared must have
+// come as far apart as they were taken.
+func (s *Session) hearClock(now, mid time.Time) {
+	stamp := Stamp{Start: mid, Heard: now}
+	if n := len(s.stamps); n > 0 {
+		apart, between := now.Sub(s.stamps[n-1].Heard), mid.Sub(s.stamps[n-1].Start)
+		if between <= 0 || (apart-between).Abs() > max(earlyMost, between/4) {
+			s.stamps = nil
+		}
+	}
+	s.stamps = append(slices.Clone(s.stamps[max(0, len(s.stamps)-clockFrames+1):]), stamp)
+	if len(s.stamps) < 2 {
+		return
+	}
+	_, host := CheckClock(s.stamps, s.cfg.Site.Longitude)
+	switch {
+	case host.Kind == ClockZone || host.Kind == ClockSummer:
+		// It stays until the user starts over: frames of before are wrong still.
+		s.clock, s.clockZone = &Warning{Code: WarnClock, Message: host.Message}, true
+	case s.clockZone:
+	case host.Kind == ClockOff && host.Offset.Abs() > clockSlack:
+		s.clock = &Warning{Code: WarnClock, Message: host.Message}
+	default:
+		s.clock = nil
+	}
+}

@@ -1,0 +1,176 @@
+package mountmodel
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// adjusting brings a desk to turned bolts, the camera 20 degrees from the axis
+// and away from the meridian, where a turn in declination is not like one of
+// the altitude bolt.
+func adjusting(t *testing.T, seed uint64) *desk {
+	t.Helper()
+	d := newDesk(t, seed, 44*sky.Degree, 20*sky.Degree, nil)
+	for d.phase != Adjusting {
+		d.shoot(30 * sky.Degree)
+	}
+	for range 36 { // a boresight beside the axis
+		side := r3.Cross(d.m.axis, d.m.attitude().Column(2))
+		if s := r3.Dot(side, sky.Vec{Z: 1}) / r3.Norm(side); s > 0.7 || s < -0.7 {
+			break
+		}
+		d.shoot(10 * sky.Degree)
+	}
+	d.m.turnBolts(6*sky.Arcminute, -4*sky.Arcminute, sky.Vec{})
+	if v := d.shoot(0); len(v.Adjust) == 0 || v.Doubt {
+		t.Fatalf("bolts turned, and told %q", v.Instruction)
+	}
+	return d
+}
+
+// declination turns the tube about the axis square to RA axis and boresight.
+func (m *simMount) declination(by sky.Angle) {
+	bore := m.body.Column(2)
+	m.body = sky.Rotation(sky.Unit(r3.Cross(m.axis, bore)), by).Mul(m.body)
+}
+
+func codes(v View) string {
+	var out []string
+	for _, w := range v.Warnings {
+		out = append(out, string(w.Code))
+	}
+	return strings.Join(out, " ")
+}
+
+// A frame that is wrong by degrees is not followed, and the next one leaves it
+// out for good.
+func TestFollowLeavesAWildFrameOut(t *testing.T) {
+	d := adjusting(t, 400)
+	before := d.View()
+	keep := d.m.body
+	d.m.body = sky.RotationFromVector(sky.Vec{X: 0.02, Y: -0.03, Z: 0.05}).Mul(d.m.body)
+	v := d.shoot(0)
+	if !v.Doubt || v.Now.Axis != before.Now.Axis || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "touch nothing") {
+		t.Errorf("a wild frame: doubt %v, told %q", v.Doubt, v.Instruction)
+	}
+	d.m.body = keep
+	v = d.shoot(0)
+	if v.Doubt || codes(v) != string(WarnFrameStands) || len(v.Adjust) != len(before.Adjust)+1 {
+		t.Errorf("after it: doubt %v, %s, %d adjusting", v.Doubt, codes(v), len(v.Adjust))
+	}
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 20*sky.Arcsecond {
+		t.Errorf("the axis is off by %.1f arcsec", e.Arcseconds())
+	}
+	if v = d.shoot(0); codes(v) != "" {
+		t.Errorf("still told %s", codes(v))
+	}
+}
+
+// A turned declination stops the corrections until the user starts over, or
+// turns it back.
+func TestFollowStopsAtATurnedDeclination(t *testing.T) {
+	for _, by := range []sky.Angle{15 * sky.Arcminute, 3 * sky.Degree} {
+		d := adjusting(t, 401)
+		before := d.View()
+		d.m.declination(by)
+		d.shoot(0)
+		v := d.shoot(0)
+		if codes(v) != string(WarnTubeMoved) || !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "start over") {
+			t.Fatalf("by %s: %s, told %q", AngleWords(by), codes(v), v.Instruction)
+		}
+		if v.Now.Axis != before.Now.Axis {
+			t.Error("the axis now told follows the tube")
+		}
+		if f := v.Frames[len(v.Frames)-1]; f.Status != FrameUnusable || f.Message == "" {
+			t.Errorf("the frame is listed as %+v", f)
+		}
+		d.m.declination(-by)
+		if v = d.shoot(0); v.Doubt {
+			t.Errorf("turned back, and told %q", v.Instruction)
+		}
+	}
+}
+
+// The RA axis may turn: the axis is read all the same, and it is told.
+func TestFollowTellsASlippedClutch(t *testing.T) {
+	d := adjusting(t, 402)
+	v := d.shoot(7 * sky.Degree)
+	if codes(v) != string(WarnSlipped) || v.Doubt {
+		t.Errorf("doubt %v, %s", v.Doubt, codes(v))
+	}
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 20*sky.Arcsecond {
+		t.Errorf("the axis is off by %.1f arcsec", e.Arcseconds())
+	}
+}
+
+// A lock that seems to move the axis by more than locks do is spoken of.
+func TestLockThatIsNone(t *testing.T) {
+	if w := (&LockShift{Total: 2 * sky.Arcminute}).lockDoubt(); w != nil {
+		t.Errorf("%+v", w)
+	}
+	if w := (&LockShift{Total: 40 * sky.Arcminute}).lockDoubt(); w == nil || w.Code != WarnTubeMoved {
+		t.Errorf("%+v", w)
+	}
+}
+
+// Clocks that disagree are told when frames come in as they are taken; files
+// of another night that are read one after the other are not.
+func TestHearClock(t *testing.T) {
+	mid := time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name         string
+		apart, every time.Duration // between exposures, between arrivals
+		late         time.Duration
+		says         string // empty: nothing
+	}{
+		{"in time", 10 * time.Second, 10 * time.Second, 4 * time.Second, ""},
+		{"a slow network", 10 * time.Second, 10 * time.Second, 80 * time.Second, ""},
+		{"two hours behind", 10 * time.Second, 10 * time.Second, 2*time.Hour + 3*time.Second, "2 h behind"},
+		{"an hour ahead", 30 * time.Second, 31 * time.Second, -time.Hour + 5*time.Second, "ahead of"},
+		{"a zone with three quarters", 10 * time.Second, 11 * time.Second, 5*time.Hour + 45*time.Minute + 9*time.Second, "behind"},
+		{"no zone", 10 * time.Second, 10 * time.Second, 23 * time.Minute, "behind"},
+		{"last week's files", 30 * time.Second, time.Second, 7 * 24 * time.Hour, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := &Session{}
+			for i := range 3 {
+				k := time.Duration(i)
+				s.hearClock(mid.Add(c.late+k*c.every), mid.Add(k*c.apart))
+			}
+			told := ""
+			if s.clock != nil {
+				told = s.clock.Message
+			}
+			if (c.says == "") != (told == "") || !strings.Contains(told, c.says) {
+				t.Errorf("told %q, want %q", told, c.says)
+			}
+		})
+	}
+	// Nobody turns bolts by a wrong clock, nor by frames of before it was set
+	// right.
+	d := newDesk(t, 410, 44*sky.Degree, 5*sky.Degree, nil)
+	for i := range 5 {
+		sighting := d.m.sighting(fmt.Sprint("c", i), 1)
+		d.Take(d.m.now.Add(3*time.Hour), sighting)
+		d.m.theta += 25 * sky.Degree
+		d.m.wait(30*time.Second, true)
+	}
+	if v := d.View(); !v.Doubt || v.Phase != Adjusting || !strings.Contains(v.Instruction, "clocks disagree") {
+		t.Errorf("%s, doubt %v, told %q", v.Phase, v.Doubt, v.Instruction)
+	}
+	if v := d.shoot(0); !v.Doubt {
+		t.Errorf("set right after the measurement, told %q", v.Instruction)
+	}
+	if err := d.Do(d.m.now, StartOver); err != nil {
+		t.Fatal(err)
+	}
+	if v := d.shoot(0); v.Doubt || len(v.Warnings) > 0 {
+		t.Errorf("started over with the clock set right, told %q %+v", v.Instruction, v.Warnings)
+	}
+}

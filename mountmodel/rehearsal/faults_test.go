@@ -1,0 +1,312 @@
+package rehearsal_test
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/sky"
+)
+
+// faultRig is a rig for faults: half of them worn, half level.
+func faultRig(rng *rand.Rand) rehearsal.Config {
+	c := wornRig(rng)
+	if rng.IntN(2) == 0 {
+		c.Mount.Tilt = 0
+		c.Mount.AltitudeBolt.PlayTurns, c.Mount.AzimuthBolt.PlayTurns = 0, 0
+	}
+	c.Mount.AltitudeBolt.Travel, c.Mount.AzimuthBolt.Travel = 60*sky.Degree, 60*sky.Degree
+	c.Mount.Tracking = rng.IntN(4) > 0
+	// Anywhere about the pole, as long as the camera looks at the sky
+	// throughout, whatever the RA axis and 10 degrees of declination do.
+	for low := -90 * sky.Degree; low < 5*sky.Degree; {
+		c.Mount.HourAngle = sky.Angle(-110+120*rng.Float64()) * sky.Degree
+		c.Mount.PolarDistance = sky.Angle(4+46*rng.Float64()) * sky.Degree
+		low = 90 * sky.Degree
+		for turn := -80 * sky.Degree; turn <= 200*sky.Degree; turn += 10 * sky.Degree {
+			p, lat := c.Mount.PolarDistance+10*sky.Degree, c.Site.Latitude.Abs()
+			low = min(low, sky.Asin(lat.Sin()*p.Cos()+lat.Cos()*p.Sin()*(c.Mount.HourAngle+turn).Cos()))
+		}
+	}
+	return c
+}
+
+// logUniform draws a size between two.
+func logUniform(rng *rand.Rand, lo, hi sky.Angle) sky.Angle {
+	return lo * sky.Angle(math.Pow(float64(hi/lo), rng.Float64()))
+}
+
+func anyUnit(rng *rand.Rand) sky.Vec {
+	return sky.Unit(sky.Vec{X: rng.NormFloat64(), Y: rng.NormFloat64(), Z: rng.NormFloat64()})
+}
+
+// fault is something that goes wrong, and the name it must get.
+type fault struct {
+	name string
+	want mountmodel.WarningCode
+	// play runs a session and gives all codes warned of from the fault on.
+	play func(b *bench) []mountmodel.Warning
+}
+
+// steps are frames of a measurement, something happening after some of them;
+// the frames go on as long as the session is measuring, up to most.
+func (b *bench) measureWith(after int, happen func(), most int) []mountmodel.Warning {
+	b.t.Helper()
+	return b.measureWithPhase(mountmodel.Measuring, after, happen, most)
+}
+
+func (b *bench) measureWithPhase(phase mountmodel.Phase, after int, happen func(), most int) []mountmodel.Warning {
+	b.t.Helper()
+	var warned []mountmodel.Warning
+	for n := range most {
+		if n == after {
+			happen()
+		}
+		v := b.shoot()
+		if n >= after {
+			warned = append(warned, v.Warnings...)
+		}
+		if v.Phase != phase {
+			break
+		}
+		b.must(b.rig.TurnRA(18 * sky.Degree))
+	}
+	return warned
+}
+
+func (b *bench) must(err error) {
+	b.t.Helper()
+	if err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// adjusting measures and turns the bolts a few times.
+func (b *bench) adjusting(moves int) mountmodel.View {
+	b.t.Helper()
+	v := b.measure()
+	for range moves {
+		b.turn(mountmodel.AltitudeBolt, b.farther(0.4))
+		b.turn(mountmodel.AzimuthBolt, b.farther(0.4))
+		v = b.shoot()
+	}
+	return v
+}
+
+// farther is a turn of either sense by at least so much.
+func (b *bench) farther(least float64) float64 {
+	return math.Copysign(least+0.5*b.rng.Float64(), b.rng.NormFloat64())
+}
+
+// goOn takes some more frames, the altitude bolt turned before each but the
+// first, unless the session says to touch nothing.
+func (b *bench) goOn(frames int) (warned []mountmodel.Warning) {
+	b.t.Helper()
+	for n := range frames {
+		if n > 0 && !b.session.View().Doubt {
+			b.turn(mountmodel.AltitudeBolt, 0.1*b.rng.NormFloat64())
+		}
+		warned = append(warned, b.shoot().Warnings...)
+	}
+	return warned
+}
+
+// locked adjusts, locks and confirms.
+func (b *bench) locked() {
+	b.t.Helper()
+	b.adjusting(3)
+	b.confirm()
+}
+
+// confirm locks the bolts and measures once more.
+func (b *bench) confirm() (warned []mountmodel.Warning) {
+	b.t.Helper()
+	b.must(b.session.Do(b.now, mountmodel.Locked))
+	for n := 0; b.session.View().Phase == mountmodel.Confirming; n++ {
+		if n > 8 {
+			b.t.Fatal("still confirming")
+		}
+		warned = append(warned, b.shoot().Warnings...)
+		b.must(b.rig.TurnRA(-25 * sky.Degree))
+	}
+	return warned
+}
+
+func (b *bench) bump(lo, hi sky.Angle) {
+	size, e := float64(logUniform(b.rng, lo, hi)), anyUnit(b.rng)
+	b.must(b.rig.Bump(sky.Vec{X: size * e.X, Y: size * e.Y, Z: size * e.Z}))
+}
+
+func (b *bench) either(a sky.Angle) sky.Angle {
+	if b.rng.IntN(2) == 0 {
+		return -a
+	}
+	return a
+}
+
+// wildShot takes a frame whose attitude is wrong, by arcminutes or altogether.
+func (b *bench) wildShot() mountmodel.View {
+	b.wild = anyUnit(b.rng)
+	size := float64(logUniform(b.rng, 10*sky.Arcminute, 90*sky.Degree))
+	b.wild.X, b.wild.Y, b.wild.Z = size*b.wild.X, size*b.wild.Y, size*b.wild.Z
+	v := b.shoot()
+	b.wild = sky.Vec{}
+	return v
+}
+
+// cloudyShot takes a frame without stars.
+func (b *bench) cloudyShot() mountmodel.View {
+	b.now = b.now.Add(30 * time.Second)
+	b.count++
+	b.session.Take(b.now, mountmodel.Sighting{Name: fmt.Sprintf("f%03d", b.count), Mid: b.now, Refused: "only 2 stars, too few to match"})
+	return b.session.View()
+}
+
+// faults are all that the issue names, where in a session they may happen.
+func faults() []fault {
+	return []fault{
+		{"declination turned while measuring", mountmodel.WarnTubeMoved, func(b *bench) []mountmodel.Warning {
+			return b.measureWith(2, func() { b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 5*sky.Arcminute, 10*sky.Degree)))) }, 8)
+		}},
+		{"tripod bumped while measuring", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+			return b.measureWith(2, func() { b.bump(3*sky.Arcminute, 1*sky.Degree) }, 8)
+		}},
+		{"one wild frame while measuring", mountmodel.WarnFrameStands, func(b *bench) []mountmodel.Warning {
+			var wild []mountmodel.Warning
+			after := b.measureWith(2, func() { wild = b.wildShot().Warnings }, 8)
+			return append(wild, after...)
+		}},
+		{"cloud while measuring", mountmodel.WarnUnsolved, func(b *bench) []mountmodel.Warning {
+			var cloud []mountmodel.Warning
+			b.measureWith(2, func() { cloud = b.cloudyShot().Warnings }, 8)
+			return cloud
+		}},
+		{"declination turned while adjusting", mountmodel.WarnTubeMoved, func(b *bench) []mountmodel.Warning {
+			b.adjusting(1 + b.rng.IntN(3))
+			b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 10*sky.Arcminute, 10*sky.Degree))))
+			warned := b.goOn(3)
+			if len(warned) == 0 { // near the meridian it looks like the altitude bolt
+				b.settle(b.session.View(), true, 40)
+				return b.confirm()
+			}
+			return warned
+		}},
+		{"clutch slipped while adjusting", mountmodel.WarnSlipped, func(b *bench) []mountmodel.Warning {
+			b.adjusting(1 + b.rng.IntN(3))
+			b.must(b.rig.TurnRA(b.either(logUniform(b.rng, 10*sky.Arcminute, 20*sky.Degree))))
+			return b.goOn(3)
+		}},
+		{"one wild frame while adjusting", mountmodel.WarnFrameStands, func(b *bench) []mountmodel.Warning {
+			b.adjusting(1 + b.rng.IntN(3))
+			wild := b.wildShot().Warnings
+			return append(wild, b.goOn(2)...)
+		}},
+		{"cloud while adjusting", mountmodel.WarnUnsolved, func(b *bench) []mountmodel.Warning {
+			b.adjusting(1)
+			return b.cloudyShot().Warnings
+		}},
+		{"tripod bumped while confirming", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+			b.adjusting(1)
+			b.must(b.session.Do(b.now, mountmodel.Locked))
+			return b.measureWithPhase(mountmodel.Confirming, 2, func() { b.bump(3*sky.Arcminute, 1*sky.Degree) }, 8)
+		}},
+		{"tripod bumped after the lock", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+			b.locked()
+			b.shoot()
+			b.bump(3*sky.Arcminute, 1*sky.Degree)
+			return append(b.shoot().Warnings, b.shoot().Warnings...)
+		}},
+		{"clock wrong by hours", mountmodel.WarnClock, func(b *bench) []mountmodel.Warning {
+			hours := []float64{-12, -8, -5.5, -3, -2, -1, 1, 2, 3, 5.75, 9, 12}
+			b.clock = time.Duration(hours[b.rng.IntN(len(hours))] * float64(time.Hour))
+			return b.measureWith(0, func() {}, 3)
+		}},
+	}
+}
+
+// general are warnings that say that something is wrong, or that more is
+// needed, before what it is can be told.
+var general = []mountmodel.WarningCode{
+	mountmodel.WarnNotRigid, mountmodel.WarnAxisJumped, mountmodel.WarnTwoFrames, mountmodel.WarnLittleTurn, mountmodel.WarnLowFrame,
+}
+
+// eachFault is how often each fault is played, cleanSessions how many sessions
+// nothing goes wrong in.
+const (
+	eachFault     = 40
+	cleanSessions = 300
+)
+
+// Faults get their right name, and no other, in at least 95 of 100 sessions.
+func TestFaultsAreNamed(t *testing.T) {
+	all, right := 0, 0
+	for _, f := range faults() {
+		named := 0
+		for i := range eachFault {
+			b := newBench(t, faultRig(rand.New(rand.NewPCG(uint64(i), 21))), mountmodel.DefaultTolerance, uint64(i))
+			b.wobble = faultWobble
+			found, other := false, []mountmodel.WarningCode{}
+			for _, w := range f.play(b) {
+				switch {
+				case w.Code == f.want:
+					found = true
+				case !slices.Contains(general, w.Code):
+					other = append(other, w.Code)
+				}
+			}
+			if found && len(other) == 0 {
+				named++
+			} else {
+				t.Logf("%s, session %d: named %v, and %v", f.name, i, found, slices.Compact(other))
+			}
+		}
+		t.Logf("%s: %d of %d", f.name, named, eachFault)
+		all, right = all+eachFault, right+named
+	}
+	t.Logf("all faults: %d of %d, %.1f %%", right, all, 100*float64(right)/float64(all))
+	if float64(right) < 0.95*float64(all) {
+		t.Errorf("%d of %d faults got their right name, want 95 %%", right, all)
+	}
+}
+
+// faultWobble is how far each frame departs from the rigid mount, per
+// coordinate, 1-sigma. Common practice.
+const faultWobble = 1 * sky.Arcsecond
+
+// Sessions in which nothing goes wrong, from the first frame to an hour after
+// the lock, warn of nothing but what two frames leave open and a low camera.
+func TestCleanSessionsWarnOfNothing(t *testing.T) {
+	alarmed := 0
+	for i := range cleanSessions {
+		rng := rand.New(rand.NewPCG(uint64(i), 22))
+		b := newBench(t, faultRig(rng), mountmodel.DefaultTolerance, uint64(i))
+		b.wobble = faultWobble
+		b.watch = func(v mountmodel.View) {
+			for _, w := range v.Warnings {
+				if w.Code != mountmodel.WarnTwoFrames && w.Code != mountmodel.WarnLowFrame {
+					b.alarms = append(b.alarms, w)
+				}
+			}
+		}
+		v := b.measure()
+		b.settle(v, i%2 == 0, 25)
+		b.confirm()
+		for range 6 {
+			b.now = b.now.Add(10 * time.Minute)
+			b.shoot()
+		}
+		if len(b.alarms) > 0 {
+			alarmed++
+			t.Logf("session %d: %+v", i, b.alarms[0])
+		}
+	}
+	t.Logf("%d of %d clean sessions warned", alarmed, cleanSessions)
+	if alarmed >= cleanSessions/100 {
+		t.Errorf("%d of %d clean sessions warned, want under 1 %%", alarmed, cleanSessions)
+	}
+}
