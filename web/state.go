@@ -54,6 +54,9 @@ type State struct {
 	Tracking *bool       `json:"tracking,omitempty"` // whether the drive runs, where the frames tell
 	Lock     *LockShift  `json:"lock,omitempty"`     // what locking the bolts did
 	Advice   *TurnAdvice `json:"advice,omitempty"`   // what turning further would bring
+	Doubt    bool        `json:"doubt"`              // Now is not to turn bolts by; Do and Warnings say why
+	Bolts    []Bolt      `json:"bolts,omitempty"`    // how the axis answers each bolt, as far as it is known
+	Strokes  []Stroke    `json:"strokes,omitempty"`  // what to turn now, in turns, of bolts whose answer is learnt
 
 	Latest   *Latest   `json:"latest,omitempty"` // the last frame read
 	Frames   []Frame   `json:"frames,omitempty"` // oldest first
@@ -136,6 +139,28 @@ type Move struct {
 	Done         bool   `json:"done"` // inside the gate
 	Text         string `json:"text"`
 	Rotation     string `json:"rotation,omitempty"` // sense of the turn, as seen from above
+}
+
+// Bolt is how the axis answers a bolt, with standard deviations. Turns are
+// told as angles of the bolt's own turn, clockwise positive.
+type Bolt struct {
+	Bolt               string `json:"bolt"`            // "altitude" or "azimuth"
+	Learnt             bool   `json:"learnt"`          // well enough to speak in turns
+	PerTurnArcmin      Number `json:"per_turn_arcmin"` // of altitude or azimuth, in one whole turn
+	PerTurnSigmaArcmin Number `json:"per_turn_sigma_arcmin"`
+	PlayDeg            Number `json:"play_deg"` // without effect after a change of direction
+	PlaySigmaDeg       Number `json:"play_sigma_deg"`
+	Cross              Number `json:"cross"` // the other adjustment's movement on the sky, as a part of this one's
+	CrossSigma         Number `json:"cross_sigma"`
+}
+
+// Stroke is what to turn a bolt by.
+type Stroke struct {
+	Bolt        string `json:"bolt"`
+	TurnDeg     Number `json:"turn_deg"`     // of the bolt, clockwise positive
+	IdleDeg     Number `json:"idle_deg"`     // the part of it that takes up play
+	ErrorArcsec Number `json:"error_arcsec"` // expected of it, on the sky
+	Text        string `json:"text"`
 }
 
 // LockShift is what locking the bolts did to the axis.

@@ -49,6 +49,9 @@ func fullState() State {
 		Tracking:        &yes,
 		Lock:            &LockShift{AltArcmin: -0.2, AzArcmin: 0.1, TotalArcmin: 0.21, UncertaintyArcsec: 4},
 		Advice:          &TurnAdvice{LeastDeg: 30, Expected: []Forecast{{TurnDeg: 30, UncertaintyArcsec: 4}}},
+		Doubt:           true,
+		Bolts:           []Bolt{{Bolt: "altitude", Learnt: true, PerTurnArcmin: -52, PerTurnSigmaArcmin: 3, PlayDeg: 54, PlaySigmaDeg: 9, Cross: 0.03, CrossSigma: 0.01}},
+		Strokes:         []Stroke{{Bolt: "altitude", TurnDeg: -120, IdleDeg: 54, ErrorArcsec: 40, Text: "altitude bolt: about a third of a turn anticlockwise, raising"}},
 		Latest: &Latest{
 			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, Solved: true,
 			Problem: &Notice{Code: "few_stars", Message: "12 stars"}, Detected: 143, Matched: 90, RMSArcsec: 0.42,
@@ -104,7 +107,7 @@ func TestUnitsInKeys(t *testing.T) {
 		t.Fatal(err)
 	}
 	units := []string{"_deg", "_arcmin", "_arcsec", "_ms", "_hpa", "_m", "_c", "_px", "_mag"}
-	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true} // counts and ratios
+	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true} // counts and ratios
 	var walk func(key string, v any)
 	walk = func(key string, v any) {
 		switch v := v.(type) {
@@ -146,6 +149,8 @@ func TestNaNNeverReachesTheWire(t *testing.T) {
 		v.Pole = sky.Local{X: any.Draw(t, "pole x"), Z: any.Draw(t, "pole z")}
 		v.Frames[0].Residual, v.Frames[0].Turn = a("residual"), a("turn of frame")
 		v.Lock = &mountmodel.LockShift{Total: a("lock")}
+		v.Bolts = []mountmodel.BoltAnswer{{PerTurn: a("per turn"), Play: any.Draw(t, "play"), Cross: any.Draw(t, "cross")}}
+		v.Moves = []mountmodel.BoltMove{{Stroke: mountmodel.Stroke{Turns: any.Draw(t, "turns")}, Error: a("error")}}
 		s := StateFromView(v, Around{Latest: &Latest{RMSArcsec: Number(any.Draw(t, "rms"))}})
 		b, err := json.Marshal(s)
 		if err != nil {
@@ -250,5 +255,18 @@ func TestAdjustFramesAreBounded(t *testing.T) {
 	v.Adjust[199].Drive = mountmodel.DriveUnknown
 	if s := StateFromView(v, Around{}); s.Tracking != nil {
 		t.Error("the drive was guessed")
+	}
+}
+
+// Numbers in doubt never ask for a bolt, whatever they are.
+func TestDoubtAsksForNoBolt(t *testing.T) {
+	for _, phase := range []mountmodel.Phase{mountmodel.Adjusting, mountmodel.Done} {
+		v := viewOf(northSite, phase, 9*sky.Arcminute, 4*sky.Arcminute)
+		v.Doubt = true
+		v.Instruction = "The tube moved on the mount after the measurement: lock the declination and start over."
+		s := StateFromView(v, Around{})
+		if !s.Doubt || s.Do.Code != "doubt" || s.Do.Text != v.Instruction {
+			t.Errorf("%s: told %+v", phase, s.Do)
+		}
 	}
 }

@@ -59,6 +59,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Measured:        standing(v.Measured, v),
 		Now:             standing(v.Now, v),
 		Within:          v.Within,
+		Doubt:           v.Doubt,
 		TurnDeg:         Number(v.Turn.Degrees()),
 		Tracking:        tracking(v.Adjust),
 	}
@@ -82,6 +83,20 @@ func StateFromView(v mountmodel.View, a Around) State {
 				UncertaintyArcsec: Number(f.Uncertainty.Arcseconds()),
 			})
 		}
+	}
+	for _, b := range v.Bolts {
+		s.Bolts = append(s.Bolts, Bolt{
+			Bolt: string(b.Bolt), Learnt: b.Learnt,
+			PerTurnArcmin: Number(b.PerTurn.Arcminutes()), PerTurnSigmaArcmin: Number(b.PerTurnSigma.Arcminutes()),
+			PlayDeg: turned(b.Play), PlaySigmaDeg: turned(b.PlaySigma),
+			Cross: Number(b.Cross), CrossSigma: Number(b.CrossSigma),
+		})
+	}
+	for _, m := range v.Moves {
+		s.Strokes = append(s.Strokes, Stroke{
+			Bolt: string(m.Bolt), TurnDeg: turned(m.Turns), IdleDeg: turned(m.Idle),
+			ErrorArcsec: Number(m.Error.Arcseconds()), Text: m.Words,
+		})
 	}
 	for _, f := range v.Frames {
 		s.Frames = append(s.Frames, Frame{
@@ -124,6 +139,8 @@ func (s *State) surround(a Around) {
 // page's own large words.
 func instructionCode(v mountmodel.View) string {
 	switch {
+	case v.Doubt && (v.Phase == mountmodel.Adjusting || v.Phase == mountmodel.Done):
+		return "doubt" // the page has no words of its own for it: the session's own stand
 	case v.Phase == mountmodel.Adjusting && v.Within:
 		return "lock"
 	case v.Phase == mountmodel.Adjusting && v.Now != nil:
@@ -133,6 +150,9 @@ func instructionCode(v mountmodel.View) string {
 	}
 	return string(v.Phase)
 }
+
+// turned is so many turns as an angle.
+func turned(turns float64) Number { return Number((sky.Angle(turns) * sky.Turn).Degrees()) }
 
 func direction(d sky.Local) Direction {
 	alt, az := sky.AltAzFromLocal(d)

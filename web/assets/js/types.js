@@ -81,6 +81,9 @@
  * @property {boolean} [tracking]
  * @property {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num, uncertainty_arcsec: Num}} [lock]
  * @property {{least_deg: Num, expected?: {turn_deg: Num, uncertainty_arcsec: Num}[]}} [advice]
+ * @property {boolean} doubt
+ * @property {{bolt: string, learnt: boolean, per_turn_arcmin: Num, per_turn_sigma_arcmin: Num, play_deg: Num, play_sigma_deg: Num, cross: Num, cross_sigma: Num}[]} [bolts]
+ * @property {{bolt: string, turn_deg: Num, idle_deg: Num, error_arcsec: Num, text: string}[]} [strokes]
  * @property {Latest} [latest]
  * @property {Frame[]} [frames]
  * @property {Notice[]} [warnings]
