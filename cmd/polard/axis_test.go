@@ -50,6 +50,7 @@ func checkAxis(t *testing.T, what string, got directionJSON, u uncertaintyJSON, 
 }
 
 func TestAxisAgainstTruth(t *testing.T) {
+	notUnderRace(t)
 	for _, set := range practiceSets(t, "axis") {
 		t.Run(filepath.Base(set.folder), func(t *testing.T) {
 			a := axisOf(t, append(set.siteArgs(), set.paths()...)...)
@@ -83,6 +84,7 @@ func TestAxisAgainstTruth(t *testing.T) {
 }
 
 func TestAdjustAgainstTruth(t *testing.T) {
+	notUnderRace(t)
 	for _, set := range practiceSets(t, "adjust") {
 		t.Run(filepath.Base(set.folder), func(t *testing.T) {
 			args := append(set.siteArgs(), "--measure", strconv.Itoa(set.Measure))

@@ -247,6 +247,7 @@ func TestShapeProblems(t *testing.T) {
 }
 
 func TestContractOfSolve(t *testing.T) {
+	notUnderRace(t)
 	folder := t.TempDir()
 	set := practice(t, practiceFolder+"/adjust_000")
 	whole, err := os.ReadFile(set.paths()[1])
@@ -321,6 +322,7 @@ func TestContractOfSolve(t *testing.T) {
 }
 
 func TestContractOfAxis(t *testing.T) {
+	notUnderRace(t)
 	set := practice(t, practiceFolder+"/adjust_000")
 	gone := filepath.Join(t.TempDir(), "gone.fits")
 	paths := set.paths()

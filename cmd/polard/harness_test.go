@@ -24,6 +24,16 @@ import (
 // idle machine: a busy one under the race detector takes thirty times that.
 const testPatience = 2 * time.Minute
 
+// notUnderRace skips a test under the race detector, which makes sums many times
+// slower, where it has nothing to find: no goroutines meet, or they do so in
+// another test already.
+func notUnderRace(t *testing.T) {
+	t.Helper()
+	if underRace {
+		t.Skip("nothing for the race detector here")
+	}
+}
+
 // output takes what a command prints, from any goroutine.
 type output struct {
 	mu sync.Mutex

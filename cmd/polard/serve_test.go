@@ -93,11 +93,11 @@ func sameStanding(t *testing.T, what string, got *web.Standing, axis directionJS
 // prints for the same frames.
 func TestServeShowsWhatAxisPrints(t *testing.T) {
 	t.Run("measuring", func(t *testing.T) {
-		set := practice(t, practiceFolder+"/axis_002")
+		set := practice(t, practiceFolder+"/adjust_000")
 		folder := t.TempDir()
 		r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
 		var s *web.State
-		for i, f := range set.Frames {
+		for i, f := range set.Frames[:set.Measure] {
 			writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
 			s = r.after(t, f.File)
 			if i < 1 {
