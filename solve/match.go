@@ -47,13 +47,14 @@ const (
 	// A candidate's neighbours decide whether it is worth looking at the whole
 	// field: first those of its anchor, then those of all three stars must be
 	// more than chance would show. nearPassed is how many chance candidates of one search
-	// should pass, and with the index's size it makes the odds asked for: next to
-	// none from the wide fields' levels, where there are few candidates and the
-	// level's stars are often not those of a short exposure; at most leastNearOdds,
-	// which a true candidate reaches with half of its neighbours missing.
+	// should pass (a tenth of a millisecond each in narrow fields), and with the number
+	// of entries to look at it makes the odds asked for: next to none in the wide
+	// fields' levels, where there are few candidates and the level's stars are often
+	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
+	// dozen stars is not lost for want of neighbours.
 	// quickPart is how much less is asked of the anchor alone.
-	nearPassed    = 300
-	leastNearOdds = 1e-4
+	nearPassed    = 3000
+	leastNearOdds = 1e-3
 	quickPart     = 50
 )
 
