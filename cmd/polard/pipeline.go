@@ -28,10 +28,21 @@ type pipeline struct {
 	near   *sky.ICRS // place from the command line; nil when not given
 	clock  func() time.Time
 
-	// The last solved frame's size and scale: the best hint for the next.
+	// The last solved frame's size and scale: the best hint for the next, and
+	// how many frames have failed since.
 	lastWidth, lastHeight int
 	lastScale             sky.Angle
+	failed                int
+
+	// prompt makes a frame of the size just solved be given up after the
+	// search at its scale: cloud must not hold up the frames behind it.
+	prompt bool
 }
+
+// widerAfter is how many frames in a row fail before one of them is searched at
+// all scales although another was solved before: by then the camera or the
+// optics may have been changed.
+const widerAfter = 5
 
 // The catalogue and the solver with its index serve the whole program.
 var (
@@ -101,6 +112,7 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 	o.sighting.Mid = frame.Mid
 	o.solution, err = p.solve(ctx, frame)
 	if err != nil {
+		p.failed++
 		var failure *solve.Failure
 		if !errors.As(err, &failure) {
 			failure = &solve.Failure{Code: "internal", Message: err.Error()}
@@ -113,7 +125,7 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 		return o
 	}
 	o.times, o.detected = o.solution.Times, len(o.solution.Detection.Stars)
-	p.lastWidth, p.lastHeight, p.lastScale = frame.Width, frame.Height, o.solution.Scale
+	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.solution.Scale, 0
 	detector := detectorFrame(&o.solution.Camera)
 	for _, pair := range o.solution.Pairs {
 		o.sighting.Pairs = append(o.sighting.Pairs, mountmodel.Pair{
@@ -184,6 +196,7 @@ func (p *pipeline) hintFor(frame *fits.Frame) solve.Hint {
 		hint.Scale = p.field / sky.Angle(max(frame.Width, frame.Height))
 	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
 		hint.Scale = p.lastScale
+		hint.Quick = p.prompt && (p.failed+1)%widerAfter != 0
 	}
 	return hint
 }

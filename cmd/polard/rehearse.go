@@ -95,6 +95,7 @@ func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	p.prompt = true
 	cat, err := openCatalogue()
 	if err != nil {
 		return nil, nil, err

@@ -104,6 +104,7 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
+			p.prompt = true
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
