@@ -238,7 +238,10 @@ func TestRandomMounts(t *testing.T) {
 			t.Errorf("mount %d: no axis: %v; unsolved %v", n, r.why, r.unsolved)
 			continue
 		}
-		t.Logf("mount %d, field %.2f degrees: off by %s, claimed %s; after bolts %v", n, r.field.Degrees(), mountmodel.KnownWords(r.measured.off), mountmodel.KnownWords(r.measured.claimed), r.adjusted)
+		t.Logf("mount %d, field %.2f degrees: off by %s, claimed %s", n, r.field.Degrees(), mountmodel.KnownWords(r.measured.off), mountmodel.KnownWords(r.measured.claimed))
+		for _, a := range r.adjusted {
+			t.Logf("after bolts: off by %s, claimed %s", mountmodel.KnownWords(a.off), mountmodel.KnownWords(a.claimed))
+		}
 		if r.measured.off > mountWithin {
 			t.Errorf("mount %d: off by %s, at most %s expected", n, mountmodel.AngleWords(r.measured.off), mountmodel.AngleWords(mountWithin))
 		}

@@ -28,9 +28,8 @@ import (
 // arcseconds: they do the same sums, and the page shows tenths at its finest.
 const sameArcsec = 1e-3
 
-// stopsWithin is how long a service may take to end. Everything in it is made
-// for two seconds on an idle machine; the race detector on a busy one may
-// hold up its goroutines longer.
+// stopsWithin is how long a service may take to end: who has pressed Ctrl-C
+// waits so long before pressing it again.
 const stopsWithin = 2 * time.Second
 
 // writeFrame copies a frame into a watched folder in two pieces, as a camera's
