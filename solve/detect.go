@@ -100,8 +100,10 @@ func Detect(img Image) (*Detection, error) {
 	peaks, lamps := p.markCores(m, p.findPeaks(m, workers), workers)
 	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
-	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
-	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
+	for range 3 {
+		p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
+		m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
+	}
 	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
 	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
@@ -111,6 +113,7 @@ func Detect(img Image) (*Detection, error) {
 		p.fitAll(m, sources, len(sources), noise, workers)
 	}
 
+	p.findLevel(m, sources[:min(len(sources), modelSources)])
 	d := &Detection{Background: median(sky.level), Noise: median(sky.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short

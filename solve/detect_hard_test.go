@@ -80,6 +80,9 @@ func (m *mock) hotPixels(n int, least, most float64) {
 // found, little else is, and nothing else among the brightest 30, with which the
 // match begins.
 func TestHardFrames(t *testing.T) {
+	if testing.Short() {
+		t.Skip("many frames")
+	}
 	const seed = 99
 	t.Logf("seed %d", seed)
 	type scene struct {
@@ -240,6 +243,43 @@ func TestHardFrames(t *testing.T) {
 			}
 			img.Pix = out
 			return img
+		}},
+		{"plate", newMoffatLight(3, 3), 1.5, 0.98, 4, 0, func(m *mock, l light) Image {
+			m.sceneStars(l, 150, v)
+			for range 15 {
+				m.star(newMoffatLight(3, 2.2), 40+m.rng.Float64()*688, 40+m.rng.Float64()*688, 1e5*math.Pow(300, m.rng.Float64()))
+			}
+			img := m.expose(testRead, testGain, 100, math.Inf(1))
+			// The blackening of an emulsion levels off; its grain stays.
+			for i, e := range img.Pix {
+				img.Pix[i] = float32(math.Round(20000*float64(e)/(float64(e)+6000) + 30*m.rng.NormFloat64()))
+			}
+			return img
+		}},
+		{"spikes", newMoffatLight(3, 3), 1, 0.96, 6, 1, func(m *mock, l light) Image {
+			m.sceneStars(l, 100, v)
+			for range 8 {
+				x, y, e := 60+m.rng.Float64()*640, 60+m.rng.Float64()*640, 2e5*math.Pow(10, m.rng.Float64())
+				m.star(l, x, y, e)
+				g := gaussianLight{1.6}
+				for _, a := range []float64{0.3, 0.3 + math.Pi/2, 0.3 + math.Pi, 0.3 + 1.5*math.Pi} {
+					for r := 3.0; r < 120; r += 0.5 {
+						m.light(g, x+r*math.Cos(a), y+r*math.Sin(a), 0.0015*e*math.Exp(-r/25)*(1+0.3*math.Sin(r)))
+					}
+				}
+			}
+			return expose(m)
+		}},
+		{"lens corners", gaussianLight{1.6}, 1, 0.97, 4, 0, func(m *mock, l light) Image {
+			for range 250 {
+				x, y := 10+m.rng.Float64()*748, 10+m.rng.Float64()*748
+				r, a := math.Hypot(x-384, y-384)/540, math.Atan2(y-384, x-384)
+				e := electronsFor(gaussianLight{1.6 + 1.6*r*r}, 8, v) / math.Max(m.rng.Float64(), 2e-3)
+				m.star(gaussianLight{1.6 + 1.2*r*r}, x, y, e*0.8)
+				m.truth[len(m.truth)-1].electrons = e
+				m.light(gaussianLight{2 + 2*r*r}, x+2*r*r*math.Cos(a), y+2*r*r*math.Sin(a), 0.3*e*r*r)
+			}
+			return expose(m)
 		}},
 		{"nan", newMoffatLight(3, 3), 1, 1, 4, 0, func(m *mock, l light) Image {
 			m.sceneStars(l, 200, v)

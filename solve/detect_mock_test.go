@@ -128,6 +128,11 @@ func newMock(width, height int, seed uint64, sky float64) *mock {
 
 func (m *mock) star(l light, x, y, electrons float64) {
 	m.truth = append(m.truth, mockStar{x, y, electrons})
+	m.light(l, x, y, electrons)
+}
+
+// light draws without noting the truth.
+func (m *mock) light(l light, x, y, electrons float64) {
 	r := l.reach()
 	for iy := max(0, int(y-r)); iy <= min(m.img.Height-1, int(y+r)); iy++ {
 		for ix := max(0, int(x-r)); ix <= min(m.img.Width-1, int(x+r)); ix++ {

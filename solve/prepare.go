@@ -25,17 +25,19 @@ func (c *canvas) imagePixel(x float64) float64 {
 
 // prepared is the frame as every later stage sees it.
 type prepared struct {
-	img      Image
-	sky      *skyMap
-	full     float32   // pixel value from which a pixel is saturated; +Inf when unknown
-	canvases []*canvas // canvases[i].scale is 1<<i
-	bad      bitmap    // image pixels without a usable value
-	suspects []suspect // bright pixels that may turn out to be lone
-	maxima   []maximum // of the image itself, above brightSigma
-	hot      int       // lone pixels replaced
-	rows     []float32 // offsets of rows and columns, nil where there are none
-	columns  []float32
-	loneOdds float64 // twice the logarithm of the odds that something small is a lone pixel
+	img       Image
+	sky       *skyMap
+	full      float32   // pixel value from which a pixel is saturated; +Inf when unknown
+	canvases  []*canvas // canvases[i].scale is 1<<i
+	bad       bitmap    // image pixels without a usable value
+	suspects  []suspect // bright pixels that may turn out to be lone
+	maxima    []maximum // of the image itself, above brightSigma
+	hot       int       // lone pixels replaced
+	starPeak  float64   // how high the pixels of stars reach
+	levelsOff bool      // its brightest stars are wide
+	rows      []float32 // offsets of rows and columns, nil where there are none
+	columns   []float32
+	loneOdds  float64 // twice the logarithm of the odds that something small is a lone pixel
 }
 
 // suspect is a pixel whose neighbours hold less light than a round star of

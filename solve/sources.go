@@ -207,6 +207,7 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		long, short := m.relative(s.size)
 		snr := s.flux / math.Sqrt(s.varF)
 		switch {
+		case p.levelsOff && p.wideAndHigh(m, s):
 		case clearly && s.misfit > largestMisfit:
 			return Star{}, isBlob
 		case clearly && s.rung < 0 && s.misfit > sharpMisfit:
@@ -252,6 +253,56 @@ func (p *prepared) highest(at sky.Pixel) float64 {
 		}
 	}
 	return top
+}
+
+// An emulsion, or a sensor that levels off before it saturates, widens its
+// brightest stars: there, what is as high as the highest of the others may be wide.
+const (
+	// levelsOffStars that are wide, round and high show that a frame does so; a
+	// galaxy or a lamp is one.
+	levelsOffStars = 4
+	// roundRatio of long over short axis, relative to the PSF.
+	roundRatio = 1.4
+	// starPeakRank: the height of stars is that of the third highest, since one
+	// may hold a hot pixel.
+	starPeakRank = 3
+)
+
+// findLevel tells whether the frame levels off, and where.
+func (p *prepared) findLevel(m *psf, sources []source) {
+	var peaks []float64
+	for i := range sources {
+		s := &sources[i]
+		if s.failed || s.lone || s.full > 0 || s.streak || s.misfit > wideMisfit {
+			continue
+		}
+		if long, short := m.relative(s.size); long*short < streakSize*streakSize {
+			peaks = append(peaks, p.peakOf(m, s))
+		}
+	}
+	if len(peaks) < starPeakRank {
+		return
+	}
+	slices.Sort(peaks)
+	p.starPeak = peaks[len(peaks)-starPeakRank]
+	n := 0
+	for i := range sources {
+		if s := &sources[i]; !s.failed && !s.lone && s.full == 0 && p.wideAndHigh(m, s) {
+			n++
+		}
+	}
+	p.levelsOff = n >= levelsOffStars
+}
+
+// wideAndHigh tells whether a source is as stars are where a frame levels off.
+func (p *prepared) wideAndHigh(m *psf, s *source) bool {
+	long, short := m.relative(s.size)
+	return !s.streak && long*short > streakSize*streakSize && long < roundRatio*short && p.peakOf(m, s) >= p.starPeak
+}
+
+// peakOf is the highest believable pixel of a source.
+func (p *prepared) peakOf(m *psf, s *source) float64 {
+	return p.highest(sky.Pixel{X: m.canvas.imagePixel(s.at[0]), Y: m.canvas.imagePixel(s.at[1])})
 }
 
 // hotOdds weighs lone pixels against stars by how many of either the frame
