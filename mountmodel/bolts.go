@@ -777,9 +777,9 @@ var plainTurns = [...]struct {
 // it: less than half of turnError.
 const plainPart = 0.04
 
-// smallTurn is the turn below which degrees are told: a twelfth, the hour of
-// a clock's face.
-const smallTurn = 1.0 / 12
+// smallTurn is the turn up to which degrees are told: above, two digits of a
+// turn are as fine.
+const smallTurn = 0.1
 
 // TurnsWords says the size of a turn: with a name where it is near one, in
 // degrees where it is small ("7° of a turn"), in tenths else.
@@ -791,7 +791,7 @@ func TurnsWords(turns float64) string {
 		}
 	}
 	switch {
-	case turns < smallTurn:
+	case turns <= smallTurn:
 		return fmt.Sprintf("%.0f° of a turn", 360*turns)
 	case turns < 1:
 		return fmt.Sprintf("%.2f of a turn", turns)
@@ -806,7 +806,7 @@ func told(turns float64) float64 {
 		return math.Copysign(plain, turns)
 	}
 	switch {
-	case size < smallTurn:
+	case size <= smallTurn:
 		size = max(1, math.Round(360*size)) / 360
 	case size < 1:
 		size = math.Round(100*size) / 100
