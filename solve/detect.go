@@ -100,10 +100,8 @@ func Detect(img Image) (*Detection, error) {
 	peaks, lamps := p.markCores(m, p.findPeaks(m, workers), workers)
 	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
-	for range 3 {
-		p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
-		m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
-	}
+	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
+	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
 	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
 	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
