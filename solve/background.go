@@ -17,9 +17,10 @@ const (
 	minTilePixels = 16
 	// minTiles is how many tiles a side should have where the image allows.
 	minTiles = 4
-	// maxTileSamples bounds the pixels that speak for a tile: 2048 give its
-	// median to 1.25/sqrt(2048) = 0.03 and its noise to 0.02 of the pixel noise.
-	maxTileSamples = 2048
+	// maxTileSamples bounds the pixels that speak for a tile: 1365 (every third)
+	// give its median to 1.25/sqrt(1365) = 0.034 and its noise to 0.02 of the
+	// pixel noise.
+	maxTileSamples = 1400
 	// minTileSamples is the fewest valid pixels with which a tile counts;
 	// others are filled in from their neighbours.
 	minTileSamples = 64
@@ -390,7 +391,7 @@ func (b *skyMap) around(i int, visit func(j int)) {
 }
 
 // mendExcess is how much noisier than its neighbours a tile must be to count
-// as spoiled by a bright star, galaxy or lamp; the noise of 2048 samples is
+// as spoiled by a bright star, galaxy or lamp; the noise of 1365 samples is
 // known to 2 percent, so honest tiles stay far below.
 const mendExcess = 1.5
 
@@ -440,19 +441,32 @@ func place(x, size float64, n int) (int, float64) {
 	return i, t - float64(i)
 }
 
-// row writes level and noise of row y for every column.
-func (b *skyMap) row(y int, level, noise []float32) {
-	for x0 := 0; x0 < len(level); {
+// levelRow and noiseRow write level and noise of row y for every column.
+func (b *skyMap) levelRow(y int, dst []float32) {
+	b.eachStretch(len(dst), func(x0, x1 int) {
+		l0, _ := b.at(float64(x0), float64(y))
+		l1, _ := b.at(float64(x0+1), float64(y)) // on the same line, unless x0 is its only column
+		ramp(dst[x0:x1], float32(l0), float32(l1-l0))
+	})
+}
+
+func (b *skyMap) noiseRow(y int, dst []float32) {
+	b.eachStretch(len(dst), func(x0, x1 int) {
+		_, n0 := b.at(float64(x0), float64(y))
+		_, n1 := b.at(float64(x0+1), float64(y))
+		ramp(dst[x0:x1], float32(n0), float32(n1-n0))
+	})
+}
+
+// eachStretch visits the stretches of columns between tile centres.
+func (b *skyMap) eachStretch(width int, visit func(x0, x1 int)) {
+	for x0 := 0; x0 < width; {
 		i, _ := place(float64(x0), b.tileW, b.nx)
-		// All columns up to the next tile centre share one line.
-		x1 := len(level)
+		x1 := width
 		if i < b.nx-2 {
 			x1 = min(x1, max(x0+1, int(math.Ceil((float64(i)+1.5)*b.tileW-0.5))))
 		}
-		l0, n0 := b.at(float64(x0), float64(y))
-		l1, n1 := b.at(float64(x0+1), float64(y)) // on the same line, unless x0 is its only column
-		ramp(level[x0:x1], float32(l0), float32(l1-l0))
-		ramp(noise[x0:x1], float32(n0), float32(n1-n0))
+		visit(x0, x1)
 		x0 = x1
 	}
 }

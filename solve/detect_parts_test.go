@@ -99,7 +99,8 @@ func TestSkyRow(t *testing.T) {
 		}
 		level, noise := make([]float32, size[0]), make([]float32, size[0])
 		for y := 0; y < size[1]; y += 7 {
-			b.row(y, level, noise)
+			b.levelRow(y, level)
+			b.noiseRow(y, noise)
 			for x := range level {
 				l, n := b.at(float64(x), float64(y))
 				if math.Abs(float64(level[x])-l) > 3e-3 || math.Abs(float64(noise[x])-n) > 0.3*n {

@@ -127,10 +127,12 @@ const (
 	// canvas is measured.
 	noiseBlock = 64
 	// noiseGrid is the grid of samples in a block.
-	noiseGrid = 3
-	// roughBlock: the noise of some 450 correlated samples is known to about
-	// 5 percent; only beyond three times that does it replace the expectation.
+	noiseGrid = 4
+	// roughBlock: the noise of 256 samples is known to about 5 percent; only
+	// beyond three times that does it replace the expectation.
 	roughBlock = 1.15
+	// noiseCell is the side of the squares that share one value of noise.
+	noiseCell = 16
 )
 
 // filterCanvas runs the filter over the canvas and collects all runs above footSigma.
@@ -293,14 +295,15 @@ func (b *filterBand) threshold(p *prepared, c *canvas, white float64, y0, y1 int
 			b.factor[i] = f
 		}
 	}
-	const step = 16 // columns that share a noise value
 	for y := y0; y < y1; y++ {
-		for x := 0; x < c.width; x += step {
-			end := min(x+step, c.width)
-			_, n := p.sky.at(c.imagePixel(float64(x+end)/2), c.imagePixel(float64(y)))
-			n *= white * float64(b.factor[x/noiseBlock])
-			for i := x; i < end; i++ {
-				b.noise[i] = float32(n)
+		if (y-y0)%noiseCell == 0 {
+			for x := 0; x < c.width; x += noiseCell {
+				end := min(x+noiseCell, c.width)
+				_, n := p.sky.at(c.imagePixel(float64(x+end)/2), c.imagePixel(float64(y)+noiseCell/2))
+				n *= white * float64(b.factor[x/noiseBlock])
+				for i := x; i < end; i++ {
+					b.noise[i] = float32(n)
+				}
 			}
 		}
 		s.collect(b.row(y-y0), b.noise, y)

@@ -141,7 +141,15 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 			pix = append(pix, pixel{int32(i), r.x0 + int32(j), int32(len(pix)), v})
 		}
 	}
-	slices.SortFunc(pix, func(a, b pixel) int { return cmp.Or(cmp.Compare(b.v, a.v), cmp.Compare(a.at, b.at)) })
+	slices.SortFunc(pix, func(a, b pixel) int {
+		switch {
+		case a.v > b.v:
+			return -1
+		case a.v < b.v:
+			return 1
+		}
+		return int(a.at - b.at)
+	})
 	type basin struct {
 		parent int32 // itself when a root
 		keep   bool  // stood out when it met a higher one

@@ -72,6 +72,8 @@ const (
 	// bandRows is the height of the bands that are shared out; a multiple of
 	// the coarsest canvas pixel.
 	bandRows = 64
+	// noiseRows share a row of noise, which changes little over a tile.
+	noiseRows = 8
 	// bandMaxima bounds the maxima of a band that are kept: they only serve to
 	// find the PSF.
 	bandMaxima = 500
@@ -100,6 +102,9 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 		}
 		y0, y1 := i*bandRows, min(img.Height, (i+1)*bandRows)
 		for y := y0; y < y1; y++ {
+			if (y-y0)%noiseRows == 0 {
+				sky.noiseRow(min(y+noiseRows/2, img.Height-1), buffers[wk][1])
+			}
 			p.cleanRow(y, buffers[wk][0], buffers[wk][1], &bands[i])
 		}
 		bands[i].maxima = brightest(bands[i].maxima, bandMaxima)
@@ -125,10 +130,11 @@ type bandFinds struct {
 	hot      int
 }
 
-// cleanRow fills row y of the finest canvas.
+// cleanRow fills row y of the finest canvas. noise is that of the row; level is
+// work space.
 func (p *prepared) cleanRow(y int, level, noise []float32, found *bandFinds) {
 	w := p.img.Width
-	p.sky.row(y, level, noise)
+	p.sky.levelRow(y, level)
 	if p.rows != nil {
 		for x := range level {
 			level[x] += p.rows[y]

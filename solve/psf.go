@@ -385,6 +385,9 @@ func (p *prepared) findPSF(workers int) *psf {
 	for i, c := range p.canvases {
 		views[i].shapes = p.alikeShapes(c, workers)
 		best = max(best, len(views[i].shapes))
+		if len(views[i].shapes) > finerShare*shapeStars {
+			break // no coarser canvas can beat that
+		}
 	}
 	for i, c := range p.canvases {
 		shapes := views[i].shapes
