@@ -108,8 +108,8 @@ func Detect(img Image) (*Detection, error) {
 		return nil, err
 	}
 	workers := runtime.GOMAXPROCS(0)
-	sky, ok := measureSky(img, workers)
-	if !ok || sky.silent.Load() || sky.saturated(img) {
+	mesh, ok := measureSky(img, workers)
+	if !ok || mesh.silent.Load() || mesh.saturated(img) {
 		if err := checkValues(img); err != nil {
 			return nil, err
 		}
@@ -117,29 +117,29 @@ func Detect(img Image) (*Detection, error) {
 			return nil, fmt.Errorf("%w: too few have a value in any one part of the image", ErrNoData)
 		}
 	}
-	p := prepare(img, sky, workers)
+	p := prepare(img, mesh, workers)
 	m := p.findPSF(workers)
 	if m.canvas.scale == 1 {
 		p.replaceLone(m.loneShare())
 	}
-	alike := measureCorrelation(img, sky)
+	alike := measureCorrelation(img, mesh)
 	m.correlate(alike)
 	peaks, lamps := p.markCores(m, p.findPeaks(m, workers), workers)
 	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
-	p.fitAll(m, sources, min(len(sources), modelSources), noiseModel{rough2: sq(firstRough)}, workers)
+	p.fitAll(m, sources, min(len(sources), modelSources), sweeps, noiseModel{rough2: sq(firstRough)}, workers)
 	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
 	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
 	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
-	p.fitAll(m, sources, len(sources), noise, workers)
+	p.fitAll(m, sources, len(sources), sweeps, noise, workers)
 	if p.empirical(m, sources, noise) {
 		noise = p.estimateNoise(m, sources)
-		p.fitAll(m, sources, len(sources), noise, workers)
+		p.fitAll(m, sources, len(sources), laterSweeps, noise, workers)
 	}
 
 	p.findLevel(m, sources[:min(len(sources), modelSources)])
-	d := &Detection{Background: median(sky.level), Noise: median(sky.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
+	d := &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short
 	d.Rejected.Hot, d.Rejected.Blobs = p.hot, lamps

@@ -123,6 +123,7 @@ func (p *prepared) addResiduals(m *psf, f *fitter, stars, sources []source) {
 	weight := make([]float64, len(r.value))
 	smooth := empiricalSmooth * fwhmPerSigma * short / r.cell // in cells
 	reach := int(math.Ceil(2.5 * smooth))
+	alongU, alongV := make([]float64, 2*reach+1), make([]float64, 2*reach+1)
 	for i := range stars {
 		s := &stars[i]
 		f.fit(s, sources)
@@ -147,12 +148,13 @@ func (p *prepared) addResiduals(m *psf, f *fitter, stars, sources []source) {
 				w := 1 / variance
 				u, t := (float64(x)+cx-s.at[0])/r.cell, (float64(y)+cy-s.at[1])/r.cell
 				iu, it := int(math.Round(u)), int(math.Round(t))
-				for j := it - reach; j <= it+reach; j++ {
-					for i := iu - reach; i <= iu+reach; i++ {
-						if absInt(i) > r.half || absInt(j) > r.half {
-							continue
-						}
-						g := w * math.Exp(-(sq(float64(i)-u)+sq(float64(j)-t))/(2*smooth*smooth))
+				for k := range alongU {
+					alongU[k] = math.Exp(-sq(float64(iu-reach+k)-u) / (2 * smooth * smooth))
+					alongV[k] = w * math.Exp(-sq(float64(it-reach+k)-t)/(2*smooth*smooth))
+				}
+				for j := max(it-reach, -r.half); j <= min(it+reach, r.half); j++ {
+					for i := max(iu-reach, -r.half); i <= min(iu+reach, r.half); i++ {
+						g := alongU[i-iu+reach] * alongV[j-it+reach]
 						at := (j+r.half)*r.side + i + r.half
 						r.value[at] += g * e
 						weight[at] += g

@@ -5,11 +5,11 @@ import "math"
 // ellipse is the adaptive moments of one object on a canvas: the centre and the
 // covariance of the elliptical Gaussian that matches it best.
 type ellipse struct {
-	x, y          float64
-	xx, xy, yy    float64 // canvas pixels squared
-	flux          float64 // of that Gaussian
-	height        float32 // significance of the maximum it was started from
-	missing, full bool    // pixels were missing inside the window; some were saturated
+	x, y       float64
+	xx, xy, yy float64 // canvas pixels squared
+	flux       float64 // of that Gaussian
+	height     float32 // significance of the maximum it was started from
+	missing    bool    // pixels were missing inside the window
 }
 
 // size is the geometric mean of the Gaussian's axes, a standard deviation.
@@ -33,7 +33,7 @@ const (
 	momentReach = 3.0
 	// largestMoment bounds the window, in canvas pixels: wider objects are
 	// measured on a coarser canvas.
-	largestMoment = 3.6
+	largestMoment = 6.5
 	// smallestMoment keeps the window from falling between pixels; rounding
 	// the light of a point to pixels gives sqrt(1/12) = 0.29.
 	smallestMoment = 0.35

@@ -112,13 +112,15 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 			halve(p.canvases[k-1], p.canvases[k], y0>>k, min(y1>>k, p.canvases[k].height))
 		}
 	})
+	var flat flatTop
 	for _, b := range bands {
 		p.suspects = append(p.suspects, b.suspects...)
 		p.maxima = append(p.maxima, b.maxima...)
 		p.hot += b.hot
+		flat.merge(b.flat)
 	}
 	if img.Saturation <= 0 {
-		p.full = p.plateau()
+		p.full = p.plateau(flat)
 	}
 	return p
 }
@@ -128,6 +130,25 @@ type bandFinds struct {
 	suspects []suspect
 	maxima   []maximum
 	hot      int
+	flat     flatTop
+}
+
+// flatTop counts pixels that are level with several neighbours, at the highest
+// value at which there are any.
+type flatTop struct {
+	value  float32
+	pixels int
+}
+
+func (f *flatTop) merge(o flatTop) {
+	switch {
+	case o.pixels == 0:
+	case f.pixels == 0 || o.value > f.value*(1+plateauTol):
+		*f = o
+	case o.value >= f.value*(1-plateauTol):
+		f.value = max(f.value, o.value)
+		f.pixels += o.pixels
+	}
 }
 
 // cleanRow fills row y of the finest canvas. noise is that of the row; level is
@@ -169,8 +190,9 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 		return p.img.Pix[y*w+x] - level
 	}
 	var ring [8]float32
-	n := 0
+	n, same := 0, 0
 	highest := true
+	tol := (d + level) * plateauTol
 	for dy := -1; dy <= 1; dy++ {
 		for dx := -1; dx <= 1; dx++ {
 			if dx == 0 && dy == 0 {
@@ -182,12 +204,18 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 			}
 			ring[n] = v
 			n++
+			if v-d <= tol && d-v <= tol {
+				same++
+			}
 			// Of equal pixels the first in reading order is the maximum.
 			before := dy < 0 || dy == 0 && dx < 0
 			if v > d || v == d && before {
 				highest = false
 			}
 		}
+	}
+	if same >= plateauPixels && d > 0 {
+		found.flat.merge(flatTop{d + level, 1})
 	}
 	replacement := float32(0)
 	if n > 0 {
@@ -277,38 +305,24 @@ const (
 	plateauTol = 1e-3
 	// plateauPixels of the eight neighbours belong to it.
 	plateauPixels = 3
-	// plateaus in the frame are needed at one and the same value.
-	plateaus = 2
+	// flatPixels in the frame are needed; the top of a broad star in coarse
+	// steps may have a few.
+	flatPixels = 10
 )
 
 // plateau finds the value at which the frame saturates, when nobody said so:
-// the highest maxima are flat, and flat at one value. +Inf when they are not.
-func (p *prepared) plateau() float32 {
-	top := float32(0)
-	for _, m := range p.maxima {
-		top = max(top, p.img.Pix[m.y*p.img.Width+m.x])
-	}
-	found := 0
-	for _, m := range p.maxima {
-		if p.img.Pix[m.y*p.img.Width+m.x] < top*(1-plateauTol) {
-			continue
-		}
-		same := -1 // the pixel itself
-		for y := max(0, m.y-1); y <= min(p.img.Height-1, m.y+1); y++ {
-			for x := max(0, m.x-1); x <= min(p.img.Width-1, m.x+1); x++ {
-				if p.img.Pix[y*p.img.Width+x] >= top*(1-plateauTol) {
-					same++
-				}
-			}
-		}
-		if same >= plateauPixels {
-			found++
-		}
-	}
-	if found < plateaus {
+// many pixels are level with their neighbours, and no star is higher. +Inf when
+// it does not.
+func (p *prepared) plateau(flat flatTop) float32 {
+	if flat.pixels < flatPixels {
 		return float32(math.Inf(1))
 	}
-	return top * (1 - plateauTol)
+	for _, m := range p.maxima {
+		if p.img.Pix[m.y*p.img.Width+m.x] > flat.value*(1+plateauTol) {
+			return float32(math.Inf(1))
+		}
+	}
+	return flat.value * (1 - plateauTol)
 }
 
 // fullIn tells whether a canvas pixel holds a saturated one.

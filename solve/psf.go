@@ -561,6 +561,9 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 	xy := medianOf(shapes, func(s ellipse) float64 { return s.xy })
 	yy := medianOf(shapes, func(s ellipse) float64 { return s.yy })
 	bright := slices.DeleteFunc(slices.Clone(shapes), func(s ellipse) bool { return s.height < modelSigma })
+	if len(bright) < fewerStars {
+		bright = slices.Clone(shapes)
+	}
 	bright = bright[:min(len(bright), modelStars)]
 	best := newPSF(c, moffats()[plainMoffat], xx, xy, yy, false)
 	if len(bright) >= fewerStars {

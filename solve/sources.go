@@ -31,8 +31,10 @@ type source struct {
 }
 
 const (
-	// sweeps over blended stars, each with the others' last places subtracted.
-	sweeps = 3
+	// sweeps over blended stars, each with the others' last places subtracted,
+	// and laterSweeps where these are good already.
+	sweeps      = 3
+	laterSweeps = 1
 	// mostSources bounds the maxima that are fitted, the highest first.
 	mostSources = 10000
 	// modelSources of the highest show PSF and noise.
@@ -119,8 +121,8 @@ func (s *source) model(m *psf) *psf {
 
 func absInt(i int) int { return max(i, -i) }
 
-// fitAll fits the first n sources in place.
-func (p *prepared) fitAll(m *psf, sources []source, n int, noise noiseModel, workers int) {
+// fitAll fits the first n sources in place, with so many sweeps over blends.
+func (p *prepared) fitAll(m *psf, sources []source, n, sweeps int, noise noiseModel, workers int) {
 	fitters := make([]*fitter, workers)
 	const chunk = 32
 	each := func(list []int, last []source, finish bool) {
