@@ -265,6 +265,9 @@ const (
 	levelsOffStars = 4
 	// roundRatio of long over short axis, relative to the PSF.
 	roundRatio = 1.4
+	// widestStar bounds the size of such a star, relative to the PSF; beyond
+	// it moments are not measured.
+	widestStar = 3.8
 	// starPeakRank: the height of stars is that of the third highest, since one
 	// may hold a hot pixel.
 	starPeakRank = 3
@@ -299,7 +302,7 @@ func (p *prepared) findLevel(m *psf, sources []source) {
 // wideAndHigh tells whether a source is as stars are where a frame levels off.
 func (p *prepared) wideAndHigh(m *psf, s *source) bool {
 	long, short := m.relative(s.size)
-	return !s.streak && long*short > streakSize*streakSize && long < roundRatio*short && p.peakOf(m, s) >= p.starPeak
+	return !s.streak && long*short > streakSize*streakSize && long < roundRatio*short && long < widestStar && p.peakOf(m, s) >= p.starPeak
 }
 
 // peakOf is the highest believable pixel of a source.
