@@ -126,7 +126,7 @@ func checkRight(next echo.HandlerFunc) echo.HandlerFunc {
 func checkAddr(addr string, allowNetwork bool) error {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
-		return errors.New(`the address to listen on has the form HOST:PORT, such as 127.0.0.1:7315; "` + addr + `" has not`)
+		return errors.New(`the address to listen on has the form HOST:PORT, such as 127.0.0.1:8467; "` + addr + `" has not`)
 	}
 	if allowNetwork || host == "localhost" {
 		return nil

@@ -65,6 +65,10 @@ func (s *Server) getState(c echo.Context) error {
 }
 
 func (s *Server) getLive(c echo.Context) error {
+	if !s.enter() {
+		return &problem{http.StatusServiceUnavailable, "stopping", "the service is stopping"}
+	}
+	defer s.live.Done()
 	box, ok := s.hub.subscribe()
 	if !ok {
 		return &problem{http.StatusServiceUnavailable, "full", "too many pages are open, or the service is stopping"}
@@ -79,10 +83,28 @@ func (s *Server) getLive(c echo.Context) error {
 	if err != nil {
 		return &problem{http.StatusBadRequest, "no_websocket", "this address speaks websocket: " + err.Error()}
 	}
-	s.live.Add(1)
-	defer s.live.Done()
 	s.serveLive(c.Request().Context(), conn, box, mayOperate(c.Request()))
 	return nil
+}
+
+// enter counts a websocket in, unless the service is already waiting for the last
+// of them to leave.
+func (s *Server) enter() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.stopping {
+		return false
+	}
+	s.live.Add(1)
+	return true
+}
+
+// leave waits until every websocket is gone; none enters any more.
+func (s *Server) leave() {
+	s.mu.Lock()
+	s.stopping = true
+	s.mu.Unlock()
+	s.live.Wait()
 }
 
 // serveLive writes until the client goes, the hub closes or the service

@@ -61,6 +61,7 @@ type Server struct {
 	state    *State
 	pictures []*picture // oldest first
 	started  bool
+	stopping bool
 }
 
 // New makes a server; [Server.Run] runs it. Publishing before that is fine.
@@ -181,7 +182,7 @@ func (s *Server) Run(ctx context.Context) error {
 	select {
 	case err := <-served:
 		s.hub.close()
-		s.live.Wait()
+		s.leave()
 		return fmt.Errorf("web: %w", err)
 	case <-ctx.Done():
 	}
@@ -192,7 +193,7 @@ func (s *Server) Run(ctx context.Context) error {
 		_ = srv.Close()
 	}
 	<-served
-	s.live.Wait()
+	s.leave()
 	return nil
 }
 
