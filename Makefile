@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: build test short bench fuzz mounts licences catalogue
+.PHONY: build test short bench fuzz mounts survey licences catalogue
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -26,6 +26,12 @@ fuzz: ## every fuzz target for FUZZTIME each
 			$(GO) test -run xxx -fuzz "^$$f$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$p || exit 1; \
 		done; \
 	done
+
+mounts: ## how well the axes of 200 random mounts are found
+	$(GO) test -run xxx -bench RandomMounts -benchtime 200x ./cmd/polard
+
+survey: ## how many fields of each size are matched; N fields of each
+	$(GO) test ./solve -run 'TestSurvey$$' -survey $(or $(N),60) -v -timeout 2h
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
