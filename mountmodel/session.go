@@ -101,8 +101,7 @@ type present struct {
 	clockZone bool      // by what time zones differ: until the user starts over
 	stamps    []Stamp   // of the newest frames
 	unsolved  *Warning  // about the newest frame
-	confirmed *AxisFit
-	unlocked  Axis // as the axis stood when the bolts were locked
+	unlocked  Axis      // as the axis stood when the bolts were locked
 	lock      *LockShift
 	bolts     *Bolts    // up to the last strokes told
 	hinted    *Bolts    // and what untold movements since have shown
