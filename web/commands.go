@@ -162,7 +162,10 @@ func (s *Server) commandRoutes(g *echo.Group) {
 				return badRequest(err.Error())
 			}
 		}
-		return op.SetSite(ctx, site, air, kind)
+		if err := op.SetSite(ctx, site, air, kind); err != nil {
+			return err
+		}
+		return s.notePlace(ctx, r)
 	}))
 	g.POST("/tolerance", command(s, func(ctx context.Context, r toleranceRequest) error {
 		t, err := r.angle()
@@ -178,6 +181,8 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		}
 		return badRequest(`the event is "start_over", "measured", "locked" or "unlocked"`)
 	}))
+	g.POST("/note", command(s, s.setNote))
+	g.POST("/marks", command(s, s.setMarks))
 
 	rig := s.opt.Rig
 	if rig == nil {

@@ -12,6 +12,8 @@ import (
 	"sync"
 	"time"
 
+	"polard/mountmodel/sky"
+
 	"github.com/labstack/echo/v4"
 )
 
@@ -29,6 +31,11 @@ type Options struct {
 	Operator Operator
 	// Rig is the simulated rig; nil outside a rehearsal.
 	Rig Rig
+	// Notes keep what the page is to know again, and Nights tell of earlier
+	// nights. Nil: what is noted lasts as long as the program runs, and there are
+	// no earlier nights.
+	Notes  Notes
+	Nights Nights
 	// Logger takes what goes wrong; nil discards it.
 	Logger *slog.Logger
 	// AssetsDir serves the page's files from this folder instead of the
@@ -60,6 +67,7 @@ type Server struct {
 	mu       sync.Mutex
 	state    *State
 	pictures []*picture // oldest first
+	memories uint64     // grows when something was noted
 	started  bool
 	stopping bool
 }
@@ -77,6 +85,13 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
+	}
+	kept := newMemory()
+	if opt.Notes == nil {
+		opt.Notes = kept
+	}
+	if opt.Nights == nil {
+		opt.Nights = kept
 	}
 	if opt.MaxClients <= 0 {
 		opt.MaxClients = DefaultMaxClients
@@ -108,6 +123,7 @@ func (s *Server) router() *echo.Echo {
 	api.GET("/state", s.getState)
 	api.GET("/live", s.getLive)
 	api.GET("/preview.jpg", s.getPreview)
+	api.GET("/memories", s.getMemories)
 	s.commandRoutes(api.Group("", checkRight))
 	return e
 }
@@ -212,10 +228,26 @@ func (s *Server) Publish(state State) error {
 func (s *Server) publishLocked() error {
 	out := *s.state
 	out.Latest = s.withPicture(out.Latest)
+	out.Memories = s.memories
 	b, err := json.Marshal(out)
 	if err != nil {
 		return fmt.Errorf("web: state does not fit JSON: %w", err)
 	}
 	s.hub.publish(b)
 	return nil
+}
+
+// site is the place of the newest state, when it is known.
+func (s *Server) site() (sky.Site, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.state == nil || s.state.Site == nil {
+		return sky.Site{}, false
+	}
+	p := s.state.Site
+	return sky.Site{
+		Latitude:   sky.Angle(p.LatDeg) * sky.Degree,
+		Longitude:  sky.Angle(p.LonDeg) * sky.Degree,
+		ElevationM: float64(p.ElevationM),
+	}, true
 }

@@ -63,6 +63,9 @@ type State struct {
 	Warnings []Notice  `json:"warnings,omitempty"`
 	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
 
+	// Memories grows when something was noted that another page may show.
+	Memories uint64 `json:"memories"`
+
 	// StaleAfterMs is the age of the last frame at which the numbers no
 	// longer tell where the axis stands now.
 	StaleAfterMs int64 `json:"stale_after_ms"`

@@ -62,6 +62,7 @@ func fullState() State {
 		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
 		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
 		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000},
+		Memories:     3,
 		StaleAfterMs: 30000,
 	}
 }
@@ -107,7 +108,7 @@ func TestUnitsInKeys(t *testing.T) {
 		t.Fatal(err)
 	}
 	units := []string{"_deg", "_arcmin", "_arcsec", "_ms", "_hpa", "_m", "_c", "_px", "_mag"}
-	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true} // counts and ratios
+	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true} // counts and ratios
 	var walk func(key string, v any)
 	walk = func(key string, v any) {
 		switch v := v.(type) {

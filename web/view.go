@@ -47,13 +47,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Text:    v.Instruction,
 			Details: v.Details,
 		},
-		Site: &Site{
-			LatDeg:       Number(v.Site.Latitude.Degrees()),
-			LonDeg:       Number(v.Site.Longitude.Degrees()),
-			ElevationM:   Number(v.Site.ElevationM),
-			PressureHPa:  Number(v.Air.PressureHPa),
-			TemperatureC: Number(v.Air.TemperatureC),
-		},
+		Site:            new(siteWire(v.Site, v.Air)),
 		ToleranceArcmin: Number(v.Tolerance.Arcminutes()),
 		Pole:            &Pole{Kind: v.PoleKind.String(), Direction: direction(v.Pole)},
 		Measured:        standing(v.Measured, v),
@@ -67,14 +61,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		perDof := Number(v.Chi2 / float64(v.Dof))
 		s.Chi2Dof = &perDof
 	}
-	if l := v.Lock; l != nil {
-		s.Lock = &LockShift{
-			AltArcmin:         Number(l.Alt.Arcminutes()),
-			AzArcmin:          Number(l.Az.Arcminutes()),
-			TotalArcmin:       Number(l.Total.Arcminutes()),
-			UncertaintyArcsec: Number(l.Uncertainty.Arcseconds()),
-		}
-	}
+	s.Lock = lockWire(v.Lock)
 	if t := v.Advice; t != nil {
 		s.Advice = &TurnAdvice{LeastDeg: Number(t.Least.Degrees())}
 		for _, f := range t.Expected {
@@ -154,6 +141,36 @@ func instructionCode(v mountmodel.View) string {
 // turned is so many turns as an angle.
 func turned(turns float64) Number { return Number((sky.Angle(turns) * sky.Turn).Degrees()) }
 
+func siteWire(site sky.Site, air sky.Air) Site {
+	return Site{
+		LatDeg:       Number(site.Latitude.Degrees()),
+		LonDeg:       Number(site.Longitude.Degrees()),
+		ElevationM:   Number(site.ElevationM),
+		PressureHPa:  Number(air.PressureHPa),
+		TemperatureC: Number(air.TemperatureC),
+	}
+}
+
+func offsetWire(o mountmodel.Offset) Offset {
+	return Offset{
+		AltArcmin:   Number(o.Alt.Arcminutes()),
+		AzArcmin:    Number(o.Az.Arcminutes()),
+		TotalArcmin: Number(o.Total.Arcminutes()),
+	}
+}
+
+func lockWire(l *mountmodel.LockShift) *LockShift {
+	if l == nil {
+		return nil
+	}
+	return &LockShift{
+		AltArcmin:         Number(l.Alt.Arcminutes()),
+		AzArcmin:          Number(l.Az.Arcminutes()),
+		TotalArcmin:       Number(l.Total.Arcminutes()),
+		UncertaintyArcsec: Number(l.Uncertainty.Arcseconds()),
+	}
+}
+
 func direction(d sky.Local) Direction {
 	alt, az := sky.AltAzFromLocal(d)
 	return Direction{AltDeg: Number(alt.Degrees()), AzDeg: Number(az.Degrees())}
@@ -164,12 +181,8 @@ func standing(s *mountmodel.Standing, v mountmodel.View) *Standing {
 		return nil
 	}
 	return &Standing{
-		Axis: direction(s.Axis.Dir),
-		Offset: Offset{
-			AltArcmin:   Number(s.Offset.Alt.Arcminutes()),
-			AzArcmin:    Number(s.Offset.Az.Arcminutes()),
-			TotalArcmin: Number(s.Offset.Total.Arcminutes()),
-		},
+		Axis:   direction(s.Axis.Dir),
+		Offset: offsetWire(s.Offset),
 		Uncertainty: Uncertainty{
 			AltArcsec:   Number(s.Axis.SigmaAlt().Arcseconds()),
 			AzArcsec:    Number(s.Axis.SigmaAz().Arcseconds()),

@@ -88,6 +88,7 @@
  * @property {Frame[]} [frames]
  * @property {Notice[]} [warnings]
  * @property {RigState} [rig]
+ * @property {number} memories
  * @property {number} stale_after_ms
  */
 /**
