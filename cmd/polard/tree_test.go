@@ -29,13 +29,14 @@ var allowedImports = map[string][]string{
 	"mountmodel/sky":       {},
 	"mountmodel":           {"mountmodel/sky"},
 	"mountmodel/setup":     {"mountmodel", "mountmodel/sky", "catalogs"},
+	"mountmodel/logbook":   {"mountmodel", "mountmodel/sky"},
 	"mountmodel/rehearsal": {"catalogs", "fits", "mountmodel", "mountmodel/sky"},
 	"catalogs":             {"mountmodel/sky"},
 	"catalogs/compile":     {"catalogs", "mountmodel/sky"},
 	"fits":                 {"mountmodel/sky"},
 	"solve":                {"catalogs", "mountmodel/sky"},
 	"web":                  {"mountmodel", "mountmodel/sky"},
-	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web"},
+	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web"},
 }
 
 func goFiles(t *testing.T, tests bool) []string {

@@ -1,0 +1,530 @@
+package logbook
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"polard/mountmodel"
+
+	_ "modernc.org/sqlite"
+)
+
+// FileName is the logbook's file in the folder of the program's state.
+const FileName = "logbook.sqlite"
+
+// Book is an open logbook. Its methods may be called by many goroutines.
+type Book struct {
+	db   *sql.DB
+	file string // its path
+	// SetAside is where a damaged file was moved to when the book was opened;
+	// empty when there was none.
+	SetAside string
+}
+
+// busyWait is how long a write waits for another process's: those are single
+// transactions of some kilobytes, and a history being exported does not block.
+const busyWait = 3 * time.Second
+
+// Open opens the logbook file at a path, and makes it and its folder where
+// there is none. A file that is damaged is set aside under another name and a
+// new one is begun. Errors are [Trouble].
+func Open(ctx context.Context, path string) (*Book, error) {
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, troubleFrom(err)
+	}
+	b, err := openSQLite(ctx, path)
+	if err == nil {
+		return b, nil
+	}
+	trouble := troubleFrom(err)
+	if trouble.Code != TroubleDamaged {
+		return nil, trouble
+	}
+	aside := path + ".damaged"
+	for n := 2; exists(aside); n++ {
+		aside = fmt.Sprintf("%s.damaged-%d", path, n)
+	}
+	// The write-ahead log belongs to the file and goes with it.
+	for _, suffix := range []string{"", "-wal", "-shm"} {
+		if err := os.Rename(path+suffix, aside+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return nil, troubleFrom(err)
+		}
+	}
+	if b, err = openSQLite(ctx, path); err != nil {
+		return nil, troubleFrom(err)
+	}
+	b.SetAside = aside
+	return b, nil
+}
+
+func exists(path string) bool {
+	_, err := os.Lstat(path)
+	return err == nil
+}
+
+// openSQLite opens and checks the file. The write-ahead log lets histories be
+// read while a session is written; a commit is on the disk before it counts as
+// kept, since mounts stand where power fails.
+func openSQLite(ctx context.Context, path string) (*Book, error) {
+	absolute, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	address := url.URL{Scheme: "file", Path: filepath.ToSlash(absolute), RawQuery: url.Values{
+		"_pragma": {fmt.Sprintf("busy_timeout(%d)", busyWait.Milliseconds()), "journal_mode(WAL)", "synchronous(FULL)"},
+		"_txlock": {"immediate"},
+	}.Encode()}
+	db, err := sql.Open("sqlite", address.String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(4) // one writes; few read
+	if err = check(ctx, db); err == nil {
+		err = migrate(ctx, db, sqliteDialect)
+	}
+	if err != nil {
+		db.Close()
+		return nil, err
+	}
+	return &Book{db: db, file: absolute}, nil
+}
+
+// check has the database look over its own pages.
+func check(ctx context.Context, db *sql.DB) error {
+	var verdict string
+	if err := db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&verdict); err != nil {
+		return err
+	}
+	if verdict != "ok" {
+		return &Trouble{Code: TroubleDamaged, Message: "its file is damaged: " + verdict}
+	}
+	return nil
+}
+
+// Close lets go of the file.
+func (b *Book) Close() error { return b.db.Close() }
+
+// Check reads the whole file and tells what is wrong with it, or nil.
+func (b *Book) Check(ctx context.Context) error {
+	var verdict string
+	if err := b.db.QueryRowContext(ctx, `PRAGMA integrity_check`).Scan(&verdict); err != nil {
+		return troubleFrom(err)
+	}
+	if verdict != "ok" {
+		return &Trouble{Code: TroubleDamaged, Message: "its file is damaged: " + verdict}
+	}
+	return nil
+}
+
+// nanos is the stored form of a time: nanoseconds since 1970 UTC, 0 for none.
+func nanos(t time.Time) int64 {
+	if t.IsZero() {
+		return 0
+	}
+	return t.UnixNano()
+}
+
+func fromNanos(n int64) time.Time {
+	if n == 0 {
+		return time.Time{}
+	}
+	return time.Unix(0, n).UTC()
+}
+
+func number(x float64) sql.NullFloat64 {
+	return sql.NullFloat64{Float64: x, Valid: !math.IsNaN(x) && !math.IsInf(x, 0)}
+}
+
+func fromNumber(n sql.NullFloat64) float64 {
+	if !n.Valid {
+		return math.NaN()
+	}
+	return n.Float64
+}
+
+func truth(yes bool) int64 {
+	if yes {
+		return 1
+	}
+	return 0
+}
+
+// Begin makes a row for a new session, written by a keeper, and gives its
+// number.
+func (b *Book) Begin(ctx context.Context, s Session, keeper string) (int64, error) {
+	called, err := json.Marshal(s.Called)
+	if err != nil {
+		return 0, err
+	}
+	var id int64
+	err = b.db.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries)
+		VALUES ($1, $2, $3, $4, $5, $6, $5, $7, $8, 0) RETURNING id`,
+		keeper, s.Program, s.Source, s.Folder, nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed)).Scan(&id)
+	if err != nil {
+		return 0, troubleFrom(err)
+	}
+	return id, nil
+}
+
+// TakeOver makes a keeper the one that writes a session from now on.
+func (b *Book) TakeOver(ctx context.Context, id int64, keeper string) error {
+	_, err := b.db.ExecContext(ctx, `UPDATE sessions SET keeper = $1 WHERE id = $2`, keeper, id)
+	if err != nil {
+		return troubleFrom(err)
+	}
+	return nil
+}
+
+// Append writes entries, all or none. They follow those that are there; one
+// that is there already, from an attempt whose end was not heard of, stays.
+func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []Entry) error {
+	// A file that was deleted would go on taking entries, for nobody.
+	if _, err := os.Stat(b.file); errors.Is(err, os.ErrNotExist) {
+		return &Trouble{Code: TroubleGone, Message: "its file was taken away", Err: err}
+	}
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return troubleFrom(err)
+	}
+	defer tx.Rollback()
+	last := entries[len(entries)-1]
+	r, err := tx.ExecContext(ctx, `UPDATE sessions SET heard_ns = $1, entries = $2 WHERE id = $3 AND keeper = $4`, nanos(last.At), last.Seq, id, keeper)
+	if err != nil {
+		return troubleFrom(err)
+	}
+	if n, err := r.RowsAffected(); err != nil {
+		return troubleFrom(err)
+	} else if n == 0 {
+		return b.lost(ctx, tx, id)
+	}
+	for _, e := range entries {
+		if err := appendOne(ctx, tx, id, e); err != nil {
+			return troubleFrom(err)
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		return troubleFrom(err)
+	}
+	return nil
+}
+
+// lost says why a session is no longer ours to write.
+func (b *Book) lost(ctx context.Context, tx *sql.Tx, id int64) error {
+	var one int
+	err := tx.QueryRowContext(ctx, `SELECT 1 FROM sessions WHERE id = $1`, id).Scan(&one)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return &Trouble{Code: TroubleGone, Message: "the session is no longer in it"}
+	case err != nil:
+		return troubleFrom(err)
+	}
+	return &Trouble{Code: TroubleTakenOver, Message: "another polard watches the same folder and keeps the session"}
+}
+
+func appendOne(ctx context.Context, tx *sql.Tx, id int64, e Entry) error {
+	kind, body, err := e.packed()
+	if err != nil {
+		return err
+	}
+	if _, err := tx.ExecContext(ctx, `INSERT INTO entries (session, seq, at_ns, kind, body) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`,
+		id, e.Seq, nanos(e.At), kind, body); err != nil {
+		return err
+	}
+	if f := e.Frame; f != nil {
+		mid := sql.NullInt64{Int64: nanos(f.Sighting.Mid), Valid: !f.Sighting.Mid.IsZero()}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO frames (session, seq, name, path, size, modified_ns, sum, complete_ns, mid_ns, took_ns, exposure_ns,
+			width_px, height_px, detected, matched, rms_arcsec, ra_deg, dec_deg, field_w_deg, field_h_deg, code, refused, clock_suspect, pairs)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24) ON CONFLICT DO NOTHING`,
+			id, e.Seq, f.Sighting.Name, f.Path, f.Size, nanos(f.Modified), strconv.FormatUint(f.Sum, 16), nanos(f.Complete), mid, int64(f.Took), int64(f.Exposure),
+			f.Width, f.Height, f.Detected, f.Matched, number(f.RMSArcsec), number(f.RADeg), number(f.DecDeg), number(f.FieldDeg[0]), number(f.FieldDeg[1]),
+			f.Code, f.Sighting.Refused, truth(f.ClockSuspect), packPairs(f.Sighting.Pairs)); err != nil {
+			return err
+		}
+	}
+	if r := e.Result; r != nil {
+		values := []any{id, e.Seq, string(r.Phase), r.Pole.String(), truth(r.Within), truth(r.Doubt)}
+		for _, x := range r.numbers() {
+			values = append(values, number(*x))
+		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO results (session, seq, phase, pole, within, doubt, `+resultNumbers+`)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19) ON CONFLICT DO NOTHING`, values...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// resultNumbers are the columns of [Result.numbers].
+const resultNumbers = `alt_deg, az_deg, offset_alt_arcmin, offset_az_arcmin, offset_total_arcmin, sigma_alt_arcsec, sigma_az_arcsec, correlation,
+	tolerance_arcmin, turn_deg, chi2_dof, lock_total_arcmin, lock_sigma_arcsec`
+
+func (r *Result) numbers() [13]*float64 {
+	return [...]*float64{
+		&r.AltDeg, &r.AzDeg, &r.OffsetAltArcmin, &r.OffsetAzArcmin, &r.OffsetTotalArcmin, &r.SigmaAltArcsec, &r.SigmaAzArcsec, &r.Correlation,
+		&r.ToleranceArcmin, &r.TurnDeg, &r.Chi2Dof, &r.LockTotalArcmin, &r.LockSigmaArcsec,
+	}
+}
+
+// Kinds of entries.
+const (
+	kindConfig = "config"
+	kindFrame  = "frame"
+	kindEvent  = "event"
+	kindStroke = "stroke"
+	kindPlan   = "plan"
+	kindNote   = "note"
+)
+
+// packed gives an entry's kind and body.
+func (e Entry) packed() (kind, body string, err error) {
+	asJSON := func(kind string, v any) (string, string, error) {
+		b, err := json.Marshal(v)
+		return kind, string(b), err
+	}
+	switch {
+	case e.Config != nil:
+		return asJSON(kindConfig, e.Config)
+	case e.Frame != nil:
+		return kindFrame, "", nil
+	case e.Event != "":
+		return kindEvent, string(e.Event), nil
+	case e.Stroke != nil:
+		return asJSON(kindStroke, e.Stroke)
+	case e.Plan != nil:
+		return asJSON(kindPlan, e.Plan)
+	case e.Note != "":
+		return kindNote, e.Note, nil
+	}
+	return "", "", errors.New("an entry of the logbook says nothing")
+}
+
+// unpack is the reverse; the frame of a frame's entry is set by the caller. A
+// kind of a later version is refused, as what follows may rest on it.
+func (e *Entry) unpack(kind, body string) error {
+	switch kind {
+	case kindConfig:
+		e.Config = new(mountmodel.Config)
+		return json.Unmarshal([]byte(body), e.Config)
+	case kindFrame:
+		return nil
+	case kindEvent:
+		e.Event = mountmodel.Event(body)
+		return nil
+	case kindStroke:
+		e.Stroke = new(mountmodel.Stroke)
+		return json.Unmarshal([]byte(body), e.Stroke)
+	case kindPlan:
+		e.Plan = new(mountmodel.Plan)
+		return json.Unmarshal([]byte(body), e.Plan)
+	case kindNote:
+		e.Note = body
+		return nil
+	}
+	return fmt.Errorf("an entry of kind %q is unknown", kind)
+}
+
+const sessionColumns = `id, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries`
+
+func scanSession(row interface{ Scan(...any) error }) (Session, error) {
+	var s Session
+	var begun, since, heard, placed int64
+	var called string
+	if err := row.Scan(&s.ID, &s.Program, &s.Source, &s.Folder, &begun, &since, &heard, &called, &placed, &s.Count); err != nil {
+		return Session{}, err
+	}
+	if err := json.Unmarshal([]byte(called), &s.Called); err != nil {
+		return Session{}, err
+	}
+	s.Begun, s.Since, s.Heard, s.Placed = fromNanos(begun), fromNanos(since), fromNanos(heard), placed != 0
+	return s, nil
+}
+
+// Last is the newest session of a folder that was heard of since a time; nil
+// when there is none.
+func (b *Book) Last(ctx context.Context, folder string, since time.Time) (*Session, error) {
+	row := b.db.QueryRowContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE folder = $1 AND heard_ns >= $2 ORDER BY id DESC LIMIT 1`, folder, nanos(since))
+	s, err := scanSession(row)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil
+	case err != nil:
+		return nil, troubleFrom(err)
+	}
+	return &s, nil
+}
+
+// Session is the one with a number; nil when there is none.
+func (b *Book) Session(ctx context.Context, id int64) (*Session, error) {
+	s, err := scanSession(b.db.QueryRowContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE id = $1`, id))
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil
+	case err != nil:
+		return nil, troubleFrom(err)
+	}
+	return &s, nil
+}
+
+// Sessions are those that were heard of since a time, newest first; limit 0
+// means all.
+func (b *Book) Sessions(ctx context.Context, since time.Time, limit int) ([]Session, error) {
+	if limit <= 0 {
+		limit = math.MaxInt32
+	}
+	rows, err := b.db.QueryContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE heard_ns >= $1 ORDER BY id DESC LIMIT $2`, nanos(since), limit)
+	if err != nil {
+		return nil, troubleFrom(err)
+	}
+	defer rows.Close()
+	var sessions []Session
+	for rows.Next() {
+		s, err := scanSession(rows)
+		if err != nil {
+			return nil, troubleFrom(err)
+		}
+		sessions = append(sessions, s)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, troubleFrom(err)
+	}
+	return sessions, nil
+}
+
+// Entries visits the entries of a session in order. withPairs tells whether
+// the matched stars are wanted. An error of visit ends it and is returned.
+func (b *Book) Entries(ctx context.Context, id int64, withPairs bool, visit func(Entry) error) error {
+	pairs := "f.pairs"
+	if !withPairs {
+		pairs = "NULL"
+	}
+	rows, err := b.db.QueryContext(ctx, `SELECT e.seq, e.at_ns, e.kind, e.body,
+		f.name, f.path, f.size, f.modified_ns, f.sum, f.complete_ns, f.mid_ns, f.took_ns, f.exposure_ns, f.width_px, f.height_px, f.detected, f.matched,
+		f.rms_arcsec, f.ra_deg, f.dec_deg, f.field_w_deg, f.field_h_deg, f.code, f.refused, f.clock_suspect, `+pairs+`,
+		r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
+		FROM entries e LEFT JOIN frames f ON f.session = e.session AND f.seq = e.seq
+		LEFT JOIN results r ON r.session = e.session AND r.seq = e.seq
+		WHERE e.session = $1 ORDER BY e.seq`, id)
+	if err != nil {
+		return troubleFrom(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		e, err := scanEntry(rows)
+		if err != nil {
+			return troubleFrom(err)
+		}
+		if err := visit(e); err != nil {
+			return err
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return troubleFrom(err)
+	}
+	return nil
+}
+
+func scanEntry(rows *sql.Rows) (Entry, error) {
+	var e Entry
+	var at int64
+	var kind, body string
+	var name, path, sum, code, refused, phase, pole sql.NullString
+	var size, modified, complete, mid, took, exposure, width, height, detected, matched, suspect, within, doubt sql.NullInt64
+	var seen [5]sql.NullFloat64
+	var found [13]sql.NullFloat64
+	var pairs []byte
+	into := []any{
+		&e.Seq, &at, &kind, &body,
+		&name, &path, &size, &modified, &sum, &complete, &mid, &took, &exposure, &width, &height, &detected, &matched,
+		&seen[0], &seen[1], &seen[2], &seen[3], &seen[4], &code, &refused, &suspect, &pairs,
+		&phase, &pole, &within, &doubt,
+	}
+	for i := range found {
+		into = append(into, &found[i])
+	}
+	if err := rows.Scan(into...); err != nil {
+		return Entry{}, err
+	}
+	e.At = fromNanos(at)
+	if err := e.unpack(kind, body); err != nil {
+		return Entry{}, err
+	}
+	if kind == kindFrame {
+		if !name.Valid {
+			return Entry{}, &Trouble{Code: TroubleDamaged, Message: "a frame is missing in it"}
+		}
+		stars, err := unpackPairs(pairs)
+		if err != nil {
+			return Entry{}, &Trouble{Code: TroubleDamaged, Message: err.Error()}
+		}
+		s, err := strconv.ParseUint(sum.String, 16, 64)
+		if err != nil {
+			return Entry{}, err
+		}
+		e.Frame = &Frame{
+			Sighting: mountmodel.Sighting{Name: name.String, Pairs: stars, Refused: refused.String},
+			Path:     path.String, Size: size.Int64, Modified: fromNanos(modified.Int64), Sum: s, Complete: fromNanos(complete.Int64),
+			Took: time.Duration(took.Int64), Exposure: time.Duration(exposure.Int64), Width: int(width.Int64), Height: int(height.Int64),
+			Detected: int(detected.Int64), Matched: int(matched.Int64), RMSArcsec: fromNumber(seen[0]), RADeg: fromNumber(seen[1]), DecDeg: fromNumber(seen[2]),
+			FieldDeg: [2]float64{fromNumber(seen[3]), fromNumber(seen[4])}, Code: code.String, ClockSuspect: suspect.Int64 != 0,
+		}
+		if mid.Valid {
+			e.Frame.Sighting.Mid = fromNanos(mid.Int64)
+		}
+	}
+	if phase.Valid {
+		kind, err := mountmodel.ParsePoleKind(pole.String)
+		if err != nil {
+			return Entry{}, err
+		}
+		e.Result = &Result{Phase: mountmodel.Phase(phase.String), Pole: kind, Within: within.Int64 != 0, Doubt: doubt.Int64 != 0}
+		for i, p := range e.Result.numbers() {
+			*p = fromNumber(found[i])
+		}
+	}
+	return e, nil
+}
+
+// File is what is known of a file that a session dealt with.
+type File struct {
+	Path     string
+	Size     int64
+	Modified time.Time
+	Sum      uint64 // 0 when the file could not be read
+}
+
+// Files visits the files that sessions of a folder dealt with and that were
+// modified since a time.
+func (b *Book) Files(ctx context.Context, folder string, since time.Time, visit func(File)) error {
+	rows, err := b.db.QueryContext(ctx, `SELECT f.path, f.size, f.modified_ns, f.sum FROM frames f JOIN sessions s ON s.id = f.session
+		WHERE s.folder = $1 AND f.modified_ns >= $2 ORDER BY f.session, f.seq`, folder, nanos(since))
+	if err != nil {
+		return troubleFrom(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var f File
+		var modified int64
+		var sum string
+		if err := rows.Scan(&f.Path, &f.Size, &modified, &sum); err != nil {
+			return troubleFrom(err)
+		}
+		if f.Sum, err = strconv.ParseUint(sum, 16, 64); err != nil {
+			return troubleFrom(err)
+		}
+		f.Modified = fromNanos(modified)
+		visit(f)
+	}
+	if err := rows.Err(); err != nil {
+		return troubleFrom(err)
+	}
+	return nil
+}

@@ -1,0 +1,342 @@
+package logbook
+
+import (
+	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+
+	"pgregory.net/rapid"
+)
+
+func openTest(t testing.TB, path string) *Book {
+	t.Helper()
+	b, err := Open(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return b
+}
+
+func inFolder(t testing.TB) string { return filepath.Join(t.TempDir(), "state", FileName) }
+
+var evening = time.Date(2026, 11, 7, 18, 30, 0, 123456789, time.UTC)
+
+func config() mountmodel.Config {
+	site := sky.Site{Latitude: 46.318 * sky.Degree, Longitude: 13.072 * sky.Degree, ElevationM: 640}
+	return mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Pole: mountmodel.True, Tolerance: 1.1 * sky.Arcminute, MeasureFrames: 3, DUT1: -0.1}
+}
+
+func frame(name string, stars int) *Frame {
+	f := &Frame{
+		Sighting: mountmodel.Sighting{Name: name, Mid: evening.Add(-time.Second)},
+		Path:     "/nights/" + name, Size: 4 << 20, Modified: evening.Add(-500 * time.Millisecond), Sum: math.MaxUint64 - 5, Complete: evening,
+		Took: 240 * time.Millisecond, Exposure: 2 * time.Second, Width: 1600, Height: 1200, Detected: 2 * stars, Matched: stars,
+		RMSArcsec: 0.7, RADeg: 31.25, DecDeg: 76.5, FieldDeg: [2]float64{3.3, 2.5}, ClockSuspect: true,
+	}
+	for i := range stars {
+		x := 1 / float64(i+3)
+		f.Sighting.Pairs = append(f.Sighting.Pairs, mountmodel.Pair{Camera: sky.Camera{X: x, Y: -x * x, Z: 1 - x}, ICRS: sky.ICRS{X: -x, Y: 0.1 * x, Z: x}, Sigma: sky.Angle(x * 1e-6)})
+	}
+	return f
+}
+
+func result() *Result {
+	return &Result{
+		Phase: mountmodel.Adjusting, Pole: mountmodel.True, AltDeg: 46.1, AzDeg: 0.3, OffsetAltArcmin: -13, OffsetAzArcmin: 18, OffsetTotalArcmin: 18.1,
+		SigmaAltArcsec: 0.4, SigmaAzArcsec: 0.6, Correlation: -0.2, ToleranceArcmin: 1.1, Within: true, Doubt: true, TurnDeg: 61,
+		Chi2Dof: 1.2, LockTotalArcmin: 0.3, LockSigmaArcsec: 0.5,
+	}
+}
+
+func entries() []Entry {
+	c := config()
+	return []Entry{
+		{Seq: 1, At: evening, Config: &c},
+		{Seq: 2, At: evening.Add(1), Frame: frame("a ★.fits", 60), Result: result()},
+		{Seq: 3, At: evening.Add(2), Frame: &Frame{Sighting: mountmodel.Sighting{Name: "b.fits", Refused: "it holds no pixels"}, Path: "b.fits", Code: "malformed"}},
+		{Seq: 4, At: evening.Add(3), Event: mountmodel.Measured, Result: result()},
+		{Seq: 5, At: evening.Add(4), Stroke: &mountmodel.Stroke{Bolt: mountmodel.AltitudeBolt, Turns: -0.1}},
+		{Seq: 6, At: evening.Add(5), Plan: &mountmodel.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}},
+		{Seq: 7, At: evening.Add(6), Note: "dew on the \"guide\" scope; wiped"},
+	}
+}
+
+func session() Session {
+	return Session{Program: "polard 0.1.0", Source: "folder", Folder: "/nights", Begun: evening, Heard: evening, Since: evening.Add(-2 * time.Hour), Called: config(), Placed: true}
+}
+
+func begin(t testing.TB, b *Book, keeper string) int64 {
+	t.Helper()
+	id, err := b.Begin(t.Context(), session(), keeper)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return id
+}
+
+func read(t testing.TB, b *Book, id int64) []Entry {
+	t.Helper()
+	var got []Entry
+	if err := b.Entries(t.Context(), id, true, func(e Entry) error { got = append(got, e); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	return got
+}
+
+// What was written is read as it was, to the last bit, by another process
+// too, and a batch written twice is there once.
+func TestBookGivesBackWhatItTook(t *testing.T) {
+	path := inFolder(t)
+	b := openTest(t, path)
+	id := begin(t, b, "one")
+	want := entries()
+	for range 2 {
+		if err := b.Append(t.Context(), id, "one", want); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := b.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b = openTest(t, path)
+	got := read(t, b, id)
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("got  %+v\nwant %+v", got, want)
+	}
+	s, err := b.Last(t.Context(), "/nights", evening)
+	if err != nil || s == nil {
+		t.Fatal(s, err)
+	}
+	wantSession := session()
+	wantSession.ID, wantSession.Heard, wantSession.Count = id, evening.Add(6), 7
+	if !reflect.DeepEqual(*s, wantSession) {
+		t.Errorf("got  %+v\nwant %+v", *s, wantSession)
+	}
+	var files []File
+	if err := b.Files(t.Context(), "/nights", evening.Add(-time.Hour), func(f File) { files = append(files, f) }); err != nil {
+		t.Fatal(err)
+	}
+	if f := want[1].Frame; len(files) != 1 || files[0] != (File{f.Path, f.Size, f.Modified, f.Sum}) {
+		t.Errorf("files %+v", files)
+	}
+	if err := b.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+	// Without the stars: the same but for them.
+	err = b.Entries(t.Context(), id, false, func(e Entry) error {
+		if e.Frame != nil && e.Frame.Sighting.Pairs != nil {
+			t.Error("stars were read without being asked for")
+		}
+		return nil
+	})
+	if err != nil {
+		t.Error(err)
+	}
+}
+
+func TestLast(t *testing.T) {
+	b := openTest(t, inFolder(t))
+	if s, err := b.Last(t.Context(), "/nights", time.Time{}); s != nil || err != nil {
+		t.Errorf("an empty book has %v, %v", s, err)
+	}
+	begin(t, b, "one")
+	second := begin(t, b, "one")
+	for _, c := range []struct {
+		folder string
+		since  time.Time
+		want   int64
+	}{{"/nights", time.Time{}, second}, {"/nights", evening, second}, {"/nights", evening.Add(time.Second), 0}, {"/other", time.Time{}, 0}} {
+		s, err := b.Last(t.Context(), c.folder, c.since)
+		if err != nil || (s == nil) != (c.want == 0) || s != nil && s.ID != c.want {
+			t.Errorf("%s since %v: %+v, %v", c.folder, c.since, s, err)
+		}
+	}
+}
+
+// A session has one writer: the newest to take it over.
+func TestTakeOver(t *testing.T) {
+	b := openTest(t, inFolder(t))
+	id := begin(t, b, "one")
+	all := entries()
+	if err := b.Append(t.Context(), id, "one", all[:2]); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.TakeOver(t.Context(), id, "two"); err != nil {
+		t.Fatal(err)
+	}
+	if trouble, _ := errors.AsType[*Trouble](b.Append(t.Context(), id, "one", all[2:3])); trouble == nil || trouble.Code != TroubleTakenOver {
+		t.Errorf("the first still writes: %v", trouble)
+	}
+	if err := b.Append(t.Context(), id, "two", all[2:]); err != nil {
+		t.Error(err)
+	}
+	if trouble, _ := errors.AsType[*Trouble](b.Append(t.Context(), id+1, "two", all)); trouble == nil || trouble.Code != TroubleGone {
+		t.Errorf("a session that is not there: %v", trouble)
+	}
+	if got := read(t, b, id); len(got) != len(all) {
+		t.Errorf("%d entries, want %d", len(got), len(all))
+	}
+}
+
+// Every double comes back bit for bit, NaN and infinities too.
+func TestPairsKeepEveryBit(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		bits := rapid.SliceOfN(rapid.Uint64(), 0, 70).Draw(t, "bits")
+		var pairs []mountmodel.Pair
+		v := func(i int) float64 { return math.Float64frombits(bits[i]) }
+		for i := 0; i+7 <= len(bits); i += 7 {
+			pairs = append(pairs, mountmodel.Pair{Camera: sky.Camera{X: v(i), Y: v(i + 1), Z: v(i + 2)}, ICRS: sky.ICRS{X: v(i + 3), Y: v(i + 4), Z: v(i + 5)}, Sigma: sky.Angle(v(i + 6))})
+		}
+		got, err := unpackPairs(packPairs(pairs))
+		if err != nil || len(got) != len(pairs) {
+			t.Fatal(err, len(got))
+		}
+		for i, p := range got {
+			for k, x := range []float64{p.Camera.X, p.Camera.Y, p.Camera.Z, p.ICRS.X, p.ICRS.Y, p.ICRS.Z, float64(p.Sigma)} {
+				if math.Float64bits(x) != bits[7*i+k] {
+					t.Fatalf("pair %d, number %d: %v, want %v", i, k, x, v(7*i+k))
+				}
+			}
+		}
+	})
+}
+
+// FuzzPairs: whatever lies in the file, reading gives stars or a reason.
+func FuzzPairs(f *testing.F) {
+	f.Add([]byte{})
+	f.Add(make([]byte, pairBytes-1))
+	f.Add(packPairs(frame("x", 2).Sighting.Pairs))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		pairs, err := unpackPairs(b)
+		if (err == nil) != (len(b)%pairBytes == 0) || err == nil && len(pairs) != len(b)/pairBytes {
+			t.Fatalf("%d bytes: %d pairs, %v", len(b), len(pairs), err)
+		}
+	})
+}
+
+// A configuration is stored under the names of its Go fields: renaming one
+// would make older sessions come out differently.
+func TestFieldNamesStay(t *testing.T) {
+	c := config()
+	for _, e := range []struct {
+		entry Entry
+		want  []string
+	}{
+		{Entry{Config: &c}, []string{"Site", "Latitude", "Longitude", "ElevationM", "Air", "PressureHPa", "TemperatureC", "Humidity", "WavelengthUm", "Pole", "Tolerance", "MeasureFrames", "DUT1"}},
+		{Entry{Stroke: &mountmodel.Stroke{}}, []string{"Bolt", "Turns"}},
+	} {
+		_, body, err := e.entry.packed()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, name := range e.want {
+			if !strings.Contains(body, `"`+name+`":`) {
+				t.Errorf("%s is missing in %s", name, body)
+			}
+		}
+	}
+}
+
+// From every earlier version the tables are brought to the present one.
+func TestMigrate(t *testing.T) {
+	for version := range len(steps) + 1 {
+		path := inFolder(t)
+		// A book as the program of that version made it.
+		kept := steps
+		steps = steps[:version]
+		b := openTest(t, path)
+		steps = kept
+		if err := b.Close(); err != nil {
+			t.Fatal(err)
+		}
+		b = openTest(t, path)
+		id := begin(t, b, "one")
+		if err := b.Append(t.Context(), id, "one", entries()); err != nil {
+			t.Errorf("from version %d: %v", version, err)
+		}
+		if got := read(t, b, id); len(got) != len(entries()) {
+			t.Errorf("from version %d: %d entries", version, len(got))
+		}
+	}
+}
+
+// An older program leaves a newer file alone and says what to do; so it does
+// with a database of something else.
+func TestNewerAndForeign(t *testing.T) {
+	for _, c := range []struct {
+		change string
+		code   TroubleCode
+		says   string
+	}{
+		{`UPDATE logbook_format SET version = 9999`, TroubleNewer, "update polard"},
+		{`ALTER TABLE logbook_format RENAME TO invoices`, TroubleForeign, "something else"},
+	} {
+		path := inFolder(t)
+		b := openTest(t, path)
+		if _, err := b.db.Exec(c.change); err != nil {
+			t.Fatal(err)
+		}
+		b.Close()
+		before, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = Open(t.Context(), path)
+		if trouble, _ := errors.AsType[*Trouble](err); trouble == nil || trouble.Code != c.code || !strings.Contains(trouble.Message, c.says) {
+			t.Errorf("%s: %v", c.change, err)
+		}
+		if after, err := os.ReadFile(path); err != nil || string(after) != string(before) {
+			t.Errorf("%s: the file was changed (%v)", c.change, err)
+		}
+	}
+}
+
+// A damaged file is set aside, whole, and a new one is begun.
+func TestDamaged(t *testing.T) {
+	for name, damage := range map[string]func([]byte) []byte{
+		"text":     func([]byte) []byte { return []byte(strings.Repeat("not a database ", 1000)) },
+		"zeroed":   func(b []byte) []byte { clear(b[4096:20480]); return b },
+		"cut":      func(b []byte) []byte { return b[:len(b)/2] },
+		"scramble": func(b []byte) []byte { copy(b[100:], strings.Repeat("x", 4000)); return b },
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := inFolder(t)
+			b := openTest(t, path)
+			id := begin(t, b, "one")
+			if err := b.Append(t.Context(), id, "one", entries()); err != nil {
+				t.Fatal(err)
+			}
+			b.Close()
+			whole, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			bad := damage(whole)
+			if err := os.WriteFile(path, bad, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			b = openTest(t, path)
+			if b.SetAside == "" {
+				t.Fatal("the damage was not noticed")
+			}
+			if fresh := read(t, b, id); len(fresh) != 0 {
+				t.Errorf("the new book holds %d entries", len(fresh))
+			}
+			if kept, err := os.ReadFile(b.SetAside); err != nil || string(kept) != string(bad) {
+				t.Errorf("the damaged file was not kept: %v", err)
+			}
+			if err := b.Append(t.Context(), begin(t, b, "one"), "one", entries()); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+}
