@@ -53,18 +53,9 @@ func Write(w io.Writer, f *Frame, extra ...Card) error {
 			break
 		}
 	}
-	var header []byte
-	for _, c := range append(frameCards(f, blanks), extra...) {
-		card, err := formatCard(c)
-		if err != nil {
-			return fmt.Errorf("write FITS: %w", err)
-		}
-		header = append(header, card...)
-	}
-	header = fmt.Appendf(header, "%-*s", cardSize, "END")
-	header = append(header, strings.Repeat(" ", padding(len(header)))...)
-	if _, err := w.Write(header); err != nil {
-		return fmt.Errorf("write FITS header: %w", err)
+	cards := append(pixelCards(f, blanks), frameCards(f)...)
+	if err := writeCards(w, append(cards, extra...)); err != nil {
+		return err
 	}
 
 	size := 2 * len(f.Pix)
@@ -86,10 +77,46 @@ func Write(w io.Writer, f *Frame, extra ...Card) error {
 	return nil
 }
 
+// WriteHeader writes a FITS file without pixels that holds what is known of the
+// frame, and extra cards: a header to stand beside the frame's own file. The
+// frame's size and its hint of a place are left out. There are two axes, as many as
+// of an image's world coordinates, of no length (FITS Standard 4.0, section 4.4.1.1:
+// no data follow).
+func WriteHeader(w io.Writer, f *Frame, extra ...Card) error {
+	known := *f
+	known.Position = nil
+	cards := append([]Card{
+		{"SIMPLE", true, "conforms to FITS standard"},
+		{"BITPIX", 8, "bits per pixel"},
+		{"NAXIS", 2, "number of axes"},
+		{"NAXIS1", 0, "no pixels: this is a header only"},
+		{"NAXIS2", 0, ""},
+	}, frameCards(&known)...)
+	return writeCards(w, append(cards, extra...))
+}
+
+func writeCards(w io.Writer, cards []Card) error {
+	var header []byte
+	for _, c := range cards {
+		card, err := formatCard(c)
+		if err != nil {
+			return fmt.Errorf("write FITS: %w", err)
+		}
+		header = append(header, card...)
+	}
+	header = fmt.Appendf(header, "%-*s", cardSize, "END")
+	header = append(header, strings.Repeat(" ", padding(len(header)))...)
+	if _, err := w.Write(header); err != nil {
+		return fmt.Errorf("write FITS header: %w", err)
+	}
+	return nil
+}
+
 // padding is the number of bytes that fill n up to whole blocks.
 func padding(n int) int { return (blockSize - n%blockSize) % blockSize }
 
-func frameCards(f *Frame, blanks bool) []Card {
+// pixelCards say how the pixels are stored.
+func pixelCards(f *Frame, blanks bool) []Card {
 	cards := []Card{
 		{"SIMPLE", true, "conforms to FITS standard"},
 		{"BITPIX", 16, "bits per pixel"},
@@ -102,6 +129,12 @@ func frameCards(f *Frame, blanks bool) []Card {
 	if blanks {
 		cards = append(cards, Card{"BLANK", -unsigned16Zero, "stored value of an undefined pixel"})
 	}
+	return cards
+}
+
+// frameCards say what is known of the exposure.
+func frameCards(f *Frame) []Card {
+	var cards []Card
 	start := f.Start
 	if start.IsZero() && !f.Mid.IsZero() {
 		start = f.Mid.Add(-f.Exposure / 2)

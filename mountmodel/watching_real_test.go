@@ -12,20 +12,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/solve"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
-
-// detectorFrame turns directions from the frame of a fitted camera into one
-// bolted to the detector: where the optical axis meets the image is not well
-// known, and the mount model takes the camera for one body.
-func detectorFrame(c *solve.Camera) sky.Matrix {
-	m := c.Centre()
-	z := sky.Vec(c.Direction(m))
-	along := r3.Sub(sky.Vec(c.Direction(sky.Pixel{X: m.X + 0.5, Y: m.Y})), sky.Vec(c.Direction(sky.Pixel{X: m.X - 0.5, Y: m.Y})))
-	y := r3.Unit(r3.Cross(z, along))
-	return sky.FromColumns(r3.Cross(y, z), y, z).Transpose()
-}
 
 // Four frames of one target in one night, at hour angles from -2 to +5 h, by a
 // real mount that bends (not part of the project; see POLARD_REALFRAMES). What
@@ -59,7 +46,7 @@ func TestWatchRealNight(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := mountmodel.Sighting{Name: filepath.Base(path), Mid: frame.Mid}
-		detector := detectorFrame(&solution.Camera)
+		detector := solution.DetectorFrame()
 		for _, p := range solution.Pairs {
 			s.Pairs = append(s.Pairs, mountmodel.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
 		}

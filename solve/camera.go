@@ -81,6 +81,20 @@ func (c *Camera) CameraFromICRS(d sky.ICRS) sky.Camera {
 	return sky.Camera(c.Attitude.R.Transpose().Apply(sky.Vec(d)))
 }
 
+// DetectorFrame turns directions from the frame of the fitted camera, which has
+// the optical axis along z, into one that is bolted to the detector: its middle
+// looks along z, and its columns grow along x. Where the optical axis meets the
+// image follows from second-order terms alone, so that in a narrow field it comes out
+// differently from frame to frame, by arcminutes; whoever takes the camera for
+// one body, as a mount model does, wants these.
+func (c *Camera) DetectorFrame() sky.Matrix {
+	m := c.Centre()
+	z := sky.Vec(c.Direction(m))
+	along := r3.Sub(sky.Vec(c.Direction(sky.Pixel{X: m.X + 0.5, Y: m.Y})), sky.Vec(c.Direction(sky.Pixel{X: m.X - 0.5, Y: m.Y})))
+	y := sky.Unit(r3.Cross(z, along))
+	return sky.FromColumns(r3.Cross(y, z), y, z).Transpose()
+}
+
 // FieldDeg is the angular width and height of the image through its centre.
 func (c *Camera) FieldDeg() (w, h float64) {
 	m := c.Centre()

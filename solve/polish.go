@@ -97,7 +97,7 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
-	sol := &Solution{Camera: fit.Camera, Detection: det}
+	sol := &Solution{Camera: fit.Camera, Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
 	var sum float64
 	for _, q := range pairs {
 		sum += q.dx*q.dx + q.dy*q.dy

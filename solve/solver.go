@@ -36,6 +36,10 @@ type Pair struct {
 // Solution says where an image points and how its camera maps the sky.
 type Solution struct {
 	Camera
+	// Shear is how air and aberration stretch the sky over the field, beyond the
+	// camera: tangent-plane coordinates (x, y), distorted, become
+	// ((1+Shear[0])x + Shear[1]y, Shear[1]x + (1-Shear[0])y).
+	Shear     [2]float64
 	Pairs     []Pair
 	Detection *Detection
 	Trials    int       // candidates that were tried

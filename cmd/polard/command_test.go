@@ -134,7 +134,7 @@ func TestHelp(t *testing.T) {
 	}
 	// The options that the contract names.
 	for name, options := range map[string][]string{
-		"solve": {"json", "scale", "field", "near"},
+		"solve": {"json", "scale", "field", "near", "wcs"},
 		"axis":  {"json", "lat", "lon", "elevation", "pressure", "temperature", "pole", "measure"},
 		"serve": {"lat", "lon", "elevation", "pressure", "temperature", "pole", "measure", "addr", "tolerance"},
 	} {
@@ -159,7 +159,7 @@ func TestVersion(t *testing.T) {
 // a string and a truth value stand for their kind.
 const (
 	shapeOfSolved = `{"file":"","solved":true,"ra_deg":0,"dec_deg":0,"scale_arcsec_px":0,"rotation_deg":0,"mirrored":false,
-		"detected":0,"matched":0,"rms_arcsec":0,"log10_odds":0,"field_deg":[0],
+		"detected":0,"matched":0,"rms_arcsec":0,"log10_odds":0,"field_deg":[0],"wcs?":"",
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`
 	shapeOfUnsolved = `{"file":"","solved":false,"error":{"code":"","message":""},"detected":0,
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`

@@ -16,8 +16,6 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/solve"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // pipeline takes frames to sightings. One goroutine uses it at a time.
@@ -80,6 +78,7 @@ type outcome struct {
 	readFor  time.Duration
 	times    solve.Times
 	sighting mountmodel.Sighting
+	header   string // path of the header that was written for it, if any
 }
 
 // problem says why a file gave nothing, as a code and in words.
@@ -126,28 +125,13 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.times, o.detected = o.solution.Times, len(o.solution.Detection.Stars)
 	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.solution.Scale, 0
-	detector := detectorFrame(&o.solution.Camera)
+	detector := o.solution.DetectorFrame()
 	for _, pair := range o.solution.Pairs {
 		o.sighting.Pairs = append(o.sighting.Pairs, mountmodel.Pair{
 			Camera: sky.Camera(detector.Apply(sky.Vec(pair.Camera))), ICRS: pair.ICRS, Sigma: pair.Sigma,
 		})
 	}
 	return o
-}
-
-// detectorFrame turns directions from the frame of a fitted camera, which has
-// the optical axis along z, into one that is bolted to the detector: its middle
-// looks along z, and its columns grow along x. Where the optical axis meets the
-// image follows from second-order terms alone, so that in a narrow field it comes out
-// differently from frame to frame, by arcminutes; but the mount model takes
-// the camera for one body.
-func detectorFrame(c *solve.Camera) sky.Matrix {
-	m := c.Centre()
-	z := sky.Vec(c.Direction(m))
-	along := r3.Sub(sky.Vec(c.Direction(sky.Pixel{X: m.X + 0.5, Y: m.Y})), sky.Vec(c.Direction(sky.Pixel{X: m.X - 0.5, Y: m.Y})))
-	y := r3.Unit(r3.Cross(z, along))
-	x := r3.Cross(y, z)
-	return sky.Matrix{{x.X, x.Y, x.Z}, {y.X, y.Y, y.Z}, {z.X, z.Y, z.Z}}
 }
 
 // solve finds where a frame points.

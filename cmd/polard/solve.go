@@ -72,6 +72,7 @@ func parsePlace(s string) (sky.ICRS, error) {
 func newSolve() *cobra.Command {
 	var hints hintFlags
 	var asJSON bool
+	var wcsFolder string
 	c := &cobra.Command{
 		Use:   "solve FRAME.fits ...",
 		Short: "tell where frames point",
@@ -79,8 +80,13 @@ func newSolve() *cobra.Command {
 where the middle of the frame points, at which scale and angle. The whole sky is
 searched; options and header only make it faster.
 
+With --wcs, the world coordinates of each solved frame are written as a FITS header
+without pixels, DIR/FRAME.fits` + headerSuffix + `: a tangent plane with SIP polynomials (RA---TAN-SIP,
+DEC--TAN-SIP), ICRS places at the epoch of the exposure. DIR is made if its parent is there;
+of what it holds, only headers that polard wrote are replaced.
+
 Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
-		Example: "  polard solve night/frame_001.fits\n  polard solve --json --scale 3.7 night/*.fits",
+		Example: "  polard solve night/frame_001.fits\n  polard solve --json --scale 3.7 night/*.fits\n  polard solve --wcs headers night/*.fits",
 		Args:    someFrames,
 		RunE: func(c *cobra.Command, args []string) error {
 			p, err := newPipeline()
@@ -90,11 +96,23 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
+			var headers *headerFolder
+			if c.Flags().Changed("wcs") {
+				if headers, err = openHeaderFolder(wcsFolder, args); err != nil {
+					return err
+				}
+			}
 			failed := false
 			for _, path := range args {
 				o := p.readFile(c.Context(), path)
 				if err := c.Context().Err(); err != nil {
 					return err
+				}
+				if o.solution != nil && headers != nil {
+					if err := headers.write(&o); err != nil {
+						fmt.Fprintf(c.ErrOrStderr(), "polard: %s is solved, but has no header: %v\n", path, err)
+						failed = true
+					}
 				}
 				failed = failed || o.solution == nil
 				if err := printSolved(c.OutOrStdout(), o, asJSON); err != nil {
@@ -109,6 +127,7 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 	}
 	hints.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a line")
+	c.Flags().StringVar(&wcsFolder, "wcs", "", "folder for a FITS header with world coordinates for each solved frame (`DIR`)")
 	return c
 }
 
@@ -127,6 +146,7 @@ type (
 		RMSArcsec   float64    `json:"rms_arcsec"`
 		Log10Odds   float64    `json:"log10_odds"`
 		FieldDeg    [2]float64 `json:"field_deg"`
+		WCS         string     `json:"wcs,omitempty"` // path of the header, with --wcs
 		MS          msJSON     `json:"ms"`
 	}
 	unsolvedJSON struct {
@@ -163,7 +183,7 @@ func (o outcome) solved() solvedJSON {
 		ScaleArcsec: s.Scale.Arcseconds(), RotationDeg: s.RotationOfRows().Degrees(), Mirrored: s.Mirrored,
 		Detected: o.detected, Matched: len(s.Pairs),
 		RMSArcsec: s.RMS.Arcseconds(), Log10Odds: s.Log10Odds,
-		FieldDeg: [2]float64{w, h}, MS: o.ms(),
+		FieldDeg: [2]float64{w, h}, WCS: o.header, MS: o.ms(),
 	}
 }
 
@@ -187,7 +207,11 @@ func printSolved(w io.Writer, o outcome, asJSON bool) error {
 	if s.Mirrored {
 		mirrored = ", mirrored"
 	}
-	_, err := fmt.Fprintf(w, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"\n",
-		o.path, s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec)
+	header := ""
+	if s.WCS != "" {
+		header = "; header " + s.WCS
+	}
+	_, err := fmt.Fprintf(w, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
+		o.path, s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, header)
 	return err
 }

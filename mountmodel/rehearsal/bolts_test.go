@@ -258,7 +258,7 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 			if err != nil {
 				t.Fatalf("rig %d: %v", i, err)
 			}
-			detector := detectorFrame(&found.Camera)
+			detector := found.DetectorFrame()
 			var pairs []mountmodel.Pair
 			for _, p := range found.Pairs {
 				pairs = append(pairs, mountmodel.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
@@ -276,14 +276,4 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 	if quantile(counts, 0.95) >= most {
 		t.Errorf("not settled after %d moves", most)
 	}
-}
-
-// detectorFrame turns directions of a fitted camera into a frame bolted to the
-// detector, whose middle looks along z.
-func detectorFrame(c *solve.Camera) sky.Matrix {
-	m := c.Centre()
-	z := sky.Vec(c.Direction(m))
-	along := r3.Sub(sky.Vec(c.Direction(sky.Pixel{X: m.X + 0.5, Y: m.Y})), sky.Vec(c.Direction(sky.Pixel{X: m.X - 0.5, Y: m.Y})))
-	y := sky.Unit(r3.Cross(z, along))
-	return sky.FromColumns(r3.Cross(y, z), y, z).Transpose()
 }
