@@ -213,26 +213,35 @@ func (s *Server) commandRoutes(g *echo.Group) {
 	g.POST("/rig/expose", command(s, func(ctx context.Context, _ nothing) error { return rig.Expose(ctx) }))
 }
 
-// command reads a strict JSON body of type T and carries it out. Success is
-// 204: what changed comes to every page as a new state.
+// readBody reads a strict JSON body of type T.
+func readBody[T any](c echo.Context) (body T, err error) {
+	r := c.Request()
+	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != echo.MIMEApplicationJSON {
+		return body, &problem{http.StatusUnsupportedMediaType, "not_json", "a command is sent as application/json"}
+	}
+	d := json.NewDecoder(http.MaxBytesReader(c.Response(), r.Body, maxCommandBytes))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&body); err != nil {
+		var big *http.MaxBytesError
+		if errors.As(err, &big) {
+			return body, &problem{http.StatusRequestEntityTooLarge, "too_large", "that command is too long"}
+		}
+		return body, badRequest("the command could not be read: " + err.Error())
+	}
+	if err := d.Decode(new(json.RawMessage)); !errors.Is(err, io.EOF) {
+		return body, badRequest("there is something behind the command")
+	}
+	return body, nil
+}
+
+// command reads a body of type T and carries it out. Success is 204: what
+// changed comes to every page as a new state.
 func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r := c.Request()
-		if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != echo.MIMEApplicationJSON {
-			return &problem{http.StatusUnsupportedMediaType, "not_json", "a command is sent as application/json"}
-		}
-		var body T
-		d := json.NewDecoder(http.MaxBytesReader(c.Response(), r.Body, maxCommandBytes))
-		d.DisallowUnknownFields()
-		if err := d.Decode(&body); err != nil {
-			var big *http.MaxBytesError
-			if errors.As(err, &big) {
-				return &problem{http.StatusRequestEntityTooLarge, "too_large", "that command is too long"}
-			}
-			return badRequest("the command could not be read: " + err.Error())
-		}
-		if err := d.Decode(new(json.RawMessage)); !errors.Is(err, io.EOF) {
-			return badRequest("there is something behind the command")
+		body, err := readBody[T](c)
+		if err != nil {
+			return err
 		}
 		if err := do(r.Context(), body); err != nil {
 			var p *problem

@@ -124,6 +124,8 @@ func (s *Server) router() *echo.Echo {
 	api.GET("/live", s.getLive)
 	api.GET("/preview.jpg", s.getPreview)
 	api.GET("/memories", s.getMemories)
+	api.GET("/setup", s.getSetup)
+	api.POST("/balance", s.postBalance)
 	s.commandRoutes(api.Group("", checkRight))
 	return e
 }

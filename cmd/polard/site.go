@@ -13,6 +13,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/setup"
 	"polard/mountmodel/sky"
+	"polard/web"
 
 	"github.com/spf13/cobra"
 )
@@ -216,278 +217,28 @@ type siteReport struct {
 	balance  *setup.Balance
 }
 
-// The wire form of a set-up; units in the keys.
-type (
-	siteJSON struct {
-		Site          placeJSON           `json:"site"`
-		Air           airJSON             `json:"air"`
-		TimeUTC       string              `json:"time_utc"`
-		Pole          poleJSON            `json:"pole"`
-		LatitudeScale latitudeScaleJSON   `json:"latitude_scale"`
-		Ground        groundJSON          `json:"ground"`
-		Compass       *compassJSON        `json:"compass,omitempty"`
-		Sun           sunJSON             `json:"sun"`
-		Balance       *balanceJSON        `json:"balance,omitempty"`
-		PoleStars     []poleStarJSON      `json:"pole_stars"`
-		Eyepiece      *eyepieceJSON       `json:"eyepiece,omitempty"`
-		Steps         map[string][]string `json:"steps"`
-		Cautions      []cautionJSON       `json:"cautions"`
-		Warnings      []warningJSON       `json:"warnings"`
+// wire is the report as JSON has it.
+func (r siteReport) wire() (web.Sheet, error) {
+	var through *setup.Eyepiece
+	if r.eyepiece != nil {
+		through = &r.eyepiece.Eyepiece
 	}
-	placeJSON struct {
-		LatDeg     float64 `json:"lat_deg"`
-		LonDeg     float64 `json:"lon_deg"`
-		ElevationM float64 `json:"elevation_m"`
+	out, err := web.SheetFromSetup(r.sheet, through)
+	if r.balance != nil {
+		out.Balance = web.BalanceFromSetup(*r.balance)
 	}
-	airJSON struct {
-		PressureHPa      float64 `json:"pressure_hpa"`
-		UsualPressureHPa float64 `json:"usual_pressure_hpa"`
-		TemperatureC     float64 `json:"temperature_c"`
-	}
-	latitudeScaleJSON struct {
-		SetDeg           float64 `json:"set_deg"`
-		NearDeg          float64 `json:"near_deg"`
-		RefractionArcmin float64 `json:"refraction_arcmin"`
-	}
-	groundJSON struct {
-		LegAzimuthsDeg []float64     `json:"leg_azimuths_deg"`
-		LevelNearDeg   float64       `json:"level_near_deg"`
-		Coupling       *couplingJSON `json:"coupling,omitempty"`
-	}
-	couplingJSON struct {
-		LeanDeg                    float64 `json:"lean_deg"`
-		LeanTowardsAzDeg           float64 `json:"lean_towards_az_deg"`
-		AltitudeArcminPerAzDeg     float64 `json:"altitude_arcmin_per_azimuth_deg"`
-		SidewaysArcminPerAltDeg    float64 `json:"east_arcmin_per_altitude_deg"`
-		LatitudeScaleMisreadArcmin float64 `json:"latitude_scale_misread_arcmin"`
-	}
-	compassJSON struct {
-		BearingDeg        float64 `json:"bearing_deg"`
-		DeclinationDeg    float64 `json:"declination_deg"`
-		UncertaintyDeg    float64 `json:"uncertainty_deg"`
-		ChangeDegPerYear  float64 `json:"change_deg_per_year"`
-		InclinationDeg    float64 `json:"inclination_deg"`
-		HorizontalNT      float64 `json:"horizontal_nt"`
-		TotalNT           float64 `json:"total_nt"`
-		Use               string  `json:"use"`
-		DeclinationSource string  `json:"model"`
-	}
-	sunJSON struct {
-		Up      bool           `json:"up"`
-		AltDeg  float64        `json:"alt_deg"`
-		Events  []sunEventJSON `json:"events"`
-		Shadow  *shadowJSON    `json:"shadow,omitempty"`
-		Shadows []shadowJSON   `json:"shadows"`
-	}
-	sunEventJSON struct {
-		Event       string   `json:"event"`
-		TimeUTC     string   `json:"time_utc"`
-		ShadowAzDeg *float64 `json:"shadow_az_deg,omitempty"`
-	}
-	shadowJSON struct {
-		TimeUTC         string  `json:"time_utc"`
-		AzDeg           float64 `json:"az_deg"`
-		LengthPerHeight float64 `json:"length_per_height"`
-		DegPerMinute    float64 `json:"turn_deg_per_minute"`
-		SunAltDeg       float64 `json:"sun_alt_deg"`
-	}
-	balanceJSON struct {
-		TubeKg float64        `json:"tube_kg"`
-		RA     raBalanceJSON  `json:"right_ascension"`
-		Dec    decBalanceJSON `json:"declination"`
-	}
-	raBalanceJSON struct {
-		Verdict      string   `json:"verdict"`
-		WantedMm     *float64 `json:"wanted_mm,omitempty"`
-		AtMm         *float64 `json:"at_mm,omitempty"`
-		LeftOverKgMm float64  `json:"left_over_kg_mm"`
-		LeftOverNm   float64  `json:"left_over_newton_m"`
-		LeastKg      *float64 `json:"least_kg,omitempty"`
-		MostKg       *float64 `json:"most_kg,omitempty"`
-	}
-	decBalanceJSON struct {
-		Verdict    string  `json:"verdict"`
-		ShiftMm    float64 `json:"shift_mm"`
-		LeftOverNm float64 `json:"left_over_newton_m"`
-		SideNm     float64 `json:"side_newton_m"`
-	}
-	poleStarJSON struct {
-		Name                string           `json:"name"`
-		Magnitude           float64          `json:"magnitude_v"`
-		HourAngleDeg        float64          `json:"hour_angle_deg"`
-		PolarDistanceArcmin float64          `json:"polar_distance_arcmin"`
-		Seen                directionJSON    `json:"seen"`
-		FromRefracted       starStandingJSON `json:"from_refracted_pole"`
-		FromTrue            starStandingJSON `json:"from_true_pole"`
-		// Views are against the pole that is aimed at.
-		Views []starViewJSON `json:"views"`
-	}
-	starStandingJSON struct {
-		DistanceArcmin   float64 `json:"distance_arcmin"`
-		PositionAngleDeg float64 `json:"position_angle_deg"`
-		EastArcmin       float64 `json:"east_arcmin"`
-		UpArcmin         float64 `json:"up_arcmin"`
-	}
-	starViewJSON struct {
-		Through     string  `json:"through"`
-		RightArcmin float64 `json:"right_arcmin"`
-		UpArcmin    float64 `json:"up_arcmin"`
-		ClockHours  float64 `json:"clock_hours"`
-	}
-	eyepieceJSON struct {
-		Magnification   float64 `json:"magnification"`
-		TrueFieldArcmin float64 `json:"true_field_arcmin"`
-		HoldsPoleStar   bool    `json:"holds_pole_star"`
-	}
-	cautionJSON struct {
-		Title string `json:"title"`
-		Text  string `json:"text"`
-	}
-)
-
-// orNone leaves out what is no number.
-func orNone(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
-}
-
-func utcText(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05Z") }
-
-func shadowOf(s setup.Shadow) shadowJSON {
-	return shadowJSON{utcText(s.Time), s.Azimuth.Degrees(), s.Length, s.PerMinute.Degrees(), s.SunAlt.Degrees()}
-}
-
-func starStandingOf(s setup.Standing) starStandingJSON {
-	return starStandingJSON{s.Distance.Arcminutes(), s.PositionAngle.Degrees(), s.East.Arcminutes(), s.Up.Arcminutes()}
-}
-
-// lowPole is where haze, trees and the roughness of low refraction begin to
-// matter (common practice).
-const lowPole = 10 * sky.Degree
-
-func (r siteReport) warnings() []warningJSON {
-	s := r.sheet
-	out := []warningJSON{}
-	if s.Place.LatitudeScale < lowPole {
-		out = append(out, warningJSON{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees())})
-	}
-	if s.LevelProblem != nil {
-		out = append(out, warningJSON{Code: "upright_axis", Message: sentence(s.LevelProblem.Error())})
-	}
-	if s.Compass == nil {
-		out = append(out, warningJSON{Code: "no_declination", Message: "The bundled magnetic model covers the years 2025 to 2029. For this date take the declination from a map or from the model that follows it."})
-	} else if s.Compass.Use != setup.CompassGood {
-		out = append(out, warningJSON{Code: "compass_" + string(s.Compass.Use), Message: compassDoubt(*s.Compass)})
-	}
-	return out
-}
-
-func compassDoubt(c setup.Compass) string {
-	if c.Use == setup.CompassNone {
-		return "This near a magnetic pole a compass shows nothing. Use the Sun's shadow, the stars or a map."
-	}
-	return fmt.Sprintf("The magnetic pole is not far: the needle is sluggish and the declination uncertain by %.1f degrees and more. Use the Sun's shadow or a map where you can.", c.Sigma.Degrees())
-}
-
-// sentence makes one of an error's text.
-func sentence(text string) string {
-	if text == "" {
-		return text
-	}
-	return strings.ToUpper(text[:1]) + text[1:] + "."
-}
-
-func (r siteReport) wire() siteJSON {
-	s := r.sheet
-	out := siteJSON{
-		Site:    placeJSON{s.Site.Latitude.Degrees(), s.Site.Longitude.Degrees(), s.Site.ElevationM},
-		Air:     airJSON{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
-		TimeUTC: utcText(s.Time),
-		Pole:    poleJSON{s.Pole.String(), directionOf(s.Place.Pole)},
-		LatitudeScale: latitudeScaleJSON{
-			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(),
-		},
-		Ground:    groundJSON{LevelNearDeg: setup.LevelNear.Degrees()},
-		Sun:       sunJSON{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []sunEventJSON{}, Shadows: []shadowJSON{}},
-		PoleStars: []poleStarJSON{}, Cautions: []cautionJSON{},
-		Steps: map[string][]string{
-			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
-			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
-		},
-		Warnings: r.warnings(),
-	}
-	for _, leg := range s.Legs {
-		out.Ground.LegAzimuthsDeg = append(out.Ground.LegAzimuthsDeg, leg.Degrees())
-	}
-	if s.LevelProblem == nil {
-		out.Ground.Coupling = &couplingJSON{setup.LevelNear.Degrees(), 90, 60 * s.Level.AltitudePerAzimuth, 60 * s.Level.AcrossPerAltitude, s.Level.ScaleError.Arcminutes()}
-	}
-	if c := s.Compass; c != nil {
-		out.Compass = &compassJSON{c.Bearing.Degrees(), c.Declination.Degrees(), c.Sigma.Degrees(), c.Field.DeclinationPerYear().Degrees(),
-			c.Field.Inclination().Degrees(), c.Field.HorizontalNT(), c.Field.TotalNT(), string(c.Use), "World Magnetic Model 2025"}
-	}
-	for _, m := range s.SunDay {
-		e := sunEventJSON{Event: string(m.Event), TimeUTC: utcText(m.Time)}
-		if m.Event == setup.SunHigh {
-			e.ShadowAzDeg = orNone(m.Shadow.Degrees())
-		}
-		out.Sun.Events = append(out.Sun.Events, e)
-	}
-	if s.Shadow != nil {
-		shadow := shadowOf(*s.Shadow)
-		out.Sun.Shadow = &shadow
-	}
-	for _, shadow := range s.Shadows {
-		out.Sun.Shadows = append(out.Sun.Shadows, shadowOf(shadow))
-	}
-	if b := r.balance; b != nil {
-		out.Balance = &balanceJSON{b.TubeKg,
-			raBalanceJSON{string(b.RA.Verdict), orNone(b.RA.WantedMm), orNone(b.RA.AtMm), b.RA.LeftOverKgMm, b.RA.LeftOverNm, orNone(b.RA.LeastKg), orNone(b.RA.MostKg)},
-			decBalanceJSON{string(b.Dec.Verdict), b.Dec.ShiftMm, b.Dec.LeftOverNm, b.Dec.SideNm}}
-	}
-	for _, p := range s.Stars {
-		star := poleStarJSON{
-			Name: p.Star.Name, Magnitude: p.Star.V, HourAngleDeg: p.HourAngle.Degrees(), PolarDistanceArcmin: p.PolarDistance.Arcminutes(),
-			Seen: directionOf(p.Seen), FromRefracted: starStandingOf(p.FromRefracted), FromTrue: starStandingOf(p.FromTrue), Views: []starViewJSON{},
-		}
-		for _, v := range r.views(p) {
-			star.Views = append(star.Views, starViewJSON{string(v.through), v.Right.Arcminutes(), v.Up.Arcminutes(), v.Clock})
-		}
-		out.PoleStars = append(out.PoleStars, star)
-	}
-	if e := r.eyepiece; e != nil {
-		out.Eyepiece = &eyepieceJSON{e.Magnification(), e.width.Arcminutes(), setup.Holds(e.width, s.Stars[0].From(s.Pole).Distance)}
-	}
-	for _, c := range setup.Cautions(s.SunUp) {
-		out.Cautions = append(out.Cautions, cautionJSON{c.Title, c.Text})
-	}
-	return out
-}
-
-// starView is how a star stands to the pole through optics.
-type starView struct {
-	through setup.Optics
-	setup.InView
-}
-
-func (r siteReport) views(p setup.StarPlace) []starView {
-	var out []starView
-	for _, through := range setup.AllOptics() {
-		// Seen refuses only optics that are not among AllOptics.
-		if v, err := p.From(r.sheet.Pole).Seen(through, r.sheet.Place.South); err == nil {
-			out = append(out, starView{through, v})
-		}
-	}
-	return out
+	return out, err
 }
 
 func (r siteReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
+		sheet, err := r.wire()
+		if err != nil {
+			return err
+		}
 		enc := json.NewEncoder(w)
 		enc.SetEscapeHTML(false)
-		return enc.Encode(r.wire())
+		return enc.Encode(sheet)
 	}
 	_, err := io.WriteString(w, r.text())
 	return err
@@ -565,7 +316,7 @@ func (r siteReport) text() string {
 	for _, c := range setup.Cautions(s.SunUp) {
 		p.item("%s. %s", c.Title, c.Text)
 	}
-	for _, warning := range r.warnings() {
+	for _, warning := range web.SheetWarnings(s) {
 		p.item("Note: %s", warning.Message)
 	}
 
@@ -729,8 +480,8 @@ func (r siteReport) starText(p *page) {
 		standing := star.From(s.Pole)
 		fmt.Fprintf(p, "  %-16s %9s %6.1f %4dh%02d", star.Star.Name, mountmodel.AngleWords(standing.Distance), standing.PositionAngle.Degrees(),
 			int(math.Round(star.HourAngle.Hours()*60))/60%24, int(math.Round(star.HourAngle.Hours()*60))%60)
-		for _, v := range r.views(star) {
-			fmt.Fprintf(p, "  %*s", len(columnOf(v.through)), clockText(v.Clock))
+		for _, v := range star.Views(s.Pole, s.Place.South) {
+			fmt.Fprintf(p, "  %*s", len(columnOf(v.Through)), clockText(v.Clock))
 		}
 		fmt.Fprintln(p)
 	}

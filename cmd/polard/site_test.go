@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"polard/web"
 )
 
 const shapeOfSite = `{"site":{"lat_deg":0,"lon_deg":0,"elevation_m":0},
@@ -35,7 +37,7 @@ const shapeOfSite = `{"site":{"lat_deg":0,"lon_deg":0,"elevation_m":0},
 	"warnings":[{"code":"","message":"","file?":""}]}`
 
 // siteOf runs the command with --json.
-func siteOf(t *testing.T, args ...string) siteJSON {
+func siteOf(t *testing.T, args ...string) web.Sheet {
 	t.Helper()
 	status, stdout, stderr := call(t, append([]string{"site", "--json"}, args...)...)
 	if status != exitDone || stderr != "" {
@@ -45,7 +47,7 @@ func siteOf(t *testing.T, args ...string) siteJSON {
 		t.Errorf("%q prints %d lines", args, strings.Count(stdout, "\n"))
 	}
 	hasShape(t, stdout, shapeOfSite)
-	var out siteJSON
+	var out web.Sheet
 	if err := json.Unmarshal([]byte(stdout), &out); err != nil {
 		t.Fatal(err)
 	}
@@ -116,7 +118,7 @@ func TestSitePoleStarERFA(t *testing.T) {
 		near(t, "position angle", star.FromRefracted.PositionAngleDeg, r["refracted_pa_deg"], tolPADeg)
 		near(t, "distance from the true pole", star.FromTrue.DistanceArcmin/60, r["true_distance_deg"], tolDeg)
 		near(t, "position angle", star.FromTrue.PositionAngleDeg, r["true_pa_deg"], tolPADeg)
-		near(t, "altitude", star.Seen.AltDeg, r["seen_alt_deg"], tolDeg)
+		near(t, "altitude", float64(star.Seen.AltDeg), r["seen_alt_deg"], tolDeg)
 	}
 }
 

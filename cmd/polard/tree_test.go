@@ -35,7 +35,7 @@ var allowedImports = map[string][]string{
 	"catalogs/compile":     {"catalogs", "mountmodel/sky"},
 	"fits":                 {"mountmodel/sky"},
 	"solve":                {"catalogs", "mountmodel/sky"},
-	"web":                  {"mountmodel", "mountmodel/sky"},
+	"web":                  {"mountmodel", "mountmodel/setup", "mountmodel/sky"},
 	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web"},
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"polard/mountmodel"
 	"polard/mountmodel/sky"
 )
 
@@ -55,6 +56,24 @@ func (s Standing) Seen(through Optics, south bool) (InView, error) {
 		hours = 0
 	}
 	return InView{Right: right, Up: up, Clock: hours}, nil
+}
+
+// OpticsView is how a star stands to a pole through one of the optics.
+type OpticsView struct {
+	Through Optics
+	InView
+}
+
+// Views are those through all optics, against the pole of the given kind.
+func (p StarPlace) Views(kind mountmodel.PoleKind, south bool) []OpticsView {
+	var out []OpticsView
+	for _, through := range AllOptics() {
+		// Seen refuses only optics that are not among AllOptics.
+		if v, err := p.From(kind).Seen(through, south); err == nil {
+			out = append(out, OpticsView{through, v})
+		}
+	}
+	return out
 }
 
 // Eyepiece is an eyepiece in a telescope or finder.

@@ -1,0 +1,146 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/setup"
+	"polard/mountmodel/sky"
+
+	"github.com/labstack/echo/v4"
+)
+
+// getSetup computes the set-up for the place of the session, now or at the
+// time asked for. A sheet takes a few milliseconds, so nothing is kept.
+func (s *Server) getSetup(c echo.Context) error {
+	site, air, pole, ok := s.placed()
+	if !ok {
+		return &problem{http.StatusConflict, "no_place", "say first where the mount stands: latitude and longitude"}
+	}
+	when, through, err := setupQuery(c.QueryParams())
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	if when.IsZero() {
+		when = s.now()
+	}
+	sheet, err := setup.NewSheet(site, air, pole, when)
+	if err != nil { // the place was checked: the time is all that is left to be wrong
+		return badRequest("that time cannot be computed: give one in the years 1972 to 2098")
+	}
+	out, err := SheetFromSetup(sheet, through)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	return c.JSON(http.StatusOK, out)
+}
+
+// setupQuery reads what may be asked of the set-up: another time, and what one
+// looks through.
+func setupQuery(q url.Values) (when time.Time, through *setup.Eyepiece, err error) {
+	if at := q.Get("at"); at != "" {
+		if when, err = time.Parse(time.RFC3339, at); err != nil {
+			return when, nil, fmt.Errorf("%q is no time: give it as 2026-03-07T21:30:00Z", at)
+		}
+	}
+	number := func(key string) float64 {
+		text := q.Get(key)
+		if text == "" || err != nil {
+			return 0
+		}
+		v, bad := strconv.ParseFloat(text, 64)
+		if bad != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			err = fmt.Errorf("%s: %q is no number", key, text)
+		}
+		return v
+	}
+	e := setup.Eyepiece{
+		TelescopeFocalMm: number("telescope_mm"), FocalMm: number("eyepiece_mm"),
+		ApparentField: sky.Angle(number("apparent_field_deg")) * sky.Degree, FieldStopMm: number("field_stop_mm"),
+	}
+	if e != (setup.Eyepiece{}) {
+		through = &e
+	}
+	return when, through, err
+}
+
+// placed is the place, air and pole of the newest state, when they are known.
+func (s *Server) placed() (site sky.Site, air sky.Air, pole mountmodel.PoleKind, ok bool) {
+	site, ok = s.site()
+	if !ok {
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	air = sky.StandardAir(site.ElevationM)
+	air.PressureHPa, air.TemperatureC = float64(s.state.Site.PressureHPa), float64(s.state.Site.TemperatureC)
+	if s.state.Pole != nil {
+		// Words that name no kind cannot come from a session; they mean the usual one.
+		pole, _ = mountmodel.ParsePoleKind(s.state.Pole.Kind)
+	}
+	return site, air, pole, true
+}
+
+// rigRequest is a rig to be balanced.
+type rigRequest struct {
+	Parts []struct {
+		Name    string  `json:"name"`
+		Kg      float64 `json:"kg"`
+		ShaftMm float64 `json:"shaft_mm"`
+		TubeMm  float64 `json:"tube_mm"`
+		SideMm  float64 `json:"side_mm"`
+	} `json:"parts"`
+	Weights []struct {
+		Kg   float64 `json:"kg"`
+		AtMm float64 `json:"at_mm"`
+	} `json:"weights"`
+	SlidingKg  float64 `json:"sliding_kg"`
+	NearestMm  float64 `json:"nearest_mm"`
+	FarthestMm float64 `json:"farthest_mm"`
+	ShaftKg    float64 `json:"shaft_kg"`
+	SaddleMm   float64 `json:"saddle_mm"`
+}
+
+// mostParts bounds a rig; a full one has a tube, two cameras and a guide scope.
+const mostParts = 20
+
+func (r rigRequest) rig(site sky.Site) (setup.Rig, error) {
+	if len(r.Parts) > mostParts || len(r.Weights) > mostParts {
+		return setup.Rig{}, fmt.Errorf("at most %d parts and %d weights: take some together", mostParts, mostParts)
+	}
+	rig := setup.Rig{
+		SlidingKg: r.SlidingKg, TubeSlideMm: r.SaddleMm, AxisAltitude: site.Latitude.Abs(),
+		Shaft: setup.Shaft{MassKg: r.ShaftKg, MiddleMm: (r.NearestMm + r.FarthestMm) / 2, NearestMm: r.NearestMm, FarthestMm: r.FarthestMm},
+	}
+	for _, p := range r.Parts {
+		rig.Parts = append(rig.Parts, setup.Part{Name: p.Name, MassKg: p.Kg, ShaftMm: p.ShaftMm, TubeMm: p.TubeMm, SideMm: p.SideMm})
+	}
+	for _, w := range r.Weights {
+		rig.Weights = append(rig.Weights, setup.Weight{MassKg: w.Kg, AtMm: w.AtMm})
+	}
+	return rig, rig.Check()
+}
+
+// postBalance works out a balance. It changes nothing, so whoever may look on
+// may ask.
+func (s *Server) postBalance(c echo.Context) error {
+	r, err := readBody[rigRequest](c)
+	if err != nil {
+		return err
+	}
+	site, _ := s.site() // without a place the axis is taken as level: the largest torque
+	rig, err := r.rig(site)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	b, err := setup.NewBalance(rig)
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	return c.JSON(http.StatusOK, BalanceFromSetup(b))
+}

@@ -1,0 +1,273 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"polard/mountmodel/setup"
+	"polard/mountmodel/sky"
+)
+
+// Sheet is the wire form of a set-up: what `polard site --json` prints and what
+// the page shows step by step; units in the keys. Steps holds the sentences of
+// each step, by its name.
+type (
+	Sheet struct {
+		Site          SheetSite           `json:"site"`
+		Air           SheetAir            `json:"air"`
+		TimeUTC       string              `json:"time_utc"`
+		Pole          Pole                `json:"pole"`
+		LatitudeScale LatitudeScale       `json:"latitude_scale"`
+		Ground        Ground              `json:"ground"`
+		Compass       *Compass            `json:"compass,omitempty"`
+		Sun           SheetSun            `json:"sun"`
+		Balance       *Balance            `json:"balance,omitempty"`
+		PoleStars     []PoleStar          `json:"pole_stars"`
+		Eyepiece      *SheetEyepiece      `json:"eyepiece,omitempty"`
+		Steps         map[string][]string `json:"steps"`
+		Cautions      []Caution           `json:"cautions"`
+		Warnings      []Notice            `json:"warnings"`
+	}
+	SheetSite struct {
+		LatDeg     float64 `json:"lat_deg"`
+		LonDeg     float64 `json:"lon_deg"`
+		ElevationM float64 `json:"elevation_m"`
+	}
+	SheetAir struct {
+		PressureHPa      float64 `json:"pressure_hpa"`
+		UsualPressureHPa float64 `json:"usual_pressure_hpa"`
+		TemperatureC     float64 `json:"temperature_c"`
+	}
+	LatitudeScale struct {
+		SetDeg           float64 `json:"set_deg"`
+		NearDeg          float64 `json:"near_deg"`
+		RefractionArcmin float64 `json:"refraction_arcmin"`
+	}
+	Ground struct {
+		LegAzimuthsDeg []float64 `json:"leg_azimuths_deg"`
+		LevelNearDeg   float64   `json:"level_near_deg"`
+		Coupling       *Coupling `json:"coupling,omitempty"`
+	}
+	Coupling struct {
+		LeanDeg                    float64 `json:"lean_deg"`
+		LeanTowardsAzDeg           float64 `json:"lean_towards_az_deg"`
+		AltitudeArcminPerAzDeg     float64 `json:"altitude_arcmin_per_azimuth_deg"`
+		SidewaysArcminPerAltDeg    float64 `json:"east_arcmin_per_altitude_deg"`
+		LatitudeScaleMisreadArcmin float64 `json:"latitude_scale_misread_arcmin"`
+	}
+	Compass struct {
+		BearingDeg        float64 `json:"bearing_deg"`
+		DeclinationDeg    float64 `json:"declination_deg"`
+		UncertaintyDeg    float64 `json:"uncertainty_deg"`
+		ChangeDegPerYear  float64 `json:"change_deg_per_year"`
+		InclinationDeg    float64 `json:"inclination_deg"`
+		HorizontalNT      float64 `json:"horizontal_nt"`
+		TotalNT           float64 `json:"total_nt"`
+		Use               string  `json:"use"`
+		DeclinationSource string  `json:"model"`
+	}
+	SheetSun struct {
+		Up      bool       `json:"up"`
+		AltDeg  float64    `json:"alt_deg"`
+		Events  []SunEvent `json:"events"`
+		Shadow  *Shadow    `json:"shadow,omitempty"`
+		Shadows []Shadow   `json:"shadows"`
+	}
+	SunEvent struct {
+		Event       string   `json:"event"`
+		TimeUTC     string   `json:"time_utc"`
+		ShadowAzDeg *float64 `json:"shadow_az_deg,omitempty"`
+	}
+	Shadow struct {
+		TimeUTC         string  `json:"time_utc"`
+		AzDeg           float64 `json:"az_deg"`
+		LengthPerHeight float64 `json:"length_per_height"`
+		DegPerMinute    float64 `json:"turn_deg_per_minute"`
+		SunAltDeg       float64 `json:"sun_alt_deg"`
+	}
+	Balance struct {
+		TubeKg float64    `json:"tube_kg"`
+		RA     RABalance  `json:"right_ascension"`
+		Dec    DecBalance `json:"declination"`
+	}
+	RABalance struct {
+		Verdict      string   `json:"verdict"`
+		WantedMm     *float64 `json:"wanted_mm,omitempty"`
+		AtMm         *float64 `json:"at_mm,omitempty"`
+		LeftOverKgMm float64  `json:"left_over_kg_mm"`
+		LeftOverNm   float64  `json:"left_over_newton_m"`
+		LeastKg      *float64 `json:"least_kg,omitempty"`
+		MostKg       *float64 `json:"most_kg,omitempty"`
+	}
+	DecBalance struct {
+		Verdict    string  `json:"verdict"`
+		ShiftMm    float64 `json:"shift_mm"`
+		LeftOverNm float64 `json:"left_over_newton_m"`
+		SideNm     float64 `json:"side_newton_m"`
+	}
+	PoleStar struct {
+		Name                string       `json:"name"`
+		Magnitude           float64      `json:"magnitude_v"`
+		HourAngleDeg        float64      `json:"hour_angle_deg"`
+		PolarDistanceArcmin float64      `json:"polar_distance_arcmin"`
+		Seen                Direction    `json:"seen"`
+		FromRefracted       StarStanding `json:"from_refracted_pole"`
+		FromTrue            StarStanding `json:"from_true_pole"`
+		// Views are against the pole that is aimed at.
+		Views []StarView `json:"views"`
+	}
+	StarStanding struct {
+		DistanceArcmin   float64 `json:"distance_arcmin"`
+		PositionAngleDeg float64 `json:"position_angle_deg"`
+		EastArcmin       float64 `json:"east_arcmin"`
+		UpArcmin         float64 `json:"up_arcmin"`
+	}
+	StarView struct {
+		Through     string  `json:"through"`
+		RightArcmin float64 `json:"right_arcmin"`
+		UpArcmin    float64 `json:"up_arcmin"`
+		ClockHours  float64 `json:"clock_hours"`
+	}
+	SheetEyepiece struct {
+		Magnification   float64 `json:"magnification"`
+		TrueFieldArcmin float64 `json:"true_field_arcmin"`
+		HoldsPoleStar   bool    `json:"holds_pole_star"`
+	}
+	Caution struct {
+		Title string `json:"title"`
+		Text  string `json:"text"`
+	}
+)
+
+// orNone leaves out what is no number.
+func orNone(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func utcText(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05Z") }
+
+func shadowOf(s setup.Shadow) Shadow {
+	return Shadow{utcText(s.Time), s.Azimuth.Degrees(), s.Length, s.PerMinute.Degrees(), s.SunAlt.Degrees()}
+}
+
+func starStandingOf(s setup.Standing) StarStanding {
+	return StarStanding{s.Distance.Arcminutes(), s.PositionAngle.Degrees(), s.East.Arcminutes(), s.Up.Arcminutes()}
+}
+
+// lowPole is where haze, trees and the roughness of low refraction begin to
+// matter (common practice).
+const lowPole = 10 * sky.Degree
+
+// SheetWarnings are what to know of a place and a date before trusting the sheet.
+func SheetWarnings(s setup.Sheet) []Notice {
+	out := []Notice{}
+	if s.Place.LatitudeScale < lowPole {
+		out = append(out, Notice{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees())})
+	}
+	if s.LevelProblem != nil {
+		out = append(out, Notice{Code: "upright_axis", Message: sentence(s.LevelProblem.Error())})
+	}
+	if s.Compass == nil {
+		out = append(out, Notice{Code: "no_declination", Message: "The bundled magnetic model covers the years 2025 to 2029. For this date take the declination from a map or from the model that follows it."})
+	} else if s.Compass.Use != setup.CompassGood {
+		out = append(out, Notice{Code: "compass_" + string(s.Compass.Use), Message: compassDoubt(*s.Compass)})
+	}
+	return out
+}
+
+func compassDoubt(c setup.Compass) string {
+	if c.Use == setup.CompassNone {
+		return "This near a magnetic pole a compass shows nothing. Use the Sun's shadow, the stars or a map."
+	}
+	return fmt.Sprintf("The magnetic pole is not far: the needle is sluggish and the declination uncertain by %.1f degrees and more. Use the Sun's shadow or a map where you can.", c.Sigma.Degrees())
+}
+
+// sentence makes one of an error's text.
+func sentence(text string) string {
+	if text == "" {
+		return text
+	}
+	return strings.ToUpper(text[:1]) + text[1:] + "."
+}
+
+// SheetFromSetup turns a set-up into wire form, with what the person looks through
+// if that is known.
+func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
+	out := Sheet{
+		Site:    SheetSite{s.Site.Latitude.Degrees(), s.Site.Longitude.Degrees(), s.Site.ElevationM},
+		Air:     SheetAir{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
+		TimeUTC: utcText(s.Time),
+		Pole:    Pole{s.Pole.String(), direction(s.Place.Pole)},
+		LatitudeScale: LatitudeScale{
+			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(),
+		},
+		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees()},
+		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
+		PoleStars: []PoleStar{}, Cautions: []Caution{},
+		Steps: map[string][]string{
+			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
+			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
+		},
+		Warnings: SheetWarnings(s),
+	}
+	for _, leg := range s.Legs {
+		out.Ground.LegAzimuthsDeg = append(out.Ground.LegAzimuthsDeg, leg.Degrees())
+	}
+	if s.LevelProblem == nil {
+		out.Ground.Coupling = &Coupling{setup.LevelNear.Degrees(), 90, 60 * s.Level.AltitudePerAzimuth, 60 * s.Level.AcrossPerAltitude, s.Level.ScaleError.Arcminutes()}
+	}
+	if c := s.Compass; c != nil {
+		out.Compass = &Compass{c.Bearing.Degrees(), c.Declination.Degrees(), c.Sigma.Degrees(), c.Field.DeclinationPerYear().Degrees(),
+			c.Field.Inclination().Degrees(), c.Field.HorizontalNT(), c.Field.TotalNT(), string(c.Use), "World Magnetic Model 2025"}
+	}
+	for _, m := range s.SunDay {
+		e := SunEvent{Event: string(m.Event), TimeUTC: utcText(m.Time)}
+		if m.Event == setup.SunHigh {
+			e.ShadowAzDeg = orNone(m.Shadow.Degrees())
+		}
+		out.Sun.Events = append(out.Sun.Events, e)
+	}
+	if s.Shadow != nil {
+		shadow := shadowOf(*s.Shadow)
+		out.Sun.Shadow = &shadow
+	}
+	for _, shadow := range s.Shadows {
+		out.Sun.Shadows = append(out.Sun.Shadows, shadowOf(shadow))
+	}
+	for _, p := range s.Stars {
+		star := PoleStar{
+			Name: p.Star.Name, Magnitude: p.Star.V, HourAngleDeg: p.HourAngle.Degrees(), PolarDistanceArcmin: p.PolarDistance.Arcminutes(),
+			Seen: direction(p.Seen), FromRefracted: starStandingOf(p.FromRefracted), FromTrue: starStandingOf(p.FromTrue), Views: []StarView{},
+		}
+		for _, v := range p.Views(s.Pole, s.Place.South) {
+			star.Views = append(star.Views, StarView{string(v.Through), v.Right.Arcminutes(), v.Up.Arcminutes(), v.Clock})
+		}
+		out.PoleStars = append(out.PoleStars, star)
+	}
+	if through != nil {
+		field, err := through.TrueField()
+		if err != nil {
+			return Sheet{}, err
+		}
+		out.Eyepiece = &SheetEyepiece{through.Magnification(), field.Arcminutes(), setup.Holds(field, s.Stars[0].From(s.Pole).Distance)}
+	}
+	for _, c := range setup.Cautions(s.SunUp) {
+		out.Cautions = append(out.Cautions, Caution{c.Title, c.Text})
+	}
+	return out, nil
+}
+
+// BalanceFromSetup turns a balance into wire form.
+func BalanceFromSetup(b setup.Balance) *Balance {
+	return &Balance{
+		TubeKg: b.TubeKg,
+		RA: RABalance{string(b.RA.Verdict), orNone(b.RA.WantedMm), orNone(b.RA.AtMm), b.RA.LeftOverKgMm, b.RA.LeftOverNm,
+			orNone(b.RA.LeastKg), orNone(b.RA.MostKg)},
+		Dec: DecBalance{string(b.Dec.Verdict), b.Dec.ShiftMm, b.Dec.LeftOverNm, b.Dec.SideNm},
+	}
+}
