@@ -169,7 +169,7 @@ func (s *Server) getMemories(c echo.Context) error {
 		return err
 	}
 	out.Marks = marksWire(marks)
-	if site, ok := s.site(); ok {
+	if site, _, _, ok := s.placed(); ok {
 		nights, err := s.opt.Nights.Earlier(ctx, site, nightsShown)
 		if err != nil {
 			return err

@@ -12,8 +12,6 @@ import (
 	"sync"
 	"time"
 
-	"polard/mountmodel/sky"
-
 	"github.com/labstack/echo/v4"
 )
 
@@ -68,6 +66,7 @@ type Server struct {
 	state    *State
 	pictures []*picture // oldest first
 	memories uint64     // grows when something was noted
+	sun      *Sun       // as last published
 	started  bool
 	stopping bool
 }
@@ -197,12 +196,19 @@ func (s *Server) Run(ctx context.Context) error {
 	if s.opt.Ready != nil {
 		s.opt.Ready("http://" + ln.Addr().String() + "/")
 	}
-	select {
-	case err := <-served:
-		s.hub.close()
-		s.leave()
-		return fmt.Errorf("web: %w", err)
-	case <-ctx.Done():
+	minute := time.NewTicker(sunEvery)
+	defer minute.Stop()
+	for running := true; running; {
+		select {
+		case err := <-served:
+			s.hub.close()
+			s.leave()
+			return fmt.Errorf("web: %w", err)
+		case <-minute.C:
+			s.followSun()
+		case <-ctx.Done():
+			running = false
+		}
 	}
 	s.hub.close()
 	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
@@ -231,25 +237,12 @@ func (s *Server) publishLocked() error {
 	out := *s.state
 	out.Latest = s.withPicture(out.Latest)
 	out.Memories = s.memories
+	out.Sun = s.sunLocked()
+	s.sun = out.Sun
 	b, err := json.Marshal(out)
 	if err != nil {
 		return fmt.Errorf("web: state does not fit JSON: %w", err)
 	}
 	s.hub.publish(b)
 	return nil
-}
-
-// site is the place of the newest state, when it is known.
-func (s *Server) site() (sky.Site, bool) {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.state == nil || s.state.Site == nil {
-		return sky.Site{}, false
-	}
-	p := s.state.Site
-	return sky.Site{
-		Latitude:   sky.Angle(p.LatDeg) * sky.Degree,
-		Longitude:  sky.Angle(p.LonDeg) * sky.Degree,
-		ElevationM: float64(p.ElevationM),
-	}, true
 }

@@ -71,19 +71,30 @@ func setupQuery(q url.Values) (when time.Time, through *setup.Eyepiece, err erro
 
 // placed is the place, air and pole of the newest state, when they are known.
 func (s *Server) placed() (site sky.Site, air sky.Air, pole mountmodel.PoleKind, ok bool) {
-	site, ok = s.site()
-	if !ok {
-		return
-	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	air = sky.StandardAir(site.ElevationM)
-	air.PressureHPa, air.TemperatureC = float64(s.state.Site.PressureHPa), float64(s.state.Site.TemperatureC)
-	if s.state.Pole != nil {
-		// Words that name no kind cannot come from a session; they mean the usual one.
-		pole, _ = mountmodel.ParsePoleKind(s.state.Pole.Kind)
+	if s.state == nil || s.state.Site == nil {
+		return
 	}
+	site, air, pole = placeOf(s.state)
 	return site, air, pole, true
+}
+
+// placeOf reads the place of a state that has one.
+func placeOf(state *State) (site sky.Site, air sky.Air, pole mountmodel.PoleKind) {
+	p := state.Site
+	site = sky.Site{
+		Latitude:   sky.Angle(p.LatDeg) * sky.Degree,
+		Longitude:  sky.Angle(p.LonDeg) * sky.Degree,
+		ElevationM: float64(p.ElevationM),
+	}
+	air = sky.StandardAir(site.ElevationM)
+	air.PressureHPa, air.TemperatureC = float64(p.PressureHPa), float64(p.TemperatureC)
+	if state.Pole != nil {
+		// Words that name no kind cannot come from a session; they mean the usual one.
+		pole, _ = mountmodel.ParsePoleKind(state.Pole.Kind)
+	}
+	return site, air, pole
 }
 
 // rigRequest is a rig to be balanced.
@@ -133,7 +144,7 @@ func (s *Server) postBalance(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	site, _ := s.site() // without a place the axis is taken as level: the largest torque
+	site, _, _, _ := s.placed() // without a place the axis is taken as level: the largest torque
 	rig, err := r.rig(site)
 	if err != nil {
 		return badRequest(err.Error())

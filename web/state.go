@@ -54,6 +54,7 @@ type State struct {
 	Tracking *bool       `json:"tracking,omitempty"` // whether the drive runs, where the frames tell
 	Lock     *LockShift  `json:"lock,omitempty"`     // what locking the bolts did
 	Advice   *TurnAdvice `json:"advice,omitempty"`   // what turning further would bring
+	TurnTo   *TurnTo     `json:"turn_to,omitempty"`  // which way to turn further
 	Doubt    bool        `json:"doubt"`              // Now is not to turn bolts by; Do and Warnings say why
 	Bolts    []Bolt      `json:"bolts,omitempty"`    // how the axis answers each bolt, as far as it is known
 	Strokes  []Stroke    `json:"strokes,omitempty"`  // what to turn now, in turns, of bolts whose answer is learnt
@@ -62,6 +63,7 @@ type State struct {
 	Frames   []Frame   `json:"frames,omitempty"` // oldest first
 	Warnings []Notice  `json:"warnings,omitempty"`
 	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
+	Sun      *Sun      `json:"sun,omitempty"` // once the place is known
 
 	// Memories grows when something was noted that another page may show.
 	Memories uint64 `json:"memories"`
@@ -180,6 +182,27 @@ type TurnAdvice struct {
 	Expected []Forecast `json:"expected,omitempty"`
 }
 
+// TurnTo is the better way of turning the RA axis by as much as is asked for,
+// and the other way: altitudes are those of the line of sight at its lowest.
+// Against holds what speaks against a way: "low" (near the horizon), "high" (the
+// camera end swings between the legs), "far" (more than a quarter turn from the
+// first frame).
+type TurnTo struct {
+	ByDeg          Number   `json:"by_deg"` // clockwise positive, for who faces the pole
+	LowestDeg      Number   `json:"lowest_deg"`
+	Against        []string `json:"against,omitempty"`
+	OtherLowestDeg Number   `json:"other_lowest_deg"`
+	OtherAgainst   []string `json:"other_against,omitempty"`
+}
+
+// Sun is where the Sun stands now.
+type Sun struct {
+	Up           bool   `json:"up"` // its upper edge is above a level horizon
+	AltDeg       Number `json:"alt_deg"`
+	FromFrameDeg Number `json:"from_frame_deg"` // from the last frame's line of sight
+	NearFrame    bool   `json:"near_frame"`     // up, and dangerously near that line
+}
+
 // Forecast is the uncertainty expected after one more frame.
 type Forecast struct {
 	TurnDeg           Number `json:"turn_deg"`
@@ -207,6 +230,23 @@ type Latest struct {
 	Stars        []Star   `json:"stars,omitempty"`   // matched, brightest first
 	Picture      *Picture `json:"picture,omitempty"` // once there is one
 	ClockSuspect bool     `json:"clock_suspect"`     // mid-exposure and arrival disagree
+
+	// Where the frame looked, and where in it, or on which way from its middle, the
+	// pole aimed at and the mount's axis lie; absent while that is not known.
+	Sight *Direction `json:"sight,omitempty"`
+	Pole  *InFrame   `json:"pole,omitempty"`
+	Axis  *InFrame   `json:"axis,omitempty"`
+}
+
+// InFrame is a direction as a frame has it. TowardsDeg is the way to it from the
+// middle of the image: from the direction in which columns grow towards the one
+// in which rows grow.
+type InFrame struct {
+	Inside     bool   `json:"inside"`
+	X          Number `json:"x_px"` // as in Star; null outside the image
+	Y          Number `json:"y_px"`
+	AwayDeg    Number `json:"away_deg"` // from the middle of the image
+	TowardsDeg Number `json:"towards_deg"`
 }
 
 // Star is a matched star in the frame: column and row from 0 at the centre of

@@ -6,6 +6,7 @@ import (
 	"flag"
 	"math"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -49,6 +50,7 @@ func fullState() State {
 		Tracking:        &yes,
 		Lock:            &LockShift{AltArcmin: -0.2, AzArcmin: 0.1, TotalArcmin: 0.21, UncertaintyArcsec: 4},
 		Advice:          &TurnAdvice{LeastDeg: 30, Expected: []Forecast{{TurnDeg: 30, UncertaintyArcsec: 4}}},
+		TurnTo:          &TurnTo{ByDeg: -30, LowestDeg: 41.5, Against: []string{"far"}, OtherLowestDeg: 12.25, OtherAgainst: []string{"low"}},
 		Doubt:           true,
 		Bolts:           []Bolt{{Bolt: "altitude", Learnt: true, PerTurnArcmin: -52, PerTurnSigmaArcmin: 3, PlayDeg: 54, PlaySigmaDeg: 9, Cross: 0.03, CrossSigma: 0.01}},
 		Strokes:         []Stroke{{Bolt: "altitude", TurnDeg: -120, IdleDeg: 54, ErrorArcsec: 40, Text: "altitude bolt: about a third of a turn anticlockwise, raising"}},
@@ -58,10 +60,14 @@ func fullState() State {
 			RADeg: 37.954, DecDeg: 88.12, FieldWDeg: 2.51, FieldHDeg: 1.67, WidthPx: 960, HeightPx: 640,
 			Stars: []Star{{X: 12.5, Y: 40.25, V: 6.1}}, Picture: &Picture{URL: "/api/v1/preview.jpg?frame=12", WidthPx: 960, HeightPx: 640},
 			ClockSuspect: true,
+			Sight:        &Direction{AltDeg: 48.6, AzDeg: 358.2},
+			Pole:         &InFrame{Inside: true, X: 310, Y: 520.5, AwayDeg: 1.9, TowardsDeg: 118},
+			Axis:         &InFrame{X: Number(math.NaN()), Y: Number(math.NaN()), AwayDeg: 2.2, TowardsDeg: 121},
 		},
 		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
 		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
 		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000},
+		Sun:          &Sun{Up: true, AltDeg: 12.5, FromFrameDeg: 24, NearFrame: true},
 		Memories:     3,
 		StaleAfterMs: 30000,
 	}
@@ -269,5 +275,59 @@ func TestDoubtAsksForNoBolt(t *testing.T) {
 		if !s.Doubt || s.Do.Code != "doubt" || s.Do.Text != v.Instruction {
 			t.Errorf("%s: told %+v", phase, s.Do)
 		}
+	}
+}
+
+// The way to turn follows the line of sight: a camera that looks 40 degrees east
+// of the northern pole goes up when it turns anticlockwise, for who faces north.
+func TestTurnTo(t *testing.T) {
+	v := measuringView(northSite, 1)
+	if s := StateFromView(v, Around{Latest: latestOf(1, testNight, nil)}); s.TurnTo != nil {
+		t.Errorf("a way is told although nothing says where the camera looks: %+v", s.TurnTo)
+	}
+	latest := latestOf(1, testNight, nil)
+	latest.Sight = &Direction{AltDeg: 30, AzDeg: 45}
+	got := StateFromView(v, Around{Latest: latest}).TurnTo
+	if got == nil || math.Abs(float64(got.ByDeg+30)) > 1e-9 || math.Abs(float64(got.LowestDeg-30)) > 1e-9 || len(got.Against) != 0 || !slices.Equal(got.OtherAgainst, []string{"low"}) {
+		t.Errorf("%+v", got)
+	}
+	v.Phase = mountmodel.Adjusting
+	if s := StateFromView(v, Around{Latest: latest}); s.TurnTo != nil {
+		t.Error("a way is told while bolts are turned")
+	}
+}
+
+// Sunrise at the place of the tests on 2026-03-15: astropy 5.2 (get_sun, AltAz
+// without air) has the Sun's centre at -50 arcminutes, the rule of the Explanatory
+// Supplement, at 05:27.3 UTC.
+func TestSunIsFollowed(t *testing.T) {
+	s, _ := newTestServer(t, Options{})
+	now := time.Date(2026, 3, 15, 5, 25, 0, 0, time.UTC)
+	s.now = func() time.Time { return now }
+	state := StateFromView(viewOf(northSite, mountmodel.Adjusting, 0, 0), Around{Latest: latestOf(1, now, nil)})
+	state.Latest.Sight = &Direction{AltDeg: 5, AzDeg: 100}
+	if err := s.Publish(state); err != nil {
+		t.Fatal(err)
+	}
+	sun := func() (uint64, Sun) {
+		var state State
+		snap := s.hub.newest()
+		if err := json.Unmarshal(snap.state, &state); err != nil {
+			t.Fatal(err)
+		}
+		return snap.seq, *state.Sun
+	}
+	if seq, got := sun(); seq != 1 || got.Up || got.NearFrame || got.AltDeg > 0 || !(got.FromFrameDeg < 20) {
+		t.Errorf("before sunrise: %d %+v", seq, got)
+	}
+	now = now.Add(time.Minute)
+	s.followSun()
+	if seq, _ := sun(); seq != 1 {
+		t.Error("published again although nothing changed")
+	}
+	now = now.Add(4 * time.Minute)
+	s.followSun()
+	if seq, got := sun(); seq != 2 || !got.Up || !got.NearFrame {
+		t.Errorf("after sunrise: %d %+v", seq, got)
 	}
 }

@@ -71,6 +71,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 			})
 		}
 	}
+	s.TurnTo = turnTo(v, a.Latest)
 	for _, b := range v.Bolts {
 		s.Bolts = append(s.Bolts, Bolt{
 			Bolt: string(b.Bolt), Learnt: b.Learnt,
@@ -112,6 +113,42 @@ func StateFromView(v mountmodel.View, a Around) State {
 	}
 	s.surround(a)
 	return s
+}
+
+// turnTo follows the line of sight of the last frame both ways about the axis,
+// or about the pole as long as the axis is not known.
+func turnTo(v mountmodel.View, l *Latest) *TurnTo {
+	if v.Phase != mountmodel.Measuring && v.Phase != mountmodel.Confirming || v.Advice == nil || l == nil || l.Sight == nil {
+		return nil
+	}
+	axis := v.Pole
+	if v.Now != nil {
+		axis = v.Now.Axis.Dir
+	}
+	sight := sky.LocalFromAltAz(sky.Angle(l.Sight.AltDeg)*sky.Degree, sky.Angle(l.Sight.AzDeg)*sky.Degree)
+	var turns []sky.Angle
+	for _, f := range v.Frames {
+		if f.Status == mountmodel.FrameMeasures || f.Status == mountmodel.FrameSameAngle {
+			turns = append(turns, f.Turn)
+		}
+	}
+	ways := mountmodel.TurnWays(axis, sight, v.Advice.Wanted(), turns)
+	return &TurnTo{
+		ByDeg: Number(ways[0].By.Degrees()), LowestDeg: Number(ways[0].Lowest.Degrees()), Against: against(ways[0]),
+		OtherLowestDeg: Number(ways[1].Lowest.Degrees()), OtherAgainst: against(ways[1]),
+	}
+}
+
+func against(w mountmodel.TurnWay) (codes []string) {
+	for _, c := range []struct {
+		speaks bool
+		code   string
+	}{{w.Low, "low"}, {w.High, "high"}, {w.Far, "far"}} {
+		if c.speaks {
+			codes = append(codes, c.code)
+		}
+	}
+	return codes
 }
 
 func (s *State) surround(a Around) {

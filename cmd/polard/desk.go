@@ -155,6 +155,9 @@ func (d *desk) take(o outcome, a fits.Arrival) int64 {
 		d.early = d.early[1:]
 	}
 	d.around.Latest = d.latest(o, a)
+	if d.session != nil {
+		locate(d.around.Latest, o, d.session.View())
+	}
 	d.show()
 	d.logFrame(o)
 	return d.frames

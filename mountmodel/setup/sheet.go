@@ -68,8 +68,7 @@ func NewSheet(site sky.Site, air sky.Air, kind mountmodel.PoleKind, t time.Time)
 		return Sheet{}, err
 	}
 	s.SunAltitude, _ = sky.AltAzFromLocal(o.Sun())
-	geometric, _ := sky.AltAzFromLocal(o.Refraction().True(o.Sun()))
-	s.SunUp = geometric > riseAltitude
+	s.SunUp = SunUp(o)
 	if s.SunDay, err = SunDay(site, air, t); err != nil {
 		return Sheet{}, err
 	}

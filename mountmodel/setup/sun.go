@@ -86,6 +86,17 @@ type SunMoment struct {
 // (Explanatory Supplement to the Astronomical Almanac, 3rd ed. 2013, sect. 12.3).
 const riseAltitude = -50 * sky.Arcminute
 
+// SunNear is how near the Sun a line of sight is dangerous: stray light is
+// caught by tubes and finders that point some way off, and the sky drives a camera
+// into saturation (common practice; the makers' manuals come first).
+const SunNear = 30 * sky.Degree
+
+// SunUp tells whether the upper edge of the Sun is above a level horizon.
+func SunUp(o *mountmodel.Observer) bool {
+	alt, _ := sky.AltAzFromLocal(o.Refraction().True(o.Sun()))
+	return alt > riseAltitude
+}
+
 // Steps of the search for events: the Sun is looked at each sunStep, and a change is
 // then narrowed down to sunResolution. Near the poles two events within one
 // step of each other are missed: the Sun then only grazes the horizon.
