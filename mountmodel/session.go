@@ -20,6 +20,7 @@ type Config struct {
 	// it to the session.
 	MeasureFrames int
 	DUT1          float64 // UT1-UTC in seconds
+	Guiding       Guiding // of ordinary exposures, while watching
 }
 
 // DefaultTolerance is the distance from the pole at which an alignment counts
@@ -34,6 +35,11 @@ const (
 	leastTolerance    = 1 * sky.Arcsecond
 	greatestTolerance = 5 * sky.Degree
 )
+
+// BelievableTolerance brings a tolerance into the limits that a session takes.
+func BelievableTolerance(t sky.Angle) sky.Angle {
+	return min(max(t, leastTolerance), greatestTolerance)
+}
 
 // maxMeasureFrames bounds the frames of one measurement, and with it the time
 // that one fit takes.
@@ -52,6 +58,8 @@ func (c Config) Check() error {
 		return fmt.Errorf("pole kind %v is unknown", c.Pole)
 	case !(c.Tolerance >= leastTolerance && c.Tolerance <= greatestTolerance):
 		return fmt.Errorf("tolerance %s is outside %s to %s", AngleWords(c.Tolerance), AngleWords(leastTolerance), AngleWords(greatestTolerance))
+	case c.Guiding != GuidingUnknown && c.Guiding != Unguided && c.Guiding != Guided:
+		return fmt.Errorf("guiding kind %d is unknown", c.Guiding)
 	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):
 		return fmt.Errorf("%d frames cannot make a measurement: give 2 to %d, or 0 to leave it to the session", c.MeasureFrames, maxMeasureFrames)
 	}
@@ -67,6 +75,7 @@ const (
 	Measured  Event = "measured"   // the measurement is done: the bolts are turned from now on
 	Locked    Event = "locked"     // the bolts are locked: confirm
 	Unlocked  Event = "unlocked"   // back to adjusting
+	WatchOnly Event = "watch"      // forget all frames; from now on every frame is an ordinary exposure
 )
 
 // Session is one alignment from the first frame to the locked bolts: a state
@@ -103,10 +112,12 @@ type present struct {
 	unsolved  *Warning  // about the newest frame
 	unlocked  Axis      // as the axis stood when the bolts were locked
 	lock      *LockShift
-	bolts     *Bolts    // up to the last strokes told
-	hinted    *Bolts    // and what untold movements since have shown
-	told      []Stroke  // since the newest frame
-	toldFrom  []reading // where the axis stood since the last strokes told, oldest first
+	bolts     *Bolts      // up to the last strokes told
+	hinted    *Bolts      // and what untold movements since have shown
+	told      []Stroke    // since the newest frame
+	toldFrom  []reading   // where the axis stood since the last strokes told, oldest first
+	watched   []FrameView // the newest ordinary exposures
+	night     *NightWatch // nil unless ordinary exposures are watched
 	lastMid   time.Time
 	lastHeard time.Time
 }
@@ -136,6 +147,7 @@ const (
 	roleOpen role = iota // not decided: the frame could not be used
 	roleMeasures
 	roleAdjusts
+	roleWatches // an ordinary exposure, of whatever target
 )
 
 // mostAdjusts is how many frames after the measurement are kept, both to show
@@ -187,6 +199,14 @@ func (s *Session) Do(now time.Time, event Event) error {
 		s.reset()
 		return nil
 	}
+	if event == WatchOnly {
+		if s.phase == Watching {
+			return fmt.Errorf("every frame is watched already: %w", ErrNotNow)
+		}
+		s.history = nil
+		s.kept = s.hinted.Clone()
+		s.reset()
+	}
 	if err := s.do(event); err != nil {
 		return err
 	}
@@ -213,6 +233,8 @@ func (s *Session) do(event Event) error {
 			return fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)
 		}
 		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), measurement{}, nil
+	case WatchOnly:
+		s.phase, s.night = Watching, NewNightWatch(s.cfg)
 	case Unlocked:
 		switch s.phase {
 		case Confirming:
@@ -221,7 +243,7 @@ func (s *Session) do(event Event) error {
 		default:
 			return ErrNotLocked
 		}
-		s.phase, s.lock = Adjusting, nil
+		s.phase, s.lock, s.night = Adjusting, nil, nil
 		s.rest(s.lastHeard)
 	default:
 		return fmt.Errorf("%q: %w", event, ErrEvent)
@@ -252,7 +274,7 @@ func (s *Session) confirm() {
 	s.lock = &LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major}
 	s.first, s.again, s.adjust = s.again, measurement{}, nil
 	s.beginAdjusting()
-	s.phase = Done
+	s.phase, s.night = Done, NewNightWatch(s.cfg)
 }
 
 // Take takes in the sighting that reached the session at the time now. The
@@ -283,7 +305,7 @@ func (s *Session) knows(sighting Sighting) bool {
 
 // forget drops the oldest entries that the present no longer rests on.
 func (s *Session) forget() {
-	for _, r := range []role{roleAdjusts, roleOpen} {
+	for _, r := range []role{roleAdjusts, roleOpen, roleWatches} {
 		count, oldest := 0, -1
 		for i, e := range s.history {
 			if e.sighting != nil && e.role == r {
@@ -311,6 +333,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 	if err := cfg.Check(); err != nil {
 		return err
 	}
+	was, night := s.cfg, s.night
 	s.cfg = cfg
 	heard := s.lastHeard
 	s.reset()
@@ -326,6 +349,11 @@ func (s *Session) Reconfigure(cfg Config) error {
 		// Under another site an axis may come out unusable, and what the user
 		// told then no longer fits: the session stands where it can.
 		_ = s.do(e.event)
+	}
+	if s.night != nil && night != nil && was.Site == cfg.Site && was.Air == cfg.Air && was.DUT1 == cfg.DUT1 {
+		// The night's frames stay as they are: many more than the history keeps.
+		night.retune(cfg)
+		s.night = night
 	}
 	s.lastHeard = heard
 	return nil
@@ -442,6 +470,16 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		s.lastMid = sighting.Mid
 	}
 	switch s.phase {
+	case Watching:
+		if err := s.watch(f, sighting); err != nil {
+			f.Status, f.Message = FrameUnusable, err.Error()
+			s.first.refuse(f.FrameView)
+			return roleOpen
+		}
+		f.Status = FrameWatches
+		s.watched = append(s.watched, f.FrameView)
+		s.watched = s.watched[max(0, len(s.watched)-mostAdjusts):]
+		return roleWatches
 	case Waiting, Measuring:
 		s.phase = Measuring
 		s.first.add(f, s.pole())
@@ -475,8 +513,19 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		return roleMeasures
 	default:
 		s.follow(f)
+		// What is no frame of this night tells nothing, and needs no word.
+		_ = s.watch(f, sighting)
 		return roleAdjusts
 	}
+}
+
+// watch takes a frame as an ordinary exposure.
+func (s *Session) watch(f frame, sighting *Sighting) error {
+	o, err := NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
+	if err != nil {
+		return err
+	}
+	return s.night.Take(WatchFrame{Attitude: f.stance.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.stance.boresight)})
 }
 
 // read makes a frame of a sighting, or says why it cannot be used.

@@ -19,6 +19,7 @@ const (
 	Adjusting  Phase = "adjusting"  // the axis is known and the bolts are being turned
 	Confirming Phase = "confirming" // the bolts are locked; a second measurement runs
 	Done       Phase = "done"       // confirmed; further frames keep watch
+	Watching   Phase = "watching"   // no procedure: every frame is an ordinary exposure
 )
 
 // FrameStatus is what became of one frame.
@@ -30,6 +31,7 @@ const (
 	FrameSameAngle FrameStatus = "same angle" // part of the measurement, but no new angle of the RA axis
 	FrameSetAside  FrameStatus = "set aside"  // left out of the measurement because it does not fit the others
 	FrameAdjusts   FrameStatus = "adjusts"    // read as taken while the bolts were being turned
+	FrameWatches   FrameStatus = "watches"    // an ordinary exposure
 	FrameUnsolved  FrameStatus = "unsolved"   // gave no stars; Message says why
 	FrameUnusable  FrameStatus = "unusable"   // gave stars but cannot be used; Message says why
 )
@@ -126,6 +128,7 @@ type View struct {
 	Moves    []BoltMove   // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
 	Lock     *LockShift   // nil until a lock is confirmed
 	Advice   *TurnAdvice  // nil when no further turn is wanted
+	Watch    *WatchView   // what ordinary exposures tell; nil until there is one
 	Warnings []Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
@@ -165,6 +168,15 @@ func (s *Session) View() View {
 		now := s.standing(a)
 		v.Now = &now
 		v.Within = now.Offset.Total <= s.cfg.Tolerance && s.trusted()
+	}
+	v.Frames = append(v.Frames, s.watched...)
+	if s.night != nil {
+		v.Watch = s.night.View()
+		if v.Watch != nil && v.Watch.Standing != nil && s.phase == Watching {
+			v.Now = v.Watch.Standing
+			major, _, _ := v.Now.Axis.Ellipse()
+			v.Within = max(v.Now.Offset.Total, major) <= s.cfg.Tolerance && s.trusted()
+		}
 	}
 	if s.phase == Measuring || s.phase == Confirming {
 		if len(m.used) > 0 {
@@ -252,6 +264,21 @@ func (s *Session) instruct(v View) (string, []string) {
 			return boltSentence(v), append(details, "In angles: "+sentence(v.Now.Move))
 		}
 		return sentence(v.Now.Move), details
+	case Watching:
+		switch {
+		case s.clock != nil:
+			return "The clocks disagree: set the wrong one right.", append(details, s.clock.Message)
+		case v.Watch == nil:
+			return "Watching: take your exposures as you would, and leave this running.", nil
+		case v.Now == nil:
+			return v.Watch.Sentences[0], v.Watch.Sentences[1:]
+		case v.Within:
+			return fmt.Sprintf("Watching: the axis is within %s of the pole.", AngleWords(v.Tolerance)), v.Watch.Sentences
+		}
+		if major, _, _ := v.Now.Axis.Ellipse(); v.Now.Offset.Total < v.Tolerance+watchedClear*major {
+			return fmt.Sprintf("Watching: the axis is known to %s so far, which does not tell whether it is within %s of the pole.", KnownWords(major), AngleWords(v.Tolerance)), v.Watch.Sentences
+		}
+		return fmt.Sprintf("Watching: the axis is %s from the pole, outside the tolerance. %s To adjust it, start over and measure.", AngleWords(v.Now.Offset.Total), sentence(v.Now.Move)), v.Watch.Sentences
 	default:
 		if s.lock != nil {
 			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", AngleWords(s.lock.Total)))
@@ -265,6 +292,10 @@ func (s *Session) instruct(v View) (string, []string) {
 		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", AngleWords(v.Now.Offset.Total)), details
 	}
 }
+
+// watchedClear is how many standard deviations a watched axis must be clear of
+// the tolerance before anybody is sent to the bolts.
+const watchedClear = 2
 
 // askTurn asks for the next frame of a measurement.
 func (s *Session) askTurn(v View) string {

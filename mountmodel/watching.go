@@ -39,7 +39,8 @@ type WatchFrame struct {
 // Stretch is a run of frames during which nothing but the RA axis turned (and,
 // when guided, the declination by the guider's corrections).
 type Stretch struct {
-	First, Last int // indices into the frames in order of time, both included
+	First, Last int       // indices into the frames in order of time, both included
+	From, To    time.Time // mid-exposure of these two
 	Turn        sky.Angle
 	Body        sky.Camera // where the camera has the axis
 	Guided      bool       // taken as guided: the declination is free in every frame
@@ -261,7 +262,7 @@ func beforehand(sizes []sky.Angle, none float64) []float64 {
 
 // Watch fits the axis to the sightings of ordinary exposures, in any order. It
 // tells which it could not use. See [FitWatch].
-func Watch(cfg Config, sightings []Sighting, guiding Guiding) (fit *WatchFit, refused []Sighting, err error) {
+func Watch(cfg Config, sightings []Sighting) (fit *WatchFit, refused []Sighting, err error) {
 	if err := cfg.Check(); err != nil {
 		return nil, nil, err
 	}
@@ -285,7 +286,7 @@ func Watch(cfg Config, sightings []Sighting, guiding Guiding) (fit *WatchFit, re
 		}
 		frames = append(frames, WatchFrame{Attitude: st.Attitude, Mid: s.Mid, Pointing: o.ICRS(st.boresight)})
 	}
-	fit, err = FitWatch(frames, Pole(cfg.Site, cfg.Air, cfg.Pole), guiding)
+	fit, err = FitWatch(frames, Pole(cfg.Site, cfg.Air, cfg.Pole), cfg.Guiding)
 	return fit, refused, err
 }
 
@@ -978,6 +979,7 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 	for k, s := range w.stretches {
 		count := s.Last - s.First + 1
 		out.Used += count
+		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
 		out.Stretches[k].Body = sky.Camera(w.c[k])
 		out.Stretches[k].Turn = arc(w.turns(s))
 		out.Dof += 2*count - 2

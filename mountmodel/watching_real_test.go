@@ -52,7 +52,7 @@ func TestWatchRealNight(t *testing.T) {
 		}
 		sightings = append(sightings, s)
 	}
-	fit, refused, err := mountmodel.Watch(cfg, sightings, mountmodel.GuidingUnknown)
+	fit, refused, err := mountmodel.Watch(cfg, sightings)
 	if err != nil || len(refused) > 0 {
 		t.Fatalf("%v, %d refused", err, len(refused))
 	}

@@ -681,8 +681,8 @@ func TestWatchSightings(t *testing.T) {
 			m.wait(5*time.Minute, true)
 		}
 		sightings = append(sightings, Sighting{Name: "cloud", Refused: "no stars"}, Sighting{Name: "no time", Pairs: sightings[0].Pairs}, Sighting{Name: "two stars", Mid: m.now, Pairs: sightings[0].Pairs[:2]})
-		cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}
-		fit, refused, err := Watch(cfg, sightings, Unguided)
+		cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance, Guiding: Unguided}
+		fit, refused, err := Watch(cfg, sightings)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -733,7 +733,7 @@ func TestWatchRefusals(t *testing.T) {
 	if _, err := FitWatch(broken, m.pole(), Unguided); err == nil {
 		t.Error("an attitude that is no number gave an axis")
 	}
-	if _, _, err := Watch(Config{}, nil, Unguided); err == nil {
+	if _, _, err := Watch(Config{}, nil); err == nil {
 		t.Error("a configuration of nothing was taken")
 	}
 }

@@ -26,6 +26,11 @@ type Operator interface {
 	SetTolerance(ctx context.Context, tolerance sky.Angle) error
 	// Tell passes on what the person did or wants.
 	Tell(ctx context.Context, event mountmodel.Event) error
+	// Turned passes on which bolt the person turned, by how many turns,
+	// clockwise positive.
+	Turned(ctx context.Context, bolt mountmodel.Bolt, turns float64) error
+	// SetPlan says what exposures are planned.
+	SetPlan(ctx context.Context, order PlanOrder) error
 }
 
 // Rig is the simulated rig of a rehearsal, turned from the page.
@@ -44,6 +49,10 @@ type Rig interface {
 	Expose(ctx context.Context) error
 	// SetRepeating takes frames again and again.
 	SetRepeating(ctx context.Context, on bool) error
+	// TurnDeclination swings the tube, away from the pole when positive.
+	TurnDeclination(ctx context.Context, by sky.Angle) error
+	// SetFault makes something go wrong: once, or until it is set right.
+	SetFault(ctx context.Context, name string, on bool) error
 }
 
 // maxCommandBytes bounds the body of a command; the longest real one has
@@ -142,6 +151,16 @@ func (r toleranceRequest) angle() (sky.Angle, error) {
 	return sky.Angle(*r.Arcmin) * sky.Arcminute, nil
 }
 
+type turnedRequest struct {
+	Bolt  mountmodel.Bolt `json:"bolt"`
+	Turns *float64        `json:"turns"`
+}
+
+type faultRequest struct {
+	Fault string `json:"fault"`
+	On    *bool  `json:"on"` // absent: on
+}
+
 type eventRequest struct {
 	Event mountmodel.Event `json:"event"`
 }
@@ -176,10 +195,23 @@ func (s *Server) commandRoutes(g *echo.Group) {
 	}))
 	g.POST("/event", command(s, func(ctx context.Context, r eventRequest) error {
 		switch r.Event {
-		case mountmodel.StartOver, mountmodel.Measured, mountmodel.Locked, mountmodel.Unlocked:
+		case mountmodel.StartOver, mountmodel.Measured, mountmodel.Locked, mountmodel.Unlocked, mountmodel.WatchOnly:
 			return op.Tell(ctx, r.Event)
 		}
-		return badRequest(`the event is "start_over", "measured", "locked" or "unlocked"`)
+		return badRequest(`the event is "start_over", "measured", "locked", "unlocked" or "watch"`)
+	}))
+	g.POST("/turned", command(s, func(ctx context.Context, r turnedRequest) error {
+		if r.Bolt != mountmodel.AltitudeBolt && r.Bolt != mountmodel.AzimuthBolt || r.Turns == nil {
+			return badRequest(`say which "bolt" was turned, "altitude" or "azimuth", and by how many "turns", clockwise positive`)
+		}
+		return op.Turned(ctx, r.Bolt, *r.Turns)
+	}))
+	g.POST("/plan", command(s, func(ctx context.Context, r planRequest) error {
+		order, err := r.order()
+		if err != nil {
+			return err
+		}
+		return op.SetPlan(ctx, order)
 	}))
 	g.POST("/note", command(s, s.setNote))
 	g.POST("/marks", command(s, s.setMarks))
@@ -206,6 +238,13 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		})
 	}
 	g.POST("/rig/ra", turn(maxRigRA, rig.TurnRA))
+	g.POST("/rig/declination", turn(maxRigRA, rig.TurnDeclination))
+	g.POST("/rig/fault", command(s, func(ctx context.Context, r faultRequest) error {
+		if r.Fault == "" {
+			return badRequest(`name the "fault", one of those in the state`)
+		}
+		return rig.SetFault(ctx, r.Fault, r.On == nil || *r.On)
+	}))
 	g.POST("/rig/altitude-bolt", turn(maxRigBolt, rig.TurnAltitudeBolt))
 	g.POST("/rig/azimuth-bolt", turn(maxRigBolt, rig.TurnAzimuthBolt))
 	g.POST("/rig/drive", toggle(rig.SetDrive))

@@ -149,6 +149,20 @@ func (r *recorder) SetTolerance(_ context.Context, t sky.Angle) error {
 	return r.note("tolerance %.2f", t.Arcminutes())
 }
 func (r *recorder) Tell(_ context.Context, e mountmodel.Event) error { return r.note("event %s", e) }
+func (r *recorder) Turned(_ context.Context, b mountmodel.Bolt, turns float64) error {
+	return r.note("turned %s %.2f", b, turns)
+}
+func (r *recorder) SetPlan(_ context.Context, o PlanOrder) error {
+	p := o.Plan
+	return r.note("plan %g mm %g um %d x %d, %v, guided %t %.1f', dec %.1f, %.1f to %.1f, %g px, apply %t", p.FocalMm, p.PixelUm, p.Width, p.Height,
+		p.Exposure, p.Guided, p.GuideDistance.Arcminutes(), p.Declination.Degrees(), p.HourFrom.Degrees(), p.HourTo.Degrees(), o.LimitPx, o.ApplyTolerance)
+}
+func (r *recorder) TurnDeclination(_ context.Context, a sky.Angle) error {
+	return r.note("declination %.1f", a.Degrees())
+}
+func (r *recorder) SetFault(_ context.Context, name string, on bool) error {
+	return r.note("fault %s %t", name, on)
+}
 func (r *recorder) TurnRA(_ context.Context, a sky.Angle) error {
 	return r.note("ra %.1f", a.Degrees())
 }

@@ -58,6 +58,8 @@ type State struct {
 	Doubt    bool        `json:"doubt"`              // Now is not to turn bolts by; Do and Warnings say why
 	Bolts    []Bolt      `json:"bolts,omitempty"`    // how the axis answers each bolt, as far as it is known
 	Strokes  []Stroke    `json:"strokes,omitempty"`  // what to turn now, in turns, of bolts whose answer is learnt
+	Watch    *Watch      `json:"watch,omitempty"`    // what ordinary exposures tell, without any procedure
+	Plan     *Plan       `json:"plan,omitempty"`     // whether the alignment is good enough for the use planned
 
 	Latest   *Latest   `json:"latest,omitempty"` // the last frame read
 	Frames   []Frame   `json:"frames,omitempty"` // oldest first
@@ -287,14 +289,23 @@ type Notice struct {
 // RigState is how the simulated rig stands, as its owner would know it from
 // scales and switches.
 type RigState struct {
-	Name       string `json:"name"`
-	RADeg      Number `json:"ra_deg"`          // reading of the RA circle
-	AltTurned  Number `json:"alt_bolt_arcmin"` // turned since the start, up positive
-	AzTurned   Number `json:"az_bolt_arcmin"`  // turned since the start, east positive
-	Drive      bool   `json:"drive"`           // tracking
-	Repeating  bool   `json:"repeating"`       // exposes again and again
-	Exposing   bool   `json:"exposing"`        // shutter open now
-	ExposureMs int64  `json:"exposure_ms"`
+	Name       string     `json:"name"`
+	RADeg      Number     `json:"ra_deg"`          // reading of the RA circle
+	AltTurned  Number     `json:"alt_bolt_arcmin"` // turned since the start, up positive
+	AzTurned   Number     `json:"az_bolt_arcmin"`  // turned since the start, east positive
+	Drive      bool       `json:"drive"`           // tracking
+	Repeating  bool       `json:"repeating"`       // exposes again and again
+	Exposing   bool       `json:"exposing"`        // shutter open now
+	ExposureMs int64      `json:"exposure_ms"`
+	Faults     []RigFault `json:"faults,omitempty"` // that can be practised
+}
+
+// RigFault is something that can be made to go wrong.
+type RigFault struct {
+	Name  string `json:"name"`  // for the command
+	Text  string `json:"text"`  // what it does to the rig
+	Lasts bool   `json:"lasts"` // it goes on until it is set right; else it happens once
+	On    bool   `json:"on"`    // it is going on, or about to happen
 }
 
 // utc is the wire form of a time: RFC 3339 with milliseconds, empty for none.

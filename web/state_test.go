@@ -54,6 +54,22 @@ func fullState() State {
 		Doubt:           true,
 		Bolts:           []Bolt{{Bolt: "altitude", Learnt: true, PerTurnArcmin: -52, PerTurnSigmaArcmin: 3, PlayDeg: 54, PlaySigmaDeg: 9, Cross: 0.03, CrossSigma: 0.01}},
 		Strokes:         []Stroke{{Bolt: "altitude", TurnDeg: -120, IdleDeg: 54, ErrorArcsec: 40, Text: "altitude bolt: about a third of a turn anticlockwise, raising"}},
+		Watch: &Watch{
+			SinceUTC: "2026-03-14T20:15:00.000Z", UntilUTC: "2026-03-14T22:15:00.000Z", Frames: 61, Minutes: 120,
+			Axis: &Direction{AltDeg: 47.15, AzDeg: 0.4534}, Offset: &Offset{AltArcmin: -7, AzArcmin: 27.2, TotalArcmin: 19.77},
+			Uncertainty: &Uncertainty{AltArcsec: 6, AzArcsec: 4.4, Correlation: 0.15},
+			Drift:       &WatchDrift{Shown: true, AcrossArcsecH: 4, UpArcsecH: -21, SigmaAcrossArcsecH: 3, SigmaUpArcsecH: 2},
+			Flexes:      true, FlexureArcsec: 16, JitterArcsec: 1,
+			Sentences: []string{"The axis stands 19.8' from the pole."},
+			Stretches: []Stretch{{FromUTC: "2026-03-14T20:15:00.000Z", ToUTC: "2026-03-14T22:15:00.000Z", Frames: 61, TurnDeg: 30, Guided: true}},
+			Nights:    []WatchedNight{{SinceUTC: "2026-03-13T19:15:00.000Z", UntilUTC: "2026-03-14T03:15:00.000Z", Frames: 412, Offset: Offset{AltArcmin: -6.5, AzArcmin: 27, TotalArcmin: 19.4}, UncertaintyArcsec: 9}},
+		},
+		Plan: &Plan{
+			Planned: true, FocalMm: 530, PixelUm: 3.76, WidthPx: 6200, HeightPx: 4100, ExposureS: 180, Guided: true, GuideOffsetArcmin: 25,
+			DecDeg: 41.5, HAFromDeg: -30, HAToDeg: 45, LimitPx: 1, Problem: &Notice{Code: "plan", Message: "too low"},
+			GoodEnough: true, ToleranceArcmin: 3.2, DriftRAArcsec: 0.2, DriftDecArcsec: 0.4, DriftArcsec: 0.4, DriftPx: 0.27, RotationArcsec: 0.3, RotationPx: 0.2,
+			TrailArcsec: 0.6, TrailPx: 0.41, LongestExposureS: 440, Sentences: []string{"That is good enough."},
+		},
 		Latest: &Latest{
 			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, Solved: true,
 			Problem: &Notice{Code: "few_stars", Message: "12 stars"}, Detected: 143, Matched: 90, RMSArcsec: 0.42,
@@ -66,7 +82,7 @@ func fullState() State {
 		},
 		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
 		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
-		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000},
+		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}}},
 		Sun:          &Sun{Up: true, AltDeg: 12.5, FromFrameDeg: 24, NearFrame: true},
 		Memories:     3,
 		StaleAfterMs: 30000,
@@ -113,8 +129,8 @@ func TestUnitsInKeys(t *testing.T) {
 	if err := json.Unmarshal(b, &v); err != nil {
 		t.Fatal(err)
 	}
-	units := []string{"_deg", "_arcmin", "_arcsec", "_ms", "_hpa", "_m", "_c", "_px", "_mag"}
-	bare := map[string]bool{"id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true} // counts and ratios
+	units := []string{"_deg", "_arcmin", "_arcsec", "_arcsec_h", "_ms", "_s", "_hpa", "_m", "_mm", "_um", "_c", "_px", "_mag"}
+	bare := map[string]bool{"minutes": true, "frames": true, "id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true} // counts and ratios
 	var walk func(key string, v any)
 	walk = func(key string, v any) {
 		switch v := v.(type) {

@@ -15,6 +15,8 @@ type Around struct {
 	Source     Source        //
 	Latest     *Latest       // the last frame read, nil before the first
 	Rig        *RigState     // nil outside a rehearsal
+	Plan       *Plan         // nil while nothing is known of one
+	Warnings   []Notice      // of what the session does not see: the clock of files, the site in headers
 	StaleAfter time.Duration // 0: DefaultStaleAfter
 }
 
@@ -56,6 +58,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Doubt:           v.Doubt,
 		TurnDeg:         Number(v.Turn.Degrees()),
 		Tracking:        tracking(v.Adjust),
+		Watch:           watchFromView(v.Watch),
 	}
 	if v.Dof > 0 {
 		perDof := Number(v.Chi2 / float64(v.Dof))
@@ -152,7 +155,8 @@ func against(w mountmodel.TurnWay) (codes []string) {
 }
 
 func (s *State) surround(a Around) {
-	s.Program, s.Source, s.Latest, s.Rig = a.Program, a.Source, a.Latest, a.Rig
+	s.Program, s.Source, s.Latest, s.Rig, s.Plan = a.Program, a.Source, a.Latest, a.Rig, a.Plan
+	s.Warnings = append(s.Warnings, a.Warnings...)
 	if a.StaleAfter <= 0 {
 		a.StaleAfter = DefaultStaleAfter
 	}
@@ -218,14 +222,10 @@ func standing(s *mountmodel.Standing, v mountmodel.View) *Standing {
 		return nil
 	}
 	return &Standing{
-		Axis:   direction(s.Axis.Dir),
-		Offset: offsetWire(s.Offset),
-		Uncertainty: Uncertainty{
-			AltArcsec:   Number(s.Axis.SigmaAlt().Arcseconds()),
-			AzArcsec:    Number(s.Axis.SigmaAz().Arcseconds()),
-			Correlation: Number(s.Axis.Correlation()),
-		},
-		Moves: moves(s.Move, v),
+		Axis:        direction(s.Axis.Dir),
+		Offset:      offsetWire(s.Offset),
+		Uncertainty: *uncertaintyOf(s.Axis),
+		Moves:       moves(s.Move, v),
 	}
 }
 

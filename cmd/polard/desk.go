@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"path/filepath"
 	"time"
@@ -25,6 +24,10 @@ type desk struct {
 	log      *slog.Logger
 	now      func() time.Time
 	rig      func() *web.RigState // nil outside a rehearsal
+	// told hears of every event that the session took.
+	told func(mountmodel.Event) error
+	// watchOnly starts a session that takes every frame as an ordinary exposure.
+	watchOnly bool
 	// header lays what the command line says over a place from a frame's header.
 	header func(sky.Site) (sky.Site, sky.Air)
 
@@ -36,9 +39,10 @@ type desk struct {
 	placed  bool                // the site is known
 	session *mountmodel.Session // nil until then
 	around  web.Around
+	planner planner
 	early   []mountmodel.Sighting // read before the site was known
 	frames  int64
-	told    string // the last instruction logged
+	logged  string // the last instruction logged
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -53,6 +57,7 @@ func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed boo
 	return &desk{
 		pipeline: p, log: log, now: time.Now, config: config, placed: placed,
 		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
+		told:     func(mountmodel.Event) error { return nil },
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		messages: make(chan func()), changed: make(chan struct{}, 1),
 	}
@@ -109,6 +114,11 @@ func (d *desk) begin(config mountmodel.Config) error {
 	if err != nil {
 		return err
 	}
+	if d.watchOnly {
+		if err := session.Do(d.now(), mountmodel.WatchOnly); err != nil {
+			return err
+		}
+	}
 	d.config, d.placed, d.session = config, true, session
 	for _, s := range d.early {
 		d.session.Take(d.now(), s)
@@ -158,6 +168,7 @@ func (d *desk) take(o outcome, a fits.Arrival) int64 {
 	if d.session != nil {
 		locate(d.around.Latest, o, d.session.View())
 	}
+	d.planner.see(o)
 	d.show()
 	d.logFrame(o)
 	return d.frames
@@ -211,10 +222,17 @@ func (d *desk) show() {
 		around.Rig = d.rig()
 	}
 	if d.session == nil {
+		around.Plan = d.planner.state(d.config, false, nil)
 		d.publish(web.StateWithoutSite(around))
 		return
 	}
-	d.publish(web.StateFromView(d.session.View(), around))
+	v := d.session.View()
+	var axis *sky.Local
+	if v.Now != nil && !v.Doubt {
+		axis = &v.Now.Axis.Dir
+	}
+	around.Plan = d.planner.state(d.config, d.placed, axis)
+	d.publish(web.StateFromView(v, around))
 }
 
 // logFrame tells in the terminal what the page shows at large.
@@ -232,14 +250,16 @@ func (d *desk) logFrame(o outcome) {
 		d.log.Info("axis", "from_pole", mountmodel.AngleWords(v.Now.Offset.Total),
 			"altitude_bolt", v.Now.Move.Altitude, "azimuth_bolt", v.Now.Move.Azimuth)
 	}
-	if v.Instruction != d.told {
-		d.told = v.Instruction
+	if v.Instruction != d.logged {
+		d.logged = v.Instruction
 		d.log.Info("now: " + v.Instruction)
 	}
 }
 
-// SetSite, SetTolerance and Tell are what the page can ask for: desk is the
-// page's web.Operator.
+// SetSite, SetTolerance, Tell, Turned and SetPlan are what the page can ask
+// for: desk is the page's web.Operator.
+
+var errNoPlace = errors.New("say first where the mount stands: latitude and longitude")
 
 // SetSite says where the mount stands and which pole to aim at.
 func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error {
@@ -284,12 +304,13 @@ func (d *desk) reconfigure(config mountmodel.Config) error {
 func (d *desk) Tell(ctx context.Context, event mountmodel.Event) error {
 	return d.ask(ctx, func() error {
 		if d.session == nil {
-			return fmt.Errorf("say first where the mount stands: latitude and longitude")
+			return errNoPlace
 		}
 		if err := d.session.Do(d.now(), event); err != nil {
 			return err
 		}
+		err := d.told(event)
 		d.show()
-		return nil
+		return err
 	})
 }

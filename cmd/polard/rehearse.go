@@ -5,6 +5,8 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"polard/fits"
@@ -24,6 +26,7 @@ func newRehearse() *cobra.Command {
 	var south, worn bool
 	var seed uint64
 	var folder string
+	var faults []string
 	c := &cobra.Command{
 		Use:   "rehearse",
 		Short: "practise the whole alignment on a simulated rig",
@@ -36,6 +39,11 @@ Stop it with Ctrl-C.`,
 		Example: "  polard rehearse\n  polard rehearse --south --worn",
 		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
+			for _, name := range faults {
+				if !slices.Contains(rehearsal.FaultNames(), name) {
+					return wrongCall("--fault %q: give one or more of %s", name, strings.Join(rehearsal.FaultNames(), ", "))
+				}
+			}
 			config := rehearsal.Quillmere(time.Now())
 			if south {
 				config = rehearsal.Karrabine(time.Now())
@@ -45,7 +53,7 @@ Stop it with Ctrl-C.`,
 			}
 			config.Seed = seed
 			r := rehearsed{
-				config: config, page: page, station: rehearsal.StationOptions{Folder: folder},
+				config: config, page: page, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
 				log: newLogger(c.ErrOrStderr()),
 				ready: func(url string) {
 					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
@@ -71,6 +79,7 @@ Stop it with Ctrl-C.`,
 	page.add(c)
 	c.Flags().BoolVar(&south, "south", false, "a rig in the southern hemisphere, with a mirrored image")
 	c.Flags().BoolVar(&worn, "worn", false, "a rig with a tilted base, play in the bolts and bolts that disturb each other")
+	c.Flags().StringSliceVar(&faults, "fault", nil, "`NAME` of something that goes wrong, or several: "+strings.Join(rehearsal.FaultNames(), ", "))
 	c.Flags().Uint64Var(&seed, "seed", 1, "`NUMBER` that decides the noise")
 	c.Flags().StringVar(&folder, "folder", "", fmt.Sprintf("write the frames into this `FOLDER`, where the newest %d stay, instead of a temporary one", rehearsedFrames))
 	return c
@@ -111,6 +120,12 @@ func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	d.told = func(event mountmodel.Event) error {
+		if event == mountmodel.Locked { // who says so has turned the locking screws
+			return station.Lock()
+		}
+		return nil
+	}
 	var trouble error // the last that was told
 	d.rig = func() *web.RigState {
 		state := station.State()
@@ -136,10 +151,14 @@ func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
 }
 
 func rigState(s rehearsal.StationState) *web.RigState {
-	return &web.RigState{
+	out := &web.RigState{
 		Name: s.Name, RADeg: web.Number(s.HourAngle.Degrees()),
 		AltTurned: web.Number(s.TurnedAlt.Arcminutes()), AzTurned: web.Number(s.TurnedAz.Arcminutes()),
 		Drive: s.Tracking, Repeating: s.Repeating, Exposing: s.Exposing,
 		ExposureMs: s.Exposure.Milliseconds(),
 	}
+	for _, f := range s.Faults {
+		out.Faults = append(out.Faults, web.RigFault{Name: f.Name, Text: f.Text, Lasts: f.Lasts, On: f.On})
+	}
+	return out
 }

@@ -68,6 +68,7 @@ func newServe() *cobra.Command {
 	var site siteFlags
 	var hints hintFlags
 	var page pageFlags
+	var watch watchFlags
 	var since time.Duration
 	var poll bool
 	c := &cobra.Command{
@@ -77,6 +78,11 @@ func newServe() *cobra.Command {
 a page that says what to do: turn the axis, then which bolt, which way, how far.
 
 The place comes from --lat and --lon, from the frames' headers, or from the page.
+
+With --watch there is no procedure: the frames are ordinary exposures, taken for their own
+sake while the mount tracks, all night and night after night, and the page tells what they
+say of the axis.
+
 Stop it with Ctrl-C.`,
 		Example: "  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640",
 		Args: func(c *cobra.Command, args []string) error {
@@ -97,6 +103,9 @@ Stop it with Ctrl-C.`,
 			if err := page.apply(&cfg); err != nil {
 				return err
 			}
+			if err := watch.apply(&cfg); err != nil {
+				return err
+			}
 			if since < 0 {
 				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
 			}
@@ -113,6 +122,7 @@ Stop it with Ctrl-C.`,
 			d := newDesk(p, log, cfg, placed)
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
+			d.watchOnly = watch.watch
 			watcher := fits.NewWatcher(fits.Options{
 				Folder: folder, PollOnly: poll,
 				Skip: func(path string, size int64, modified time.Time) bool {
@@ -136,6 +146,7 @@ Stop it with Ctrl-C.`,
 	site.add(c)
 	hints.add(c)
 	page.add(c)
+	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c

@@ -54,6 +54,17 @@ type Mount struct {
 	Tracking bool
 	// DriveRate is the drive's rate in units of the sidereal rate.
 	DriveRate float64
+
+	// Flexure is the sag of the camera against the body under its own weight,
+	// with the tube level.
+	Flexure sky.Angle
+	// PeriodicError is the amplitude of the drive's periodic error, WormPeriod
+	// the time in which it comes back; both are 0 for a perfect drive.
+	PeriodicError sky.Angle
+	WormPeriod    time.Duration
+	// Settling is how much further the base leans in every hour, towards an
+	// azimuth.
+	Settling, SettlingTowards sky.Angle
 }
 
 // Bolt moves one of the two adjustments of the mount's head.
@@ -155,6 +166,9 @@ func (c Config) Check() error {
 			return fmt.Errorf("%s %g is outside %g to %g", r.name, r.value, r.lo, r.hi)
 		}
 	}
+	if c.Mount.PeriodicError != 0 && c.Mount.WormPeriod <= 0 {
+		return errors.New("a periodic error needs the time in which the worm turns once: set WormPeriod")
+	}
 	if n := c.Camera.Width * c.Camera.Height; n > maxPixels {
 		return fmt.Errorf("%d pixels are more than %.0f", n, maxPixels)
 	}
@@ -180,6 +194,10 @@ func (c Config) ranges() []numberRange {
 		{"hour angle (degrees)", m.HourAngle.Degrees(), -360, 360},
 		{"polar distance (degrees)", m.PolarDistance.Degrees(), 0, 180},
 		{"drive rate (sidereal)", m.DriveRate, -10, 10},
+		{"flexure (degrees)", m.Flexure.Degrees(), 0, 5},
+		{"periodic error (degrees)", m.PeriodicError.Degrees(), 0, 1},
+		{"settling (degrees per hour)", m.Settling.Degrees(), 0, 20},
+		{"azimuth of the settling (degrees)", m.SettlingTowards.Degrees(), -360, 360},
 		{"width (pixels)", float64(k.Width), 16, maxSide},
 		{"height (pixels)", float64(k.Height), 16, maxSide},
 		{"pixel size (micrometres)", k.PixelUm, 0.5, 100},

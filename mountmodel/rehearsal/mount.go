@@ -7,6 +7,8 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // siderealRate is the rotation of the Earth in radians per second: 1.002 737
@@ -31,6 +33,13 @@ type mount struct {
 	tracking      bool
 	rate          float64 // of the drive, radians per second
 	polarDistance sky.Angle
+
+	flexure      sky.Angle // of the camera under its weight
+	periodic     sky.Angle // amplitude of the drive's periodic error
+	worm         sky.Angle // turn of the RA axis in one turn of the worm
+	sinking      sky.Vec   // rotation vector of the base, radians per second
+	sinkingSince time.Time
+	lockShift    [2]sky.Angle // of altitude and azimuth, when the bolts are locked
 }
 
 func newMount(c Config) mount {
@@ -44,7 +53,11 @@ func newMount(c Config) mount {
 		tracking:      c.Mount.Tracking,
 		rate:          c.Mount.DriveRate * siderealRate,
 		polarDistance: c.Mount.PolarDistance,
+		flexure:       c.Mount.Flexure,
+		periodic:      c.Mount.PeriodicError,
+		worm:          sky.Angle(c.Mount.WormPeriod.Seconds() * siderealRate),
 	}
+	m.setSettling(c.Mount.Settling, c.Mount.SettlingTowards, c.Start)
 	alt, az := sky.AltAzFromLocal(mountmodel.Pole(c.Site, c.Air, mountmodel.Refracted))
 	axis := sky.LocalFromAltAz(alt+c.Mount.OffsetAlt, az+c.Mount.OffsetAz)
 	m.altitude, m.azimuth = sky.AltAzFromLocal(sky.Local(m.base.Transpose().Apply(sky.Vec(axis))))
@@ -56,15 +69,30 @@ func lean(tilt, towards sky.Angle) sky.Matrix {
 	return sky.Rotation(sky.Vec{X: -towards.Cos(), Y: towards.Sin()}, tilt)
 }
 
+// setSettling makes the base lean more and more towards an azimuth, by so much
+// in an hour.
+func (m *mount) setSettling(perHour, towards sky.Angle, at time.Time) {
+	m.base = m.baseAt(at)
+	m.sinkingSince = at
+	m.sinking = sky.Vec{X: -towards.Cos() * float64(perHour) / 3600, Y: towards.Sin() * float64(perHour) / 3600}
+}
+
+func (m *mount) baseAt(at time.Time) sky.Matrix {
+	if m.sinking == (sky.Vec{}) {
+		return m.base
+	}
+	return sky.RotationFromVector(r3.Scale(at.Sub(m.sinkingSince).Seconds(), m.sinking)).Mul(m.base)
+}
+
 // head sends the head's frame to the local one.
-func (m *mount) head() sky.Matrix {
+func (m *mount) head(at time.Time) sky.Matrix {
 	azimuth := sky.Rotation(sky.Vec{Z: 1}, -m.azimuth) // azimuth grows clockwise seen from above
 	hinge := sky.Rotation(sky.Vec{X: 1}, m.altitude)
-	return m.base.Mul(azimuth).Mul(hinge)
+	return m.baseAt(at).Mul(azimuth).Mul(hinge)
 }
 
 // axis is the direction of the pole-seeking end of the RA axis.
-func (m *mount) axis() sky.Local { return sky.Local(m.head().Column(1)) }
+func (m *mount) axis(at time.Time) sky.Local { return sky.Local(m.head(at).Column(1)) }
 
 // hourAngleAt is the reading of the RA circle.
 func (m *mount) hourAngleAt(at time.Time) sky.Angle {
@@ -80,22 +108,39 @@ func (m *mount) hourAngleAt(at time.Time) sky.Angle {
 // clockwise in the south; about a line that points away from the eye that is
 // left-handed and right-handed.
 func (m *mount) turnAt(at time.Time) sky.Angle {
-	if m.south {
-		return m.hourAngleAt(at)
+	h := m.hourAngleAt(at)
+	if m.periodic != 0 {
+		h += m.periodic * sky.Angle((sky.Turn * (h / m.worm)).Sin())
 	}
-	return -m.hourAngleAt(at)
+	if m.south {
+		return h
+	}
+	return -h
 }
 
 // body sends the body's frame to the local one. The body's frame is the head's
 // while the RA circle reads 0.
 func (m *mount) body(at time.Time) sky.Matrix {
-	return m.head().Mul(sky.Rotation(sky.Vec{Y: 1}, m.turnAt(at)))
+	return m.head(at).Mul(sky.Rotation(sky.Vec{Y: 1}, m.turnAt(at)))
 }
 
 // attitude sends directions of the camera to the local frame.
 func (m *mount) attitude(k Camera, at time.Time) sky.Matrix {
-	return m.body(at).Mul(k.onBody(m.polarDistance))
+	r := m.body(at).Mul(k.onBody(m.polarDistance))
+	if m.flexure == 0 {
+		return r
+	}
+	// The boresight sags towards the weight: rotation vector boresight x down,
+	// in the camera's axes, the plate less stiff along its columns than its
+	// rows, or it would sag as refraction lifts, and no frame would tell.
+	down := r.Transpose().Apply(sky.Vec{Z: -1})
+	sag := r3.Scale(float64(m.flexure), r3.Cross(sky.Vec{Z: 1}, down))
+	sag.X *= stiffer
+	return r.Mul(sky.RotationFromVector(sag))
 }
+
+// stiffer is the part of the sag about the camera's x axis.
+const stiffer = 0.3
 
 func (m *mount) setTracking(on bool, at time.Time) {
 	m.hourAngle, m.since = m.hourAngleAt(at), at

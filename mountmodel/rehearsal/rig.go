@@ -24,7 +24,9 @@ type Rig struct {
 	mu     sync.Mutex
 	mount  mount
 	cloud  float64
-	frames uint64 // exposed so far
+	clock  time.Duration // camera's minus UTC
+	gust   sky.Vec       // in the next exposure
+	frames uint64        // exposed so far
 }
 
 // NewRig sets up a rig under a sky.
@@ -45,6 +47,7 @@ func NewRig(stars Catalogue, config Config) (*Rig, error) {
 		hot:    config.Camera.hotPixels(rand.New(rand.NewPCG(config.Seed, streamHot))),
 		mount:  newMount(config),
 		cloud:  config.Night.Cloud,
+		clock:  config.ClockError,
 	}, nil
 }
 
@@ -121,6 +124,59 @@ func (r *Rig) SetCloud(magnitudes float64) error {
 	return nil
 }
 
+// Gust shakes the tube in the next exposure alone: by the small rotation
+// vector, in radians about east, north and up.
+func (r *Rig) Gust(rotation sky.Vec) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.gust = rotation
+}
+
+// SetClockError sets what the camera's clock shows minus UTC.
+func (r *Rig) SetClockError(d time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.clock = d
+}
+
+// SetFlexure makes the camera sag: see [Mount].Flexure.
+func (r *Rig) SetFlexure(sag sky.Angle) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.flexure = sag
+}
+
+// SetPeriodicError makes the drive run unevenly: see [Mount].PeriodicError. The
+// period must be above 0.
+func (r *Rig) SetPeriodicError(amplitude sky.Angle, period time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.periodic, r.mount.worm = amplitude, sky.Angle(period.Seconds()*siderealRate)
+}
+
+// SetSettling makes the base lean more and more, from an instant on: see
+// [Mount].Settling.
+func (r *Rig) SetSettling(perHour, towards sky.Angle, at time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.setSettling(perHour, towards, at)
+}
+
+// setLockShift sets what locking the bolts does to altitude and azimuth.
+func (r *Rig) setLockShift(alt, az sky.Angle) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.lockShift = [2]sky.Angle{alt, az}
+}
+
+// Lock locks the bolts.
+func (r *Rig) Lock() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.altitude += r.mount.lockShift[0]
+	r.mount.azimuth += r.mount.lockShift[1]
+}
+
 // Truth is how the rig really stands.
 type Truth struct {
 	Axis   sky.Local         // pole-seeking end of the RA axis
@@ -137,14 +193,13 @@ type Truth struct {
 // Boresight is where the middle of the image looks.
 func (t Truth) Boresight() sky.Local { return sky.Local(t.Camera.Column(2)) }
 
-// Truth tells how the rig stands at an instant. Only Camera and Turn depend on
-// it, by the drive.
+// Truth tells how the rig stands at an instant.
 func (r *Rig) Truth(at time.Time) Truth {
 	r.mu.Lock()
 	m := r.mount
 	r.mu.Unlock()
 	t := Truth{
-		Axis:   m.axis(),
+		Axis:   m.axis(at),
 		Pole:   mountmodel.Pole(r.config.Site, r.config.Air, mountmodel.Refracted),
 		Camera: m.attitude(r.config.Camera, at),
 		Turn:   m.turnAt(at),
@@ -191,16 +246,19 @@ func (r *Rig) Stars(at time.Time) ([]ImagedStar, error) {
 func (r *Rig) open(at time.Time) *shot {
 	r.mu.Lock()
 	r.frames++
-	n := r.frames
+	n, gust := r.frames, r.gust
+	r.gust = sky.Vec{}
 	r.mu.Unlock()
-	return r.shot(at, n)
+	s := r.shot(at, n)
+	s.mount.base = sky.RotationFromVector(gust).Mul(s.mount.base)
+	return s
 }
 
 func (r *Rig) shot(at time.Time, number uint64) *shot {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := &shot{config: r.config, mount: r.mount, stars: r.stars, hot: r.hot, at: at, number: number}
-	s.config.Night.Cloud = r.cloud
+	s.config.Night.Cloud, s.config.ClockError = r.cloud, r.clock
 	return s
 }
 

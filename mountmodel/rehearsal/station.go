@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -26,6 +27,9 @@ type StationOptions struct {
 	// Settle is how long the rig must have been left alone before the shutter
 	// opens; 0 means DefaultSettle.
 	Settle time.Duration
+	// Faults are names of faults to be practised: those that last from the
+	// start, the others once, when the bolts are turned for the second time.
+	Faults []string
 	// Changed is called, from any goroutine, after every change of State; nil
 	// when nobody listens.
 	Changed func()
@@ -54,6 +58,9 @@ type Station struct {
 	trouble           error
 	turnedAlt         sky.Angle
 	turnedAz          sky.Angle
+	boltTurns         int
+	going             []string // faults that last and are going on
+	armed             []string // faults still to happen
 }
 
 // NewStation prepares a station; [Station.Run] makes it work. It repeats
@@ -76,10 +83,24 @@ func NewStation(rig *Rig, opt StationOptions) (*Station, error) {
 	if opt.Changed == nil {
 		opt.Changed = func() {}
 	}
-	return &Station{
+	s := &Station{
 		rig: rig, opt: opt, repeating: true,
 		touched: make(chan struct{}, 1), wake: make(chan struct{}, 1),
-	}, nil
+	}
+	for _, name := range opt.Faults {
+		fault, err := faultNamed(name)
+		switch {
+		case err != nil:
+			return nil, err
+		case fault.Lasts:
+			if err := s.setFault(fault, true); err != nil {
+				return nil, err
+			}
+		default:
+			s.armed = append(s.armed, name)
+		}
+	}
+	return s, nil
 }
 
 // StationState is what the rig's owner sees at the mount and on the camera
@@ -92,6 +113,7 @@ type StationState struct {
 	TurnedAlt, TurnedAz sky.Angle
 	Repeating, Exposing bool
 	Exposure            time.Duration
+	Faults              []FaultState
 	Written             int   // frames in the folder
 	Trouble             error // why the last frame could not be written
 }
@@ -104,7 +126,7 @@ func (s *Station) State() StationState {
 	return StationState{
 		Name: s.rig.config.Name, Place: s.rig.config.Place, Reading: r,
 		TurnedAlt: s.turnedAlt, TurnedAz: s.turnedAz,
-		Repeating: s.repeating, Exposing: s.exposing,
+		Repeating: s.repeating, Exposing: s.exposing, Faults: s.faults(),
 		Exposure: s.rig.config.Exposure, Written: s.written, Trouble: s.trouble,
 	}
 }
@@ -122,6 +144,7 @@ func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
 		s.mu.Lock()
 		s.turnedAlt += by
 		s.mu.Unlock()
+		err = s.boltTurned()
 	}
 	return s.touch(err)
 }
@@ -134,8 +157,85 @@ func (s *Station) TurnAzimuthBolt(_ context.Context, by sky.Angle) error {
 		s.mu.Lock()
 		s.turnedAz += by
 		s.mu.Unlock()
+		err = s.boltTurned()
 	}
 	return s.touch(err)
+}
+
+// TurnDeclination swings the tube away from the axis's pole-seeking end.
+func (s *Station) TurnDeclination(_ context.Context, by sky.Angle) error {
+	return s.touch(s.rig.TurnDeclination(by))
+}
+
+// FaultState is a fault that can be practised.
+type FaultState struct {
+	Fault
+	On bool // it is going on, or about to happen
+}
+
+// faults tells of all faults; s.mu is held.
+func (s *Station) faults() []FaultState {
+	var out []FaultState
+	for _, f := range Faults() {
+		out = append(out, FaultState{f, slices.Contains(s.going, f.Name) || slices.Contains(s.armed, f.Name)})
+	}
+	return out
+}
+
+// SetFault makes a fault happen, or start; or sets one right that lasts.
+func (s *Station) SetFault(_ context.Context, name string, on bool) error {
+	fault, err := faultNamed(name)
+	if err != nil {
+		return err
+	}
+	if !fault.Lasts && !on {
+		return fmt.Errorf("%q happens once: there is nothing to set right", name)
+	}
+	return s.touch(s.setFault(fault, on))
+}
+
+func (s *Station) setFault(fault Fault, on bool) error {
+	if err := fault.set(s.rig, on, s.opt.Now()); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	same := func(name string) bool { return name == fault.Name }
+	s.going, s.armed = slices.DeleteFunc(s.going, same), slices.DeleteFunc(s.armed, same)
+	if fault.Lasts && on {
+		s.going = append(s.going, fault.Name)
+	}
+	return nil
+}
+
+// faultTurn is the turn of a bolt with which faults happen that were ordered
+// beforehand: the user has begun to adjust, and is not done.
+const faultTurn = 2
+
+// boltTurned counts the turns of the bolts, and makes happen what was ordered.
+func (s *Station) boltTurned() error {
+	s.mu.Lock()
+	s.boltTurns++
+	var due []string
+	if s.boltTurns == faultTurn {
+		due = slices.Clone(s.armed)
+	}
+	s.mu.Unlock()
+	var problem error
+	for _, name := range due {
+		fault, err := faultNamed(name)
+		if err == nil {
+			err = s.setFault(fault, true)
+		}
+		problem = errors.Join(problem, err)
+	}
+	return problem
+}
+
+// Lock locks the bolts of the rig, which moves the axis if that fault is on.
+func (s *Station) Lock() error {
+	s.rig.Lock()
+	return s.touch(nil)
 }
 
 // SetDrive switches tracking.

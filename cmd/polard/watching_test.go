@@ -1,0 +1,143 @@
+package main
+
+import (
+	"math"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"polard/mountmodel"
+	"polard/web"
+)
+
+// refused checks that a command is refused in words.
+func (r *running) refused(t *testing.T, path, body string, status int, says string) {
+	t.Helper()
+	if got, answer := r.post(t, path, body); got != status || !strings.Contains(answer, says) {
+		t.Errorf("%s %s: %d %s, want %d and %q", path, body, got, answer, status, says)
+	}
+}
+
+// accepted sends a command and waits until the page shows what it asked for.
+func (r *running) accepted(t *testing.T, path, body string, holds func(*web.State) bool) *web.State {
+	t.Helper()
+	if status, answer := r.post(t, path, body); status != http.StatusNoContent {
+		t.Fatalf("%s %s: %d %s", path, body, status, answer)
+	}
+	var s *web.State
+	eventually(t, path+" "+body, func() (bool, string) {
+		s = r.state(t)
+		return s != nil && holds(s), r.stderr.String()
+	})
+	return s
+}
+
+// The turns and the plan that a person tells go through the service into the
+// session, and what they tell comes back: the answers of the bolts, and whether
+// the alignment is good enough.
+func TestServeTakesTurnsAndPlan(t *testing.T) {
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder := t.TempDir()
+	r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
+	const target = `"exposure_s":300,"dec_deg":38,"ha_from_deg":-30,"ha_to_deg":45`
+	r.refused(t, "turned", `{"bolt":"altitude","turns":1}`, http.StatusConflict, "after the measurement")
+	r.refused(t, "plan", `{`+target+`}`, http.StatusConflict, "focal length")
+	for i, f := range set.Frames[:set.Measure] {
+		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		r.after(t, f.File)
+	}
+	s := r.state(t)
+	if s.Phase != string(mountmodel.Adjusting) {
+		t.Fatalf("after the measurement: %s", s.Phase)
+	}
+	// The practice frames name a pixel size; the focal length follows from the scale.
+	if p := s.Plan; p == nil || p.Planned || p.WidthPx != 1024 || p.HeightPx != 768 || !(p.PixelUm > 0) || !(p.FocalMm > 0) || !math.IsNaN(float64(p.ExposureS)) {
+		t.Errorf("what the frame offers for a plan: %+v", s.Plan)
+	} else if scale := math.Atan(float64(p.PixelUm) / 1000 / float64(p.FocalMm)) * 180 / math.Pi * 3600; math.Abs(scale-3.6959341) > 0.002 { // scale_arcsec_px of truth.json
+		t.Errorf("the plan's scale is %.4f arcsec", scale)
+	}
+	s = r.accepted(t, "plan", `{`+target+`,"limit_px":1}`, func(s *web.State) bool { return s.Plan != nil && s.Plan.Planned })
+	p := s.Plan
+	// An axis 14 arcminutes off drifts a star by up to 14' x 300 s x 7.29e-5/s = 18 arcsec.
+	if p.Problem != nil || p.GoodEnough || !(p.TrailArcsec > 5 && p.TrailArcsec < 25) || !(p.ToleranceArcmin > 1 && p.ToleranceArcmin < 10) || !(p.LongestExposureS > 10 && p.LongestExposureS < 300) || len(p.Sentences) == 0 {
+		t.Errorf("the verdict: %+v", p)
+	}
+	before := s.ToleranceArcmin
+	s = r.accepted(t, "plan", `{`+target+`,"apply_tolerance":true}`, func(s *web.State) bool { return s.ToleranceArcmin != before })
+	if s.ToleranceArcmin != s.Plan.ToleranceArcmin {
+		t.Errorf("tolerance %v, the plan asks for %v", s.ToleranceArcmin, s.Plan.ToleranceArcmin)
+	}
+	r.refused(t, "plan", `{"exposure_s":300,"dec_deg":-80,"ha_from_deg":-30,"ha_to_deg":45}`, http.StatusConflict, "altitude")
+	r.refused(t, "plan", `{"exposure_s":7200,"dec_deg":-30,"ha_from_deg":-10,"ha_to_deg":20,"limit_px":0.01,"apply_tolerance":true}`, http.StatusConflict, "refraction alone")
+
+	r.refused(t, "turned", `{"bolt":"altitude","turns":1e9}`, http.StatusConflict, "how many turns")
+	if status, answer := r.post(t, "turned", `{"bolt":"altitude","turns":0.5}`); status != http.StatusNoContent {
+		t.Fatalf("turned: %d %s", status, answer)
+	}
+	last := set.Frames[set.Measure].File
+	writeFrame(t, set.paths()[set.Measure], filepath.Join(folder, last))
+	s = r.after(t, last)
+	// What half a turn of the altitude bolt did is known now, if roughly; of the
+	// azimuth bolt nothing was told.
+	if len(s.Bolts) != 2 || !(s.Bolts[0].PerTurnSigmaArcmin < s.Bolts[1].PerTurnSigmaArcmin/4) {
+		t.Errorf("nothing learnt from a turn that was told: %+v", s.Bolts)
+	}
+}
+
+// Unattended: no procedure, and the page says what the frames tell.
+func TestServeWatches(t *testing.T) {
+	set := practice(t, practiceFolder+"/axis_002")
+	folder := t.TempDir()
+	r := start(t, append([]string{"serve", folder, "--watch", "--guided", "no"}, set.siteArgs()...)...)
+	s := r.state(t)
+	if s.Phase != string(mountmodel.Watching) || s.Watch != nil {
+		t.Errorf("before the first frame: %s", s.Phase)
+	}
+	// These frames were taken with the axis turned by hand, which is another
+	// stretch of the sky each time but the same axis: it must come out.
+	for i, f := range set.Frames {
+		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		s = r.after(t, f.File)
+	}
+	if s.Phase != string(mountmodel.Watching) || s.Watch == nil || s.Watch.Frames != len(set.Frames) || len(s.Watch.Sentences) == 0 || len(s.Frames) != len(set.Frames) {
+		t.Fatalf("after %d frames: %s %+v", len(set.Frames), s.Phase, s.Watch)
+	}
+	for _, c := range []struct {
+		args []string
+		says string
+	}{
+		{[]string{"serve", folder, "--guided", "perhaps"}, "yes, no, or tell"},
+		{[]string{"rehearse", "--fault", "gremlins"}, "declination, bump"},
+	} {
+		if status, _, stderr := call(t, c.args...); status != exitUsage || !strings.Contains(stderr, c.says) {
+			t.Errorf("%v: status %d, %s", c.args, status, stderr)
+		}
+	}
+}
+
+// A fault that is practised is named on the page, and no correction is made
+// of it: here the tube turns in declination while the bolts are being turned.
+func TestRehearsedFaultIsNamed(t *testing.T) {
+	r := start(t, "rehearse", "--fault", "flexure")
+	var s *web.State
+	eventually(t, "the first frame", func() (bool, string) {
+		s = r.state(t)
+		return s != nil && s.Latest != nil, r.stderr.String()
+	})
+	on := map[string]bool{}
+	for _, f := range s.Rig.Faults {
+		on[f.Name] = f.On
+	}
+	if len(on) != 10 || !on["flexure"] || on["cloud"] {
+		t.Errorf("faults: %v", on)
+	}
+	s = r.accepted(t, "rig/fault", `{"fault":"cloud"}`, func(s *web.State) bool {
+		return s.Latest != nil && !s.Latest.Solved && len(s.Warnings) > 0
+	})
+	if s.Warnings[0].Code != string(mountmodel.WarnUnsolved) || !strings.Contains(s.Warnings[0].Message, "cloud") {
+		t.Errorf("cloud: %+v", s.Warnings)
+	}
+	r.accepted(t, "rig/fault", `{"fault":"cloud","on":false}`, func(s *web.State) bool { return s.Latest.Solved })
+	r.refused(t, "rig/fault", `{"fault":"gremlins"}`, http.StatusConflict, "declination, bump")
+}

@@ -1,0 +1,211 @@
+package mountmodel
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel/sky"
+)
+
+// watching is a session that was told to watch, over a mount that tracks.
+func watching(t testing.TB, seed uint64, guiding Guiding) *desk {
+	t.Helper()
+	d := newDesk(t, seed, 47*sky.Degree, 30*sky.Degree, func(c *Config) { c.Guiding = guiding })
+	// Evening: the longitude is 12 degrees east, so 19 h UTC is after dark in October.
+	d.m.now = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
+	if err := d.Do(d.m.now, WatchOnly); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// exposeFor takes ordinary exposures for a time.
+func (d *desk) exposeFor(total, cadence time.Duration) (v View) {
+	for end := d.m.now.Add(total); d.m.now.Before(end); {
+		d.m.wait(cadence, true)
+		d.count++
+		d.Take(d.m.now.Add(2*time.Second), d.m.sighting(fmt.Sprintf("w%05d", d.count), 1))
+		v = d.View()
+	}
+	return v
+}
+
+// With no procedure at all the session comes to the axis: it says what it waits
+// for, then offset, side and what to turn, and the truth lies in the ellipse.
+func TestSessionWatches(t *testing.T) {
+	for seed := range uint64(4) {
+		d := watching(t, seed, Unguided)
+		v := d.View()
+		if v.Phase != Watching || v.Now != nil || v.Watch != nil || !strings.Contains(v.Instruction, "leave this running") {
+			t.Errorf("before the first frame: %s, %q", v.Phase, v.Instruction)
+		}
+		v = d.exposeFor(time.Minute, time.Minute)
+		if v.Watch == nil || v.Watch.Frames != 1 || v.Now != nil || !strings.Contains(v.Instruction, "first frame is in") {
+			t.Errorf("after the first frame: %+v, %q", v.Watch, v.Instruction)
+		}
+		v = d.exposeFor(2*time.Minute, time.Minute)
+		if v.Watch.Frames != 3 || v.Within {
+			t.Errorf("after three minutes: %+v", v.Watch)
+		}
+		v = d.exposeFor(57*time.Minute, time.Minute)
+		if v.Now == nil || v.Watch.Standing == nil {
+			t.Fatalf("seed %d: an hour tells nothing: %q", seed, v.Instruction)
+		}
+		if q := mahalanobis(v.Now.Axis, d.m.axisNow()); q > 13.8 { // one in a thousand
+			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(v.Now.Axis.Dir, d.m.axisNow()).Arcseconds(), q)
+		}
+		if v.Within || !strings.Contains(v.Instruction, "outside the tolerance") || !strings.Contains(v.Instruction, "start over and measure") {
+			t.Errorf("25 arcminutes off: within %v, %q", v.Within, v.Instruction)
+		}
+		if n := len(v.Frames); n != 60 || v.Frames[n-1].Status != FrameWatches {
+			t.Errorf("%d frames listed", n)
+		}
+		// Events of the procedure do not fit; a new start leads to it.
+		for _, e := range []Event{WatchOnly, Measured, Locked, Unlocked} {
+			if d.Do(d.m.now, e) == nil {
+				t.Errorf("%s was taken while watching", e)
+			}
+		}
+		if err := d.Do(d.m.now, StartOver); err != nil || d.View().Phase != Waiting || d.View().Watch != nil {
+			t.Errorf("start over: %v, phase %s", err, d.View().Phase)
+		}
+	}
+}
+
+// After the lock ordinary exposures are watched as well, until the bolts are
+// unlocked.
+func TestSessionWatchesAfterTheLock(t *testing.T) {
+	d := newDesk(t, 3, 47*sky.Degree, 30*sky.Degree, func(c *Config) { c.Tolerance = 1 * sky.Degree })
+	for range 3 {
+		d.shoot(25 * sky.Degree)
+	}
+	if err := d.Do(d.m.now, Locked); err != nil {
+		t.Fatal(err)
+	}
+	for n := 0; d.View().Phase == Confirming && n < 5; n++ {
+		d.shoot(-25 * sky.Degree)
+	}
+	if v := d.View(); v.Phase != Done || v.Watch != nil {
+		t.Fatalf("after the lock: %s, watch %v", v.Phase, v.Watch)
+	}
+	v := d.exposeFor(time.Hour, time.Minute)
+	if v.Watch == nil || v.Watch.Standing == nil {
+		t.Fatalf("an hour after the lock: %+v", v.Watch)
+	}
+	if q := mahalanobis(v.Watch.Standing.Axis, d.m.axisNow()); q > 13.8 {
+		t.Errorf("chi-square %.1f", q)
+	}
+	if err := d.Do(d.m.now, Unlocked); err != nil || d.View().Watch != nil {
+		t.Errorf("unlocked: %v, still watching %v", err, d.View().Watch != nil)
+	}
+}
+
+// Each night is fitted by itself, and what one night told is kept: here the
+// axis moved by day. Memory does not grow with the frames, and a frame of a
+// night that is over is refused.
+func TestNightsAreWatchedOneByOne(t *testing.T) {
+	d := watching(t, 1, Unguided)
+	for night := range 3 {
+		if night > 0 {
+			d.m.turnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
+			d.m.theta, d.m.now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
+		}
+		v := d.exposeFor(2*time.Hour, 6*time.Second)
+		if v.Watch.Frames != 1200 || len(v.Watch.Before) != night || v.Watch.Standing == nil {
+			t.Fatalf("night %d: %d frames, %d nights before, standing %v", night, v.Watch.Frames, len(v.Watch.Before), v.Watch.Standing)
+		}
+		if q := mahalanobis(v.Watch.Standing.Axis, d.m.axisNow()); q > 13.8 {
+			t.Errorf("night %d: chi-square %.1f", night, q)
+		}
+		if n := len(d.night.frames); n > mostWatched {
+			t.Errorf("%d frames kept, at most %d", n, mostWatched)
+		}
+		if night > 0 {
+			if last := v.Watch.Before[night-1]; last.Frames != 1200 || sky.Separation(last.Standing.Axis.Dir, v.Watch.Standing.Axis.Dir) < 3*sky.Arcminute {
+				t.Errorf("the night before: %+v", last)
+			}
+		}
+	}
+	err := d.night.Take(WatchFrame{Attitude: sky.Attitude{R: d.m.attitude()}, Mid: d.m.now.Add(-24 * time.Hour)})
+	if !errors.Is(err, errOldNight) {
+		t.Errorf("a frame of the night before: %v", err)
+	}
+}
+
+// What ends a night is the Sun, or half a day where it does not rise.
+func TestNightEndsWithTheSun(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		lat      sky.Angle
+		from     time.Time
+		gap      time.Duration
+		newNight bool
+	}{
+		// Sunset and sunrise at 0 h and 47 N in October: about 17:35 and 6:05 local time.
+		{"clouds for six hours", 47 * sky.Degree, time.Date(2026, 10, 3, 20, 0, 0, 0, time.UTC), 6 * time.Hour, false},
+		{"a day", 47 * sky.Degree, time.Date(2026, 10, 3, 3, 0, 0, 0, time.UTC), 17 * time.Hour, true},
+		{"a short summer day's start", 47 * sky.Degree, time.Date(2026, 6, 21, 2, 0, 0, 0, time.UTC), 4 * time.Hour, true},
+		{"polar night", 80 * sky.Degree, time.Date(2026, 12, 20, 6, 0, 0, 0, time.UTC), 11 * time.Hour, false},
+		{"polar night, next day", 80 * sky.Degree, time.Date(2026, 12, 20, 6, 0, 0, 0, time.UTC), 20 * time.Hour, true},
+	} {
+		w := NewNightWatch(Config{Site: sky.Site{Latitude: c.lat}, Air: sky.StandardAir(0), Tolerance: DefaultTolerance})
+		if got := w.nightBetween(c.from, c.from.Add(c.gap)); got != c.newNight {
+			t.Errorf("%s: new night %v, want %v", c.name, got, c.newNight)
+		}
+	}
+}
+
+// Another pole or tolerance keeps the night; another place works it out anew
+// from the frames kept.
+func TestWatchingReconfigured(t *testing.T) {
+	d := watching(t, 2, Unguided)
+	before := d.exposeFor(90*time.Minute, 15*time.Second) // 360 frames, more than the history keeps
+	cfg := d.cfg
+	cfg.Pole = True
+	if err := d.Reconfigure(cfg); err != nil {
+		t.Fatal(err)
+	}
+	v := d.View()
+	if v.Watch == nil || v.Watch.Frames != before.Watch.Frames || v.Now == nil {
+		t.Fatalf("after the change of pole: %+v", v.Watch)
+	}
+	if moved := (v.Now.Offset.Alt - before.Now.Offset.Alt).Abs(); moved < 30*sky.Arcsecond || moved > 2*sky.Arcminute {
+		t.Errorf("the true pole is %s from the refracted one", AngleWords(moved)) // 54 arcsec at 47 degrees: 58.3" cot(47) (Meeus 1998, ch. 16, rule of thumb)
+	}
+	cfg.Site.Longitude += 1 * sky.Degree
+	if err := d.Reconfigure(cfg); err != nil {
+		t.Fatal(err)
+	}
+	if v := d.View(); v.Phase != Watching || v.Watch == nil || v.Watch.Frames != mostAdjusts {
+		t.Errorf("after the change of place: %s, %+v", v.Phase, v.Watch)
+	}
+}
+
+// A camera that is swapped begins anew, and does not spoil the night.
+func TestWatchingAnotherCamera(t *testing.T) {
+	d := watching(t, 5, Unguided)
+	d.exposeFor(30*time.Minute, time.Minute)
+	d.m.body = d.m.body.Mul(sky.Matrix{{-1, 0, 0}, {0, 1, 0}, {0, 0, 1}})
+	v := d.exposeFor(time.Hour, time.Minute)
+	if v.Watch.Frames != 60 || v.Now == nil {
+		t.Fatalf("%d frames, %v", v.Watch.Frames, v.Watch.Sentences)
+	}
+	if q := mahalanobis(v.Now.Axis, d.m.axisNow()); q > 13.8 {
+		t.Errorf("chi-square %.1f", q)
+	}
+}
+
+// A night of one frame every six seconds, as the session goes through it: the
+// time per frame, fits included.
+func BenchmarkWatchedNight(b *testing.B) {
+	d := watching(b, 1, GuidingUnknown)
+	rng := rand.New(rand.NewPCG(1, 1))
+	d.m.rng = rng
+	for b.Loop() {
+		d.exposeFor(6*time.Second, 6*time.Second)
+	}
+}

@@ -1,0 +1,123 @@
+package mountmodel
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"polard/mountmodel/sky"
+)
+
+// Verdict says whether an alignment is good enough for a plan.
+type Verdict struct {
+	Plan  Plan
+	Limit sky.Angle // the longest trail allowed, on the sky
+	// Tolerance is how far the axis may be from the pole aimed at; 0 when the
+	// air alone moves the stars by more than the limit.
+	Tolerance sky.Angle
+	// Perfect is what the stars do with the axis on that pole: the air's part.
+	Perfect Motion
+	// Standing, Motion and Longest are about the axis as it stands; nil and 0
+	// while it is unknown.
+	Motion  *Motion
+	Longest time.Duration // in which no star trails by more than the limit
+	// RefractedRate and TrueRate are the drive's rate over the sidereal one, in
+	// the mean over the planned hours, for an axis on the refracted and on the
+	// true pole. See [ApparentRate]. NaN next to the pole, where a star wants none.
+	RefractedRate, TrueRate float64
+	Sentences               []string
+}
+
+// GoodEnough tells whether no star of any planned exposure trails by more than
+// the limit. It is false while the axis is unknown.
+func (v Verdict) GoodEnough() bool { return v.Motion != nil && v.Motion.Trail.Size <= v.Limit }
+
+// Judge says what a plan asks of the alignment, and whether the axis as it
+// stands (nil: unknown) is good enough for it. limitPx is the longest trail
+// allowed, in pixels.
+func (p Plan) Judge(axis *sky.Local, kind PoleKind, limitPx float64) (Verdict, error) {
+	if err := p.Check(); err != nil {
+		return Verdict{}, err
+	}
+	if !(limitPx > 0 && limitPx <= largestLimitPx) {
+		return Verdict{}, fmt.Errorf("a limit of %g pixels: give a length above 0 and up to %d, for example 1", limitPx, largestLimitPx)
+	}
+	v := Verdict{Plan: p, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
+	var err error
+	pole := Pole(p.Site, p.Air, kind)
+	if v.Perfect, err = p.assess(pole); err != nil {
+		return Verdict{}, err
+	}
+	if v.Tolerance, err = p.Tolerance(v.Limit, kind); err != nil && !errors.Is(err, ErrAirAlone) {
+		return Verdict{}, err
+	}
+	for k, rate := range map[PoleKind]*float64{Refracted: &v.RefractedRate, True: &v.TrueRate} {
+		if r, err := ApparentRate(p.Site, p.Air, Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
+			*rate = r
+		}
+	}
+	if axis != nil {
+		return v.Of(*axis)
+	}
+	v.Sentences = v.words()
+	return v, nil
+}
+
+// Of is the verdict on the same plan for an axis that stands elsewhere. What
+// does not depend on that is not worked out again.
+func (v Verdict) Of(axis sky.Local) (Verdict, error) {
+	m, err := v.Plan.assess(axis)
+	if err != nil {
+		return Verdict{}, err
+	}
+	v.Motion = &m
+	if v.Longest, err = v.Plan.LongestExposure(axis, v.Limit); err != nil {
+		return Verdict{}, err
+	}
+	v.Sentences = v.words()
+	return v, nil
+}
+
+// largestLimitPx bounds a believable limit; nobody calls more a star.
+const largestLimitPx = 1000
+
+func (v Verdict) words() []string {
+	var out []string
+	limit := fmt.Sprintf("%s (%.3g pixels)", KnownWords(v.Limit), v.Limit/v.Plan.Scale())
+	switch {
+	case v.Tolerance == 0:
+		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", capital(ErrAirAlone.Error()), KnownWords(v.Perfect.Trail.Size), limit))
+	case v.Tolerance >= greatestTolerance:
+		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from the pole.", limit, greatestTolerance.Degrees()))
+	default:
+		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of the pole.", limit, AngleWords(v.Tolerance)))
+	}
+	if v.Motion != nil {
+		verdict := "That is good enough."
+		if !v.GoodEnough() {
+			verdict = "That is too much."
+		}
+		out = append(out, "As the axis now stands: "+v.Motion.Sentence(v.Plan)+" "+verdict)
+		switch {
+		case v.Longest == 0:
+			out = append(out, "No exposure is short enough for the limit.")
+		case v.Longest >= v.Plan.Exposure:
+			out = append(out, fmt.Sprintf("Exposures up to %v would do.", exposureWords(v.Longest)))
+		default:
+			out = append(out, fmt.Sprintf("The longest exposure that stays within the limit is %v.", exposureWords(v.Longest)))
+		}
+	}
+	if !math.IsNaN(v.RefractedRate) && !v.Plan.Guided {
+		out = append(out, fmt.Sprintf("Over these hours the air asks for a drive at %.5f of the sidereal rate with the axis at the refracted pole, and at %.5f with it at the true pole.", v.RefractedRate, v.TrueRate))
+	}
+	return out
+}
+
+// exposureWords drops digits that mean nothing.
+func exposureWords(d time.Duration) time.Duration {
+	if d > 10*time.Second {
+		return d.Truncate(time.Second)
+	}
+	return d.Truncate(time.Millisecond)
+}
