@@ -54,7 +54,7 @@ func TestServeTakesTurnsAndPlan(t *testing.T) {
 	// The practice frames name a pixel size; the focal length follows from the scale.
 	if p := s.Plan; p == nil || p.Planned || p.WidthPx != 1024 || p.HeightPx != 768 || !(p.PixelUm > 0) || !(p.FocalMm > 0) || !math.IsNaN(float64(p.ExposureS)) {
 		t.Errorf("what the frame offers for a plan: %+v", s.Plan)
-	} else if scale := math.Atan(float64(p.PixelUm) / 1000 / float64(p.FocalMm)) * 180 / math.Pi * 3600; math.Abs(scale-3.6959341) > 0.002 { // scale_arcsec_px of truth.json
+	} else if scale := math.Atan(float64(p.PixelUm)/1000/float64(p.FocalMm)) * 180 / math.Pi * 3600; math.Abs(scale-3.6959341) > 0.002 { // scale_arcsec_px of truth.json
 		t.Errorf("the plan's scale is %.4f arcsec", scale)
 	}
 	s = r.accepted(t, "plan", `{`+target+`,"limit_px":1}`, func(s *web.State) bool { return s.Plan != nil && s.Plan.Planned })
