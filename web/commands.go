@@ -65,19 +65,6 @@ const (
 	maxRigBolt = 10 * sky.Degree
 )
 
-// problem is an answer to a command that was not carried out.
-type problem struct {
-	status  int
-	code    string
-	message string
-}
-
-func (p *problem) Error() string { return p.message }
-
-func badRequest(message string) error {
-	return &problem{http.StatusBadRequest, "bad_request", message}
-}
-
 // amount is the body of every command that turns something.
 type amount struct {
 	Deg    *float64 `json:"deg"`

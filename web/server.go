@@ -119,6 +119,9 @@ func (s *Server) router() *echo.Echo {
 	e.GET("/assets/:version/*", s.getAsset)
 	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
 	api := e.Group("/api/v1", checkOrigin)
+	api.GET("/openapi.json", getOpenAPI)
+	api.GET("/messages.json", getMessages)
+	api.GET("/problems", getProblems)
 	api.GET("/state", s.getState)
 	api.GET("/live", s.getLive)
 	api.GET("/preview.jpg", s.getPreview)
@@ -140,29 +143,6 @@ func (s *Server) contain(next echo.HandlerFunc) echo.HandlerFunc {
 			}
 		}()
 		return next(c)
-	}
-}
-
-// answerError turns every error into the same JSON shape. What is not meant
-// for the person stays in the log.
-func (s *Server) answerError(err error, c echo.Context) {
-	if c.Response().Committed {
-		return
-	}
-	p := &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
-	var known *problem
-	var he *echo.HTTPError
-	switch {
-	case errors.As(err, &known):
-		p = known
-	case errors.As(err, &he):
-		p = &problem{he.Code, "http", http.StatusText(he.Code)}
-	default:
-		s.opt.Logger.Error("request failed", "path", c.Request().URL.Path, "error", err)
-	}
-	body := map[string]map[string]string{"error": {"code": p.code, "message": p.message}}
-	if err := c.JSON(p.status, body); err != nil {
-		s.opt.Logger.Debug("answer not sent", "error", err)
 	}
 }
 

@@ -62,13 +62,14 @@ func ask(s *Server, method, target, body string, headers map[string]string) *htt
 
 func problemOf(t *testing.T, w *httptest.ResponseRecorder) (code, message string) {
 	t.Helper()
-	var p struct {
-		Error struct{ Code, Message string }
-	}
+	var p problemJSON
 	if err := json.Unmarshal(w.Body.Bytes(), &p); err != nil {
 		t.Fatalf("status %d, body %q: %v", w.Code, w.Body, err)
 	}
-	return p.Error.Code, p.Error.Message
+	if kind := w.Header().Get("Content-Type"); kind != "application/problem+json" || p.Status != w.Code {
+		t.Errorf("problem %+v came as %s with status %d", p, kind, w.Code)
+	}
+	return p.Code, p.Detail
 }
 
 // OWASP Secure Headers Project; W3C Content Security Policy Level 3, section

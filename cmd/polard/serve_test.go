@@ -208,7 +208,7 @@ func TestServeWithoutPlace(t *testing.T) {
 		{"site", `{"lat_deg":91,"lon_deg":0}`},
 		{"event", `{"event":"measured"}`},
 	} {
-		if status, answer := r.post(t, c.path, c.body); status < 400 || !strings.Contains(answer, "message") {
+		if status, answer := r.post(t, c.path, c.body); status < 400 || !strings.Contains(answer, `"detail":"`) {
 			t.Errorf("%s %s: status %d: %s", c.path, c.body, status, answer)
 		}
 	}

@@ -105,7 +105,7 @@ export async function send(path, body) {
     });
     if (r.ok) return null;
     const answer = await r.json().catch(() => null);
-    return answer?.error?.message ?? `${r.status} ${r.statusText}`;
+    return answer?.detail ?? `${r.status} ${r.statusText}`;
   } catch {
     return undefined;
   }

@@ -1,0 +1,570 @@
+package web
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"net/http"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+)
+
+const schemaFile = "api/messages.json"
+
+// comments are those of a type and its fields.
+type comments struct {
+	doc    string
+	fields map[string]string
+}
+
+// sourceComments reads the comments of all struct types of this package.
+func sourceComments(t *testing.T) map[string]comments {
+	t.Helper()
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := make(map[string]comments)
+	for _, path := range files {
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ParseComments)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range file.Decls {
+			gen, ok := d.(*ast.GenDecl)
+			if !ok || gen.Tok != token.TYPE {
+				continue
+			}
+			for _, s := range gen.Specs {
+				spec := s.(*ast.TypeSpec)
+				st, ok := spec.Type.(*ast.StructType)
+				if !ok {
+					continue
+				}
+				doc := gen.Doc
+				if spec.Doc != nil {
+					doc = spec.Doc
+				}
+				c := comments{plain(doc.Text()), make(map[string]string)}
+				for _, f := range st.Fields.List {
+					text := plain(f.Doc.Text() + " " + f.Comment.Text())
+					for _, name := range f.Names {
+						c.fields[name.Name] = text
+					}
+				}
+				out[spec.Name.Name] = c
+			}
+		}
+	}
+	return out
+}
+
+// plain makes one line of a comment, without the brackets of doc links.
+func plain(comment string) string {
+	return strings.NewReplacer("[", "", "]", "").Replace(strings.Join(strings.Fields(comment), " "))
+}
+
+// schemas collects the JSON Schemas of Go types.
+type schemas struct {
+	comments map[string]comments
+	defs     map[string]any
+}
+
+func (s *schemas) of(t reflect.Type) map[string]any {
+	switch {
+	case t == reflect.TypeFor[Number]():
+		return map[string]any{"type": []string{"number", "null"}}
+	case t.Kind() == reflect.Pointer:
+		return s.of(t.Elem())
+	case t.Kind() == reflect.Slice, t.Kind() == reflect.Array:
+		return map[string]any{"type": "array", "items": s.of(t.Elem())}
+	case t.Kind() == reflect.Map:
+		return map[string]any{"type": "object", "additionalProperties": s.of(t.Elem())}
+	case t.Kind() == reflect.Struct:
+		if _, known := s.defs[t.Name()]; !known {
+			s.defs[t.Name()] = nil // against endless descent
+			s.defs[t.Name()] = s.object(t)
+		}
+		return map[string]any{"$ref": "#/$defs/" + t.Name()}
+	case t.Kind() == reflect.String:
+		return map[string]any{"type": "string"}
+	case t.Kind() == reflect.Bool:
+		return map[string]any{"type": "boolean"}
+	case t.Kind() >= reflect.Int && t.Kind() <= reflect.Uint64:
+		return map[string]any{"type": "integer"}
+	case t.Kind() == reflect.Float64, t.Kind() == reflect.Float32:
+		return map[string]any{"type": "number"}
+	}
+	panic(fmt.Sprintf("%v has no place on the wire", t))
+}
+
+func (s *schemas) object(t reflect.Type) map[string]any {
+	properties, required := map[string]any{}, []string{}
+	for _, f := range reflect.VisibleFields(t) {
+		name, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+		if f.Anonymous || !f.IsExported() || name == "-" {
+			continue
+		}
+		schema := s.of(f.Type)
+		owner := t
+		for _, i := range f.Index[:len(f.Index)-1] {
+			owner = owner.Field(i).Type
+		}
+		if text := s.comments[owner.Name()].fields[f.Name]; text != "" {
+			schema["description"] = text
+		}
+		properties[name] = schema
+		if !strings.Contains(options, "omitempty") && !strings.Contains(options, "omitzero") {
+			required = append(required, name)
+		}
+	}
+	slices.Sort(required)
+	out := map[string]any{"type": "object", "properties": properties, "required": required}
+	if doc := s.comments[t.Name()].doc; doc != "" {
+		out["description"] = doc
+	}
+	return out
+}
+
+// The schema of the messages follows the types of the wire format and their
+// comments.
+func TestMessagesSchemaIsOfTheTypes(t *testing.T) {
+	s := schemas{comments: sourceComments(t), defs: map[string]any{}}
+	state := s.of(reflect.TypeFor[State]())
+	head := func(kind string) map[string]any {
+		return map[string]any{
+			"type":    map[string]any{"const": kind},
+			"seq":     map[string]any{"type": "integer", "minimum": 0, "description": "counts the states of this run; 0 before the first"},
+			"sent_ms": map[string]any{"type": "integer", "description": "Unix time in ms by the service's clock when this was sent"},
+			"page":    map[string]any{"type": "string", "pattern": "^[0-9a-f]+$", "description": "version of the page's files: when it changes, the page loads itself anew"},
+			"operate": map[string]any{"type": "boolean", "description": "whether this client may send commands"},
+		}
+	}
+	required := []string{"type", "seq", "sent_ms", "page", "operate"}
+	full := head("state")
+	full["state"] = map[string]any{"anyOf": []any{state, map[string]any{"type": "null"}}, "description": "null before the first state"}
+	s.defs["StateMessage"] = map[string]any{"type": "object", "properties": full, "required": append(slices.Clone(required), "state"), "description": "A new state, whole."}
+	s.defs["BeatMessage"] = map[string]any{"type": "object", "properties": head("beat"), "required": required, "additionalProperties": false, "description": "Nothing changed; the service lives."}
+	got, err := json.MarshalIndent(map[string]any{
+		"$schema":     "https://json-schema.org/draft/2020-12/schema",
+		"title":       "messages of polard's websocket",
+		"description": "Each text message of /api/v1/live is one of these. A number that is not known is null; members that are not known are absent.",
+		"oneOf":       []any{map[string]any{"$ref": "#/$defs/StateMessage"}, map[string]any{"$ref": "#/$defs/BeatMessage"}},
+		"$defs":       s.defs,
+	}, "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	got = append(got, '\n')
+	if *update {
+		if err := os.WriteFile(schemaFile, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(schemaFile)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(got, want) {
+		t.Errorf("%s is not that of the types of the wire format: write it anew with 'go test ./web -run Schema -update'", schemaFile)
+	}
+}
+
+// What comes over a real websocket satisfies the schema and is, byte for byte,
+// the golden message; so is the beat. The page's version, which changes with
+// every file of the page, stands as zeros.
+func TestMessagesSatisfyTheirSchema(t *testing.T) {
+	schema := compiled(t, decoded(t, messagesSchema), "")
+	r := serve(t, Options{})
+	r.Server.mu.Lock()
+	r.Server.now = func() time.Time { return testNight.Add(5 * time.Second) }
+	r.Server.beat = 20 * time.Millisecond
+	r.Server.mu.Unlock()
+	if err := r.Publish(fullState()); err != nil {
+		t.Fatal(err)
+	}
+	conn, _, err := websocket.DefaultDialer.Dial("ws"+strings.TrimPrefix(r.url, "http")+"api/v1/live", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	for _, kind := range []string{"state", "beat"} {
+		_, got, err := conn.ReadMessage()
+		if err != nil {
+			t.Fatal(err)
+		}
+		var v any
+		if err := json.Unmarshal(got, &v); err != nil {
+			t.Fatal(err)
+		}
+		if err := schema.Validate(v); err != nil {
+			t.Errorf("%s: %v", kind, err)
+		}
+		got = bytes.Replace(got, []byte(r.assets.version), []byte(strings.Repeat("0", len(r.assets.version))), 1)
+		golden := "../testdata/web/message_" + kind + ".json"
+		if *update {
+			if err := os.WriteFile(golden, append(got, '\n'), 0o644); err != nil {
+				t.Fatal(err)
+			}
+		}
+		want, err := os.ReadFile(golden)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(append(got, '\n'), want) {
+			t.Errorf("%s message changed:\n%s\nwant\n%s", kind, got, want)
+		}
+	}
+	for name, spoil := range map[string]func(map[string]any){
+		"no sequence":       func(m map[string]any) { delete(m, "seq") },
+		"unknown kind":      func(m map[string]any) { m["type"] = "news" },
+		"words for numbers": func(m map[string]any) { m["state"].(map[string]any)["turn_deg"] = "sixty" },
+		"state with a hole": func(m map[string]any) { delete(m["state"].(map[string]any), "phase") },
+	} {
+		b, err := os.ReadFile("../testdata/web/message_state.json")
+		if err != nil {
+			t.Fatal(err)
+		}
+		var m map[string]any
+		if err := json.Unmarshal(b, &m); err != nil {
+			t.Fatal(err)
+		}
+		spoil(m)
+		if schema.Validate(m) == nil {
+			t.Errorf("%s: a wrong message satisfies the schema", name)
+		}
+	}
+}
+
+// described is the document as served.
+func described(t *testing.T) (doc map[string]any, raw []byte) {
+	t.Helper()
+	s, _ := newTestServer(t, Options{})
+	w := ask(s, "GET", "/api/v1/openapi.json", "", nil)
+	if w.Code != 200 {
+		t.Fatal(w.Code, w.Body)
+	}
+	if err := json.Unmarshal(w.Body.Bytes(), &doc); err != nil {
+		t.Fatal(err)
+	}
+	return doc, w.Body.Bytes()
+}
+
+// Every route of the service is described and every described one exists. The
+// page itself and its files are for browsers.
+func TestEveryRouteIsDescribed(t *testing.T) {
+	doc, _ := described(t)
+	want := map[string]bool{}
+	for path, item := range doc["paths"].(map[string]any) {
+		for method := range item.(map[string]any) {
+			want[strings.ToUpper(method)+" "+path] = true
+		}
+	}
+	s, rec := newTestServer(t, Options{Rig: &recorder{}})
+	_ = rec
+	for _, r := range s.echo.Routes() {
+		if r.Path == "/" || strings.HasPrefix(r.Path, "/assets/") || r.Method == "echo_route_not_found" {
+			continue
+		}
+		parts := strings.Split(r.Path, "/")
+		for i, p := range parts {
+			if name, ok := strings.CutPrefix(p, ":"); ok {
+				parts[i] = "{" + name + "}"
+			}
+		}
+		route := r.Method + " " + strings.Join(parts, "/")
+		if !want[route] {
+			t.Errorf("%s is not described: add it to the paths of web/api/openapi.json, and a call of it to TestHandlersKeepTheDescription", route)
+		}
+		delete(want, route)
+	}
+	for route := range want {
+		t.Errorf("%s is described but does not exist", route)
+	}
+}
+
+// exercise is one request and the status it must get.
+type exercise struct {
+	method, target, body string
+	want                 int
+	headers              map[string]string
+}
+
+// The document is valid by the OpenAPI initiative's own schema of version 3.1,
+// and the handlers keep what it says: each request is held against it as well as
+// the answer. Every described operation is called, and every described answer
+// but the ones named below is seen.
+func TestHandlersKeepTheDescription(t *testing.T) {
+	_, raw := described(t)
+	doc := readDescription(t, raw)
+	rec := &recorder{}
+	s, _ := newTestServer(t, Options{Operator: rec, Rig: rec})
+	if err := s.Publish(fullState()); err != nil {
+		t.Fatal(err)
+	}
+	picture, _ := starField(12)
+	if err := s.PublishPreview(picture); err != nil {
+		t.Fatal(err)
+	}
+	until := func(holds func() bool) {
+		for end := time.Now().Add(10 * time.Second); !holds() && time.Now().Before(end); {
+			time.Sleep(5 * time.Millisecond)
+		}
+	}
+	until(func() bool { return ask(s, "GET", "/api/v1/preview.jpg", "", nil).Code == 200 })
+
+	foreign := map[string]string{"Origin": "http://elsewhere.example"}
+	remote := map[string]string{"Remote": "192.168.7.9:40000"}
+	calls := []exercise{
+		{"GET", "/healthz", "", 200, nil},
+		{"GET", "/api/v1/openapi.json", "", 200, nil},
+		{"GET", "/api/v1/messages.json", "", 200, nil},
+		{"GET", "/api/v1/problems", "", 200, nil},
+		{"GET", "/api/v1/state", "", 200, nil},
+		{"GET", "/api/v1/state", "", 200, remote},
+		{"GET", "/api/v1/state", "", 403, foreign},
+		{"GET", "/api/v1/live", "", 400, nil},
+		{"GET", "/api/v1/live", "", 403, foreign},
+		{"GET", "/api/v1/preview.jpg", "", 200, nil},
+		{"GET", "/api/v1/preview.jpg?frame=12", "", 200, nil},
+		{"GET", "/api/v1/preview.jpg?frame=77", "", 404, nil},
+		{"GET", "/api/v1/preview.jpg", "", 403, foreign},
+	}
+	// Commands: one that works, and every way in which one can fail.
+	for path, body := range map[string]string{
+		"site": `{"lat_deg":46.32,"lon_deg":13.07,"elevation_m":640,"pole":"true"}`, "tolerance": `{"arcmin":1.5}`, "event": `{"event":"locked"}`,
+		"rig/ra": `{"deg":30}`, "rig/altitude-bolt": `{"arcmin":-7}`, "rig/azimuth-bolt": `{"deg":0.4}`,
+		"rig/drive": `{"on":true}`, "rig/repeat": `{"on":false}`, "rig/expose": `{}`,
+	} {
+		target := "/api/v1/" + path
+		calls = append(calls,
+			exercise{"POST", target, body, 204, nil},
+			exercise{"POST", target, body, 403, remote},
+			exercise{"POST", target, body, 415, map[string]string{"Content-Type": "text/plain"}},
+			exercise{"POST", target, `{"nonsense":1}`, 400, nil},
+			exercise{"POST", target, `{"nonsense":"` + strings.Repeat("x", maxCommandBytes) + `"}`, 413, nil},
+			exercise{"POST", target, body, 409, map[string]string{"Refuse": "the axis is not measured yet"}},
+		)
+	}
+	seen := map[string]bool{}
+	for _, c := range calls {
+		rec.mu.Lock()
+		rec.refuse = nil
+		if why := c.headers["Refuse"]; why != "" {
+			rec.refuse = fmt.Errorf("%s", why)
+		}
+		rec.mu.Unlock()
+		w := ask(s, c.method, c.target, c.body, c.headers)
+		what := fmt.Sprintf("%s %s %.40s", c.method, c.target, c.body)
+		if w.Code != c.want {
+			t.Errorf("%s: %d, want %d: %s", what, w.Code, c.want, w.Body)
+			continue
+		}
+		path, _, _ := strings.Cut(c.target, "?")
+		operation, ok := doc.Paths[path][strings.ToLower(c.method)]
+		if !ok {
+			t.Errorf("%s: not described", what)
+			continue
+		}
+		status := strconv.Itoa(w.Code)
+		seen[c.method+" "+path+" "+status] = true
+		answer, ok := operation.Responses[status]
+		if !ok {
+			t.Errorf("%s: the answer %s is not described", what, status)
+			continue
+		}
+		if err := doc.check(t, answer.resolve(t, doc).Content, w.Header().Get("Content-Type"), w.Body.Bytes()); err != nil {
+			t.Errorf("%s: the answer is not as described: %v", what, err)
+		}
+		if operation.RequestBody == nil {
+			continue
+		}
+		err := doc.check(t, operation.RequestBody.Content, "application/json", []byte(c.body))
+		switch {
+		case w.Code < 300 && err != nil:
+			t.Errorf("%s: carried out, though not as described: %v", what, err)
+		case w.Code == http.StatusBadRequest && err == nil:
+			t.Errorf("%s: refused, though as described", what)
+		}
+	}
+	// Seen in tests of their own: the open websocket and the full house.
+	elsewhere := []string{"GET /api/v1/live 101", "GET /api/v1/live 503"}
+	for path, item := range doc.Paths {
+		for method, operation := range item {
+			for status := range operation.Responses {
+				if answer := strings.ToUpper(method) + " " + path + " " + status; !seen[answer] && !slices.Contains(elsewhere, answer) {
+					t.Errorf("%s is described but was not seen: add a call to this test", answer)
+				}
+			}
+			if operation.RequestBody == nil {
+				continue
+			}
+			for kind, body := range operation.RequestBody.Content {
+				if err := doc.check(t, operation.RequestBody.Content, kind, body.Example); err != nil {
+					t.Errorf("%s %s: its example is not as described: %v", method, path, err)
+				}
+			}
+		}
+	}
+}
+
+// description is what this test reads of an OpenAPI document.
+type description struct {
+	Paths      map[string]map[string]operation
+	Components struct{ Responses map[string]answerBody }
+	whole      map[string]any // for the schemas that others refer to
+}
+
+type operation struct {
+	RequestBody *answerBody
+	Responses   map[string]answerBody
+}
+
+type answerBody struct {
+	Ref     string `json:"$ref"`
+	Content map[string]media
+}
+
+type media struct{ Schema, Example json.RawMessage }
+
+func (a answerBody) resolve(t *testing.T, d *description) answerBody {
+	t.Helper()
+	name, isRef := strings.CutPrefix(a.Ref, "#/components/responses/")
+	if !isRef {
+		return a
+	}
+	out, ok := d.Components.Responses[name]
+	if !ok {
+		t.Fatalf("the document refers to %s, which it does not hold", a.Ref)
+	}
+	return out
+}
+
+// oasSchema is the OpenAPI initiative's own schema of version 3.1.
+const oasSchema = "../testdata/web/oas31-schema.json"
+
+// readDescription reads a document after holding it against oasSchema.
+func readDescription(t *testing.T, raw []byte) *description {
+	t.Helper()
+	official, err := os.ReadFile(oasSchema)
+	if err != nil {
+		t.Fatal(err)
+	}
+	schema := compiled(t, decoded(t, official), "")
+	doc := decoded(t, raw).(map[string]any)
+	if err := schema.Validate(doc); err != nil {
+		t.Fatalf("the document is no OpenAPI 3.1: %v", err)
+	}
+	info := doc["info"]
+	delete(doc, "info")
+	if schema.Validate(doc) == nil {
+		t.Fatal("a document without info passes as OpenAPI 3.1")
+	}
+	doc["info"] = info
+	d := &description{whole: doc}
+	if err := json.Unmarshal(raw, d); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+func decoded(t *testing.T, b []byte) (v any) {
+	t.Helper()
+	if err := json.Unmarshal(b, &v); err != nil {
+		t.Fatalf("%v: %.200s", err, b)
+	}
+	return v
+}
+
+// compiled gives the schema at a JSON pointer in a document.
+func compiled(t *testing.T, doc any, pointer string) *jsonschema.Schema {
+	t.Helper()
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource("https://polard.test/doc.json", doc); err != nil {
+		t.Fatal(err)
+	}
+	schema, err := c.Compile("https://polard.test/doc.json" + pointer) // holds the schema itself against its draft
+	if err != nil {
+		t.Fatal(err)
+	}
+	return schema
+}
+
+// check holds a body against what is described for its media type.
+func (d *description) check(t *testing.T, content map[string]media, kind string, body []byte) error {
+	t.Helper()
+	kind, _, _ = strings.Cut(kind, ";")
+	if len(content) == 0 && kind == "" && len(body) == 0 {
+		return nil
+	}
+	m, ok := content[kind]
+	if !ok {
+		return fmt.Errorf("no body of type %q is described", kind)
+	}
+	d.whole["checked"] = decoded(t, m.Schema)
+	schema := compiled(t, d.whole, "#/checked")
+	var v any = string(body)
+	if strings.HasSuffix(kind, "json") {
+		v = decoded(t, body)
+	}
+	return schema.Validate(v)
+}
+
+// Every kind of problem that the code answers with has a title, and every title
+// is of one.
+func TestProblemsHaveTitles(t *testing.T) {
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	used := map[string]bool{}
+	for _, status := range []int{400, 404, 405, 413, 500} {
+		used[httpCode(status)] = true
+	}
+	for _, path := range files {
+		if strings.HasSuffix(path, "_test.go") {
+			continue
+		}
+		fset := token.NewFileSet()
+		file, err := parser.ParseFile(fset, path, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(file, func(n ast.Node) bool {
+			lit, ok := n.(*ast.CompositeLit)
+			if !ok || len(lit.Elts) != 3 {
+				return true
+			}
+			if name, ok := lit.Type.(*ast.Ident); !ok || name.Name != "problem" {
+				return true
+			}
+			code, ok := lit.Elts[1].(*ast.BasicLit)
+			if !ok {
+				return true
+			}
+			word, _ := strconv.Unquote(code.Value)
+			used[word] = true
+			if problemTitles[word] == "" {
+				t.Errorf("%s: the problem %q has no title in problemTitles", fset.Position(lit.Pos()), word)
+			}
+			return true
+		})
+	}
+	for code := range problemTitles {
+		if !used[code] {
+			t.Errorf("problemTitles names %q, which nothing answers with", code)
+		}
+	}
+}

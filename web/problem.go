@@ -1,0 +1,122 @@
+package web
+
+import (
+	"cmp"
+	"encoding/json"
+	"errors"
+	"maps"
+	"net/http"
+	"slices"
+
+	"github.com/labstack/echo/v4"
+)
+
+// problem is an answer to a request that was not carried out: its status, a
+// code for programs and a sentence for the person.
+type problem struct {
+	status  int
+	code    string
+	message string
+}
+
+func (p *problem) Error() string { return p.message }
+
+func badRequest(message string) error {
+	return &problem{http.StatusBadRequest, "bad_request", message}
+}
+
+// problemTitles names every kind of problem that the service answers with. A
+// title is the same whenever its kind occurs; what is particular stands in the
+// detail (RFC 9457, section 3.1.3).
+var problemTitles = map[string]string{
+	"bad_request":        "the request cannot be read or asks for something impossible",
+	"full":               "too many pages are open",
+	"internal":           "something went wrong in the service",
+	"method_not_allowed": "the address exists, but not for this method",
+	"no_picture":         "there is no picture of that frame",
+	"no_websocket":       "the address speaks websocket",
+	"not_found":          "there is nothing at this address",
+	"not_json":           "a command is sent as application/json",
+	"refused":            "the session refuses the command as things stand",
+	"stopping":           "the service is stopping",
+	"too_large":          "the request is too long",
+	"view_only":          "this device may look on but not operate",
+	"wrong_host":         "the service does not go by this name",
+	"wrong_origin":       "only the service's own page may do this",
+}
+
+// problemsPath is where the kinds of problems are listed: the type of each
+// problem is a reference to it.
+const problemsPath = "/api/v1/problems"
+
+// problemJSON is the body of every answer that is an error: problem details
+// (RFC 9457, section 3.1) with the code as an extension member.
+type problemJSON struct {
+	Type   string `json:"type"`
+	Title  string `json:"title"`
+	Status int    `json:"status"`
+	Detail string `json:"detail"`
+	Code   string `json:"code"`
+}
+
+// mimeProblem is registered by RFC 9457, section 6.1.
+const mimeProblem = "application/problem+json"
+
+// answerError turns every error into problem details. What is not meant for the
+// person stays in the log.
+func (s *Server) answerError(err error, c echo.Context) {
+	if c.Response().Committed {
+		return
+	}
+	p := &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
+	var known *problem
+	var he *echo.HTTPError
+	switch {
+	case errors.As(err, &known):
+		p = known
+	case errors.As(err, &he):
+		p = &problem{he.Code, httpCode(he.Code), http.StatusText(he.Code)}
+	default:
+		s.opt.Logger.Error("request failed", "path", c.Request().URL.Path, "error", err)
+	}
+	body, err := json.Marshal(problemJSON{
+		Type: problemsPath + "#" + p.code, Title: cmp.Or(problemTitles[p.code], http.StatusText(p.status)),
+		Status: p.status, Detail: p.message, Code: p.code,
+	})
+	if err == nil {
+		err = c.Blob(p.status, mimeProblem, body)
+	}
+	if err != nil {
+		s.opt.Logger.Debug("answer not sent", "error", err)
+	}
+}
+
+// httpCode names what the router itself refuses.
+func httpCode(status int) string {
+	switch status {
+	case http.StatusNotFound:
+		return "not_found"
+	case http.StatusMethodNotAllowed:
+		return "method_not_allowed"
+	case http.StatusRequestEntityTooLarge:
+		return "too_large"
+	}
+	if status >= http.StatusInternalServerError {
+		return "internal"
+	}
+	return "bad_request"
+}
+
+// problemKind is one line of the list of problems.
+type problemKind struct {
+	Code  string `json:"code"`
+	Title string `json:"title"`
+}
+
+func getProblems(c echo.Context) error {
+	kinds := []problemKind{}
+	for _, code := range slices.Sorted(maps.Keys(problemTitles)) {
+		kinds = append(kinds, problemKind{code, problemTitles[code]})
+	}
+	return c.JSON(http.StatusOK, map[string][]problemKind{"problems": kinds})
+}
