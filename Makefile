@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: build test short bench fuzz mounts survey licences catalogue
+.PHONY: golden build test short bench fuzz mounts survey licences catalogue
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -35,6 +35,13 @@ survey: ## how many fields of each size are matched; N fields of each
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
+
+golden: ## the golden files of the wire format anew, when it was changed on purpose
+	$(GO) test ./web -run 'Golden|Schema' -update
+	@for f in state message_state message_beat; do \
+		sum=$$(sha256sum testdata/web/$$f.json | cut -d' ' -f1); \
+		sed -i "s#^web/$$f.json\t[0-9a-f]*#web/$$f.json\t$$sum#" testdata/MANIFEST.tsv; \
+	done
 
 licences: ## the licences of everything that is linked in, into cmd/polard/licences.txt
 	@{ \

@@ -34,6 +34,7 @@ var problemTitles = map[string]string{
 	"internal":           "something went wrong in the service",
 	"method_not_allowed": "the address exists, but not for this method",
 	"no_picture":         "there is no picture of that frame",
+	"no_place":           "it is not known yet where the mount stands",
 	"no_websocket":       "the address speaks websocket",
 	"not_found":          "there is nothing at this address",
 	"not_json":           "a command is sent as application/json",
