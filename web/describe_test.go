@@ -18,6 +18,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel"
+
 	"github.com/gorilla/websocket"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 )
@@ -188,7 +190,7 @@ func TestMessagesSchemaIsOfTheTypes(t *testing.T) {
 		t.Fatal(err)
 	}
 	if !bytes.Equal(got, want) {
-		t.Errorf("%s is not that of the types of the wire format: write it anew with 'go test ./web -run Schema -update'", schemaFile)
+		t.Errorf("%s is not that of the types of the wire format: if they were changed on purpose, run 'make golden'", schemaFile)
 	}
 }
 
@@ -239,7 +241,7 @@ func TestMessagesSatisfyTheirSchema(t *testing.T) {
 			t.Fatal(err)
 		}
 		if !bytes.Equal(append(got, '\n'), want) {
-			t.Errorf("%s message changed:\n%s\nwant\n%s\nif on purpose, write it anew with 'go test ./web -run Schema -update' and say so in the changelog", kind, got, want)
+			t.Errorf("the %s message is not that of %s; if it was changed on purpose, say so in the changelog and run 'make golden'", kind, golden)
 		}
 	}
 	for name, spoil := range map[string]func(map[string]any){
@@ -372,6 +374,8 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 	for path, body := range map[string]string{
 		"site": `{"lat_deg":46.32,"lon_deg":13.07,"elevation_m":640,"pole":"true"}`, "tolerance": `{"arcmin":1.5}`, "event": `{"event":"locked"}`,
 		"rig/ra": `{"deg":30}`, "rig/altitude-bolt": `{"arcmin":-7}`, "rig/azimuth-bolt": `{"deg":0.4}`,
+		"turned": `{"bolt":"altitude","turns":-0.4}`, "plan": `{"exposure_s":300,"dec_deg":41.5,"ha_from_deg":-30,"ha_to_deg":45}`,
+		"rig/declination": `{"deg":12}`, "rig/fault": `{"fault":"cloud"}`,
 		"note": `{"key":"steps","value":{"level":true}}`, "marks": `{"scale_deg":46.5}`,
 		"rig/drive": `{"on":true}`, "rig/repeat": `{"on":false}`, "rig/expose": `{}`,
 	} {
@@ -386,6 +390,9 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		if path != "note" && path != "marks" { // the session has no say in these
 			calls = append(calls, exercise{"POST", target, body, 409, map[string]string{"Refuse": "the axis is not measured yet"}})
 		}
+	}
+	for _, event := range []mountmodel.Event{mountmodel.StartOver, mountmodel.Measured, mountmodel.Unlocked, mountmodel.WatchOnly} {
+		calls = append(calls, exercise{"POST", "/api/v1/event", `{"event":"` + string(event) + `"}`, 204, nil})
 	}
 	seen := map[string]bool{}
 	for _, c := range calls {
