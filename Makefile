@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: golden build test short bench fuzz mounts survey licences catalogue
+.PHONY: golden build test short bench fuzz mounts survey pixels licences catalogue
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -32,6 +32,9 @@ mounts: ## how well the axes of 200 random mounts are found
 
 survey: ## how many fields of each size are matched; N fields of each
 	$(GO) test ./solve -run 'TestSurvey$$' -survey $(or $(N),60) -v -timeout 2h
+
+pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each
+	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -v -timeout 12h
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
