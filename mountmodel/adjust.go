@@ -44,6 +44,7 @@ type Tracker struct {
 	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
 	latest  Axis
 	seen    sky.Attitude // of the newest frame
+	leans   leaning
 }
 
 // Places in the state, and in the state joined with the attitude error of the
@@ -185,9 +186,12 @@ func (t *Tracker) Newest() time.Time { return t.newest }
 
 // Tilt is what the bolts' answers have told of the tilt of the azimuth bolt's
 // line from the vertical, towards east and north, with standard deviations.
+//
+// It holds for any tilt up to some twenty degrees, other than the tilt in the
+// tracker's own state, which is taken as small.
 func (t *Tracker) Tilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
-	return sky.Angle(t.tilt[0]), sky.Angle(t.tilt[1]),
-		sky.Angle(math.Sqrt(t.cov.At(atTilt, atTilt))), sky.Angle(math.Sqrt(t.cov.At(atTilt+1, atTilt+1)))
+	mean, sigma := t.leans.tilt()
+	return mean[0], mean[1], sigma[0], sigma[1]
 }
 
 // point is what the model says at one value of state and frame error.
@@ -330,8 +334,8 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	turned = free
 	turned.weight = turnedPrior / float64(sky.Turn)
 	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
+	follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
 	if told {
-		follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
 		rest := l.remainder(t.lean)
 		tracks = t.suppose(frame.R, l, prior, sky.Angle(t.rate*seconds), rest+wanderVariance(seconds, t.rate))
 		stands = t.suppose(frame.R, l, prior, 0, rest+float64(drivePlay*drivePlay))
@@ -346,6 +350,10 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	drive := DriveUnknown
 	if told {
 		drive = t.learnDrive(guesses[0].weight, guesses[1].weight)
+	}
+	if told {
+		variance := turnVariance(bare.axis, t.seen, frame, t.extra) + wanderVariance(seconds, t.rate)
+		t.leans = t.leans.learn(t.c, t.seen, frame, sky.Angle(t.rate*seconds), follow, variance)
 	}
 	before := t.latest.Dir
 	t.merge(guesses, frame.R, l, bare)

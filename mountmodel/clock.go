@@ -7,8 +7,6 @@ import (
 	"time"
 
 	"polard/mountmodel/sky"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // What time and place do to the answer, and what of their errors can be told.
@@ -33,7 +31,7 @@ import (
 // vertical, scales with 1/cos latitude. That can be noticed
 //
 //   - when a frame that was taken would have been taken below the horizon
-//     ([CheckPlace]);
+//     ([WarnPlace]);
 //   - when the azimuth bolt turns the axis about a line that leans north or south
 //     by as much ([LatitudeByBolt]); a base that is not level looks the same.
 //
@@ -250,62 +248,11 @@ func ClockShift(offset sky.Angle, err time.Duration) sky.Angle {
 	return 2 * sky.Asin(offset.Sin()*math.Abs((clockTurn(err)/2).Sin()))
 }
 
-// PlaceKind is what a check of site and time by the frames comes to.
-type PlaceKind int
-
-// The kinds.
-const (
-	PlacePossible   PlaceKind = iota // nothing speaks against it; which is not to say that it is right
-	PlaceImpossible                  // frames would have been taken through the ground
-)
-
-// PlaceCheck tells whether frames can have been taken at a site and time.
-type PlaceCheck struct {
-	Kind    PlaceKind
-	Lowest  sky.Angle // altitude of the lowest frame
-	Frame   string    // which it is
-	Message string    // for the user; empty when there is nothing to tell
-}
-
 // horizonDip is how far below the horizon a frame can truly look: from 9000 m
 // the dip is 3 degrees (1.93 arcmin times the root of the height in metres, a
 // rule of navigators, from memory); the refraction that the model misses there is
 // under half a degree.
 const horizonDip = 3.5 * sky.Degree
-
-// CheckPlace works out where the frames were pointed, by the site and the times
-// given, and says when that is below the horizon. Frames without stars or time
-// are passed over.
-func CheckPlace(site sky.Site, air sky.Air, sightings []Sighting) (PlaceCheck, error) {
-	if err := site.Check(); err != nil {
-		return PlaceCheck{}, err
-	}
-	if err := air.Check(); err != nil {
-		return PlaceCheck{}, err
-	}
-	out := PlaceCheck{Lowest: sky.Turn / 4}
-	for _, s := range sightings {
-		if s.Refused != "" || len(s.Pairs) == 0 {
-			continue
-		}
-		o, err := NewObserver(site, air, s.Mid, 0)
-		if err != nil {
-			continue
-		}
-		var mean sky.Vec
-		for _, p := range s.Pairs {
-			mean = r3.Add(mean, sky.Vec(p.ICRS))
-		}
-		if alt, _ := sky.AltAzFromLocal(o.Observed(sky.Unit(sky.ICRS(mean)))); alt < out.Lowest {
-			out.Lowest, out.Frame = alt, s.Name
-		}
-	}
-	if out.Lowest < -horizonDip {
-		out.Kind = PlaceImpossible
-		out.Message = fmt.Sprintf("By the place and time given, %s was pointed %.0f° below the horizon. Latitude, longitude (east is positive) or the time in the frames is wrong: check all three.", out.Frame, -out.Lowest.Degrees())
-	}
-	return out, nil
-}
 
 // LatitudeDoubt is what the azimuth bolt's answer says of the latitude.
 type LatitudeDoubt struct {
@@ -315,9 +262,9 @@ type LatitudeDoubt struct {
 }
 
 const (
-	// doubtfulLean is the lean of a base that is seen: common practice, five
-	// degrees catch the eye, and a base is seldom worse.
-	doubtfulLean = 5 * sky.Degree
+	// doubtfulLean is more than any base is out of level: common practice, five
+	// degrees catch the eye; and a cell of the grid (leanStep) with it.
+	doubtfulLean = 7 * sky.Degree
 
 	// leanClear is how many standard deviations it must be clear of none.
 	leanClear = 4
@@ -326,9 +273,8 @@ const (
 // LatitudeByBolt reads a wrong latitude from the line about which the azimuth
 // bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
-// looks the same, so both are told. The tracker takes the lean as a small angle:
-// for ten degrees and more its size is good to a third or a half, its side is
-// right.
+// looks the same, so both are told. A lean is seen when both bolts were turned,
+// by some arcminutes at least.
 func LatitudeByBolt(t *Tracker) LatitudeDoubt {
 	_, north, _, sigma := t.Tilt()
 	out := LatitudeDoubt{Excess: -north, Sigma: sigma}

@@ -280,15 +280,16 @@ const (
 // hearClock compares the times of the exposure and of its arrival. Frames
 // that were taken long ago come late too; so that those compared must have
 // come as far apart as they were taken.
-func (s *Session) hearClock(now, mid time.Time) {
-	stamp := Stamp{Start: mid, Heard: now}
-	if n := len(s.stamps); n > 0 {
-		apart, between := now.Sub(s.stamps[n-1].Heard), mid.Sub(s.stamps[n-1].Start)
-		if between <= 0 || (apart-between).Abs() > max(earlyMost, between/4) {
-			s.stamps = nil
-		}
+func (s *Session) hearClock(now time.Time, sighting *Sighting) {
+	stamp := Stamp{Start: sighting.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure}
+	if !sighting.Written.IsZero() {
+		s.hearFile(stamp, sighting)
 	}
-	s.stamps = append(slices.Clone(s.stamps[max(0, len(s.stamps)-clockFrames+1):]), stamp)
+	if s.byHand {
+		return // a list is read long after
+	}
+	stamp.Written, stamp.Heard = sighting.Written, now
+	s.stamps = joinStamp(s.stamps, stamp, func(s Stamp) time.Time { return s.Heard })
 	if len(s.stamps) < 2 {
 		return
 	}
@@ -302,5 +303,32 @@ func (s *Session) hearClock(now, mid time.Time) {
 		s.clock = &Warning{Code: WarnClock, Message: host.Message}
 	default:
 		s.clock = nil
+	}
+}
+
+// joinStamp adds a stamp to those before it, as long as the frames came as far
+// apart by the other clock as they were taken.
+func joinStamp(before []Stamp, newest Stamp, other func(Stamp) time.Time) []Stamp {
+	if n := len(before); n > 0 {
+		apart, between := other(newest).Sub(other(before[n-1])), newest.Start.Sub(before[n-1].Start)
+		if between <= 0 || (apart-between).Abs() > max(earlyMost, between/4) {
+			before = nil
+		}
+	}
+	return append(slices.Clone(before[max(0, len(before)-clockFrames+1):]), newest)
+}
+
+// hearFile compares the exposure's time with that of the file. Only what time
+// zones differ by is told, and nothing is held up for it: some file systems
+// keep local time without saying so.
+func (s *Session) hearFile(stamp Stamp, sighting *Sighting) {
+	stamp.Written = sighting.Written
+	s.files = joinStamp(s.files, stamp, func(s Stamp) time.Time { return s.Written })
+	s.fileClock = nil
+	if len(s.files) < clockFrames {
+		return
+	}
+	if file, _ := CheckClock(s.files, s.cfg.Site.Longitude); file.Kind == ClockZone || file.Kind == ClockSummer {
+		s.fileClock = &Warning{Code: WarnFileClock, Message: file.Message + " If the files lie on a card or stick, it may be its way of keeping time instead."}
 	}
 }

@@ -141,7 +141,7 @@ func TestHearClock(t *testing.T) {
 			s := &Session{}
 			for i := range 3 {
 				k := time.Duration(i)
-				s.hearClock(mid.Add(c.late+k*c.every), mid.Add(k*c.apart))
+				s.hearClock(mid.Add(c.late+k*c.every), &Sighting{Mid: mid.Add(k * c.apart)})
 			}
 			told := ""
 			if s.clock != nil {

@@ -109,6 +109,8 @@ type present struct {
 	clock     *Warning  // the camera's clock and the host's disagree
 	clockZone bool      // by what time zones differ: until the user starts over
 	stamps    []Stamp   // of the newest frames
+	files     []Stamp   // those that are compared with the files' own times
+	fileClock *Warning  // the camera's clock and the files' times disagree
 	unsolved  *Warning  // about the newest frame
 	unlocked  Axis      // as the axis stood when the bolts were locked
 	lock      *LockShift
@@ -459,13 +461,16 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	if err != nil {
 		f.Message = err.Error()
 		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
+		if errors.Is(err, errThroughGround) {
+			s.unsolved.Code = WarnPlace
+		}
 		if f.Status == FrameUnsolved && !s.lastMid.IsZero() {
 			s.unsolved.Message += " Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."
 		}
 		s.running().refuse(f.FrameView)
 		return roleOpen
 	}
-	s.hearClock(now, sighting.Mid)
+	s.hearClock(now, sighting)
 	if s.lastMid.Before(sighting.Mid) {
 		s.lastMid = sighting.Mid
 	}
@@ -547,8 +552,8 @@ func (s *Session) read(sighting *Sighting) (frame, error) {
 		return f, err
 	}
 	f.Stars = f.stance.Stars
-	if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < lowestBoresight {
-		return f, fmt.Errorf("at this place and time it points %s below the horizon: check the site and the camera's clock", AngleWords(alt))
+	if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < -horizonDip {
+		return f, fmt.Errorf("by the place and time given it was pointed %.0f° %w", -alt.Degrees(), errThroughGround)
 	}
 	if m := s.running(); len(m.frames) > 0 && m.frames[0].stance.Mirrored != f.stance.Mirrored {
 		return f, ErrMirrored
@@ -562,13 +567,13 @@ func (s *Session) read(sighting *Sighting) (frame, error) {
 	return f, nil
 }
 
-// lowestBoresight is how far below the level the camera may look: from a high
-// mountain the horizon lies 2 degrees down.
-const lowestBoresight = -2.5 * sky.Degree
-
 var (
 	errNoTime = errors.New("the file does not tell when it was taken")
-	errOlder  = errors.New("it is not newer than the frame before it")
+	// errThroughGround is what a wrong place, longitude or clock comes to when it
+	// is wrong by much.
+	errThroughGround = errors.New("below the horizon: latitude, longitude (east is positive) or the time in the frame is wrong; check all three")
+
+	errOlder = errors.New("it is not newer than the frame before it")
 )
 
 // running is the measurement that frames now go to.
@@ -614,4 +619,34 @@ func Measure(cfg Config, sightings []Sighting, measure int) (View, error) {
 		failure = s.first.problem
 	}
 	return s.View(), failure
+}
+
+// ErrNotWatched means that ordinary exposures do not tell the axis.
+var ErrNotWatched = errors.New("these frames do not tell the axis")
+
+// Watch runs a session that watches over a list of frames, in any order: see
+// [NightWatch]. It returns what a page would show, with ErrNotWatched and the
+// reason when the frames of the last night give no axis.
+func Watch(cfg Config, sightings []Sighting) (View, error) {
+	s, err := NewSession(cfg, time.Time{})
+	if err != nil {
+		return View{}, err
+	}
+	if err := s.Do(time.Time{}, WatchOnly); err != nil {
+		return View{}, err
+	}
+	s.byHand = true
+	inOrder := slices.Clone(sightings)
+	slices.SortStableFunc(inOrder, func(a, b Sighting) int { return a.Mid.Compare(b.Mid) })
+	for _, sighting := range inOrder {
+		s.Take(sighting.Mid, sighting)
+	}
+	v := s.View()
+	switch {
+	case v.Watch != nil && v.Watch.Standing != nil:
+		return v, nil
+	case s.night.problem != nil:
+		return v, fmt.Errorf("%w: %w", ErrNotWatched, s.night.problem)
+	}
+	return v, fmt.Errorf("%w: %w", ErrNotWatched, ErrFewFrames)
 }

@@ -25,10 +25,14 @@ type Pair struct {
 // the moment. A frame that gave no stars is a sighting too, with the reason
 // in Refused, so that the session can tell the user.
 type Sighting struct {
-	Name    string    // the file's name, for the user
-	Mid     time.Time // middle of the exposure, UTC
-	Pairs   []Pair
-	Refused string // why the frame gives no stars to use, in plain words; empty when it does
+	Name  string    // the file's name, for the user
+	Mid   time.Time // middle of the exposure, UTC
+	Pairs []Pair
+	// Exposure and Written, the file's own time, help to find a wrong clock;
+	// zero when unknown.
+	Exposure time.Duration
+	Written  time.Time
+	Refused  string // why the frame gives no stars to use, in plain words; empty when it does
 }
 
 // Stance is how the camera stood at one frame: its attitude in the local

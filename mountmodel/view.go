@@ -212,10 +212,13 @@ func (s *Session) warnings(now *Standing) []Warning {
 	if s.unsolved != nil {
 		out = append(out, *s.unsolved)
 	}
-	for _, w := range []*Warning{s.clock, s.spoilt, s.notice, s.bumped, s.lock.lockDoubt()} {
+	for _, w := range []*Warning{s.clock, s.spoilt, s.notice, s.bumped, s.lock.lockDoubt(), s.leans()} {
 		if w != nil {
 			out = append(out, *w)
 		}
+	}
+	if s.fileClock != nil && s.clock == nil {
+		out = append(out, *s.fileClock)
 	}
 	out = append(out, s.noticed...)
 	out = append(out, s.running().warnings()...)
@@ -223,6 +226,17 @@ func (s *Session) warnings(now *Standing) []Warning {
 		out = append(out, Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
 	}
 	return out
+}
+
+// leans tells of a line of the azimuth bolt that leans more than a base does.
+func (s *Session) leans() *Warning {
+	if s.tracker == nil || s.spoilt != nil {
+		return nil
+	}
+	if doubt := LatitudeByBolt(s.tracker); doubt.Message != "" {
+		return &Warning{Code: WarnLean, Message: doubt.Message}
+	}
+	return nil
 }
 
 // instruct says what to do now: one sentence, and details.

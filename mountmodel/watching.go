@@ -260,36 +260,6 @@ func beforehand(sizes []sky.Angle, none float64) []float64 {
 	return out
 }
 
-// Watch fits the axis to the sightings of ordinary exposures, in any order. It
-// tells which it could not use. See [FitWatch].
-func Watch(cfg Config, sightings []Sighting) (fit *WatchFit, refused []Sighting, err error) {
-	if err := cfg.Check(); err != nil {
-		return nil, nil, err
-	}
-	var frames []WatchFrame
-	for _, s := range sightings {
-		if s.Refused != "" {
-			refused = append(refused, s)
-			continue
-		}
-		o, err := NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1)
-		if err != nil {
-			s.Refused = err.Error()
-			refused = append(refused, s)
-			continue
-		}
-		st, err := s.Stance(o)
-		if err != nil {
-			s.Refused = err.Error()
-			refused = append(refused, s)
-			continue
-		}
-		frames = append(frames, WatchFrame{Attitude: st.Attitude, Mid: s.Mid, Pointing: o.ICRS(st.boresight)})
-	}
-	fit, err = FitWatch(frames, Pole(cfg.Site, cfg.Air, cfg.Pole), cfg.Guiding)
-	return fit, refused, err
-}
-
 // FitWatch fits the axis to ordinary exposures of a tracking mount, in any
 // order. Frames hold attitudes in the local frame; the axis must be within 20
 // degrees of the pole given. Fewer than two frames, too little turn and mixed

@@ -52,10 +52,11 @@ func TestWatchRealNight(t *testing.T) {
 		}
 		sightings = append(sightings, s)
 	}
-	fit, refused, err := mountmodel.Watch(cfg, sightings)
-	if err != nil || len(refused) > 0 {
-		t.Fatalf("%v, %d refused", err, len(refused))
+	v, err := mountmodel.Watch(cfg, sightings)
+	if err != nil || v.Watch.Frames != len(paths) {
+		t.Fatalf("%v, %+v", err, v.Watch)
 	}
+	fit := v.Watch.Fit
 	pole := mountmodel.Pole(site, cfg.Air, mountmodel.Refracted)
 	off := mountmodel.OffsetBetween(fit.Axis.Dir, pole)
 	words := strings.Join(fit.Sentences(pole), " ")

@@ -682,12 +682,16 @@ func TestWatchSightings(t *testing.T) {
 		}
 		sightings = append(sightings, Sighting{Name: "cloud", Refused: "no stars"}, Sighting{Name: "no time", Pairs: sightings[0].Pairs}, Sighting{Name: "two stars", Mid: m.now, Pairs: sightings[0].Pairs[:2]})
 		cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance, Guiding: Unguided}
-		fit, refused, err := Watch(cfg, sightings)
+		v, err := Watch(cfg, sightings)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(refused) != 3 || refused[1].Refused == "" || refused[2].Refused == "" {
-			t.Errorf("%d refused", len(refused))
+		fit, refused := v.Watch.Fit, map[FrameStatus]int{}
+		for _, f := range v.Frames {
+			refused[f.Status]++
+		}
+		if refused[FrameWatches] != 25 || refused[FrameUnsolved] != 1 || refused[FrameUnusable] != 2 {
+			t.Errorf("frames: %v", refused)
 		}
 		if q := mahalanobis(fit.Axis, m.axisNow()); q > 13.8 { // one in a thousand
 			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(fit.Axis.Dir, m.axisNow()).Arcseconds(), q)
@@ -733,8 +737,12 @@ func TestWatchRefusals(t *testing.T) {
 	if _, err := FitWatch(broken, m.pole(), Unguided); err == nil {
 		t.Error("an attitude that is no number gave an axis")
 	}
-	if _, _, err := Watch(Config{}, nil); err == nil {
+	if _, err := Watch(Config{}, nil); err == nil {
 		t.Error("a configuration of nothing was taken")
+	}
+	cfg := Config{Site: sky.Site{Latitude: m.lat}, Air: airless, Tolerance: DefaultTolerance}
+	if _, err := Watch(cfg, []Sighting{{Name: "cloud", Refused: "no stars"}}); !errors.Is(err, ErrNotWatched) || !errors.Is(err, ErrFewFrames) {
+		t.Errorf("no frames: %v", err)
 	}
 }
 

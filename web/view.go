@@ -58,7 +58,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Doubt:           v.Doubt,
 		TurnDeg:         Number(v.Turn.Degrees()),
 		Tracking:        tracking(v.Adjust),
-		Watch:           watchFromView(v.Watch),
+		Watch:           WatchFromView(v.Watch),
 	}
 	if v.Dof > 0 {
 		perDof := Number(v.Chi2 / float64(v.Dof))

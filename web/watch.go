@@ -55,7 +55,8 @@ type WatchedNight struct {
 // stretchesShown bounds the stretches sent, newest last.
 const stretchesShown = 40
 
-func watchFromView(w *mountmodel.WatchView) *Watch {
+// WatchFromView turns what is watched into wire form; nil stays nil.
+func WatchFromView(w *mountmodel.WatchView) *Watch {
 	if w == nil {
 		return nil
 	}

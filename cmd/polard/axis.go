@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
+	"polard/web"
 
 	"github.com/spf13/cobra"
 )
@@ -81,6 +83,7 @@ func newAxis() *cobra.Command {
 	var hints hintFlags
 	var asJSON bool
 	var measure int
+	var watch watchFlags
 	c := &cobra.Command{
 		Use:   "axis --lat DEG --lon DEG FRAME.fits ...",
 		Short: "tell where the mount's axis points, from frames taken while it turns",
@@ -91,12 +94,18 @@ against the pole and which bolt to turn, which way and how far.
 With --measure N the first N frames measure the axis, and each later one is read as
 taken while the bolts were being turned.
 
+With --watch the frames are ordinary exposures of a tracking mount, of whatever targets and
+nights: they measure the axis with no procedure, the more the longer they last.
+
 Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 		Example: "  polard axis --lat 46.32 --lon 13.07 --elevation 640 turn1.fits turn2.fits turn3.fits",
 		Args:    someFrames,
 		RunE: func(c *cobra.Command, args []string) error {
 			if measure != 0 && measure < 2 {
 				return wrongCall("--measure %d: two frames are the least that give an axis; leave it out to measure with all", measure)
+			}
+			if watch.watch && measure != 0 {
+				return wrongCall("--watch and --measure exclude each other: ordinary exposures have no procedure")
 			}
 			// What is wrong is told before the frames are read. Their headers may
 			// still give the place.
@@ -110,7 +119,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
-			var report axisReport
+			report := axisReport{watched: watch.watch}
 			var header *sky.Site
 			for _, path := range args {
 				o := p.readFile(c.Context(), path)
@@ -126,11 +135,19 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if err != nil {
 				return err
 			}
+			if err := watch.apply(&cfg); err != nil {
+				return err
+			}
+			report.site = cfg.Site
 			var sightings []mountmodel.Sighting
 			for _, o := range report.outcomes {
 				sightings = append(sightings, o.sighting)
 			}
-			report.view, report.failure = mountmodel.Measure(cfg, sightings, measure)
+			if watch.watch {
+				report.view, report.failure = mountmodel.Watch(cfg, sightings)
+			} else {
+				report.view, report.failure = mountmodel.Measure(cfg, sightings, measure)
+			}
 			if err := report.print(c.OutOrStdout(), asJSON); err != nil {
 				return err
 			}
@@ -142,6 +159,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	}
 	site.add(c)
 	hints.add(c)
+	watch.add(c, "the frames are ordinary exposures of a tracking mount")
 	c.Flags().IntVar(&measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
@@ -152,6 +170,8 @@ type axisReport struct {
 	outcomes []outcome
 	view     mountmodel.View
 	failure  error
+	site     sky.Site // in use
+	watched  bool     // of ordinary exposures
 }
 
 // The wire form of an axis; units in the keys.
@@ -214,6 +234,7 @@ type (
 		Chi2Dof     *float64         `json:"chi2_dof,omitempty"`
 		Frames      []axisFrameJSON  `json:"frames"`
 		Adjust      []adjustJSON     `json:"adjust"`
+		Watch       *web.Watch       `json:"watch,omitempty"`
 		Warnings    []warningJSON    `json:"warnings"`
 		Error       *errorJSON       `json:"error,omitempty"`
 	}
@@ -236,14 +257,28 @@ func uncertaintyOf(s mountmodel.Standing) uncertaintyJSON {
 	return uncertaintyJSON{s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation()}
 }
 
+// standing is how the axis stands by all frames; nil when they do not tell.
+func (r axisReport) standing() *mountmodel.Standing {
+	if r.watched {
+		return r.view.Now
+	}
+	return r.view.Measured
+}
+
 func (r axisReport) wire() axisJSON {
 	v := r.view
 	out := axisJSON{
 		Pole:    poleJSON{v.PoleKind.String(), directionOf(v.Pole)},
 		TurnDeg: v.Turn.Degrees(),
-		Frames:  []axisFrameJSON{}, Adjust: []adjustJSON{}, Warnings: []warningJSON{},
+		Frames:  []axisFrameJSON{}, Adjust: []adjustJSON{}, Warnings: r.warnings(),
 	}
-	if m := v.Measured; m != nil {
+	if r.watched {
+		out.Watch = web.WatchFromView(v.Watch)
+		if v.Watch != nil && v.Watch.Fit != nil {
+			out.TurnDeg = v.Watch.Fit.Turn.Degrees()
+		}
+	}
+	if m := r.standing(); m != nil {
 		axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
 		out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
 	}
@@ -278,17 +313,38 @@ func (r axisReport) wire() axisJSON {
 		}
 		out.Frames = append(out.Frames, line)
 	}
-	for _, w := range v.Warnings {
-		out.Warnings = append(out.Warnings, warningJSON{string(w.Code), w.Message, w.Frame})
+	return out
+}
+
+// warnings are those of the session, and what the headers give to say, each
+// once, with the first frame that says it.
+func (r axisReport) warnings() []warningJSON {
+	out := []warningJSON{}
+	for _, w := range r.view.Warnings {
+		out = append(out, warningJSON{string(w.Code), w.Message, w.Frame})
 	}
+	said := make(onceOnly)
 	for _, o := range r.outcomes {
-		if o.frame != nil {
-			for _, text := range o.frame.Warnings {
-				out.Warnings = append(out.Warnings, warningJSON{"header", text, o.path})
+		for _, n := range headerNotices(o.frame, &r.site) {
+			if said.first(n.Message) {
+				out = append(out, warningJSON{n.Code, n.Message, o.path})
 			}
 		}
 	}
 	return out
+}
+
+// roundedAzimuth is an azimuth in degrees to the four decimals that are shown:
+// what rounds up to 360 is 0.
+func roundedAzimuth(az sky.Angle) float64 {
+	const shown = 1e4
+	return math.Mod(math.Round(az.Positive().Degrees()*shown)/shown, 360)
+}
+
+func (r axisReport) notes(b *bytes.Buffer) {
+	for _, w := range r.warnings() {
+		fmt.Fprintf(b, "note: %s\n", w.Message)
+	}
 }
 
 func (r axisReport) print(w io.Writer, asJSON bool) error {
@@ -306,13 +362,14 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	v := r.view
 	if r.failure != nil {
 		fmt.Fprintf(&b, "no axis: %v\n", r.failure)
+		r.notes(&b)
 		_, err := b.WriteTo(w)
 		return err
 	}
 	standing := func(what string, s mountmodel.Standing) {
 		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
 		fmt.Fprintf(&b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
-			what, alt.Degrees(), az.Degrees(), mountmodel.AngleWords(s.Offset.Total), v.PoleKind,
+			what, alt.Degrees(), roundedAzimuth(az), mountmodel.AngleWords(s.Offset.Total), v.PoleKind,
 			mountmodel.KnownWords(s.Axis.SigmaAlt()), mountmodel.KnownWords(s.Axis.SigmaAz()))
 		rotation := ""
 		if s.Move.Rotation != "" {
@@ -320,13 +377,21 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		}
 		fmt.Fprintf(&b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
 	}
-	standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+	if r.watched {
+		standing(watchedHead(v.Watch), *v.Now)
+		for _, text := range v.Watch.Sentences {
+			fmt.Fprintf(&b, "%s\n", text)
+		}
+		for _, n := range v.Watch.Before {
+			standing(fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Standing)
+		}
+	} else {
+		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+	}
 	for _, a := range v.Adjust {
 		standing(a.Name, a.Standing)
 	}
-	for _, warning := range v.Warnings {
-		fmt.Fprintf(&b, "note: %s\n", warning.Message)
-	}
+	r.notes(&b)
 	_, err := b.WriteTo(w)
 	return err
 }

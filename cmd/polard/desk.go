@@ -43,6 +43,7 @@ type desk struct {
 	early   []mountmodel.Sighting // read before the site was known
 	frames  int64
 	logged  string // the last instruction logged
+	said    onceOnly
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -59,6 +60,7 @@ func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed boo
 		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
 		told:     func(mountmodel.Event) error { return nil },
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
+		said:     make(onceOnly),
 		messages: make(chan func()), changed: make(chan struct{}, 1),
 	}
 }
@@ -135,7 +137,7 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 		return
 	}
 	o := d.pipeline.read(ctx, a.Path, a.Frame, a.Err)
-	o.sighting.Name = filepath.Base(a.Path)
+	o.sighting.Name, o.sighting.Written = filepath.Base(a.Path), a.Modified
 	var number int64
 	if err := d.ask(ctx, func() error { number = d.take(o, a); return nil }); err != nil || o.frame == nil {
 		return
@@ -169,9 +171,25 @@ func (d *desk) take(o outcome, a fits.Arrival) int64 {
 		locate(d.around.Latest, o, d.session.View())
 	}
 	d.planner.see(o)
+	d.around.Warnings = d.findings(o)
 	d.show()
 	d.logFrame(o)
 	return d.frames
+}
+
+// findings is what the newest frame's header gives to say. The log tells it once.
+func (d *desk) findings(o outcome) []web.Notice {
+	var used *sky.Site
+	if d.placed {
+		used = &d.config.Site
+	}
+	notices := headerNotices(o.frame, used)
+	for _, n := range notices {
+		if d.said.first(n.Message) {
+			d.log.Warn(n.Message, "code", n.Code, "file", o.sighting.Name)
+		}
+	}
+	return notices
 }
 
 // latest describes the last frame read.
@@ -246,6 +264,11 @@ func (d *desk) logFrame(o outcome) {
 		return
 	}
 	v := d.session.View()
+	for _, w := range v.Warnings {
+		if d.said.first(w.Message) {
+			d.log.Warn(w.Message, "code", w.Code)
+		}
+	}
 	if v.Now != nil {
 		d.log.Info("axis", "from_pole", mountmodel.AngleWords(v.Now.Offset.Total),
 			"altitude_bolt", v.Now.Move.Altitude, "azimuth_bolt", v.Now.Move.Azimuth)

@@ -87,7 +87,8 @@ type problem struct{ code, message string }
 // readFile is the whole way of one file: read, stars, match, camera, sighting.
 func (p *pipeline) readFile(ctx context.Context, path string) outcome {
 	start := p.clock()
-	if info, err := os.Stat(path); err == nil && info.IsDir() {
+	info, err := os.Stat(path)
+	if err == nil && info.IsDir() {
 		o := outcome{path: path}
 		o.sighting.Name = path
 		o.refuse(problem{"folder", "this is a folder: name the frames in it"})
@@ -95,6 +96,9 @@ func (p *pipeline) readFile(ctx context.Context, path string) outcome {
 	}
 	frame, err := fits.ReadFile(path)
 	o := p.read(ctx, path, frame, err)
+	if info != nil {
+		o.sighting.Written = info.ModTime()
+	}
 	o.readFor = p.clock().Sub(start) - o.times.Detect - o.times.Match
 	return o
 }
@@ -108,7 +112,7 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 		o.refuse(fileProblem(path, err))
 		return o
 	}
-	o.sighting.Mid = frame.Mid
+	o.sighting.Mid, o.sighting.Exposure = frame.Mid, frame.Exposure
 	o.solution, err = p.solve(ctx, frame)
 	if err != nil {
 		p.failed++

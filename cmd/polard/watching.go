@@ -1,6 +1,8 @@
 package main
 
 import (
+	"fmt"
+
 	"polard/mountmodel"
 
 	"github.com/spf13/cobra"
@@ -37,4 +39,17 @@ func (f *watchFlags) apply(cfg *mountmodel.Config) error {
 		return wrongCall("--guided %q: give yes, no, or tell", f.guided)
 	}
 	return nil
+}
+
+// nightFormat tells when a night began.
+const nightFormat = "2006-01-02 15:04 UTC"
+
+// watchedHead says what an axis was read from.
+func watchedHead(w *mountmodel.WatchView) string {
+	stretches := "one stretch"
+	if n := len(w.Fit.Stretches); n > 1 {
+		stretches = fmt.Sprintf("%d stretches", n)
+	}
+	return fmt.Sprintf("watched over %.1f hours, %d frames in %s, longest turn %.1f degrees",
+		w.Until.Sub(w.Since).Hours(), w.Frames, stretches, w.Fit.Turn.Degrees())
 }

@@ -7,7 +7,9 @@ import (
 	"strings"
 	"testing"
 
+	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/sky"
 	"polard/web"
 )
 
@@ -140,4 +142,68 @@ func TestRehearsedFaultIsNamed(t *testing.T) {
 	}
 	r.accepted(t, "rig/fault", `{"fault":"cloud","on":false}`, func(s *web.State) bool { return s.Latest.Solved })
 	r.refused(t, "rig/fault", `{"fault":"gremlins"}`, http.StatusConflict, "declination, bump")
+}
+
+// polard axis --watch gives the same axis from ordinary exposures that the
+// session gives which watches them; refusals say what to do.
+func TestAxisWatch(t *testing.T) {
+	set := practice(t, practiceFolder+"/axis_002")
+	status, stdout, _ := call(t, append(append([]string{"axis", "--watch", "--guided", "no"}, set.siteArgs()...), set.paths()...)...)
+	if status != exitDone || !strings.Contains(stdout, "watched over") || !strings.Contains(stdout, "altitude bolt") {
+		t.Errorf("status %d: %s", status, stdout)
+	}
+	a := axisOf(t, append(append([]string{"--watch", "--guided", "no"}, set.siteArgs()...), set.paths()...)...)
+	if a.Watch == nil || a.Watch.Frames != len(set.Frames) || a.Axis == nil || len(a.Frames) != len(set.Frames) {
+		t.Fatalf("%+v", a)
+	}
+	// Frames minutes apart whose axis was turned by hand leave open whether the
+	// mount bends, so the claim is wide; the truth must lie within it.
+	alt, _, az := differ(*a.Axis, set.Start.AxisAlt, set.Start.AxisAz)
+	if math.Abs(alt) > 3*a.Uncertainty.AltArcsec || math.Abs(az) > 3*a.Uncertainty.AzArcsec {
+		t.Errorf("off by %.1f and %.1f arcsec, known to %.1f and %.1f", alt, az, a.Uncertainty.AltArcsec, a.Uncertainty.AzArcsec)
+	}
+	for _, c := range []struct {
+		args   []string
+		status int
+		says   string
+	}{
+		{append(append([]string{"--watch", "--measure", "3"}, set.siteArgs()...), set.paths()...), exitUsage, "exclude each other"},
+		{append(append([]string{"--watch", "--guided", "maybe"}, set.siteArgs()...), set.paths()...), exitUsage, "yes, no, or tell"},
+		{append(append([]string{"--watch"}, set.siteArgs()...), set.paths()[0]), exitNot, "do not tell the axis"},
+	} {
+		status, stdout, stderr := call(t, append([]string{"axis"}, c.args...)...)
+		if status != c.status || !strings.Contains(stdout+stderr, c.says) {
+			t.Errorf("%v: status %d, %s%s", c.args, status, stdout, stderr)
+		}
+	}
+}
+
+// What the headers give to say is told once, with the frame that says it
+// first; a place that is not the one in use is told, and so is what it does.
+func TestHeadersAreTold(t *testing.T) {
+	used := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
+	frame := func(name string) outcome {
+		return outcome{path: name, frame: &fits.Frame{
+			Site: &sky.Site{Latitude: 46 * sky.Degree, Longitude: -13 * sky.Degree}, Warnings: []string{"the longitude was guessed"},
+		}}
+	}
+	r := axisReport{site: used, outcomes: []outcome{frame("a"), frame("b"), {path: "c"}}}
+	got := r.warnings()
+	if len(got) != 2 || got[0].Code != noticeSite || got[0].File != "a" || !strings.Contains(got[0].Message, "west as positive") || got[1].Code != noticeHeader {
+		t.Errorf("%+v", got)
+	}
+	if got := headerNotices(nil, &used); got != nil {
+		t.Errorf("a file that could not be read says %+v", got)
+	}
+	if got := headerNotices(frame("a").frame, nil); len(got) != 1 {
+		t.Errorf("without a place: %+v", got)
+	}
+}
+
+func TestRoundedAzimuth(t *testing.T) {
+	for _, c := range []struct{ az, want float64 }{{359.99999, 0}, {-0.00001, 0}, {0.18899, 0.189}, {359.9999, 359.9999}, {0, 0}} {
+		if got := roundedAzimuth(sky.Angle(c.az) * sky.Degree); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%g: %g, want %g", c.az, got, c.want)
+		}
+	}
 }

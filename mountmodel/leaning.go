@@ -1,0 +1,127 @@
+package mountmodel
+
+import (
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// leaning is what the bolts' answers have told of the line about which the
+// azimuth bolt turns the mount: the logarithm of the probability of each tilt
+// towards east and north on a grid. The filter of [Tracker] takes the tilt as
+// small; here it may be as large as a wrong latitude makes it. From one frame to
+// the next the camera turns by the two bolts and about the axis, and the part
+// about the axis is that of a drive that tracks or stands, or is unknown.
+// Under a wrong tilt it comes out otherwise.
+type leaning struct {
+	logs []float64 // leanCells x leanCells, rows to the north; nil while nothing is known
+}
+
+const (
+	// leanMost is the largest tilt considered, leanStep the distance of the
+	// cells; their width counts in the uncertainty.
+	leanMost  = 24 * sky.Degree
+	leanStep  = 1.5 * sky.Degree
+	leanCells = 33 // 2 leanMost/leanStep + 1
+
+	// Before anything is known, the tilt is that of a base (tiltPrior), or, with
+	// the probability leanOdd, of a base or latitude that is badly wrong: leanWide,
+	// 1-sigma.
+	leanOdd  = 0.1
+	leanWide = 10 * sky.Degree
+
+	// leanMoved is the movement of the axis from which it tells of the tilt: less
+	// would cost time and tell nothing.
+	leanMoved = 1 * sky.Arcminute
+)
+
+// leanAt is the tilt of a cell.
+func leanAt(cell int) sky.Angle { return sky.Angle(cell)*leanStep - leanMost }
+
+// learn gives what is known after one more frame. A drive that tracks has turned
+// by drive, which has the probability follow beforehand; variance is that of the
+// turn about the axis.
+func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow, variance float64) leaning {
+	axis, now := from.R.Apply(c), to.R.Apply(c)
+	if sky.Separation(sky.Local(axis), sky.Local(now)) < leanMoved {
+		return l
+	}
+	turned := to.R.Mul(from.R.Transpose())
+	next := make([]float64, leanCells*leanCells)
+	angles := make([]float64, leanCells*leanCells)
+	for i := range leanCells {
+		for j := range leanCells {
+			up := sky.Unit(sky.Vec{X: leanAt(j).Tan(), Y: leanAt(i).Tan(), Z: 1})
+			angles[i*leanCells+j] = float64(turnAbout(bolts(up, axis, now).Transpose().Mul(turned), axis))
+		}
+	}
+	for i := range leanCells {
+		for j := range leanCells {
+			at := i*leanCells + j
+			// A cell stands for all tilts within it.
+			slope := func(a, b int) float64 { return float64(sky.Angle(angles[b]-angles[a]).Signed()) / 2 }
+			width := 0.0
+			if j > 0 && j < leanCells-1 {
+				width += slope(at-1, at+1) * slope(at-1, at+1) / 12
+			}
+			if i > 0 && i < leanCells-1 {
+				width += slope(at-leanCells, at+leanCells) * slope(at-leanCells, at+leanCells) / 12
+			}
+			v := variance + width
+			density := func(step sky.Angle) float64 {
+				miss := float64((sky.Angle(angles[at]) - step).Signed())
+				return math.Exp(-miss*miss/(2*v)) / math.Sqrt(2*math.Pi*v)
+			}
+			next[at] = l.log(i, j) + math.Log((1-turnedPrior)*(follow*density(drive)+(1-follow)*density(0))+turnedPrior/float64(sky.Turn))
+		}
+	}
+	return leaning{next}
+}
+
+// log is the logarithm of the probability of a cell, up to a constant.
+func (l leaning) log(i, j int) float64 {
+	if l.logs != nil {
+		return l.logs[i*leanCells+j]
+	}
+	prior := func(a sky.Angle) float64 {
+		x, wide := float64(a/tiltPrior), float64(a/leanWide)
+		return math.Log((1-leanOdd)*math.Exp(-x*x/2)/float64(tiltPrior) + leanOdd*math.Exp(-wide*wide/2)/float64(leanWide))
+	}
+	return prior(leanAt(i)) + prior(leanAt(j))
+}
+
+// tilt is mean and standard deviation towards east and north.
+func (l leaning) tilt() (mean, sigma [2]sky.Angle) {
+	top := math.Inf(-1)
+	for i := range leanCells {
+		for j := range leanCells {
+			top = max(top, l.log(i, j))
+		}
+	}
+	var sum float64
+	var first, second [2]float64
+	for i := range leanCells {
+		for j := range leanCells {
+			p := math.Exp(l.log(i, j) - top)
+			sum += p
+			for k, x := range [2]float64{float64(leanAt(j)), float64(leanAt(i))} {
+				first[k] += p * x
+				second[k] += p * x * x
+			}
+		}
+	}
+	const within = float64(leanStep*leanStep) / 12
+	for k := range 2 {
+		m := first[k] / sum
+		mean[k], sigma[k] = sky.Angle(m), sky.Angle(math.Sqrt(max(0, second[k]/sum-m*m)+within))
+	}
+	return mean, sigma
+}
+
+// turnVariance is that of the turn about the axis between two frames, drive
+// wander apart.
+func turnVariance(axis sky.Vec, from, to sky.Attitude, extra float64) float64 {
+	return r3.Dot(axis, from.Cov.Apply(axis)) + r3.Dot(axis, to.Cov.Apply(axis)) + 2*extra
+}
