@@ -674,7 +674,7 @@ func TestWatchSymmetries(t *testing.T) {
 func TestWatchSightings(t *testing.T) {
 	for seed := range 3 {
 		rng := rand.New(rand.NewPCG(uint64(seed), 10))
-		m := simAt(rng, sky.Site{Latitude: 47 * sky.Degree, Longitude: 8 * sky.Degree, ElevationM: 400}, 8*sky.Arcminute, 60*sky.Degree)
+		m := simAt(rng, sky.Site{Latitude: 47 * sky.Degree, Longitude: 8 * sky.Degree, ElevationM: 400}, 8*sky.Arcminute, 30*sky.Degree)
 		var sightings []Sighting
 		for range 25 {
 			sightings = append(sightings, m.sighting("frame", 1))
