@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: golden build test short bench fuzz mounts survey pixels licences catalogue
+.PHONY: manual golden build test short bench fuzz mounts survey pixels licences catalogue
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -38,6 +38,9 @@ pixels: ## how many drawn frames of each hard kind are solved, and that none wit
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
+
+manual: ## man pages and shell completions, into dist/manual
+	$(GO) test ./cmd/polard -run TestManual -manual "$(CURDIR)/dist/manual"
 
 golden: ## the golden files of the wire format anew, when it was changed on purpose
 	$(GO) test ./web -run 'Golden|Schema' -update

@@ -124,6 +124,20 @@ func stampOf(info fs.FileInfo) fileStamp {
 	return fileStamp{info.Size(), info.ModTime(), info.Mode()}
 }
 
+// frameExtensions are the endings of names that camera programs give to FITS
+// files.
+func frameExtensions() []string {
+	return []string{".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz"}
+}
+
+// IsFrameName tells whether a watcher looks at files of such a name unless told
+// otherwise.
+func IsFrameName(path string) bool {
+	return !hidden(path) && slices.ContainsFunc(frameExtensions(), func(e string) bool {
+		return strings.HasSuffix(strings.ToLower(path), e)
+	})
+}
+
 // NewWatcher prepares a watcher. It starts nothing and looks at nothing; see
 // [Watcher.Run].
 func NewWatcher(options Options) *Watcher {
@@ -131,7 +145,7 @@ func NewWatcher(options Options) *Watcher {
 	options.Rescan = cmp.Or(options.Rescan, DefaultRescan)
 	options.Patience = cmp.Or(options.Patience, DefaultPatience)
 	if len(options.Extensions) == 0 {
-		options.Extensions = []string{".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz"}
+		options.Extensions = frameExtensions()
 	}
 	if options.Report == nil {
 		options.Report = func(error) {}

@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"log/slog"
 	"runtime/debug"
 	"strings"
 
@@ -36,7 +35,10 @@ func wrongCall(format string, args ...any) error { return callError{fmt.Errorf(f
 func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := newRoot(stdout, stderr)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	ran, err := root.ExecuteContextC(ctx)
+	if err != nil {
+		err = whence(ran, err)
+	}
 	var call callError
 	switch {
 	case err == nil:
@@ -73,8 +75,9 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetFlagErrorFunc(wrongFlag)
-	root.AddCommand(newSite(), newSolve(), newAxis(), newServe(), newRehearse(), newVersion())
+	root.AddCommand(newSite(), newSolve(), newAxis(), newServe(), newWatch(), newCheck(), newRehearse(), newVersion())
 	root.SetHelpCommand(newHelp())
+	addConfig(root)
 	return root
 }
 
@@ -182,15 +185,4 @@ func someFrames(c *cobra.Command, args []string) error {
 		return wrongCall("name at least one FITS file: '%s FRAME.fits ...'", c.CommandPath())
 	}
 	return nil
-}
-
-func newLogger(w io.Writer) *slog.Logger {
-	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{
-		ReplaceAttr: func(_ []string, a slog.Attr) slog.Attr {
-			if a.Key == slog.TimeKey {
-				a.Value = slog.StringValue(a.Value.Time().Format("15:04:05"))
-			}
-			return a
-		},
-	}))
 }

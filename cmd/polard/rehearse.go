@@ -54,7 +54,7 @@ Stop it with Ctrl-C.`,
 			config.Seed = seed
 			r := rehearsed{
 				config: config, page: page, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
-				log: newLogger(c.ErrOrStderr()),
+				log: loggerOf(c),
 				ready: func(url string) {
 					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
 				},

@@ -68,6 +68,7 @@ func newServe() *cobra.Command {
 	var site siteFlags
 	var hints hintFlags
 	var page pageFlags
+	var frames framesFlags
 	var watch watchFlags
 	var since time.Duration
 	var poll bool
@@ -85,15 +86,10 @@ say of the axis.
 
 Stop it with Ctrl-C.`,
 		Example: "  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640",
-		Args: func(c *cobra.Command, args []string) error {
-			if len(args) != 1 {
-				return wrongCall("name the one folder into which the camera writes its frames: 'polard serve FOLDER'")
-			}
-			return nil
-		},
+		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
-			folder := args[0]
-			if err := checkFolder(folder); err != nil {
+			folder, err := frames.folder(c, args)
+			if err != nil {
 				return err
 			}
 			cfg, placed, err := startConfig(c, &site)
@@ -117,7 +113,7 @@ Stop it with Ctrl-C.`,
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
-			log := newLogger(c.ErrOrStderr())
+			log := loggerOf(c)
 			old := olderThan(folder, time.Now().Add(-since))
 			d := newDesk(p, log, cfg, placed)
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
@@ -146,10 +142,38 @@ Stop it with Ctrl-C.`,
 	site.add(c)
 	hints.add(c)
 	page.add(c)
+	frames.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
+}
+
+// framesFlags say where the camera writes its frames, where that stands in the
+// configuration rather than in the call.
+type framesFlags struct{ named string }
+
+func (f *framesFlags) add(c *cobra.Command) {
+	c.Flags().StringVar(&f.named, "frames", "", "the camera's `FOLDER`, when it is not named as argument")
+}
+
+func mostOneFolder(c *cobra.Command, args []string) error {
+	if len(args) > 1 {
+		return wrongCall("name the one folder into which the camera writes its frames: '%s FOLDER'", c.CommandPath())
+	}
+	return nil
+}
+
+// folder is the one that the call or the configuration names.
+func (f *framesFlags) folder(c *cobra.Command, args []string) (string, error) {
+	folder := f.named
+	if len(args) == 1 {
+		folder = args[0]
+	}
+	if folder == "" {
+		return "", wrongCall("name the one folder into which the camera writes its frames: '%s FOLDER'", c.CommandPath())
+	}
+	return folder, checkFolder(folder)
 }
 
 // checkFolder says what is wrong with a folder named in the call, or nil.

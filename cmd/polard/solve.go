@@ -187,14 +187,16 @@ func (o outcome) solved() solvedJSON {
 	}
 }
 
+func (o outcome) unsolved() unsolvedJSON {
+	return unsolvedJSON{File: o.path, Error: errorJSON{o.problem.code, o.problem.message}, Detected: o.detected, MS: o.ms()}
+}
+
 func printSolved(w io.Writer, o outcome, asJSON bool) error {
 	if asJSON {
 		enc := json.NewEncoder(w)
 		enc.SetEscapeHTML(false)
 		if o.solution == nil {
-			return enc.Encode(unsolvedJSON{
-				File: o.path, Error: errorJSON{o.problem.code, o.problem.message}, Detected: o.detected, MS: o.ms(),
-			})
+			return enc.Encode(o.unsolved())
 		}
 		return enc.Encode(o.solved())
 	}

@@ -1,0 +1,226 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web"
+
+	"github.com/spf13/cobra"
+)
+
+func newWatch() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var frames framesFlags
+	var watch watchFlags
+	var measure, count int
+	var since time.Duration
+	var poll bool
+	c := &cobra.Command{
+		Use:   "watch FOLDER",
+		Short: "print one JSON line for each frame that comes into a folder, for scripts",
+		Long: `watch reads each frame that the camera program writes into a folder and prints one JSON
+object a line on standard output: what 'polard solve --json' prints of it, the time of
+mid-exposure, and as "axis", once a place is known, what 'polard axis --json' prints with
+the frames so far (of them only the newest is listed). With --watch, "watch" holds what
+ordinary exposures tell, as in the state of the API.
+
+The place comes from --lat and --lon or from the frames' headers.
+It runs until Ctrl-C, or until --count frames have come.
+
+Exit status: 0, or 1 when --count frames were asked for and some were not solved,
+2 the call was wrong.`,
+		Example: `  polard watch /data/tonight --lat 46.32 --lon 13.07 | jq -r .axis.offset.total_arcmin`,
+		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
+		RunE: func(c *cobra.Command, args []string) error {
+			folder, err := frames.folder(c, args)
+			if err != nil {
+				return err
+			}
+			cfg, placed, err := startConfig(c, &site)
+			if err != nil {
+				return err
+			}
+			if err := watch.apply(&cfg); err != nil {
+				return err
+			}
+			if since < 0 {
+				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
+			}
+			if count < 0 {
+				return wrongCall("--count %d: give a number of frames, or 0 to go on until stopped", count)
+			}
+			if cfg.MeasureFrames = measure; cfg.Check() != nil {
+				return callError{cfg.Check()}
+			}
+			p, err := newPipeline()
+			if err != nil {
+				return err
+			}
+			p.prompt = true
+			if err := hints.apply(c, p); err != nil {
+				return err
+			}
+			w := liner{
+				config: cfg, ordinary: watch.watch, now: time.Now, left: count,
+				header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
+			}
+			if placed {
+				if err := w.begin(); err != nil {
+					return err
+				}
+			}
+			return w.run(c, p, folder, since, poll)
+		},
+	}
+	site.add(c)
+	hints.add(c)
+	frames.add(c)
+	watch.add(c, "take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	c.Flags().IntVar(&measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
+	c.Flags().IntVar(&count, "count", 0, "end after `N` frames; 0 goes on until stopped")
+	c.Flags().DurationVar(&since, "since", 0, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
+	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
+	return c
+}
+
+// liner prints a line a frame.
+type liner struct {
+	config   mountmodel.Config
+	ordinary bool // every frame is an ordinary exposure
+	now      func() time.Time
+	header   func(sky.Site) (sky.Site, sky.Air)
+	session  *mountmodel.Session // nil while the place is not known
+	left     int                 // frames to come; 0: no end
+}
+
+func (l *liner) begin() error {
+	session, err := mountmodel.NewSession(l.config, l.now())
+	if err != nil {
+		return err
+	}
+	if l.ordinary {
+		if err := session.Do(l.now(), mountmodel.WatchOnly); err != nil {
+			return err
+		}
+	}
+	l.session = session
+	return nil
+}
+
+var errEnough = errors.New("all frames asked for have come")
+
+func (l *liner) run(c *cobra.Command, p *pipeline, folder string, since time.Duration, poll bool) error {
+	ctx, stop := context.WithCancelCause(c.Context())
+	defer stop(nil)
+	log := loggerOf(c)
+	old := olderThan(folder, l.now().Add(-since))
+	watcher := fits.NewWatcher(fits.Options{
+		Folder: folder, PollOnly: poll,
+		Skip: func(path string, size int64, modified time.Time) bool {
+			o, known := old[path]
+			return known && o.size == size && o.modified.Equal(modified)
+		},
+		Report: func(err error) {
+			if err != nil {
+				log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
+			} else {
+				log.Info("the folder can be read again", "folder", folder)
+			}
+		},
+	})
+	out := json.NewEncoder(c.OutOrStdout())
+	out.SetEscapeHTML(false)
+	failed := false
+	err := watcher.Run(ctx, func(a fits.Arrival) {
+		if errors.Is(a.Err, fits.ErrRepeated) || ctx.Err() != nil {
+			return
+		}
+		o := p.read(ctx, a.Path, a.Frame, a.Err)
+		if ctx.Err() != nil {
+			return
+		}
+		failed = failed || o.solution == nil
+		if err := out.Encode(l.line(o)); err != nil {
+			stop(fmt.Errorf("nobody reads the lines any more: %w", err))
+			return
+		}
+		if l.left--; l.left == 0 {
+			stop(errEnough)
+		}
+	})
+	switch cause := context.Cause(ctx); {
+	case errors.Is(cause, errEnough) && failed:
+		return errNotFound
+	case errors.Is(cause, errEnough):
+		return nil
+	case cause != nil && c.Context().Err() == nil:
+		return cause
+	}
+	return err
+}
+
+// watchLine is what is printed for a frame: the object of a solved or unsolved
+// one, with more beside it.
+type (
+	moreJSON struct {
+		TimeUTC string     `json:"time_utc,omitempty"`
+		Axis    *axisJSON  `json:"axis,omitempty"`
+		Watch   *web.Watch `json:"watch,omitempty"`
+	}
+	solvedLine struct {
+		solvedJSON
+		moreJSON
+	}
+	unsolvedLine struct {
+		unsolvedJSON
+		moreJSON
+	}
+)
+
+// line takes a frame into the session and gives what is printed of it.
+func (l *liner) line(o outcome) any {
+	var more moreJSON
+	if !o.sighting.Mid.IsZero() {
+		more.TimeUTC = o.sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
+	}
+	if o.frame != nil && o.frame.Site != nil && l.session == nil {
+		l.config.Site, l.config.Air = l.header(*o.frame.Site)
+		if err := l.begin(); err != nil {
+			more.Axis = &axisJSON{Error: &errorJSON{"no_place", "the place in the frame's header cannot be used: " + err.Error()}}
+		}
+	}
+	if l.session != nil {
+		l.session.Take(l.now(), o.sighting)
+		v := l.session.View()
+		if l.ordinary {
+			more.Watch = web.StateFromView(v, web.Around{}).Watch
+		} else {
+			axis := axisReport{outcomes: []outcome{o}, view: newestOnly(v, o.path)}.wire()
+			more.Axis = &axis
+		}
+	}
+	if o.solution == nil {
+		return unsolvedLine{o.unsolved(), more}
+	}
+	return solvedLine{o.solved(), more}
+}
+
+// newestOnly leaves of the frames read while bolts were turned the one named.
+func newestOnly(v mountmodel.View, name string) mountmodel.View {
+	all := v.Adjust
+	v.Adjust = nil
+	for _, a := range all {
+		if a.Name == name {
+			v.Adjust = append(v.Adjust, a)
+		}
+	}
+	return v
+}
