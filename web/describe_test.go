@@ -2,7 +2,9 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"go/ast"
 	"go/parser"
@@ -289,8 +291,7 @@ func TestEveryRouteIsDescribed(t *testing.T) {
 			want[strings.ToUpper(method)+" "+path] = true
 		}
 	}
-	s, rec := newTestServer(t, Options{Rig: &recorder{}})
-	_ = rec
+	s, _ := newTestServer(t, Options{Rig: &recorder{}, Metrics: http.NotFoundHandler()})
 	for _, r := range s.echo.Routes() {
 		if r.Path == "/" || strings.HasPrefix(r.Path, "/assets/") || r.Method == "echo_route_not_found" {
 			continue
@@ -327,7 +328,11 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 	_, raw := described(t)
 	doc := readDescription(t, raw)
 	rec := &recorder{}
-	s, _ := newTestServer(t, Options{Operator: rec, Rig: rec})
+	scraped := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "text/plain; version=0.0.4")
+		fmt.Fprintln(w, "polard_build_info 1")
+	})
+	s, _ := newTestServer(t, Options{Operator: rec, Rig: rec, Metrics: scraped})
 	if err := s.Publish(fullState()); err != nil {
 		t.Fatal(err)
 	}
@@ -346,6 +351,10 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 	remote := map[string]string{"Remote": "192.168.7.9:40000"}
 	calls := []exercise{
 		{"GET", "/healthz", "", 200, nil},
+		{"GET", "/healthz", "", 503, map[string]string{"Program": "stuck"}},
+		{"GET", "/readyz", "", 200, nil},
+		{"GET", "/readyz", "", 503, map[string]string{"Program": "stuck"}},
+		{"GET", "/metrics", "", 200, nil},
 		{"GET", "/api/v1/openapi.json", "", 200, nil},
 		{"GET", "/api/v1/messages.json", "", 200, nil},
 		{"GET", "/api/v1/problems", "", 200, nil},
@@ -405,6 +414,10 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		asked := s
 		if c.headers["Place"] == "unknown" {
 			asked, _ = newTestServer(t, Options{})
+		}
+		if c.headers["Program"] == "stuck" {
+			stuck := func(context.Context) error { return errors.New("the folder cannot be read") }
+			asked, _ = newTestServer(t, Options{Healthy: stuck, Able: stuck})
 		}
 		w := ask(asked, c.method, c.target, c.body, c.headers)
 		what := fmt.Sprintf("%s %s %.40s", c.method, c.target, c.body)

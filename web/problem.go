@@ -37,6 +37,8 @@ var problemTitles = map[string]string{
 	"no_place":           "it is not known yet where the mount stands",
 	"no_websocket":       "the address speaks websocket",
 	"not_found":          "there is nothing at this address",
+	"not_healthy":        "the service does not answer",
+	"not_ready":          "the service cannot do its work now",
 	"not_json":           "a command is sent as application/json",
 	"refused":            "the session refuses the command as things stand",
 	"stopping":           "the service is stopping",

@@ -41,6 +41,11 @@ type Options struct {
 	AssetsDir string
 	// MaxClients bounds the open websockets; 0 means DefaultMaxClients.
 	MaxClients int
+	// Healthy tells whether the program behind the page answers, nil for one
+	// that always does; Able, whether it can do its work, and if not, why.
+	Healthy, Able func(context.Context) error
+	// Metrics answers at /metrics; nil serves none.
+	Metrics http.Handler
 	// Ready is called with the page's address as soon as it can be opened.
 	Ready func(url string)
 }
@@ -117,7 +122,11 @@ func (s *Server) router() *echo.Echo {
 	e.Use(s.contain, s.headers, s.checkHost)
 	e.GET("/", s.getPage)
 	e.GET("/assets/:version/*", s.getAsset)
-	e.GET("/healthz", func(c echo.Context) error { return c.String(http.StatusOK, "ok\n") })
+	e.GET("/healthz", probe(s.opt.Healthy, notHealthy))
+	e.GET("/readyz", probe(s.opt.Able, notReady))
+	if s.opt.Metrics != nil {
+		e.GET("/metrics", echo.WrapHandler(s.opt.Metrics))
+	}
 	api := e.Group("/api/v1", checkOrigin)
 	api.GET("/openapi.json", getOpenAPI)
 	api.GET("/messages.json", getMessages)

@@ -63,6 +63,7 @@ type State struct {
 
 	Latest   *Latest   `json:"latest,omitempty"` // the last frame read
 	Frames   []Frame   `json:"frames,omitempty"` // oldest first
+	Alarms   []Alarm   `json:"alarms,omitempty"` // what somebody should look at, also while nobody watches
 	Warnings []Notice  `json:"warnings,omitempty"`
 	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
 	Sun      *Sun      `json:"sun,omitempty"` // once the place is known
@@ -284,6 +285,13 @@ type Frame struct {
 type Notice struct {
 	Code    string `json:"code"`
 	Message string `json:"message"`
+}
+
+// Alarm is something that somebody should look at.
+type Alarm struct {
+	Code     string `json:"code"` // "axis_moved" or "frames_unsolved"
+	Message  string `json:"message"`
+	SinceUTC string `json:"since_utc"`
 }
 
 // RigState is how the simulated rig stands, as its owner would know it from

@@ -81,6 +81,7 @@ func fullState() State {
 			Axis:         &InFrame{X: Number(math.NaN()), Y: Number(math.NaN()), AwayDeg: 2.2, TowardsDeg: 121},
 		},
 		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
+		Alarms:       []Alarm{{Code: "axis_moved", Message: "The axis moved.", SinceUTC: "2026-03-14T20:15:00Z"}},
 		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
 		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}}},
 		Sun:          &Sun{Up: true, AltDeg: 12.5, FromFrameDeg: 24, NearFrame: true},

@@ -2,8 +2,5 @@
 
 package main
 
-// Other systems keep both in places of their own.
-
+// clockSynced: other systems keep that in places of their own.
 func clockSynced() (synced, known bool) { return false, false }
-
-func freeBytes(string) (free uint64, known bool) { return 0, false }

@@ -18,6 +18,7 @@ import (
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 	"polard/web"
+	"polard/web/alarm"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
@@ -70,6 +71,7 @@ func newServe() *cobra.Command {
 	var page pageFlags
 	var frames framesFlags
 	var watch watchFlags
+	var outlet outletFlags
 	var since time.Duration
 	var poll bool
 	c := &cobra.Command{
@@ -86,7 +88,7 @@ say of the axis.
 
 Stop it with Ctrl-C.`,
 		Example: "  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640",
-		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
+		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
 			folder, err := frames.folder(c, args)
 			if err != nil {
@@ -100,6 +102,10 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			if err := watch.apply(&cfg); err != nil {
+				return err
+			}
+			alarms, err := outlet.options()
+			if err != nil {
 				return err
 			}
 			if since < 0 {
@@ -119,13 +125,17 @@ Stop it with Ctrl-C.`,
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
 			d.watchOnly = watch.watch
-			watcher := fits.NewWatcher(fits.Options{
+			service := service{desk: d, page: page, log: log, outlets: newOutlets(alarms, log), ready: func(url string) {
+				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
+			}}
+			service.watcher = fits.NewWatcher(fits.Options{
 				Folder: folder, PollOnly: poll,
 				Skip: func(path string, size int64, modified time.Time) bool {
 					o, known := old[path]
 					return known && o.size == size && o.modified.Equal(modified)
 				},
 				Report: func(err error) {
+					service.trouble.set(err)
 					if err != nil {
 						log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
 					} else {
@@ -133,9 +143,6 @@ Stop it with Ctrl-C.`,
 					}
 				},
 			})
-			service := service{desk: d, watcher: watcher, page: page, log: log, ready: func(url string) {
-				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
-			}}
 			return service.run(c.Context())
 		},
 	}
@@ -143,6 +150,7 @@ Stop it with Ctrl-C.`,
 	hints.add(c)
 	page.add(c)
 	frames.add(c)
+	outlet.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
@@ -251,14 +259,20 @@ type service struct {
 	arrived func(path string)  // called after a file was dealt with; nil for nothing
 	log     *slog.Logger
 	ready   func(url string)
+	outlets *outlets      // nil: those of the defaults
+	trouble folderTrouble // of the watched folder
 }
 
 // run starts all parts and stops them together, within two seconds of the end
 // of ctx.
 func (s *service) run(ctx context.Context) error {
+	if s.outlets == nil {
+		s.outlets = newOutlets(alarm.Options{Moved: alarm.DefaultMoved, Unsolved: alarm.DefaultUnsolved}, s.log)
+	}
 	options := web.Options{
 		Addr: s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
 		Operator: s.desk, Logger: s.log, Ready: s.ready,
+		Healthy: s.healthy, Able: s.able(s.desk.around.Source.Folder), Metrics: s.outlets.metrics.Handler(),
 	}
 	if s.station != nil {
 		options.Rig = s.station
@@ -268,6 +282,7 @@ func (s *service) run(ctx context.Context) error {
 		return wrongCall("--addr: %w (--allow-network allows it)", err)
 	}
 	s.desk.publish = func(state web.State) {
+		s.outlets.pass(&state)
 		if err := server.Publish(state); err != nil {
 			s.log.Error("the page cannot be brought up to date", "error", err)
 		}

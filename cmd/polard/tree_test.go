@@ -36,7 +36,9 @@ var allowedImports = map[string][]string{
 	"fits":                 {"mountmodel/sky"},
 	"solve":                {"catalogs", "mountmodel/sky"},
 	"web":                  {"mountmodel", "mountmodel/setup", "mountmodel/sky"},
-	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web"},
+	"web/alarm":            {"mountmodel", "mountmodel/sky", "web"},
+	"web/metrics":          {"web", "web/alarm"},
+	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web", "web/alarm", "web/metrics"},
 }
 
 func goFiles(t *testing.T, tests bool) []string {

@@ -82,7 +82,9 @@ func TestWatchOrdinaryExposures(t *testing.T) {
 	go func() {
 		status <- execute(ctx, append([]string{"watch", folder, "--watch", "--since", "1h"}, set.siteArgs()...), &stdout, &stderr)
 	}()
-	eventually(t, "two lines", func() (bool, string) { return strings.Count(stdout.String(), "\n") == 2, stdout.String() + stderr.String() })
+	eventually(t, "two lines", func() (bool, string) {
+		return strings.Count(stdout.String(), "\n") == 2, stdout.String() + stderr.String()
+	})
 	end()
 	if s := <-status; s != exitDone {
 		t.Errorf("status %d: %s", s, stderr.String())

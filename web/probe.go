@@ -1,0 +1,36 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// probeWithin is how long the program may take to answer a probe: those who ask
+// (systemd, Kubernetes, load balancers) give up after some seconds themselves.
+const probeWithin = 2 * time.Second
+
+// probe answers "ok" when check does, and the problem with what is wrong when it
+// does not.
+func probe(check func(context.Context) error, wrong func(string) *problem) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if check != nil {
+			ctx, cancel := context.WithTimeout(c.Request().Context(), probeWithin)
+			defer cancel()
+			if err := check(ctx); err != nil {
+				return wrong(err.Error())
+			}
+		}
+		return c.String(http.StatusOK, "ok\n")
+	}
+}
+
+func notHealthy(why string) *problem {
+	return &problem{http.StatusServiceUnavailable, "not_healthy", why}
+}
+
+func notReady(why string) *problem {
+	return &problem{http.StatusServiceUnavailable, "not_ready", why}
+}
