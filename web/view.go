@@ -16,7 +16,7 @@ type Around struct {
 	Latest     *Latest       // the last frame read, nil before the first
 	Rig        *RigState     // nil outside a rehearsal
 	Plan       *Plan         // nil while nothing is known of one
-	Warnings   []Notice      // of what the session does not see: the clock of files, the site in headers
+	Warnings   []Notice      // of what the session does not see: the clock of files, the site in headers, the logbook
 	StaleAfter time.Duration // 0: DefaultStaleAfter
 }
 

@@ -5,11 +5,14 @@ import (
 	"errors"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
+	"polard/solve"
 	"polard/web"
 )
 
@@ -26,8 +29,10 @@ type desk struct {
 	rig      func() *web.RigState // nil outside a rehearsal
 	// told hears of every event that the session took.
 	told func(mountmodel.Event) error
-	// watchOnly starts a session that takes every frame as an ordinary exposure.
-	watchOnly bool
+	// watchCalled: the command line wants every frame taken as an ordinary
+	// exposure.
+	watchCalled bool
+	keeping     *keeping
 	// header lays what the command line says over a place from a frame's header.
 	header func(sky.Site) (sky.Site, sky.Air)
 
@@ -38,12 +43,14 @@ type desk struct {
 	config  mountmodel.Config
 	placed  bool                // the site is known
 	session *mountmodel.Session // nil until then
-	around  web.Around
-	planner planner
-	early   []mountmodel.Sighting // read before the site was known
-	frames  int64
-	logged  string // the last instruction logged
-	said    onceOnly
+	// watchOnly: the session, once it begins, only watches.
+	watchOnly bool
+	around    web.Around
+	planner   planner
+	early     []mountmodel.Sighting // read before the site was known
+	frames    int64
+	logged    string // the last instruction logged
+	said      onceOnly
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -61,16 +68,15 @@ func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed boo
 		told:     func(mountmodel.Event) error { return nil },
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		said:     make(onceOnly),
+		keeping:  &keeping{log: log},
 		messages: make(chan func()), changed: make(chan struct{}, 1),
 	}
 }
 
 // Run works until the context ends.
 func (d *desk) Run(ctx context.Context) error {
-	if d.placed {
-		if err := d.begin(d.config); err != nil {
-			return err
-		}
+	if err := d.open(ctx); err != nil {
+		return err
 	}
 	d.show()
 	for {
@@ -83,6 +89,33 @@ func (d *desk) Run(ctx context.Context) error {
 			d.show()
 		}
 	}
+}
+
+// open goes on with the session that is kept, or begins one as the command
+// line says.
+func (d *desk) open(ctx context.Context) error {
+	if err := d.resume(ctx); err != nil || ctx.Err() != nil {
+		return err
+	}
+	if d.watchCalled && !d.watches() {
+		if _, err := d.do(logbook.Entry{Event: mountmodel.WatchOnly}); err != nil {
+			return err
+		}
+	}
+	if d.placed && d.session == nil {
+		if _, err := d.do(logbook.Entry{Config: &d.config}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// watches tells whether every frame is taken as an ordinary exposure.
+func (d *desk) watches() bool {
+	if d.session == nil {
+		return d.watchOnly
+	}
+	return d.session.View().Phase == mountmodel.Watching
 }
 
 // ask runs f on the desk's goroutine and waits for its answer.
@@ -111,19 +144,19 @@ func (d *desk) refresh() {
 }
 
 // begin starts the session at a place. Frames read before take part in it.
-func (d *desk) begin(config mountmodel.Config) error {
-	session, err := mountmodel.NewSession(config, d.now())
+func (d *desk) begin(at time.Time, config mountmodel.Config) error {
+	session, err := mountmodel.NewSession(config, at)
 	if err != nil {
 		return err
 	}
 	if d.watchOnly {
-		if err := session.Do(d.now(), mountmodel.WatchOnly); err != nil {
+		if err := session.Do(at, mountmodel.WatchOnly); err != nil {
 			return err
 		}
 	}
 	d.config, d.placed, d.session = config, true, session
 	for _, s := range d.early {
-		d.session.Take(d.now(), s)
+		d.session.Take(at, s)
 	}
 	d.early = nil
 	return nil
@@ -154,23 +187,26 @@ func (d *desk) take(o outcome, a fits.Arrival) int64 {
 	if o.frame != nil && o.frame.Site != nil && !d.placed {
 		config := d.config
 		config.Site, config.Air = d.header(*o.frame.Site)
-		if err := d.begin(config); err != nil {
+		if _, err := d.do(logbook.Entry{Config: &config}); err != nil {
 			d.log.Error("the place in the frame's header cannot be used", "file", o.sighting.Name, "error", err)
 		} else {
 			d.log.Info("place taken from the frame's header; correct it on the page if it is wrong",
 				"lat_deg", config.Site.Latitude.Degrees(), "lon_deg", config.Site.Longitude.Degrees())
 		}
 	}
-	if d.session != nil {
-		d.session.Take(d.now(), o.sighting)
-	} else if d.early = append(d.early, o.sighting); len(d.early) > mostEarly {
-		d.early = d.early[1:]
+	frame := frameEntry(o, a, d.now().Sub(a.Complete))
+	if _, err := d.do(logbook.Entry{Frame: frame}); err != nil {
+		d.log.Error("the frame was not taken", "file", o.sighting.Name, "error", err)
 	}
-	d.around.Latest = d.latest(o, a)
+	d.around.Latest = latestFrom(frame, d.frames)
+	d.around.Latest.Stars = brightest(o.solution)
+	d.around.Latest.TookMs = web.Number(float64(d.now().Sub(a.Complete).Microseconds()) / 1000)
 	if d.session != nil {
-		locate(d.around.Latest, o, d.session.View())
+		v := d.session.View()
+		d.around.Latest.Sight = sightOf(frame, v)
+		locate(d.around.Latest, o, v)
 	}
-	d.planner.see(o)
+	d.planner.see(frame)
 	d.around.Warnings = d.findings(o)
 	d.show()
 	d.logFrame(o)
@@ -192,33 +228,16 @@ func (d *desk) findings(o outcome) []web.Notice {
 	return notices
 }
 
-// latest describes the last frame read.
-func (d *desk) latest(o outcome, a fits.Arrival) *web.Latest {
-	l := &web.Latest{
-		ID: d.frames, File: o.sighting.Name, ReadMs: a.Complete.UnixMilli(),
-		TookMs:   web.Number(float64(d.now().Sub(a.Complete).Microseconds()) / 1000),
-		Detected: o.detected,
+// brightest are the matched stars to draw on the frame.
+func brightest(s *solve.Solution) []web.Star {
+	if s == nil {
+		return nil
 	}
-	if f := o.frame; f != nil {
-		l.WidthPx, l.HeightPx = f.Width, f.Height
-		if !f.Mid.IsZero() {
-			l.Mid = f.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
-			l.ClockSuspect = clockSuspect(f, a.Complete) && clockSuspect(f, a.Modified)
-		}
+	var stars []web.Star
+	for _, p := range s.Pairs[:min(len(s.Pairs), starsShown)] {
+		stars = append(stars, web.Star{X: web.Number(p.Pixel.X), Y: web.Number(p.Pixel.Y), V: web.Number(p.V)})
 	}
-	if o.problem != nil {
-		l.Problem = &web.Notice{Code: o.problem.code, Message: o.problem.message}
-	}
-	if s := o.solution; s != nil {
-		solved := o.solved()
-		l.Solved, l.Matched, l.RMSArcsec = true, solved.Matched, web.Number(solved.RMSArcsec)
-		l.RADeg, l.DecDeg = web.Number(solved.RADeg), web.Number(solved.DecDeg)
-		l.FieldWDeg, l.FieldHDeg = web.Number(solved.FieldDeg[0]), web.Number(solved.FieldDeg[1])
-		for _, p := range s.Pairs[:min(len(s.Pairs), starsShown)] {
-			l.Stars = append(l.Stars, web.Star{X: web.Number(p.Pixel.X), Y: web.Number(p.Pixel.Y), V: web.Number(p.V)})
-		}
-	}
-	return l
+	return stars
 }
 
 // clockSuspect tells whether a frame's own time does not fit the moment at
@@ -236,6 +255,7 @@ const starsShown = 120
 // show publishes the present state.
 func (d *desk) show() {
 	around := d.around
+	around.Warnings = slices.Concat(d.keeping.notices(), d.around.Warnings)
 	if d.rig != nil {
 		around.Rig = d.rig()
 	}
@@ -286,54 +306,50 @@ var errNoPlace = errors.New("say first where the mount stands: latitude and long
 
 // SetSite says where the mount stands and which pole to aim at.
 func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error {
-	return d.ask(ctx, func() error {
+	return d.command(ctx, func() (int64, error) {
 		config := d.config
 		config.Site, config.Air, config.Pole = site, air, pole
-		if d.session == nil {
-			if err := d.begin(config); err != nil {
-				return err
-			}
-			d.show()
-			return nil
-		}
-		return d.reconfigure(config)
+		return d.do(logbook.Entry{Config: &config})
 	})
 }
 
 // SetTolerance says how far from the pole is near enough.
 func (d *desk) SetTolerance(ctx context.Context, tolerance sky.Angle) error {
-	return d.ask(ctx, func() error {
+	return d.command(ctx, func() (int64, error) {
 		config := d.config
 		config.Tolerance = tolerance
-		return d.reconfigure(config)
-	})
-}
-
-func (d *desk) reconfigure(config mountmodel.Config) error {
-	if err := config.Check(); err != nil { // the place that is not known yet passes
-		return err
-	}
-	if d.session != nil {
-		if err := d.session.Reconfigure(config); err != nil {
-			return err
+		if err := config.Check(); err != nil { // the place that is not known yet passes
+			return 0, err
 		}
-	}
-	d.config = config
-	d.show()
-	return nil
+		return d.do(logbook.Entry{Config: &config, Unplaced: d.session == nil})
+	})
 }
 
 // Tell passes on what the person did or wants.
 func (d *desk) Tell(ctx context.Context, event mountmodel.Event) error {
-	return d.ask(ctx, func() error {
+	return d.command(ctx, func() (int64, error) {
 		if d.session == nil {
-			return errNoPlace
+			return 0, errNoPlace
 		}
-		if err := d.session.Do(d.now(), event); err != nil {
-			return err
+		seq, err := d.do(logbook.Entry{Event: event})
+		if err != nil {
+			return 0, err
 		}
-		err := d.told(event)
+		return seq, d.told(event)
+	})
+}
+
+// command does something on the desk's goroutine, shows it and waits, not for
+// long, until it is kept under the number that do gives.
+func (d *desk) command(ctx context.Context, do func() (int64, error)) error {
+	var seq int64
+	if err := d.ask(ctx, func() (err error) {
+		seq, err = do()
 		d.show()
 		return err
-	})
+	}); err != nil {
+		return err
+	}
+	d.keeping.await(ctx, seq)
+	return nil
 }

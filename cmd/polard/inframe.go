@@ -4,12 +4,28 @@ import (
 	"math"
 
 	"polard/mountmodel"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/solve"
 	"polard/web"
 )
 
-// locate tells the page where a solved frame looked, and where in it the pole
+// sightOf is where a frame looked; nil for one that was not solved or has no
+// time.
+func sightOf(f *logbook.Frame, v mountmodel.View) *web.Direction {
+	if f.ScaleArcsec == 0 || f.Sighting.Mid.IsZero() {
+		return nil
+	}
+	observer, err := mountmodel.NewObserver(v.Site, v.Air, f.Sighting.Mid, 0)
+	if err != nil {
+		return nil // a time outside the years of the model; the session has refused the frame
+	}
+	centre := sky.ICRSFromRADec(sky.Angle(f.RADeg)*sky.Degree, sky.Angle(f.DecDeg)*sky.Degree)
+	alt, az := sky.AltAzFromLocal(observer.Observed(centre))
+	return &web.Direction{AltDeg: web.Number(alt.Degrees()), AzDeg: web.Number(az.Degrees())}
+}
+
+// locate tells the page where in a solved frame the pole
 // and the mount's axis lie, as the session knows them with this frame. A frame
 // without a time tells none of it.
 func locate(l *web.Latest, o outcome, v mountmodel.View) {
@@ -22,8 +38,6 @@ func locate(l *web.Latest, o outcome, v mountmodel.View) {
 	}
 	camera := &o.solution.Camera
 	sight := observer.Observed(camera.ICRS(camera.Centre()))
-	alt, az := sky.AltAzFromLocal(sight)
-	l.Sight = &web.Direction{AltDeg: web.Number(alt.Degrees()), AzDeg: web.Number(az.Degrees())}
 	l.Pole = inFrame(camera, observer.ICRS(v.Pole), sky.Separation(sight, v.Pole))
 	if v.Now != nil {
 		l.Axis = inFrame(camera, observer.ICRS(v.Now.Axis.Dir), sky.Separation(sight, v.Now.Axis.Dir))

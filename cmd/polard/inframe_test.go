@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -50,9 +51,10 @@ func TestPoleInFrame(t *testing.T) {
 				t.Fatal(o.problem.message)
 			}
 			truth := rig.Truth(frame.Mid)
-			var l web.Latest
-			locate(&l, o, mountmodel.View{Site: c.config.Site, Air: c.config.Air, Pole: truth.Pole,
-				Now: &mountmodel.Standing{Axis: mountmodel.Axis{Dir: truth.Axis}}})
+			view := mountmodel.View{Site: c.config.Site, Air: c.config.Air, Pole: truth.Pole,
+				Now: &mountmodel.Standing{Axis: mountmodel.Axis{Dir: truth.Axis}}}
+			l := web.Latest{Sight: sightOf(frameEntry(o, fits.Arrival{}, 0), view)}
+			locate(&l, o, view)
 
 			// One pixel of this camera is 8 arcsec; a solution is better than half of one.
 			const within = 0.5

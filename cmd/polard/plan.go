@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"polard/mountmodel"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -33,14 +34,15 @@ type judgement struct {
 }
 
 // see takes from a frame what it tells of the optics.
-func (p *planner) see(o outcome) {
-	if o.solution == nil {
+func (p *planner) see(f *logbook.Frame) {
+	if f.ScaleArcsec == 0 {
 		return
 	}
-	p.optics.Width, p.optics.Height = o.frame.Width, o.frame.Height
-	p.optics.PixelUm, p.optics.FocalMm = o.frame.PixelUm, 0
-	if p.optics.PixelUm > 0 {
-		p.optics.FocalMm = p.optics.PixelUm * 1e-3 / math.Tan(o.solution.Scale.Radians())
+	p.optics.Width, p.optics.Height = f.Width, f.Height
+	p.optics.PixelUm, p.optics.FocalMm = f.PixelUm, 0
+	if f.PixelUm > 0 {
+		scale := sky.Angle(f.ScaleArcsec) * sky.Arcsecond
+		p.optics.FocalMm = f.PixelUm * 1e-3 / math.Tan(scale.Radians())
 	}
 }
 
@@ -125,48 +127,40 @@ const defaultLimitPx = 1
 // SetPlan says what exposures are planned. With order.ApplyTolerance the
 // tolerance that they ask for becomes the session's.
 func (d *desk) SetPlan(ctx context.Context, order web.PlanOrder) error {
-	return d.ask(ctx, func() error {
+	return d.command(ctx, func() (int64, error) {
 		order, err := d.planner.complete(order)
 		if err != nil {
-			return err
+			return 0, err
 		}
 		return d.setPlan(order)
 	})
 }
 
-func (d *desk) setPlan(order web.PlanOrder) error {
+func (d *desk) setPlan(order web.PlanOrder) (int64, error) {
 	if !d.placed {
-		return errNoPlace
+		return 0, errNoPlace
 	}
 	plan := order.Plan
 	plan.Site, plan.Air = d.config.Site, d.config.Air
 	verdict, err := plan.Judge(nil, d.config.Pole, order.LimitPx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	if order.ApplyTolerance && verdict.Tolerance == 0 {
-		return mountmodel.ErrAirAlone
+		return 0, mountmodel.ErrAirAlone
 	}
-	d.planner.order = &order
-	if order.ApplyTolerance {
-		config := d.config
-		config.Tolerance = mountmodel.BelievableTolerance(verdict.Tolerance)
-		return d.reconfigure(config) // shows the plan too
+	seq, err := d.do(logbook.Entry{Plan: &logbook.Planned{Plan: order.Plan, LimitPx: order.LimitPx}})
+	if err != nil || !order.ApplyTolerance {
+		return seq, err
 	}
-	d.show()
-	return nil
+	config := d.config
+	config.Tolerance = mountmodel.BelievableTolerance(verdict.Tolerance)
+	return d.do(logbook.Entry{Config: &config})
 }
 
 // Turned passes on which bolt the person turned, and by how much.
 func (d *desk) Turned(ctx context.Context, bolt mountmodel.Bolt, turns float64) error {
-	return d.ask(ctx, func() error {
-		if d.session == nil {
-			return errNoPlace
-		}
-		if err := d.session.Turned(d.now(), bolt, turns); err != nil {
-			return err
-		}
-		d.show()
-		return nil
+	return d.command(ctx, func() (int64, error) {
+		return d.do(logbook.Entry{Stroke: &mountmodel.Stroke{Bolt: bolt, Turns: turns}})
 	})
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"log/slog"
 	"os"
@@ -23,6 +24,7 @@ const rehearsedFrames = 20
 
 func newRehearse() *cobra.Command {
 	var page pageFlags
+	var state stateFlags
 	var south, worn bool
 	var seed uint64
 	var folder string
@@ -53,7 +55,7 @@ Stop it with Ctrl-C.`,
 			}
 			config.Seed = seed
 			r := rehearsed{
-				config: config, page: page, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
+				config: config, page: page, state: state, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
 				log: loggerOf(c),
 				ready: func(url string) {
 					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
@@ -69,7 +71,7 @@ Stop it with Ctrl-C.`,
 			} else if err := checkFolder(folder); err != nil {
 				return err
 			}
-			s, _, err := r.service()
+			s, _, err := r.service(c.Context())
 			if err != nil {
 				return err
 			}
@@ -77,6 +79,7 @@ Stop it with Ctrl-C.`,
 		},
 	}
 	page.add(c)
+	c.Flags().StringVar(&state.folder, "state", "", "keep a logbook of the rehearsal in this `FOLDER`; without it none is kept")
 	c.Flags().BoolVar(&south, "south", false, "a rig in the southern hemisphere, with a mirrored image")
 	c.Flags().BoolVar(&worn, "worn", false, "a rig with a tilted base, play in the bolts and bolts that disturb each other")
 	c.Flags().StringSliceVar(&faults, "fault", nil, "`NAME` of something that goes wrong, or several: "+strings.Join(rehearsal.FaultNames(), ", "))
@@ -89,13 +92,14 @@ Stop it with Ctrl-C.`,
 type rehearsed struct {
 	config  rehearsal.Config
 	page    pageFlags
+	state   stateFlags               // without a folder no logbook is kept
 	station rehearsal.StationOptions // Folder is required; Now and Changed are set here
 	log     *slog.Logger
 	ready   func(url string)
 }
 
 // service joins the simulated rig to the service that real frames have.
-func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
+func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error) {
 	cfg := mountmodel.Config{Site: r.config.Site, Air: r.config.Air}
 	if err := r.page.apply(&cfg); err != nil {
 		return nil, nil, err
@@ -114,6 +118,10 @@ func (r rehearsed) service() (*service, *rehearsal.Rig, error) {
 		return nil, nil, err
 	}
 	d := newDesk(p, r.log, cfg, true)
+	r.state.none, r.state.fresh = r.state.folder == "", true
+	if d.keeping, err = startKeeping(ctx, r.state, newSession("rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh); err != nil {
+		return nil, nil, callError{err}
+	}
 	d.around = web.Around{Program: programName(), Source: web.Source{Kind: "rehearsal", Folder: r.station.Folder}}
 	r.station.Now, r.station.Changed = time.Now, d.refresh
 	station, err := rehearsal.NewStation(rig, r.station)

@@ -85,7 +85,7 @@ func TestRehearsedFramesStayFew(t *testing.T) {
 			config: config, page: pageFlags{addr: "127.0.0.1:0", tolerance: 1}, log: newLogger(&r.stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: 20 * time.Millisecond},
 			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
-		}.service()
+		}.service(t.Context())
 		if err != nil {
 			fmt.Fprintln(&r.stderr, err)
 			return exitNot

@@ -72,6 +72,7 @@ func newServe() *cobra.Command {
 	var frames framesFlags
 	var watch watchFlags
 	var outlet outletFlags
+	var state stateFlags
 	var since time.Duration
 	var poll bool
 	c := &cobra.Command{
@@ -120,20 +121,25 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			log := loggerOf(c)
-			old := olderThan(folder, time.Now().Add(-since))
 			d := newDesk(p, log, cfg, placed)
+			begin := newSession("folder", folder, cfg, placed, since)
+			if d.keeping, err = startKeeping(c.Context(), state, begin, log, d.refresh); err != nil {
+				return callError{err}
+			}
+			old := olderThan(folder, d.keeping.since(begin.Since))
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
-			d.watchOnly = watch.watch
+			d.watchCalled = watch.watch
 			service := service{desk: d, page: page, log: log, outlets: newOutlets(alarms, log), ready: func(url string) {
 				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
 			}}
 			service.watcher = fits.NewWatcher(fits.Options{
 				Folder: folder, PollOnly: poll,
 				Skip: func(path string, size int64, modified time.Time) bool {
-					o, known := old[path]
-					return known && o.size == size && o.modified.Equal(modified)
+					o, isOld := old[path]
+					return isOld && o.size == size && o.modified.Equal(modified) || d.keeping.known(path, size, modified)
 				},
+				Taken: d.keeping.taken(),
 				Report: func(err error) {
 					service.trouble.set(err)
 					if err != nil {
@@ -152,6 +158,7 @@ Stop it with Ctrl-C.`,
 	frames.add(c)
 	outlet.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	state.add(c)
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
@@ -302,7 +309,11 @@ func (s *service) run(ctx context.Context) error {
 	if s.station != nil {
 		group.Go(func() error { return s.station.Run(ctx) })
 	}
+	// The logbook is written to the end of the others, who still have things to
+	// keep.
+	written := s.desk.keeping.start(context.WithoutCancel(ctx))
 	err = group.Wait()
+	written()
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return fmt.Errorf("%s is in use, perhaps by another polard: choose another with --addr, or 127.0.0.1:0 for any free one", s.page.addr)
 	}

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"log/slog"
 	"math"
 	"net"
 	"net/http"
@@ -427,12 +426,10 @@ func TestClockSuspect(t *testing.T) {
 		{"clock an hour fast", -time.Hour, time.Second, 0, true},
 		{"clock off by a day, lay there", 25 * time.Hour, time.Hour, 0, true},
 	} {
-		d := newDesk(nil, slog.New(slog.DiscardHandler), mountmodel.Config{}, false)
-		d.now = func() time.Time { return now }
 		o := outcome{frame: &fits.Frame{Mid: now.Add(-c.mid), Exposure: 2 * time.Second}}
-		l := d.latest(o, fits.Arrival{Complete: now.Add(-c.came), Modified: now.Add(-c.written)})
-		if l.ClockSuspect != c.want {
-			t.Errorf("%s: suspected %v", c.name, l.ClockSuspect)
+		f := frameEntry(o, fits.Arrival{Complete: now.Add(-c.came), Modified: now.Add(-c.written)}, 0)
+		if f.ClockSuspect != c.want {
+			t.Errorf("%s: suspected %v", c.name, f.ClockSuspect)
 		}
 	}
 }

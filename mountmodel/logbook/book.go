@@ -242,11 +242,11 @@ func appendOne(ctx context.Context, tx *sql.Tx, id int64, e Entry) error {
 	if f := e.Frame; f != nil {
 		mid := sql.NullInt64{Int64: nanos(f.Sighting.Mid), Valid: !f.Sighting.Mid.IsZero()}
 		if _, err := tx.ExecContext(ctx, `INSERT INTO frames (session, seq, name, path, size, modified_ns, sum, complete_ns, mid_ns, took_ns, exposure_ns,
-			width_px, height_px, detected, matched, rms_arcsec, ra_deg, dec_deg, field_w_deg, field_h_deg, code, refused, clock_suspect, pairs)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24) ON CONFLICT DO NOTHING`,
+			width_px, height_px, detected, matched, rms_arcsec, ra_deg, dec_deg, field_w_deg, field_h_deg, code, refused, clock_suspect, pairs, pixel_um, scale_arcsec_px)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26) ON CONFLICT DO NOTHING`,
 			id, e.Seq, f.Sighting.Name, f.Path, f.Size, nanos(f.Modified), strconv.FormatUint(f.Sum, 16), nanos(f.Complete), mid, int64(f.Took), int64(f.Exposure),
 			f.Width, f.Height, f.Detected, f.Matched, number(f.RMSArcsec), number(f.RADeg), number(f.DecDeg), number(f.FieldDeg[0]), number(f.FieldDeg[1]),
-			f.Code, f.Sighting.Refused, truth(f.ClockSuspect), packPairs(f.Sighting.Pairs)); err != nil {
+			f.Code, f.Sighting.Refused, truth(f.ClockSuspect), packPairs(f.Sighting.Pairs), number(f.PixelUm), number(f.ScaleArcsec)); err != nil {
 			return err
 		}
 	}
@@ -276,12 +276,13 @@ func (r *Result) numbers() [13]*float64 {
 
 // Kinds of entries.
 const (
-	kindConfig = "config"
-	kindFrame  = "frame"
-	kindEvent  = "event"
-	kindStroke = "stroke"
-	kindPlan   = "plan"
-	kindNote   = "note"
+	kindConfig   = "config"
+	kindUnplaced = "unplaced" // a configuration whose place is not known yet
+	kindFrame    = "frame"
+	kindEvent    = "event"
+	kindStroke   = "stroke"
+	kindPlan     = "plan"
+	kindNote     = "note"
 )
 
 // packed gives an entry's kind and body.
@@ -291,10 +292,14 @@ func (e Entry) packed() (kind, body string, err error) {
 		return kind, string(b), err
 	}
 	switch {
+	case e.Config != nil && e.Unplaced:
+		return asJSON(kindUnplaced, e.Config)
 	case e.Config != nil:
 		return asJSON(kindConfig, e.Config)
 	case e.Frame != nil:
-		return kindFrame, "", nil
+		sighting := e.Frame.Sighting
+		sighting.Pairs = nil // these are with the frame, as bytes
+		return asJSON(kindFrame, sighting)
 	case e.Event != "":
 		return kindEvent, string(e.Event), nil
 	case e.Stroke != nil:
@@ -307,15 +312,17 @@ func (e Entry) packed() (kind, body string, err error) {
 	return "", "", errors.New("an entry of the logbook says nothing")
 }
 
-// unpack is the reverse; the frame of a frame's entry is set by the caller. A
+// unpack is the reverse; of a frame it gives the sighting without its stars. A
 // kind of a later version is refused, as what follows may rest on it.
 func (e *Entry) unpack(kind, body string) error {
 	switch kind {
-	case kindConfig:
+	case kindConfig, kindUnplaced:
+		e.Unplaced = kind == kindUnplaced
 		e.Config = new(mountmodel.Config)
 		return json.Unmarshal([]byte(body), e.Config)
 	case kindFrame:
-		return nil
+		e.Frame = new(Frame)
+		return json.Unmarshal([]byte(body), &e.Frame.Sighting)
 	case kindEvent:
 		e.Event = mountmodel.Event(body)
 		return nil
@@ -323,7 +330,7 @@ func (e *Entry) unpack(kind, body string) error {
 		e.Stroke = new(mountmodel.Stroke)
 		return json.Unmarshal([]byte(body), e.Stroke)
 	case kindPlan:
-		e.Plan = new(mountmodel.Plan)
+		e.Plan = new(Planned)
 		return json.Unmarshal([]byte(body), e.Plan)
 	case kindNote:
 		e.Note = body
@@ -407,8 +414,8 @@ func (b *Book) Entries(ctx context.Context, id int64, withPairs bool, visit func
 		pairs = "NULL"
 	}
 	rows, err := b.db.QueryContext(ctx, `SELECT e.seq, e.at_ns, e.kind, e.body,
-		f.name, f.path, f.size, f.modified_ns, f.sum, f.complete_ns, f.mid_ns, f.took_ns, f.exposure_ns, f.width_px, f.height_px, f.detected, f.matched,
-		f.rms_arcsec, f.ra_deg, f.dec_deg, f.field_w_deg, f.field_h_deg, f.code, f.refused, f.clock_suspect, `+pairs+`,
+		f.path, f.size, f.modified_ns, f.sum, f.complete_ns, f.took_ns, f.exposure_ns, f.width_px, f.height_px, f.detected, f.matched,
+		f.rms_arcsec, f.ra_deg, f.dec_deg, f.field_w_deg, f.field_h_deg, f.pixel_um, f.scale_arcsec_px, f.code, f.clock_suspect, `+pairs+`,
 		r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
 		FROM entries e LEFT JOIN frames f ON f.session = e.session AND f.seq = e.seq
 		LEFT JOIN results r ON r.session = e.session AND r.seq = e.seq
@@ -436,15 +443,15 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 	var e Entry
 	var at int64
 	var kind, body string
-	var name, path, sum, code, refused, phase, pole sql.NullString
-	var size, modified, complete, mid, took, exposure, width, height, detected, matched, suspect, within, doubt sql.NullInt64
-	var seen [5]sql.NullFloat64
+	var path, sum, code, phase, pole sql.NullString
+	var size, modified, complete, took, exposure, width, height, detected, matched, suspect, within, doubt sql.NullInt64
+	var seen [7]sql.NullFloat64
 	var found [13]sql.NullFloat64
 	var pairs []byte
 	into := []any{
 		&e.Seq, &at, &kind, &body,
-		&name, &path, &size, &modified, &sum, &complete, &mid, &took, &exposure, &width, &height, &detected, &matched,
-		&seen[0], &seen[1], &seen[2], &seen[3], &seen[4], &code, &refused, &suspect, &pairs,
+		&path, &size, &modified, &sum, &complete, &took, &exposure, &width, &height, &detected, &matched,
+		&seen[0], &seen[1], &seen[2], &seen[3], &seen[4], &seen[5], &seen[6], &code, &suspect, &pairs,
 		&phase, &pole, &within, &doubt,
 	}
 	for i := range found {
@@ -457,8 +464,8 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 	if err := e.unpack(kind, body); err != nil {
 		return Entry{}, err
 	}
-	if kind == kindFrame {
-		if !name.Valid {
+	if e.Frame != nil {
+		if !path.Valid {
 			return Entry{}, &Trouble{Code: TroubleDamaged, Message: "a frame is missing in it"}
 		}
 		stars, err := unpackPairs(pairs)
@@ -469,15 +476,14 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 		if err != nil {
 			return Entry{}, err
 		}
-		e.Frame = &Frame{
-			Sighting: mountmodel.Sighting{Name: name.String, Pairs: stars, Refused: refused.String},
+		sighting := e.Frame.Sighting
+		sighting.Pairs = stars
+		*e.Frame = Frame{
+			Sighting: sighting,
 			Path:     path.String, Size: size.Int64, Modified: fromNanos(modified.Int64), Sum: s, Complete: fromNanos(complete.Int64),
 			Took: time.Duration(took.Int64), Exposure: time.Duration(exposure.Int64), Width: int(width.Int64), Height: int(height.Int64),
 			Detected: int(detected.Int64), Matched: int(matched.Int64), RMSArcsec: fromNumber(seen[0]), RADeg: fromNumber(seen[1]), DecDeg: fromNumber(seen[2]),
-			FieldDeg: [2]float64{fromNumber(seen[3]), fromNumber(seen[4])}, Code: code.String, ClockSuspect: suspect.Int64 != 0,
-		}
-		if mid.Valid {
-			e.Frame.Sighting.Mid = fromNanos(mid.Int64)
+			FieldDeg: [2]float64{fromNumber(seen[3]), fromNumber(seen[4])}, PixelUm: seen[5].Float64, ScaleArcsec: seen[6].Float64, Code: code.String, ClockSuspect: suspect.Int64 != 0,
 		}
 	}
 	if phase.Valid {

@@ -37,10 +37,10 @@ func config() mountmodel.Config {
 
 func frame(name string, stars int) *Frame {
 	f := &Frame{
-		Sighting: mountmodel.Sighting{Name: name, Mid: evening.Add(-time.Second)},
+		Sighting: mountmodel.Sighting{Name: name, Mid: evening.Add(-time.Second), Exposure: 2 * time.Second, Written: evening.Add(-500 * time.Millisecond)},
 		Path:     "/nights/" + name, Size: 4 << 20, Modified: evening.Add(-500 * time.Millisecond), Sum: math.MaxUint64 - 5, Complete: evening,
 		Took: 240 * time.Millisecond, Exposure: 2 * time.Second, Width: 1600, Height: 1200, Detected: 2 * stars, Matched: stars,
-		RMSArcsec: 0.7, RADeg: 31.25, DecDeg: 76.5, FieldDeg: [2]float64{3.3, 2.5}, ClockSuspect: true,
+		RMSArcsec: 0.7, RADeg: 31.25, DecDeg: 76.5, FieldDeg: [2]float64{3.3, 2.5}, PixelUm: 3.6, ScaleArcsec: 7.4, ClockSuspect: true,
 	}
 	for i := range stars {
 		x := 1 / float64(i+3)
@@ -65,8 +65,9 @@ func entries() []Entry {
 		{Seq: 3, At: evening.Add(2), Frame: &Frame{Sighting: mountmodel.Sighting{Name: "b.fits", Refused: "it holds no pixels"}, Path: "b.fits", Code: "malformed"}},
 		{Seq: 4, At: evening.Add(3), Event: mountmodel.Measured, Result: result()},
 		{Seq: 5, At: evening.Add(4), Stroke: &mountmodel.Stroke{Bolt: mountmodel.AltitudeBolt, Turns: -0.1}},
-		{Seq: 6, At: evening.Add(5), Plan: &mountmodel.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}},
+		{Seq: 6, At: evening.Add(5), Plan: &Planned{mountmodel.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}, 1.5}},
 		{Seq: 7, At: evening.Add(6), Note: "dew on the \"guide\" scope; wiped"},
+		{Seq: 8, At: evening.Add(7), Config: &mountmodel.Config{Tolerance: 2 * sky.Arcminute}, Unplaced: true},
 	}
 }
 
@@ -117,7 +118,7 @@ func TestBookGivesBackWhatItTook(t *testing.T) {
 		t.Fatal(s, err)
 	}
 	wantSession := session()
-	wantSession.ID, wantSession.Heard, wantSession.Count = id, evening.Add(6), 7
+	wantSession.ID, wantSession.Heard, wantSession.Count = id, evening.Add(7), 8
 	if !reflect.DeepEqual(*s, wantSession) {
 		t.Errorf("got  %+v\nwant %+v", *s, wantSession)
 	}

@@ -35,14 +35,22 @@ type Entry struct {
 	Seq    int64     // from 1, within the session; set by [Keeper.Append]
 	At     time.Time // when it reached the session
 	Config *mountmodel.Config
-	Frame  *Frame
-	Event  mountmodel.Event
-	Stroke *mountmodel.Stroke
-	Plan   *mountmodel.Plan
-	Note   string
+	// Unplaced, with Config: the place in it is not known yet.
+	Unplaced bool
+	Frame    *Frame
+	Event    mountmodel.Event
+	Stroke   *mountmodel.Stroke
+	Plan     *Planned
+	Note     string
 
 	// Result is how the axis stood after it; nil when that was not known.
 	Result *Result
+}
+
+// Planned is what exposures are planned, and the longest trail allowed in them.
+type Planned struct {
+	Plan    mountmodel.Plan // site and air are the session's
+	LimitPx float64
 }
 
 // Frame is one file that came to rest in the folder: what the session was
@@ -64,7 +72,9 @@ type Frame struct {
 	RMSArcsec     float64
 	RADeg, DecDeg float64 // ICRS, image centre
 	FieldDeg      [2]float64
-	Code          string // kind of the reason in Sighting.Refused
+	PixelUm       float64 // as the header says, after binning; 0 unknown
+	ScaleArcsec   float64 // per pixel; 0 when unsolved
+	Code          string  // kind of the reason in Sighting.Refused
 	ClockSuspect  bool
 }
 

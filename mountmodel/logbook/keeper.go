@@ -27,7 +27,7 @@ const (
 	writeWithin = 20 * time.Second
 	// lastWithin bounds the attempt at the end of the service, which has to
 	// stop within two seconds.
-	lastWithin = time.Second
+	lastWithin = 400 * time.Millisecond
 )
 
 // mostWaiting bounds the entries that wait in memory, in bytes of matched
@@ -74,13 +74,21 @@ func NewKeeper(open func(context.Context) (Store, error), session Session, chang
 	}
 }
 
+// Renew has the keeper begin another session, in place of one to which nothing
+// was appended yet.
+func (k *Keeper) Renew(session Session) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	k.session, k.next = session, session.Count+1
+}
+
 // Append adds an entry and gives its number. It does not wait for the disk.
 func (k *Keeper) Append(e Entry) int64 {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	e.Seq = k.next
 	k.next++
-	if e.Config != nil {
+	if e.Config != nil && !e.Unplaced {
 		k.config = e.Config
 	}
 	if e.Frame != nil {

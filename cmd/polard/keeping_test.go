@@ -1,0 +1,241 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel/logbook"
+	"polard/web"
+)
+
+// settled is a state without what differs from run to run: where the Sun is, when
+// files were read, and the picture of the last frame and what is drawn on it, which are not
+// kept.
+func settled(t *testing.T, s *web.State) string {
+	t.Helper()
+	if s == nil {
+		return "nothing yet"
+	}
+	c := *s
+	if s.Latest != nil {
+		l := *s.Latest
+		l.ReadMs, l.TookMs, l.Picture, l.Stars, l.Pole, l.Axis = 0, 0, nil, nil, nil, nil
+		c.Latest = &l
+	}
+	c.Memories, c.Sun = 0, nil
+	b, err := json.MarshalIndent(c, "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// differing are the lines of two texts that differ.
+func differing(a, b string) string {
+	lines, others := strings.Split(a, "\n"), strings.Split(b, "\n")
+	var out []string
+	for _, l := range lines {
+		if !slices.Contains(others, l) {
+			out = append(out, "- "+l)
+		}
+	}
+	for _, l := range others {
+		if !slices.Contains(lines, l) {
+			out = append(out, "+ "+l)
+		}
+	}
+	return strings.Join(out, "\n")
+}
+
+// book opens the logbook in a state folder as another process would.
+func book(t testing.TB, state string) *logbook.Book {
+	t.Helper()
+	b, err := logbook.Open(t.Context(), filepath.Join(state, logbook.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.Close() })
+	return b
+}
+
+// framesKept are the names of the frames of a folder's last session, in order.
+func framesKept(t testing.TB, b *logbook.Book, folder string) (names []string) {
+	t.Helper()
+	s, err := b.Last(t.Context(), folder, time.Time{})
+	if err != nil || s == nil {
+		t.Fatal(s, err)
+	}
+	if err := b.Entries(t.Context(), s.ID, false, func(e logbook.Entry) error {
+		if e.Frame != nil {
+			names = append(names, e.Frame.Sighting.Name)
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	return names
+}
+
+// A service that is stopped and started again after each frame and each command
+// shows after each start what it showed before, and at the end what one that
+// ran through shows. No frame is taken twice, none is left out.
+func TestGoesOnAfterRestart(t *testing.T) {
+	notUnderRace(t)
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder, state := t.TempDir(), t.TempDir()
+	args := append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...)
+	r := start(t, args...)
+	if status, answer := r.post(t, "tolerance", `{"arcmin":2.5}`); status != http.StatusNoContent {
+		t.Fatal(status, answer)
+	}
+	again := func(what string) {
+		t.Helper()
+		before := settled(t, r.state(t))
+		if status, _ := r.stop(t); status != exitDone {
+			t.Fatalf("%s: status %d: %s", what, status, r.stderr.String())
+		}
+		r = start(t, args...)
+		var after string
+		eventually(t, "the same state after "+what, func() (bool, string) {
+			after = settled(t, r.state(t))
+			return after == before, fmt.Sprintf("differing lines: %s\nlog: %s", differing(before, after), r.stderr.String())
+		})
+	}
+	again("nothing but a tolerance")
+	var names []string
+	for i, f := range set.Frames {
+		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		r.after(t, f.File)
+		names = append(names, f.File)
+		again(f.File)
+	}
+	if s := r.state(t); s.ToleranceArcmin != 2.5 || s.Now == nil {
+		t.Errorf("tolerance %v, standing %v", s.ToleranceArcmin, s.Now)
+	}
+	if status, answer := r.post(t, "event", `{"event":"locked"}`); status != http.StatusNoContent {
+		t.Fatal(status, answer)
+	}
+	again("the lock")
+	if s := r.state(t); s.Phase != "confirming" {
+		t.Errorf("phase %s", s.Phase)
+	}
+	// The numbers are those of a run without a stop.
+	a := axisOf(t, append(append([]string{"--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...), set.paths()...)...)
+	if status, answer := r.post(t, "event", `{"event":"unlocked"}`); status != http.StatusNoContent {
+		t.Fatal(status, answer)
+	}
+	s, last := r.state(t), a.Adjust[len(a.Adjust)-1]
+	sameStanding(t, "after all stops", s.Now, last.Axis, last.Offset, last.Move, last.Uncertainty)
+	if got := framesKept(t, book(t, state), folder); strings.Join(got, " ") != strings.Join(names, " ") {
+		t.Errorf("frames kept %v, want %v", got, names)
+	}
+
+	// Another command line changes the session; a new session begins anew, and
+	// does not take the old frames again.
+	r.stop(t)
+	r = start(t, append(args, "--tolerance", "4")...)
+	r.after(t, names[len(names)-1])
+	if s := r.state(t); s.ToleranceArcmin != 4 || s.Phase != "adjusting" {
+		t.Errorf("with another tolerance: %v, phase %s", s.ToleranceArcmin, s.Phase)
+	}
+	r.stop(t)
+	r = start(t, append(args, "--new-session")...)
+	writeFrame(t, practiceFolder+"/solve_000/f0.fits", filepath.Join(folder, "new.fits"))
+	if s := r.after(t, "new.fits"); len(s.Frames) != 1 {
+		t.Errorf("a new session has %d frames", len(s.Frames))
+	}
+}
+
+// What came before the place was known is there after a restart, and so is the
+// tolerance set meanwhile.
+func TestGoesOnWithoutPlace(t *testing.T) {
+	notUnderRace(t)
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder, state := t.TempDir(), t.TempDir()
+	r := start(t, "serve", folder, "--state", state)
+	writeFrame(t, set.paths()[0], filepath.Join(folder, "f0.fits"))
+	r.after(t, "f0.fits")
+	if status, answer := r.post(t, "tolerance", `{"arcmin":2.5}`); status != http.StatusNoContent {
+		t.Fatal(status, answer)
+	}
+	r.stop(t)
+	r = start(t, "serve", folder, "--state", state)
+	if s := r.after(t, "f0.fits"); s.Phase != web.PhasePlace {
+		t.Errorf("phase %s", s.Phase)
+	}
+	r.stop(t)
+	r = start(t, append([]string{"serve", folder, "--state", state}, set.siteArgs()...)...)
+	s := r.after(t, "f0.fits")
+	if s.Phase != "measuring" || len(s.Frames) != 1 {
+		t.Errorf("with a place: phase %s, frames %+v", s.Phase, s.Frames)
+	}
+}
+
+// A logbook that cannot be kept holds nothing up, and the page says so.
+func TestLogbookThatCannotBeKept(t *testing.T) {
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder, state := t.TempDir(), filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(state, nil, 0o600); err != nil { // where the folder should be
+		t.Fatal(err)
+	}
+	r := start(t, append([]string{"serve", folder, "--state", state}, set.siteArgs()...)...)
+	writeFrame(t, set.paths()[1], filepath.Join(folder, "f1.fits"))
+	s := r.after(t, "f1.fits")
+	if !s.Latest.Solved {
+		t.Errorf("the frame was not used: %+v", s.Latest)
+	}
+	eventually(t, "the warning", func() (bool, string) {
+		s = r.state(t)
+		return len(s.Warnings) > 0 && s.Warnings[0].Code == "not_kept", fmt.Sprint(s.Warnings)
+	})
+	// As soon as there is room, all of it is written.
+	if err := os.Remove(state); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "the warning to go", func() (bool, string) {
+		s = r.state(t)
+		return len(s.Warnings) == 0 || s.Warnings[0].Code != "not_kept", fmt.Sprint(s.Warnings)
+	})
+	if got := framesKept(t, book(t, state), folder); len(got) != 1 || got[0] != "f1.fits" {
+		t.Errorf("kept %v", got)
+	}
+}
+
+// systemd.exec(5): StateDirectory= sets STATE_DIRECTORY, several separated by
+// colons. XDG Base Directory Specification 0.8: XDG_STATE_HOME, which must be
+// absolute, or else $HOME/.local/state.
+func TestStateFolder(t *testing.T) {
+	for _, c := range []struct {
+		called, system, env, want string
+	}{
+		{"/a", "linux", "STATE_DIRECTORY=/b", "/a"},
+		{"", "linux", "STATE_DIRECTORY=/var/lib/polard:/var/lib/other", "/var/lib/polard"},
+		{"", "linux", "XDG_STATE_HOME=/x", "/x/polard"},
+		{"", "linux", "XDG_STATE_HOME=x", "/home/o/.local/state/polard"},
+		{"", "linux", "", "/home/o/.local/state/polard"},
+		{"", "windows", "LOCALAPPDATA=/appdata", "/appdata/polard"},
+	} {
+		name, value, _ := strings.Cut(c.env, "=")
+		got, err := stateFolder(c.called, c.system, func(asked string) string {
+			if asked == name {
+				return value
+			}
+			return ""
+		}, func() (string, error) { return "/home/o", nil })
+		if err != nil || got != filepath.FromSlash(c.want) {
+			t.Errorf("%+v: %q, %v", c, got, err)
+		}
+	}
+	_, err := stateFolder("", "linux", func(string) string { return "" }, func() (string, error) { return "", os.ErrNotExist })
+	if err == nil || !strings.Contains(err.Error(), "--state") {
+		t.Errorf("without a home: %v", err)
+	}
+}
