@@ -2,7 +2,6 @@ package catalogs
 
 import (
 	"cmp"
-	"container/heap"
 	_ "embed" // the catalogue file
 	"encoding/binary"
 	"iter"
@@ -26,6 +25,7 @@ type Catalogue struct {
 	first  []int32
 	guide  []int32 // cell of every guideStride-th star
 	mags   [256]float32
+	upTo   [256]int32 // number of stars up to each magnitude code
 	source [32]byte
 }
 
@@ -92,6 +92,7 @@ func (c *Catalogue) checkStars() error {
 				return damaged("star %d is out of order", i)
 			}
 			mag = code[4]
+			c.upTo[mag]++
 			if int8(code[5]) != pmSpecial {
 				continue
 			}
@@ -103,6 +104,9 @@ func (c *Catalogue) checkStars() error {
 				return damaged("star %d has an unknown kind of motion", i)
 			}
 		}
+	}
+	for mag := 1; mag < len(c.upTo); mag++ {
+		c.upTo[mag] += c.upTo[mag-1]
 	}
 	if fast != c.fastLen() {
 		return damaged("%d stars are marked as fast and %d are listed", fast, c.fastLen())
@@ -226,9 +230,8 @@ func (c *Catalogue) fill(i int32, code []byte, d sky.Vec) Star {
 // a centre that is no direction, has no stars.
 func (c *Catalogue) Cone(center sky.ICRS, radius sky.Angle, faintest float64, visit func(Star)) {
 	limit := c.limit(faintest)
-	c.scan(center, radius, limit, func(i int32, code []byte, d sky.Vec) int {
+	c.scan(center, radius, limit, func(i int32, code []byte, d sky.Vec) {
 		visit(c.fill(i, code, d))
-		return limit
 	})
 }
 
@@ -239,42 +242,56 @@ func (c *Catalogue) Brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
 	if n <= 0 {
 		return nil
 	}
-	var best faintestFirst
-	c.scan(center, radius, len(c.mags)-1, func(i int32, code []byte, d sky.Vec) int {
-		s := c.fill(i, code, d)
-		if len(best) < n {
-			heap.Push(&best, s)
-		} else {
-			best[0] = s
-			heap.Fix(&best, 0)
+	type found struct {
+		i int32
+		d sky.Vec
+	}
+	var stars []found
+	var count [256]int
+	limit := c.likelyLimit(radius, n)
+	for {
+		stars, count = stars[:0], [256]int{}
+		c.scan(center, radius, limit, func(i int32, code []byte, d sky.Vec) {
+			stars = append(stars, found{i, d})
+			count[code[4]]++
+		})
+		if len(stars) >= n || limit == len(count)-1 {
+			break
 		}
-		if len(best) < n {
-			return len(c.mags) - 1
+		limit = min(limit+limitStep, len(count)-1)
+	}
+	if len(stars) == 0 {
+		return nil
+	}
+	// The faintest magnitude that is needed.
+	needed, faintest := 0, 0
+	for ; faintest < limit && needed+count[faintest] < n; faintest++ {
+		needed += count[faintest]
+	}
+	best := make([]Star, 0, needed+count[faintest])
+	for _, s := range stars {
+		if code := c.code(s.i); int(code[4]) <= faintest {
+			best = append(best, c.fill(s.i, code, s.d))
 		}
-		// The indices still to come are larger, so only a brighter star can
-		// displace the faintest so far.
-		return c.limit(float64(best[0].V)) - 1
-	})
+	}
 	slices.SortFunc(best, byBrightness)
-	return best
+	return best[:min(n, len(best))]
 }
 
 func byBrightness(a, b Star) int {
 	return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID))
 }
 
-// faintestFirst is a heap with the star to be displaced next on top.
-type faintestFirst []Star
+// limitStep is by how much the limit is raised when a cone holds too few stars:
+// 0.6 mag, over which the number of stars about doubles.
+const limitStep = stepsPerMag * 6 / 10
 
-func (h faintestFirst) Len() int           { return len(h) }
-func (h faintestFirst) Less(i, j int) bool { return byBrightness(h[i], h[j]) > 0 }
-func (h faintestFirst) Swap(i, j int)      { h[i], h[j] = h[j], h[i] }
-func (h *faintestFirst) Push(x any)        { *h = append(*h, x.(Star)) }
-func (h *faintestFirst) Pop() any {
-	last := len(*h) - 1
-	s := (*h)[last]
-	*h = (*h)[:last]
-	return s
+// likelyLimit is the magnitude code down to which a cone of average density would hold
+// half as many stars again as n.
+func (c *Catalogue) likelyLimit(radius sky.Angle, n int) int {
+	part := math.Max((1-math.Cos(math.Min(float64(radius), math.Pi)))/2, 1e-12)
+	wanted := 1.5 * float64(n) / part
+	return min(sort.Search(len(c.upTo), func(i int) bool { return float64(c.upTo[i]) >= wanted }), len(c.upTo)-1)
 }
 
 // limit is the largest magnitude code that is not fainter than V = faintest,
@@ -284,13 +301,16 @@ func (c *Catalogue) limit(faintest float64) int {
 }
 
 // scan calls visit for the stars in a cone whose magnitude code is at most
-// limit, by ascending index. visit returns the limit from there on.
-func (c *Catalogue) scan(center sky.ICRS, radius sky.Angle, limit int, visit func(i int32, code []byte, d sky.Vec) int) {
+// limit, by ascending index.
+func (c *Catalogue) scan(center sky.ICRS, radius sky.Angle, limit int, visit func(i int32, code []byte, d sky.Vec)) {
 	k, ok := newCone(center, radius)
 	if !ok {
 		return
 	}
 	for cell := range c.inCone(k) {
+		if lo := c.first[cell]; lo == c.first[cell+1] || int(c.code(lo)[4]) > limit {
+			continue
+		}
 		f := c.frame(cell)
 		covered := k.covers(c.centre(cell), c.size[cell%(c.n*c.n)])
 		for i := c.first[cell]; i < c.first[cell+1]; i++ {
@@ -299,7 +319,7 @@ func (c *Catalogue) scan(center sky.ICRS, radius sky.Angle, limit int, visit fun
 				break // the rest of the cell is no brighter
 			}
 			if d := f.direction(code); covered || k.holds(d) {
-				limit = visit(i, code, d)
+				visit(i, code, d)
 			}
 		}
 	}

@@ -89,9 +89,10 @@ type grid struct {
 	size []size    // of the cell at row, column of any face
 }
 
-// size is the radius of a cell: the largest angle from its centre to a point
-// of it.
+// size is the middle of a cell on its face, along a, b and n of unit length,
+// and its radius: the largest angle from the middle to a point of it.
 type size struct {
+	middle   sky.Vec
 	radius   sky.Angle
 	sin, cos float64
 }
@@ -129,6 +130,9 @@ func newGrid(n int) grid {
 			}
 		}
 	}
+	for i := range g.size {
+		g.size[i].middle = sky.Unit(sky.Vec{X: g.tan[i%n], Y: g.tan[i/n], Z: 1})
+	}
 	return g
 }
 
@@ -151,8 +155,9 @@ func (g *grid) split(cell int) (face, row, col int) {
 
 // centre is the middle of a cell in u and v, as a unit vector.
 func (g *grid) centre(cell int) sky.Vec {
-	face, row, col := g.split(cell)
-	return sky.Unit(fromFace(face, g.tan[col], g.tan[row], 1))
+	face := cell / (g.n * g.n)
+	m := g.size[cell-face*g.n*g.n].middle
+	return fromFace(face, m.X, m.Y, m.Z)
 }
 
 // locate gives the face of d and u and v as a number of steps from the
