@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"runtime"
 	"slices"
@@ -10,68 +11,71 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// The pattern index: triangles of catalogue stars, filed by shape and size, one
-// level for each octave of field size.
+// The pattern index: small groups of catalogue stars, filed by shape, in levels from
+// wide fields to narrow ones.
 //
 // A level holds the catalogue thinned to even density: of every cell of a grid
-// over the sky only the brightest starsPerCell stay. Each of those stars forms
-// triangles with pairs of its nearest neighbours, so that the triangles' size
-// follows the density and their number grows with the number of stars, not with
-// its cube. A triangle is described as Valdes et al. (1995, PASP 107, 1119,
-// section 2.2) do, by the ratios x = b/a and y = c/a of its sides a >= b >= c, and by its
-// longest side a.
+// over the sky only the brightest few stay. Each of those stars is the
+// hub of patterns: itself with three of its nearest neighbours, the spokes, so that
+// the patterns' size follows the density and their number grows with the number
+// of stars. A pattern is two triangles with an edge in common, the longest spoke.
+// Its shape is what the spokes are to the longest of them, two complex numbers
+// that neither shift, turn nor scale changes, and is good for four coordinates
+// where a triangle (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119)
+// has two. So a pattern of the image meets thousands of times fewer chance
+// likenesses than a triangle does, for one star more that must be seen. Star
+// sensors, which know their scale, use a star and two of its neighbours in the same
+// way (Liebe 1992, IEEE Aerosp. Electron. Syst. Mag. 7(6), 34; from memory).
 
 const (
-	// starsPerCell is how many stars of a grid cell a level keeps. With one, two
-	// bright stars in one cell would cost the second; with many, the density is
-	// no longer even.
-	starsPerCell = 3
-
 	// neighbours is how many nearest neighbours of each star are kept. They also
-	// serve as the first check of a candidate, where two of them must show.
-	neighbours = 8
+	// serve as the first check of a candidate, where more of them must show.
+	neighbours = 6
 
-	// triangleNeighbours is how many of the nearest neighbours form triangles
-	// with a star: 10 pairs, of which about two thirds are new.
-	triangleNeighbours = 5
+	// sizeBits is how many leading bits of the mantissa tell bins of pattern size
+	// apart: 4 to the octave.
+	sizeBits = 2
 
-	// sizeBits is how many leading bits of the mantissa tell bins of triangle size
-	// apart: 8 to the octave, steps of 6 to 12 percent, about what a header's
-	// scale is usually wrong by.
-	sizeBits = 3
-
-	// smallestSize and largestSize bound the longest side in units of the
-	// grid's cell: neighbours closer than a tenth of a cell give shapes that
-	// centroid errors blur, and those further than six cells span a whole field.
-	smallestSize = 0.1
-	largestSize  = 6.0
-
-	// leastShapeGap is the least difference between two of the normalised
-	// sides at which their order is certain.
-	leastShapeGap = 0.004
+	// smallestSize bounds the longest spoke in units of the grid's cell: for
+	// shorter ones there are finer levels. sizeBins steps above it, at twelve
+	// cells, the pattern would span more than a field.
+	smallestSize = 0.05
+	sizeBins     = 32
 )
 
-// levelSpec describes one octave of field sizes.
+// levelSpec describes one level.
 type levelSpec struct {
 	grid     int     // cells along an edge of a cube face
-	shapeBin float64 // width of a bin in x and y
-	shapeTol float64 // how far distortion and projection may move x and y inside such a field
+	perCell  int     // how many stars of a cell are kept, the brightest
+	spokes   int     // of how many nearest neighbours three form patterns with a star
+	shapeBin float64 // width of a bin in each coordinate of the shape
+	shapeTol float64 // how far distortion and projection may move them inside such a field
 }
 
-// levelSpecs go from the widest fields to the narrowest. The cells of one level
-// are four of the next, and all of them nest with the cells of the catalogue. shapeTol is about the relative stretch that a lens
-// with two percent of distortion at the corner, or a tangent-plane scale
-// wrong by a fifth, gives a triangle a quarter of the field large; narrow
-// fields have neither, and what is left is refraction and aberration.
+// levelSpecs go from the widest fields to the narrowest, in steps of two in density,
+// and of about five and eight at the end, where a level costs a hundred megabytes; the last
+// is nearly the whole catalogue. Their cells nest with the cells of the catalogue. With
+// one star to a cell, two bright ones in a cell would cost the second; with many, the
+// density is no longer even.
+//
+// shapeTol is about the relative stretch that a lens with two percent of distortion at
+// the corner, or a tangent-plane scale wrong by a fifth, gives a pattern a quarter
+// of the field large; narrow fields have neither, and what is left is
+// refraction and aberration. The more neighbours form patterns, the more stars may
+// fail to show; the last level has fewest, for its size. Bins are as wide as
+// makes them hold some patterns each.
 var levelSpecs = []levelSpec{
-	{6, 0.02, 0.02},
-	{12, 0.02, 0.02},
-	{24, 0.01, 0.012},
-	{48, 0.005, 0.006},
-	{96, 0.005, 0.003},
-	{192, 0.005, 0.0025},
-	{384, 0.005, 0.0025},
-	{768, 0.005, 0.0025},
+	{6, 3, 6, 0.14, 0.02},
+	{6, 6, 6, 0.12, 0.02},
+	{12, 3, 6, 0.1, 0.02},
+	{12, 6, 6, 0.1, 0.02},
+	{24, 3, 6, 0.08, 0.012},
+	{24, 6, 6, 0.08, 0.012},
+	{48, 3, 6, 0.06, 0.006},
+	{48, 6, 6, 0.06, 0.006},
+	{96, 3, 6, 0.05, 0.003},
+	{192, 4, 6, 0.05, 0.0025},
+	{384, 8, 5, 0.04, 0.0025},
 }
 
 // cellSide is the mean side of the level's grid cell.
@@ -81,7 +85,7 @@ func (s levelSpec) cellSide() sky.Angle { return 90 * sky.Degree / sky.Angle(s.g
 // (square radians) holds where the catalogue is rich enough.
 func (s levelSpec) starsIn(area float64) float64 {
 	c := s.cellSide().Radians()
-	return starsPerCell * area / (c * c)
+	return float64(s.perCell) * area / (c * c)
 }
 
 // vec32 is a unit vector in single precision: good to 0.01 arcsec, which
@@ -89,6 +93,7 @@ func (s levelSpec) starsIn(area float64) float64 {
 type vec32 struct{ x, y, z float32 }
 
 func (a vec32) sub(b vec32) vec32   { return vec32{a.x - b.x, a.y - b.y, a.z - b.z} }
+func (a vec32) add(b vec32) vec32   { return vec32{a.x + b.x, a.y + b.y, a.z + b.z} }
 func (a vec32) dot(b vec32) float32 { return a.x*b.x + a.y*b.y + a.z*b.z }
 func (a vec32) cross(b vec32) vec32 {
 	return vec32{a.y*b.z - a.z*b.y, a.z*b.x - a.x*b.z, a.x*b.y - a.y*b.x}
@@ -101,112 +106,141 @@ func vec32FromICRS(d sky.ICRS) vec32 { return vec32{float32(d.X), float32(d.Y), 
 type level struct {
 	spec   levelSpec
 	nodes  []node
-	starts []uint32 // first entry of each bucket, and the end
+	far    map[farNeighbour]uint32 // neighbours too far away in memory for a node
+	starts []uint32                // first entry of each bucket, and the end
 	entry  []uint32
 	bins   shapeBins
 }
 
-// node is a star of a level and its neighbours, nearest first; noStar where
-// there are fewer. They lie together because the search, which is bound by
-// memory, wants both at once.
+// node is a star of a level and its neighbours, nearest first, as differences of
+// their numbers from its own: stars near each other in the sky are so in memory,
+// except across the edges of the cube. It is small and in one place because the
+// search, which is bound by memory, wants all of it at once.
 type node struct {
 	at   vec32
-	near [neighbours]uint32
+	near [neighbours]int16
 }
 
-const noStar = math.MaxUint32
+// farNeighbour names a place in a node's list of neighbours.
+type farNeighbour struct {
+	star uint32
+	k    uint8
+}
 
-// An entry packs the anchor star, the pair of its neighbours, and which
-// vertex lies opposite which side.
+// Marks in place of a difference: no such neighbour, and one listed in level.far.
 const (
-	pairBits  = 5
-	orderBits = 3
+	noStar  = math.MinInt16
+	farStar = math.MinInt16 + 1
 )
 
-// neighbourPairs lists the pairs (i, j), i < j, of triangleNeighbours.
-var neighbourPairs = func() (pairs [][2]uint8) {
-	for j := range uint8(triangleNeighbours) {
-		for i := range j {
-			pairs = append(pairs, [2]uint8{i, j})
-		}
+// neighbour gives the k-th nearest neighbour of a star, if there is one.
+func (l *level) neighbour(star uint32, k int) (uint32, bool) {
+	switch d := l.nodes[star].near[k]; d {
+	case noStar:
+		return 0, false
+	case farStar:
+		return l.far[farNeighbour{star, uint8(k)}], true
+	default:
+		return uint32(int32(star) + int32(d)), true
 	}
-	return pairs
-}()
-
-// vertexOrders lists the ways to name the vertices (0 the anchor, 1 and 2 the
-// neighbours) opposite the longest, middle and shortest side.
-var vertexOrders = [6][3]uint8{{0, 1, 2}, {0, 2, 1}, {1, 0, 2}, {1, 2, 0}, {2, 0, 1}, {2, 1, 0}}
-
-// triangle gives the stars of an entry, opposite the longest, middle and
-// shortest side.
-func (l *level) triangle(e uint32) (anchor uint32, v [3]uint32) {
-	anchor = e >> (pairBits + orderBits)
-	pair := neighbourPairs[e>>orderBits&(1<<pairBits-1)]
-	near := &l.nodes[anchor].near
-	corners := [3]uint32{anchor, near[pair[0]], near[pair[1]]}
-	order := vertexOrders[e&(1<<orderBits-1)]
-	return anchor, [3]uint32{corners[order[0]], corners[order[1]], corners[order[2]]}
 }
 
-// shapeBins maps shape and size to a bucket; the buckets of one shape lie side
-// by side in order of size.
+// An entry packs the hub, which of its neighbours are the spokes, and the bin of
+// the longest spoke's length.
+const (
+	tripleBits = 5
+	sizeMask   = sizeBins - 1
+	hubShift   = tripleBits + 5
+	mostHubs   = 1 << (32 - hubShift)
+)
+
+// spokeTriples lists the ways to choose three of the neighbours, farthest first;
+// those of the nearest n come first for every n.
+var spokeTriples = func() (triples [][3]uint8) {
+	for far := range uint8(neighbours) {
+		for middle := range far {
+			for close := range middle {
+				triples = append(triples, [3]uint8{far, middle, close})
+			}
+		}
+	}
+	return triples
+}()
+
+// triples is how many of spokeTriples a level files.
+func (s levelSpec) triples() int { return s.spokes * (s.spokes - 1) * (s.spokes - 2) / 6 }
+
+// pattern gives the stars of an entry: the hub and the spokes, longest first.
+func (l *level) pattern(e uint32) (p [4]uint32) {
+	p[0] = e >> hubShift
+	for i, k := range spokeTriples[e/sizeBins&(1<<tripleBits-1)] {
+		p[i+1], _ = l.neighbour(p[0], int(k))
+	}
+	return p
+}
+
+// shapeBins maps a shape to a bucket: a grid over the four coordinates, u within
+// the upper half of the unit circle, v within the circle.
 type shapeBins struct {
-	perUnit float64 // bins in a unit of x and y
-	nx, ny  int
-	nsize   int
-	perSize float64 // one over the smallest longest side, 1/radian
+	perUnit float64 // bins in a unit of each coordinate
+	half    int     // bins in the range from 0 to 1
+	perSize float64 // one over the smallest longest spoke, 1/radian
 }
 
 func newShapeBins(s levelSpec) shapeBins {
-	b := shapeBins{
+	return shapeBins{
 		perUnit: 1 / s.shapeBin,
-		nx:      int(math.Ceil(0.5/s.shapeBin)) + 1,
-		ny:      int(math.Ceil(1/s.shapeBin)) + 1,
+		half:    int(math.Ceil(1/s.shapeBin)) + 1,
 		perSize: 1 / (smallestSize * s.cellSide().Radians()),
 	}
-	b.nsize = b.sizeBin(largestSize*s.cellSide().Radians()) + 1
-	return b
 }
 
-// sizeBin is the bin of a longest side in radians, below 0 for one too small
-// to be filed: the exponent and first bits of the mantissa, which grow as
-// the logarithm does and cost a shift.
+// sizeBin is the bin of a longest spoke in radians, negative or beyond sizeBins-1
+// for one that is not filed: the exponent and first bits of the mantissa, which
+// grow as the logarithm does and cost a shift.
 func (b shapeBins) sizeBin(longest float64) int {
 	const shift = 23 - sizeBits
 	const one = 127 << sizeBits // bin of 1
 	return int(math.Float32bits(float32(longest*b.perSize))>>shift) - one
 }
 
-// index is the bin of a shape coordinate counted from the low end of its range.
-func (b shapeBins) index(above float64) int {
-	if above <= 0 {
-		return 0
-	}
-	return int(above * b.perUnit)
+// signed is the bin of a coordinate that runs from -1 to 1, positive that of one from
+// 0 to 1; what lies outside gets the nearest.
+func (b shapeBins) signed(x float64) int {
+	return min(max(int(math.Floor(x*b.perUnit))+b.half, 0), 2*b.half-1)
 }
 
-func (b shapeBins) bucket(x, y float64, size int) int {
-	return (b.index(x-0.5)*b.ny+b.index(y))*b.nsize + size
+func (b shapeBins) positive(x float64) int {
+	return min(max(int(x*b.perUnit), 0), b.half-1)
 }
 
-func (b shapeBins) buckets() int { return b.nx * b.ny * b.nsize }
+func (b shapeBins) bucket(u, v complex128) int {
+	return b.row(b.signed(real(u)), b.positive(imag(u)), b.signed(real(v))) + b.signed(imag(v))
+}
 
-// buildLevel thins the catalogue, finds neighbours and files the triangles.
+// row is the first bucket of those that differ in the last coordinate only.
+func (b shapeBins) row(ur, ui, vr int) int {
+	return ((ur*b.half+ui)*2*b.half + vr) * 2 * b.half
+}
+
+func (b shapeBins) buckets() int { return 8 * b.half * b.half * b.half * b.half }
+
+// buildLevel thins the catalogue, finds neighbours and files the patterns.
 func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 	l := &level{spec: spec, bins: newShapeBins(spec)}
-	l.nodes = nearest(thin(cat, spec.grid), spec.grid)
+	l.nodes, l.far = nearest(thin(cat, spec.grid, spec.perCell), spec.grid)
 	l.file()
 	return l
 }
 
-// thin keeps the brightest starsPerCell of every cell of the level's grid, in
+// thin keeps the brightest perCell of every cell of the level's grid, in
 // the catalogue's own order, which keeps neighbours in the sky near each other
 // in memory. The catalogue's cells lie within the level's or the level's within
 // them, and hold their stars brightest first.
-func thin(cat *catalogs.Catalogue, grid int) []vec32 {
+func thin(cat *catalogs.Catalogue, grid, perCell int) []vec32 {
 	own := int(math.Round(math.Sqrt(float64(cat.Cells()) / 6))) // cells along an edge of the catalogue's cube
 	if grid < own {
-		return thinCoarse(cat, grid)
+		return thinCoarse(cat, grid, perCell)
 	}
 	parts := make([][]vec32, runtime.GOMAXPROCS(0))
 	chunk := (cat.Cells() + len(parts) - 1) / len(parts)
@@ -221,7 +255,7 @@ func thin(cat *catalogs.Catalogue, grid int) []vec32 {
 				d := cat.Star(id).Dir
 				g := gridCell(d, grid)
 				// the place within the catalogue's cell
-				if sub := g/grid%k*k + g%k; used[sub] < starsPerCell {
+				if sub := g/grid%k*k + g%k; int(used[sub]) < perCell {
 					used[sub]++
 					out = append(out, vec32FromICRS(d))
 				}
@@ -233,11 +267,11 @@ func thin(cat *catalogs.Catalogue, grid int) []vec32 {
 }
 
 // thinCoarse is thin for cells that hold several of the catalogue's.
-func thinCoarse(cat *catalogs.Catalogue, grid int) []vec32 {
+func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []vec32 {
 	cells := make([][]catalogs.Star, 6*grid*grid)
 	for c := range cat.Cells() {
 		lo, hi := cat.CellRange(c)
-		for id := lo; id < min(hi, lo+starsPerCell); id++ {
+		for id := lo; id < min(hi, lo+int32(perCell)); id++ {
 			s := cat.Star(id)
 			g := gridCell(s.Dir, grid)
 			cells[g] = append(cells[g], s)
@@ -246,7 +280,7 @@ func thinCoarse(cat *catalogs.Catalogue, grid int) []vec32 {
 	var kept []catalogs.Star
 	for _, stars := range cells {
 		slices.SortFunc(stars, func(a, b catalogs.Star) int { return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID)) })
-		kept = append(kept, stars[:min(starsPerCell, len(stars))]...)
+		kept = append(kept, stars[:min(perCell, len(stars))]...)
 	}
 	slices.SortFunc(kept, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
 	out := make([]vec32, len(kept))
@@ -298,35 +332,36 @@ func equalAngle(tan float64, n int) int {
 const bruteForceStars = 3000
 
 // nearest finds the neighbours of every star; grid is the number of cells along
-// an edge of the cube that hold starsPerCell each.
-func nearest(stars []vec32, grid int) []node {
+// an edge of the cube that hold a few stars each.
+func nearest(stars []vec32, grid int) ([]node, map[farNeighbour]uint32) {
 	nodes := make([]node, len(stars))
-	for i := range nodes {
-		nodes[i].at = stars[i]
-		for k := range nodes[i].near {
-			nodes[i].near[k] = noStar
-		}
-	}
+	far := make(map[farNeighbour]uint32)
 	if len(stars) <= bruteForceStars {
 		for i := range stars {
-			best := nearList{ids: &nodes[i].near}
+			var best nearList
 			for j := range stars {
 				if j != i {
 					best.offer(stars, stars[i], uint32(j))
 				}
 			}
+			nodes[i] = best.node(stars, uint32(i), far)
 		}
-		return nodes
+		return nodes, far
 	}
+	var parts [6]map[farNeighbour]uint32
 	inParallel(runtime.GOMAXPROCS(0), 6, func(_, face int) {
-		newFaceGrid(stars, face, grid).nearest(stars, nodes)
+		parts[face] = make(map[farNeighbour]uint32)
+		newFaceGrid(stars, face, grid).nearest(stars, nodes, parts[face])
 	})
-	return nodes
+	for _, p := range parts {
+		maps.Copy(far, p)
+	}
+	return nodes, far
 }
 
 // nearList is a list of the nearest stars so far, nearest first.
 type nearList struct {
-	ids  *[neighbours]uint32
+	ids  [neighbours]uint32
 	dist [neighbours]float32
 	n    int
 }
@@ -347,6 +382,24 @@ func (b *nearList) offer(stars []vec32, at vec32, j uint32) {
 		k--
 	}
 	b.dist[k], b.ids[k] = r, j
+}
+
+// node packs the list of star i; neighbours that do not fit go to far.
+func (b *nearList) node(stars []vec32, i uint32, far map[farNeighbour]uint32) node {
+	n := node{at: stars[i]}
+	for k := range n.near {
+		d := int64(b.ids[k]) - int64(i)
+		switch {
+		case k >= b.n:
+			n.near[k] = noStar
+		case d > math.MaxInt16 || d <= farStar:
+			n.near[k] = farStar
+			far[farNeighbour{i, uint8(k)}] = b.ids[k]
+		default:
+			n.near[k] = int16(d)
+		}
+	}
+	return n
 }
 
 // faceGrid files the stars of one cube face, and of a margin around it, by
@@ -429,11 +482,11 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	return u / w, v / w, true
 }
 
-func (g *faceGrid) nearest(stars []vec32, nodes []node) {
+func (g *faceGrid) nearest(stars []vec32, nodes []node, far map[farNeighbour]uint32) {
 	for k, i := range g.own {
 		u, v := float64(g.uv[k][0]), float64(g.uv[k][1])
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
-		best := nearList{ids: &nodes[i].near}
+		var best nearList
 		// A step in the plane is at least this much on the sphere.
 		shrink := 1 / (1 + u*u + v*v)
 		for reach := 1; reach <= faceReach; reach++ {
@@ -460,18 +513,20 @@ func (g *faceGrid) nearest(stars []vec32, nodes []node) {
 				break
 			}
 		}
+		nodes[i] = best.node(stars, i, far)
 	}
 }
 
-// file sorts all triangles into buckets by counting them first.
+// file sorts all patterns into buckets by counting them first.
 func (l *level) file() {
 	workers := runtime.GOMAXPROCS(0)
-	chunk := (len(l.nodes) + workers - 1) / workers
+	hubs := min(len(l.nodes), mostHubs)
+	chunk := (hubs + workers - 1) / workers
 	counts := make([][]uint32, workers)
 	each := func(visit func(w, bucket int, e uint32)) {
 		inParallel(workers, workers, func(_, w int) {
-			for i := w * chunk; i < min((w+1)*chunk, len(l.nodes)); i++ {
-				l.trianglesOf(uint32(i), func(bucket int, e uint32) { visit(w, bucket, e) })
+			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
+				l.patternsOf(uint32(i), func(bucket int, e uint32) { visit(w, bucket, e) })
 			}
 		})
 	}
@@ -497,68 +552,70 @@ func (l *level) file() {
 	})
 }
 
-// trianglesOf visits the triangles for which star a is the anchor. A triangle
-// that several of its stars could anchor belongs to the first of them.
-func (l *level) trianglesOf(a uint32, visit func(bucket int, e uint32)) {
-	nearA := l.nodes[a].near[:triangleNeighbours]
-	sa := l.nodes[a].at
-	for p, pair := range neighbourPairs {
-		b, c := nearA[pair[0]], nearA[pair[1]]
-		if c == noStar {
-			continue
-		}
-		if b < a && l.anchors(b, a, c) || c < a && l.anchors(c, a, b) {
-			continue
-		}
-		sb, sc := l.nodes[b].at, l.nodes[c].at
-		// Side k lies opposite corner k.
-		d0, d1, d2 := sb.sub(sc), sa.sub(sc), sa.sub(sb)
-		side := [3]float64{
-			math.Sqrt(float64(d0.dot(d0))), math.Sqrt(float64(d1.dot(d1))), math.Sqrt(float64(d2.dot(d2))),
-		}
-		x, y, order, ok := shape(side)
+// patternsOf visits the patterns of which a star is the hub.
+func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
+	at := l.nodes[hub].at
+	var spoke [neighbours]vec32
+	var length [neighbours]float32
+	n := 0
+	for ; n < l.spec.spokes; n++ {
+		j, ok := l.neighbour(hub, n)
 		if !ok {
+			break
+		}
+		spoke[n] = l.nodes[j].at.sub(at)
+		length[n] = float32(math.Sqrt(float64(spoke[n].dot(spoke[n]))))
+	}
+	far, size := uint8(0), -1
+	var e1, e2 vec32
+	for t, triple := range spokeTriples[:l.spec.triples()] {
+		if int(triple[0]) >= n {
+			break
+		}
+		if triple[0] != far {
+			far = triple[0]
+			size = l.bins.sizeBin(float64(length[far]))
+			e1, e2 = tangent(at, spoke[far])
+		}
+		if size < 0 || size >= sizeBins {
 			continue
 		}
-		size := l.bins.sizeBin(side[vertexOrders[order][0]])
-		if size < 0 || size >= l.bins.nsize {
+		if !central(&spoke, triple) {
 			continue
 		}
-		visit(l.bins.bucket(x, y, size), a<<(pairBits+orderBits)|uint32(p)<<orderBits|uint32(order))
+		u, v := turned(spoke[triple[1]], e1, e2, length[triple[1]]/length[far]), turned(spoke[triple[2]], e1, e2, length[triple[2]]/length[far])
+		if imag(u) < 0 {
+			u, v = complex(real(u), -imag(u)), complex(real(v), -imag(v))
+		}
+		visit(l.bins.bucket(u, v), hub<<hubShift|uint32(t)*sizeBins|uint32(size))
 	}
 }
 
-func (l *level) anchors(star, b, c uint32) bool {
-	found := 0
-	for _, n := range l.nodes[star].near[:triangleNeighbours] {
-		if n == b || n == c {
-			found++
-		}
-	}
-	return found == 2
+// central tells whether the hub lies nearest to the middle of the four stars:
+// each group of stars is filed once, by its central star.
+func central(spoke *[neighbours]vec32, triple [3]uint8) bool {
+	a, b, c := spoke[triple[0]], spoke[triple[1]], spoke[triple[2]]
+	middle := a.add(b).add(c).scale(0.25)
+	// |d - middle|^2 >= |middle|^2
+	return a.dot(a) >= 2*a.dot(middle) && b.dot(b) >= 2*b.dot(middle) && c.dot(c) >= 2*c.dot(middle)
 }
 
-// shape gives the normalised sides x = b/a and y = c/a and the order of the
-// corners opposite the longest, middle and shortest side (an index into
-// vertexOrders). It is not ok where two sides are too much alike to tell
-// which is longer.
-func shape(side [3]float64) (x, y float64, order int, ok bool) {
-	switch {
-	case side[0] >= side[1] && side[1] >= side[2]:
-		order = 0
-	case side[0] >= side[2] && side[2] >= side[1]:
-		order = 1
-	case side[1] >= side[0] && side[0] >= side[2]:
-		order = 2
-	case side[1] >= side[2] && side[2] >= side[0]:
-		order = 3
-	case side[2] >= side[0] && side[0] >= side[1]:
-		order = 4
-	default:
-		order = 5
+// tangent gives unit vectors square to the direction at: along the spoke d, and
+// to the left of it as seen from outside the sphere.
+func tangent(at, d vec32) (e1, e2 vec32) {
+	e1 = d.sub(at.scale(d.dot(at)))
+	e1 = e1.scale(1 / float32(math.Sqrt(float64(e1.dot(e1)))))
+	return e1, at.cross(e1)
+}
+
+// turned is a spoke as a complex number of the given size, its angle counted from e1.
+// Chords and the angle at the hub tell the shape of a wide pattern better than
+// a plane does.
+func turned(d, e1, e2 vec32, size float32) complex128 {
+	x, y := float64(d.dot(e1)), float64(d.dot(e2))
+	r := math.Sqrt(x*x + y*y)
+	if r == 0 {
+		return 0
 	}
-	o := vertexOrders[order]
-	a, b, c := side[o[0]], side[o[1]], side[o[2]]
-	x, y = b/a, c/a
-	return x, y, order, 1-x >= leastShapeGap && x-y >= leastShapeGap
+	return complex(x/r*float64(size), y/r*float64(size))
 }

@@ -2,11 +2,14 @@ package solve
 
 import (
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 	"testing"
 
 	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 func randomDirection(rng *rand.Rand) sky.ICRS {
@@ -45,35 +48,41 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 		}
 		return 0
 	})
-	for _, grid := range []int{12, 192} {
+	for _, c := range []struct{ grid, perCell int }{{12, 3}, {12, 6}, {192, 4}} {
+		grid := c.grid
 		used := make([]int, 6*grid*grid)
 		want := map[vec32]bool{}
 		n := 0
 		for _, id := range order {
 			d := cat.Star(id).Dir
-			if c := gridCell(d, grid); used[c] < starsPerCell {
-				used[c]++
+			if k := gridCell(d, grid); used[k] < c.perCell {
+				used[k]++
 				want[vec32FromICRS(d)] = true
 				n++
 			}
 		}
-		got := thin(cat, grid)
+		got := thin(cat, grid, c.perCell)
 		if len(got) != n {
 			t.Errorf("grid %d: %d stars kept, want %d", grid, len(got), n)
 		}
 		for _, s := range got {
 			if !want[s] {
-				t.Errorf("grid %d: star at %v is not among the brightest %d of its cell", grid, s, starsPerCell)
+				t.Errorf("grid %d: star at %v is not among the brightest %d of its cell", grid, s, c.perCell)
 				break
 			}
 		}
 	}
 }
 
+// levelOf is the number of a level by its grid and its stars to a cell.
+func levelOf(grid, perCell int) int {
+	return slices.IndexFunc(levelSpecs, func(s levelSpec) bool { return s.grid == grid && s.perCell == perCell })
+}
+
 // TestNeighboursAgainstBruteForce looks at every pair, for stars all over the
 // sky, at the poles, and on edges and corners of the cube.
 func TestNeighboursAgainstBruteForce(t *testing.T) {
-	l := theSolver().levels[3]() // 41 000 stars
+	l := theSolver().levels[levelOf(48, 3)]() // 41 000 stars
 	stars := make([]vec32, len(l.nodes))
 	for i, n := range l.nodes {
 		stars[i] = n.at
@@ -88,7 +97,7 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 	for range 200 {
 		at = append(at, randomDirection(rng))
 	}
-	// The search ends faceReach cells away; the ninth star of three to a cell is
+	// The search ends faceReach cells away; the seventh star of three to a cell is
 	// nearer everywhere.
 	for _, d := range at {
 		target := vec32FromICRS(sky.Unit(d))
@@ -113,62 +122,137 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 			}
 			return 1
 		})
-		for k, got := range l.nodes[best].near {
-			if got == noStar || dist[got] != dist[want[k]] {
+		for k := range neighbours {
+			got, ok := l.neighbour(uint32(best), k)
+			if !ok || dist[got] != dist[want[k]] {
 				t.Errorf("neighbour %d of the star near %v: got %d, want %d", k, d, got, want[k])
 			}
 		}
 	}
 }
 
-// TestEveryTriangleFiledOnce lists the triangles the plain way.
-func TestEveryTriangleFiledOnce(t *testing.T) {
-	for _, i := range []int{0, 2} {
+// TestEveryPatternFiledOnce lists the patterns the plain way: each star with three of
+// its nearest, where it lies nearest to the middle of the four.
+func TestEveryPatternFiledOnce(t *testing.T) {
+	for _, i := range []int{levelOf(6, 3), levelOf(24, 3), levelOf(96, 3)} {
 		l := theSolver().levels[i]()
-		want := map[[3]int]bool{}
-		for a := range l.nodes {
-			near := l.nodes[a].near[:triangleNeighbours]
-			for j, c := range near {
-				for _, b := range near[:j] {
-					side := func(p, q uint32) float64 {
-						d := l.nodes[p].at.sub(l.nodes[q].at)
-						return math.Sqrt(float64(d.dot(d)))
-					}
-					s := []float64{side(b, c), side(uint32(a), c), side(uint32(a), b)}
-					slices.Sort(s)
-					size := l.bins.sizeBin(s[2])
-					if 1-s[1]/s[2] >= leastShapeGap && (s[1]-s[0])/s[2] >= leastShapeGap && size >= 0 && size < l.bins.nsize {
-						want[sorted3(a, int(b), int(c))] = true
+		vec := func(k uint32) sky.Vec {
+			v := l.nodes[k].at
+			return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
+		}
+		want, doubtful := map[[4]uint32]bool{}, map[[4]uint32]bool{}
+		for hub := range uint32(len(l.nodes)) {
+			var near []uint32
+			for k := range l.spec.spokes {
+				if j, ok := l.neighbour(hub, k); ok {
+					near = append(near, j)
+				}
+			}
+			for a := range near {
+				for b := range a {
+					for c := range b {
+						p := [4]uint32{hub, near[a], near[b], near[c]}
+						middle := sky.Vec{}
+						for _, k := range p {
+							middle = r3.Add(middle, r3.Scale(0.25, vec(k)))
+						}
+						own := r3.Norm(r3.Sub(vec(hub), middle))
+						gap := math.Inf(1)
+						for _, k := range p[1:] {
+							gap = min(gap, r3.Norm(r3.Sub(vec(k), middle))-own)
+						}
+						length := r3.Norm(r3.Sub(vec(p[1]), vec(hub)))
+						size := l.bins.sizeBin(length)
+						// Single precision may decide either way in a tie.
+						if math.Abs(gap) < 1e-6 || size != l.bins.sizeBin(length*(1+1e-6)) || size != l.bins.sizeBin(length*(1-1e-6)) {
+							doubtful[p] = true
+						} else if gap > 0 && size >= 0 && size < sizeBins {
+							want[p] = true
+						}
 					}
 				}
 			}
 		}
-		got := map[[3]int]bool{}
-		for b := range l.bins.buckets() {
-			for _, e := range l.entry[l.starts[b]:l.starts[b+1]] {
-				_, v := l.triangle(e)
-				key := sorted3(int(v[0]), int(v[1]), int(v[2]))
-				if got[key] {
-					t.Fatalf("level %d: triangle %v is filed twice", i, key)
-				}
-				got[key] = true
-				if !want[key] {
-					t.Fatalf("level %d: triangle %v should not be there", i, key)
-				}
-				// It lies in the bucket of its own shape, its corners in order.
-				p, q, r := l.nodes[v[0]].at, l.nodes[v[1]].at, l.nodes[v[2]].at
-				length := func(d vec32) float64 { return math.Sqrt(float64(d.dot(d))) }
-				long, middle, short := length(q.sub(r)), length(p.sub(r)), length(p.sub(q))
-				if !(long > middle && middle > short) {
-					t.Fatalf("level %d: sides %g %g %g out of order", i, long, middle, short)
-				}
-				if own := l.bins.bucket(middle/long, short/long, l.bins.sizeBin(long)); own != b {
-					t.Fatalf("level %d: triangle of bucket %d filed in %d", i, own, b)
-				}
+		got := map[[4]uint32]bool{}
+		for _, e := range l.entry {
+			p := l.pattern(e)
+			if got[p] {
+				t.Fatalf("level %d: pattern %v is filed twice", i, p)
+			}
+			got[p] = true
+			if !want[p] && !doubtful[p] {
+				t.Fatalf("level %d: pattern %v should not be there", i, p)
 			}
 		}
-		if len(got) != len(want) {
-			t.Errorf("level %d: %d triangles filed, want %d", i, len(got), len(want))
+		for p := range want {
+			if !got[p] {
+				t.Fatalf("level %d: pattern %v is missing", i, p)
+			}
+		}
+		if len(doubtful) > len(want)/100 {
+			t.Errorf("level %d: %d of %d patterns are doubtful", i, len(doubtful), len(want))
+		}
+	}
+}
+
+// TestEveryPatternIsFound: the image of a catalogue pattern, through any camera and
+// with the errors of centroids, leads back to it, and to its camera.
+func TestEveryPatternIsFound(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 7))
+	for i, spec := range levelSpecs {
+		if raceEnabled && spec.grid > 48 {
+			continue
+		}
+		l := theSolver().levels[i]()
+		for range 500 {
+			e := l.entry[rng.IntN(len(l.entry))]
+			p := l.pattern(e)
+			mirrored := rng.IntN(2) == 0
+			at := l.nodes[p[0]].at
+			// So narrow a camera that its plane does not matter.
+			const cells = 12
+			c := randomCamera(rng, 3000, 3000, min(cells*spec.cellSide(), 4*sky.Degree), mirrored)
+			c.Attitude.R = attitudeTo(sky.Vec{X: float64(at.x), Y: float64(at.y), Z: float64(at.z)}, sky.Angle(rng.Float64())*sky.Turn, mirrored)
+			var z [4]complex128
+			longest := 0.0
+			for k, star := range p {
+				v := l.nodes[star].at
+				d := c.CameraFromICRS(sky.ICRS{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)})
+				// The chord is kept, as patternsOf does.
+				diff := v.sub(at)
+				r := math.Sqrt(float64(diff.dot(diff))) / c.Scale.Radians()
+				z[k] = complex(d.X, d.Y) * complex(r/max(math.Hypot(d.X, d.Y), 1e-30), 0)
+				longest = max(longest, cmplx.Abs(z[k]))
+				z[k] += complex(2*rng.Float64()-1, 2*rng.Float64()-1) * sharpTol / 2
+			}
+			rng.Shuffle(3, func(a, b int) { z[a+1], z[b+1] = z[b+1], z[a+1] })
+			s := search{
+				level: l, scaleLo: c.Scale.Radians() * 0.95, scaleHi: c.Scale.Radians() * 1.05, centroidTol: sharpTol,
+				flat: spots{at: z[:]},
+			}
+			found := false
+			for _, look := range s.lookups(imagePattern{0, 1, 2, 3}) {
+				for row := range s.rows(&look) {
+					for _, f := range row {
+						if size := int(f & sizeMask); f != e || size < look.sizeLo || size > look.sizeHi {
+							continue
+						}
+						found = true
+						var places [4]vec32
+						for k, star := range p {
+							places[k] = l.nodes[star].at
+						}
+						fit, misfit := fitPattern(&places, &look.z, look.turned)
+						if math.Sqrt(misfit) < sharpTol+spec.shapeTol*longest && fit.mirrored != mirrored && misfit < 1 {
+							t.Errorf("level %d: pattern %v fits as mirrored %v", i, p, fit.mirrored)
+						}
+					}
+				}
+			}
+			// Patterns smaller than loosestShape allows are not looked up.
+			if tol := spec.shapeTol + 2*sharpTol/longest; !found && tol < loosestShape {
+				t.Errorf("level %d: the image of pattern %v is not found", i, p)
+			}
 		}
 	}
 }
@@ -181,36 +265,38 @@ func TestShapeBinsCover(t *testing.T) {
 		b := newShapeBins(spec)
 		cell := spec.cellSide().Radians()
 		for range 20000 {
-			x := 0.5 + 0.5*rng.Float64()
-			y := 1 - x + (2*x-1)*rng.Float64()
-			long := cell * smallestSize * math.Pow(largestSize/smallestSize, rng.Float64())
-			size := b.sizeBin(long)
-			if k := b.bucket(x, y, size); size < 0 || size >= b.nsize || k < 0 || k >= b.buckets() {
-				t.Fatalf("grid %d: shape %g %g size %g cells has bucket %d of %d, size bin %d of %d",
-					spec.grid, x, y, long/cell, k, b.buckets(), size, b.nsize)
+			u := cmplx.Rect(rng.Float64(), math.Pi*rng.Float64())
+			v := cmplx.Rect(rng.Float64(), 2*math.Pi*rng.Float64())
+			if k := b.bucket(u, v); k < 0 || k >= b.buckets() {
+				t.Fatalf("grid %d: shape %v %v has bucket %d of %d", spec.grid, u, v, k, b.buckets())
 			}
-			if b.sizeBin(long*1.0001) < size || b.sizeBin(long*1.125) <= size {
+			long := cell * smallestSize * math.Pow(2, float64(sizeBins)/4*rng.Float64())
+			size := b.sizeBin(long)
+			if size < 0 || size >= sizeBins {
+				t.Fatalf("grid %d: size %g cells has bin %d of %d", spec.grid, long/cell, size, sizeBins)
+			}
+			if b.sizeBin(long*1.0001) < size || b.sizeBin(long*1.25) <= size {
 				t.Fatalf("grid %d: size bins do not grow at %g cells", spec.grid, long/cell)
 			}
 		}
 		if b.sizeBin(cell*smallestSize*0.999) >= 0 {
-			t.Errorf("grid %d: a triangle smaller than the smallest has a bin", spec.grid)
+			t.Errorf("grid %d: a pattern smaller than the smallest has a bin", spec.grid)
 		}
 	}
 }
 
-func TestShapeNamesTheCorners(t *testing.T) {
-	rng := rand.New(rand.NewPCG(7, 7))
-	for range 1000 {
-		side := [3]float64{rng.Float64() + 0.01, rng.Float64() + 0.01, rng.Float64() + 0.01}
-		x, y, order, ok := shape(side)
-		o := vertexOrders[order]
-		a, b, c := side[o[0]], side[o[1]], side[o[2]]
-		if a < b || b < c || x != b/a || y != c/a {
-			t.Fatalf("sides %v: order %v, x %g, y %g", side, o, x, y)
-		}
-		if ok != (1-x >= leastShapeGap && x-y >= leastShapeGap) {
-			t.Fatalf("sides %v: ok is %v", side, ok)
+// TestEntriesHoldWhatTheyMust: hub, spokes and size fit into an entry, and every level's
+// hubs do.
+func TestEntriesHoldWhatTheyMust(t *testing.T) {
+	if len(spokeTriples) > 1<<tripleBits {
+		t.Errorf("%d triples do not fit %d bits", len(spokeTriples), tripleBits)
+	}
+	if n := theCatalogue().Len(); n > mostHubs {
+		t.Errorf("%d stars do not fit an entry, which holds %d", n, mostHubs)
+	}
+	for _, s := range levelSpecs {
+		if s.spokes > neighbours || s.triples() > len(spokeTriples) {
+			t.Errorf("grid %d: %d spokes of %d neighbours", s.grid, s.spokes, neighbours)
 		}
 	}
 }

@@ -1,24 +1,24 @@
 package solve
 
 import (
+	"cmp"
 	"iter"
 	"math"
 	"math/cmplx"
 	"runtime"
 	"slices"
-	"sort"
 )
 
-// The match: triangles of the image's brightest stars are looked up in the
-// index (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119); each
-// catalogue triangle of the same shape is a candidate, which says where every
-// other star must be. A candidate whose neighbours show is verified against the
-// whole field, and proved or dropped (proof.go).
+// The match: patterns of the image's brightest stars, each a hub and three spokes,
+// are looked up in the index (index.go); each catalogue pattern of the same shape is
+// a candidate, which says where every other star must be. A candidate whose
+// neighbours show is verified against the whole field, and proved or dropped
+// (proof.go).
 
 const (
 	// imageNeighbours is how many nearest neighbours of an image star form
-	// triangles with it. It is larger than triangleNeighbours because the
-	// image holds stars that the catalogue's level does not.
+	// patterns with it, three at a time. It is larger than a level's number of spokes
+	// because the image holds stars that the level does not.
 	imageNeighbours = 10
 
 	// imageSurplus is how many more stars are taken from the image than the
@@ -36,26 +36,30 @@ const (
 	sharpTol = 0.35
 	softTol  = 1.5
 
-	// shortestSide is the shortest side of a triangle in pixels: below it, a
-	// centroid's error of a few tenths moves the shape across many bins.
-	shortestSide = 12
+	// shortestSpoke is the shortest spoke in pixels: the centroids of closer
+	// stars disturb each other.
+	shortestSpoke = 5
+
+	// loosestShape is the widest tolerance of a shape with which it is worth looking
+	// up: a quarter of the unit circle's radius is almost any shape.
+	loosestShape = 0.12
 
 	// neighbourTol is how far (pixels) a neighbour may lie from where a candidate
 	// puts it, before the stretch of the level is added.
 	neighbourTol = 2.5
 
 	// A candidate's neighbours decide whether it is worth looking at the whole
-	// field: first those of its anchor, then those of all three stars must be
+	// field: first those of its hub, then those of all four stars must be
 	// more than chance would show. nearPassed is how many chance candidates of one search
 	// should pass (a tenth of a millisecond each in narrow fields), and with the number
-	// of entries to look at it makes the odds asked for: next to none in the wide
+	// of candidates to expect it makes the odds asked for: next to none in the wide
 	// fields' levels, where there are few candidates and the level's stars are often
 	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
 	// dozen stars is not lost for want of neighbours.
-	// quickPart is how much less is asked of the anchor alone.
-	nearPassed    = 3000
-	leastNearOdds = 1e-3
-	quickPart     = 50
+	// quickPart is how much less is asked of the hub alone.
+	nearPassed    = 10
+	leastNearOdds = 1e-2
+	quickPart     = 20
 )
 
 // spots is what the match knows of an image: star places, brightest first.
@@ -78,10 +82,10 @@ func (s spots) brightest(n int) spots {
 	return s
 }
 
-// even keeps stars that have fewer than starsPerCell brighter ones within the
+// even keeps stars that have fewer than perCell brighter ones within the
 // radius (pixels) in which a level of the index holds about that many: the
 // image's own thinning to even density.
-func (s spots) even(radius float64, most int) spots {
+func (s spots) even(radius float64, perCell, most int) spots {
 	var kept []complex128
 	for _, z := range s.at {
 		brighter := 0
@@ -90,7 +94,7 @@ func (s spots) even(radius float64, most int) spots {
 				brighter++
 			}
 		}
-		if brighter < starsPerCell {
+		if brighter < perCell {
 			if kept = append(kept, z); len(kept) == most {
 				break
 			}
@@ -102,66 +106,43 @@ func (s spots) even(radius float64, most int) spots {
 
 func sq(x float64) float64 { return x * x }
 
-// imageTriangle holds three image stars opposite its longest, middle and
-// shortest side.
-type imageTriangle struct {
-	v       [3]int
-	x, y    float64
-	longest float64 // pixels
-	rank    int     // sum of the brightness ranks
-}
+// imagePattern holds the numbers of four image stars: the hub and three spokes.
+type imagePattern [4]uint8
 
-// imageTriangles forms triangles of each star with pairs of its nearest
-// neighbours, brightest first.
-func imageTriangles(s spots) []imageTriangle {
+// imagePatterns forms patterns of each star with three of its nearest neighbours,
+// brightest first: in order of the sum of the stars' ranks.
+func imagePatterns(s spots) []imagePattern {
 	n := len(s.at)
-	seen := make(map[[3]int]bool)
-	var out []imageTriangle
-	order := make([]int, n)
-	for a := range n {
-		for i := range order {
-			order[i] = i
+	var byRank [4 * mostImageStars][]imagePattern
+	total := 0
+	type neighbour struct {
+		dist2 float64
+		star  uint8
+	}
+	near := make([]neighbour, 0, mostImageStars)
+	for hub := range n {
+		near = near[:0]
+		for i, z := range s.at {
+			if d := norm2(z - s.at[hub]); i != hub && d >= shortestSpoke*shortestSpoke {
+				near = append(near, neighbour{d, uint8(i)})
+			}
 		}
-		sort.Slice(order, func(i, j int) bool {
-			return cmplx.Abs(s.at[order[i]]-s.at[a]) < cmplx.Abs(s.at[order[j]]-s.at[a])
+		slices.SortFunc(near, func(a, b neighbour) int {
+			return cmp.Or(cmp.Compare(a.dist2, b.dist2), cmp.Compare(a.star, b.star))
 		})
-		near := order[min(1, n):min(1+imageNeighbours, n)]
-		for j, c := range near {
-			for _, b := range near[:j] {
-				key := sorted3(a, b, c)
-				if seen[key] {
-					continue
+		near = near[:min(imageNeighbours, len(near))]
+		for i := range near {
+			for j := range i {
+				for k := range j {
+					p := imagePattern{uint8(hub), near[i].star, near[j].star, near[k].star}
+					rank := int(p[0]) + int(p[1]) + int(p[2]) + int(p[3])
+					byRank[rank] = append(byRank[rank], p)
+					total++
 				}
-				seen[key] = true
-				corner := [3]int{a, b, c}
-				side := [3]float64{cmplx.Abs(s.at[b] - s.at[c]), cmplx.Abs(s.at[a] - s.at[c]), cmplx.Abs(s.at[a] - s.at[b])}
-				x, y, o, ok := shape(side)
-				p := vertexOrders[o]
-				if !ok || side[p[2]] < shortestSide {
-					continue
-				}
-				out = append(out, imageTriangle{
-					v: [3]int{corner[p[0]], corner[p[1]], corner[p[2]]},
-					x: x, y: y, longest: side[p[0]], rank: a + b + c,
-				})
 			}
 		}
 	}
-	sort.SliceStable(out, func(i, j int) bool { return out[i].rank < out[j].rank })
-	return out
-}
-
-func sorted3(a, b, c int) [3]int {
-	if a > b {
-		a, b = b, a
-	}
-	if b > c {
-		b, c = c, b
-	}
-	if a > b {
-		a, b = b, a
-	}
-	return [3]int{a, b, c}
+	return slices.Concat(byRank[:]...)
 }
 
 // occupancy tells in one look whether a detection lies near a place.
@@ -210,7 +191,7 @@ type candidate struct {
 	at       complex128
 	alpha    complex128 // pixels per radian
 	mirrored bool
-	corners  [3]complex128 // the detections it came from, as in the image
+	stars    [4]complex128 // the detections it came from, as in the image
 }
 
 func (c *candidate) pixel(s vec32) complex128 {
@@ -222,32 +203,41 @@ func (c *candidate) pixel(s vec32) complex128 {
 	return c.at + c.alpha*w
 }
 
-// fitTriangle finds the similarity that carries a catalogue triangle onto an
-// image triangle; misfit is the square of the largest distance left, in pixels.
-func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit float64) {
-	d1, d2 := s1.sub(s0), s2.sub(s0)
-	c.star, c.at = s0, z0
-	n1 := float32(math.Sqrt(float64(d1.dot(d1))))
-	c.e1 = d1.scale(1 / n1)
-	c.e2 = s0.cross(c.e1)
-	w1 := complex(float64(n1), 0)
-	w2 := complex(float64(d2.dot(c.e1)), float64(d2.dot(c.e2)))
-	u1, u2 := z1-z0, z2-z0
-	// The sense in which the corners go round tells a mirrored image: with
+// fitPattern finds the similarity that carries a catalogue pattern onto one of
+// the image, hub first; turned tells that the image's second spoke lies to the right of
+// its first. misfit is the square of the largest distance left, in pixels.
+func fitPattern(s *[4]vec32, z *[4]complex128, turned bool) (c candidate, misfit float64) {
+	c.star = s[0]
+	c.e1, c.e2 = tangent(s[0], s[1].sub(s[0]))
+	var w, u [4]complex128
+	for i := 1; i < 4; i++ {
+		d := s[i].sub(s[0])
+		w[i] = complex(float64(d.dot(c.e1)), float64(d.dot(c.e2)))
+		u[i] = z[i] - z[0]
+	}
+	// The sense in which the spokes go round tells a mirrored image: with
 	// rows counted along Y and looking outwards, (column, row, out) is a
 	// right-handed triad only in a mirrored image.
-	c.mirrored = (imag(w2) > 0) == (imag(cmplx.Conj(u1)*u2) > 0)
+	c.mirrored = (imag(w[2]) < 0) == turned
 	if !c.mirrored {
-		w2 = cmplx.Conj(w2)
+		for i := range w {
+			w[i] = cmplx.Conj(w[i])
+		}
 	}
-	// Least squares over the three corners with a free shift.
-	wm, um := (w1+w2)/3, (u1+u2)/3
-	num := cmplx.Conj(-wm)*(-um) + cmplx.Conj(w1-wm)*(u1-um) + cmplx.Conj(w2-wm)*(u2-um)
-	den := norm2(wm) + norm2(w1-wm) + norm2(w2-wm)
+	// Least squares over the four stars with a free shift.
+	wm, um := (w[1]+w[2]+w[3])/4, (u[1]+u[2]+u[3])/4
+	var num complex128
+	var den float64
+	for i := range w {
+		num += cmplx.Conj(w[i]-wm) * (u[i] - um)
+		den += norm2(w[i] - wm)
+	}
 	c.alpha = num * complex(1/den, 0)
 	shift := um - c.alpha*wm
-	c.at = z0 + shift
-	misfit = max(norm2(shift), norm2(shift+c.alpha*w1-u1), norm2(shift+c.alpha*w2-u2))
+	c.at = z[0] + shift
+	for i := range w {
+		misfit = max(misfit, norm2(shift+c.alpha*w[i]-u[i]))
+	}
 	return c, misfit
 }
 
@@ -255,7 +245,7 @@ func fitTriangle(s0, s1, s2 vec32, z0, z1, z2 complex128) (c candidate, misfit f
 func norm2(z complex128) float64 { return sq(real(z)) + sq(imag(z)) }
 
 // search looks through one level for candidates with a scale in the given
-// range, some image triangles at a time. The result depends on nothing but
+// range, some image patterns at a time. The result depends on nothing but
 // its input, however many goroutines take part.
 type search struct {
 	level            *level
@@ -266,15 +256,15 @@ type search struct {
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
 	weigh            func(*candidate) (proven, bool)
-	trials           *int // candidates: catalogue triangles that fitted, over the whole frame
+	trials           *int // candidates: catalogue patterns that fitted, over the whole frame
 
-	chosen    spots // the image stars that form triangles, as in the image
-	flat      spots // the same, flattened
-	triangles []imageTriangle
-	next      int // the first triangle not tried yet
-	occupied  *occupancy
-	quick     []int // how many of n places must be occupied, see leastHits
-	near      []int
+	chosen   spots // the image stars that form patterns, as in the image
+	flat     spots // the same, flattened
+	patterns []imagePattern
+	next     int // the first pattern not tried yet
+	occupied *occupancy
+	quick    []int // how many of n places must be occupied, see leastHits
+	near     []int
 }
 
 // lensPlane undoes the tangent plane for a wide field: each place is moved so
@@ -299,73 +289,132 @@ func (s *search) lensPlane(in spots) spots {
 	return out
 }
 
-// prepare picks the image stars and forms their triangles.
+// prepare picks the image stars and forms their patterns.
 func (s *search) prepare() {
 	spec := s.level.spec
 	scale := math.Sqrt(s.scaleLo * s.scaleHi)
-	area := float64(s.image.width) * float64(s.image.height) * scale * scale
+	area := float64(s.image.width) * float64(s.image.height) * s.scaleHi * s.scaleHi
 	n := int(min(max(imageSurplus*spec.starsIn(area), fewestImageStars), mostImageStars))
 	cellPx := spec.cellSide().Radians() / scale
-	s.chosen = s.image.even(cellPx/math.SqrtPi, n)
+	s.chosen = s.image.even(cellPx/math.SqrtPi, spec.perCell, n)
 	s.flat = s.lensPlane(s.chosen)
-	s.triangles = imageTriangles(s.flat)
+	s.patterns = imagePatterns(s.flat)
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
-	odds := max(nearPassed/float64(s.volume()), leastNearOdds)
-	s.quick = leastHits(s.occupied.fill, quickPart*odds, 3*neighbours)
-	s.near = leastHits(s.occupied.fill, odds, 3*neighbours)
+	const most = 4 * neighbours
+	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
+	s.quick = leastHits(s.occupied.fill, min(quickPart*odds, 1), most)
+	s.near = leastHits(s.occupied.fill, odds, most)
 }
 
-// volumeSample is the part of the image triangles that volume looks at.
-const volumeSample = 16
+// expectedSample is the part of the image patterns that expected looks at.
+const expectedSample = 32
 
-// volume estimates how many entries of the index the whole search will look at.
-func (s *search) volume() int {
-	n := 1
-	for i := 0; i < len(s.triangles); i += volumeSample {
-		for entries := range s.alike(s.triangles[i]) {
-			n += volumeSample * len(entries)
+// expected estimates how many chance candidates the whole search will meet.
+func (s *search) expected() float64 {
+	n := 1.0
+	for i := 0; i < len(s.patterns); i += expectedSample {
+		for _, l := range s.lookups(s.patterns[i]) {
+			entries := 0
+			for row := range s.rows(&l) {
+				entries += len(row)
+			}
+			// The part of the visited bins' volume that lies within the tolerance.
+			n += expectedSample * float64(entries) * math.Pow(1+0.5*s.level.spec.shapeBin/l.tol, -4)
 		}
 	}
 	return n
 }
 
-// alike gives the parts of the index that may hold triangles like t.
-func (s *search) alike(t imageTriangle) iter.Seq[[]uint32] {
-	return func(yield func([]uint32) bool) {
-		bins, spec := s.level.bins, s.level.spec
-		sizeLo := max(bins.sizeBin(t.longest*s.scaleLo*(1-spec.shapeTol)), 0)
-		sizeHi := min(bins.sizeBin(t.longest*s.scaleHi*(1+spec.shapeTol)), bins.nsize-1)
-		if sizeLo > sizeHi {
-			return
+// lookup is a shape to look for in the index.
+type lookup struct {
+	u, v           complex128
+	tol            float64 // in each coordinate
+	z              [4]complex128
+	turned         bool // the shape is of the image's mirror image
+	sizeLo, sizeHi int  // bins of the longest spoke
+}
+
+// lookups gives the shapes as which an image pattern may be filed: more than one
+// where centroid errors may change which spoke is longer, or on which side of
+// the longest the second lies.
+func (s *search) lookups(p imagePattern) (all []lookup) {
+	z := [4]complex128{s.flat.at[p[0]], s.flat.at[p[1]], s.flat.at[p[2]], s.flat.at[p[3]]}
+	longest := max(norm2(z[1]-z[0]), norm2(z[2]-z[0]), norm2(z[3]-z[0]))
+	longest = math.Sqrt(longest)
+	spec := s.level.spec
+	// Both ends of a spoke and of the longest one move.
+	tol := spec.shapeTol + 2*s.centroidTol/longest
+	if tol > loosestShape {
+		return nil
+	}
+	sizeLo := max(s.level.bins.sizeBin(longest*s.scaleLo*(1-tol)), 0)
+	sizeHi := min(s.level.bins.sizeBin(longest*s.scaleHi*(1+tol)), sizeBins-1)
+	if sizeLo > sizeHi {
+		return nil
+	}
+	// The catalogue's pattern is filed by its central star.
+	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
+	slack := tol * longest
+	for _, to := range z[1:] {
+		if cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
+			return nil
 		}
-		tol := spec.shapeTol + 2*s.centroidTol/t.longest
-		for ix := bins.index(t.x - tol - 0.5); ix <= min(bins.index(t.x+tol-0.5), bins.nx-1); ix++ {
-			for iy := bins.index(t.y - tol); iy <= min(bins.index(t.y+tol), bins.ny-1); iy++ {
-				row := (ix*bins.ny + iy) * bins.nsize
-				if !yield(s.level.entry[s.level.starts[row+sizeLo]:s.level.starts[row+sizeHi+1]]) {
-					return
+	}
+	for _, o := range [6][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}} {
+		l := lookup{z: [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]}, tol: tol, sizeLo: sizeLo, sizeHi: sizeHi}
+		d1, d2, d3 := l.z[1]-z[0], l.z[2]-z[0], l.z[3]-z[0]
+		back := cmplx.Conj(d1) * complex(1/norm2(d1), 0)
+		l.u, l.v = d2*back, d3*back
+		long := norm2(l.u)
+		if long > sq(1+tol) || norm2(l.v) > sq(math.Sqrt(long)+tol) {
+			continue
+		}
+		if side := imag(l.u); side > -tol {
+			all = append(all, l)
+			if side > tol {
+				continue
+			}
+		}
+		l.u, l.v, l.turned = cmplx.Conj(l.u), cmplx.Conj(l.v), true
+		all = append(all, l)
+	}
+	return all
+}
+
+// rows gives the parts of the index that may hold the shape.
+func (s *search) rows(l *lookup) iter.Seq[[]uint32] {
+	return func(yield func([]uint32) bool) {
+		b := s.level.bins
+		vLo, vHi := b.signed(imag(l.v)-l.tol), b.signed(imag(l.v)+l.tol)
+		for ur := b.signed(real(l.u) - l.tol); ur <= b.signed(real(l.u)+l.tol); ur++ {
+			for ui := b.positive(imag(l.u) - l.tol); ui <= b.positive(imag(l.u)+l.tol); ui++ {
+				for vr := b.signed(real(l.v) - l.tol); vr <= b.signed(real(l.v)+l.tol); vr++ {
+					row := b.row(ur, ui, vr)
+					if !yield(s.level.entry[s.level.starts[row+vLo]:s.level.starts[row+vHi+1]]) {
+						return
+					}
 				}
 			}
 		}
 	}
 }
 
-// roundSize is how many image triangles are looked up together: enough to
+// roundSize is how many image patterns are looked up together: enough to
 // share among the processors, few enough that little is done in vain when the
 // first of them leads to the solution.
-const roundSize = 8
+const roundSize = 64
 
-// round looks up the next few image triangles, at most n, and gives what is
+// round looks up the next few image patterns, at most n, and gives what is
 // proved by them, in their order.
 func (s *search) round(n int) []proven {
-	if s.triangles == nil {
+	if s.occupied == nil {
 		s.prepare()
 	}
-	n = min(n, roundSize, len(s.triangles)-s.next)
+	n = min(n, roundSize, len(s.patterns)-s.next)
 	var trials [roundSize]int
 	var found [roundSize][]proven
 	inParallel(runtime.GOMAXPROCS(0), n, func(_, i int) {
-		trials[i], found[i] = s.try(s.triangles[s.next+i])
+		trials[i], found[i] = s.try(s.patterns[s.next+i])
 	})
 	s.next += n
 	for _, t := range trials[:n] {
@@ -376,55 +425,73 @@ func (s *search) round(n int) []proven {
 	})
 }
 
-// left is how many triangles have not been looked up yet.
+// left is how many patterns have not been looked up yet.
 func (s *search) left() int {
-	if s.triangles == nil {
+	if s.occupied == nil {
 		s.prepare()
 	}
-	return len(s.triangles) - s.next
+	return len(s.patterns) - s.next
 }
 
 // block is how many entries of the index are looked at together: the
 // processor waits for memory most of the time, and so it waits for many at once.
 const block = 32
 
-// try looks at every catalogue triangle like t. It counts those that fitted and
+// try looks at every catalogue pattern like p. It counts those that fitted and
 // gives those that the whole field speaks for.
-func (s *search) try(t imageTriangle) (trials int, found []proven) {
-	fitTol2 := sq(s.centroidTol + s.level.spec.shapeTol*t.longest)
+func (s *search) try(p imagePattern) (trials int, found []proven) {
+	var batch [block]uint32
+	for _, l := range s.lookups(p) {
+		n := 0
+		flush := func() {
+			t, f := s.compare(p, &l, batch[:n])
+			trials, found, n = trials+t, append(found, f...), 0
+		}
+		for row := range s.rows(&l) {
+			for _, e := range row {
+				if size := int(e & sizeMask); size < l.sizeLo || size > l.sizeHi {
+					continue
+				}
+				batch[n] = e
+				if n++; n == block {
+					flush()
+				}
+			}
+		}
+		flush()
+	}
+	return trials, found
+}
+
+// compare tries entries of the index as what a lookup shows.
+func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials int, found []proven) {
+	fitTol2 := sq(s.centroidTol + s.level.spec.shapeTol*cmplx.Abs(l.z[1]-l.z[0]))
 	alphaLo2, alphaHi2 := 1/sq(s.scaleHi), 1/sq(s.scaleLo)
-	z0, z1, z2 := s.flat.at[t.v[0]], s.flat.at[t.v[1]], s.flat.at[t.v[2]]
 	nodes := s.level.nodes
-	var anchors [block]uint32
-	var corners [block][3]uint32
-	var places [block][3]vec32
-	for entries := range s.alike(t) {
-		for part := range slices.Chunk(entries, block) {
-			for k, e := range part {
-				anchors[k], corners[k] = s.level.triangle(e)
-			}
-			for k := range part {
-				v := &corners[k]
-				places[k] = [3]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at}
-			}
-			for k := range part {
-				p := &places[k]
-				if s.hintedCos != 0 && p[0].dot(s.hinted) < s.hintedCos {
-					continue
-				}
-				c, misfit2 := fitTriangle(p[0], p[1], p[2], z0, z1, z2)
-				if alpha2 := norm2(c.alpha); misfit2 > fitTol2 || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
-					continue
-				}
-				trials++
-				if !s.neighboursShow(&c, anchors[k], corners[k]) {
-					continue
-				}
-				c.corners = [3]complex128{s.chosen.at[t.v[0]], s.chosen.at[t.v[1]], s.chosen.at[t.v[2]]}
-				if p, ok := s.weigh(&c); ok {
-					found = append(found, p)
-				}
-			}
+	var stars [block][4]uint32
+	var places [block][4]vec32
+	for k, e := range entries {
+		stars[k] = s.level.pattern(e)
+	}
+	for k := range entries {
+		v := &stars[k]
+		places[k] = [4]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at, nodes[v[3]].at}
+	}
+	for k := range entries {
+		if s.hintedCos != 0 && places[k][0].dot(s.hinted) < s.hintedCos {
+			continue
+		}
+		c, misfit2 := fitPattern(&places[k], &l.z, l.turned)
+		if alpha2 := norm2(c.alpha); !(misfit2 <= fitTol2) || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
+			continue
+		}
+		trials++
+		if !s.neighboursShow(&c, stars[k]) {
+			continue
+		}
+		c.stars = [4]complex128{s.chosen.at[p[0]], s.chosen.at[p[1]], s.chosen.at[p[2]], s.chosen.at[p[3]]}
+		if p, ok := s.weigh(&c); ok {
+			found = append(found, p)
 		}
 	}
 	return trials, found
@@ -446,16 +513,17 @@ func leastHits(fill, odds float64, most int) []int {
 
 // neighboursShow is the quick check: enough of the places where the
 // candidate puts the neighbours of its stars must be occupied.
-func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32) bool {
-	var asked [3 * neighbours]uint32
+func (s *search) neighboursShow(c *candidate, pattern [4]uint32) bool {
+	var asked [4 * neighbours]uint32
 	n, inside, hits := 0, 0, 0
-	ask := func(star uint32) {
+	for i, star := range pattern {
 	next:
-		for _, j := range s.level.nodes[star].near {
-			if j == noStar {
+		for k := range neighbours {
+			j, ok := s.level.neighbour(star, k)
+			if !ok {
 				break
 			}
-			if j == v[0] || j == v[1] || j == v[2] {
+			if j == pattern[0] || j == pattern[1] || j == pattern[2] || j == pattern[3] {
 				continue
 			}
 			for _, a := range asked[:n] {
@@ -472,14 +540,8 @@ func (s *search) neighboursShow(c *candidate, anchor uint32, v [3]uint32) bool {
 				}
 			}
 		}
-	}
-	ask(anchor)
-	if hits < s.quick[inside] {
-		return false
-	}
-	for _, star := range v {
-		if star != anchor {
-			ask(star)
+		if i == 0 && hits < s.quick[inside] {
+			return false
 		}
 	}
 	return hits >= s.near[inside]

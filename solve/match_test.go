@@ -23,9 +23,9 @@ func plainList(rng *rand.Rand) listSpec {
 
 func (s *starList) hint() Hint { return Hint{Scale: s.Scale * 1.03, Epoch: s.epoch} }
 
-// TestCandidateFromExactTriangle: a triangle of stars and its image give the
+// TestCandidateFromExactPattern: four stars and their image give the
 // similarity that carries any star nearby onto its place.
-func TestCandidateFromExactTriangle(t *testing.T) {
+func TestCandidateFromExactPattern(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 2))
 		mirrored := rapid.Bool().Draw(t, "mirrored")
@@ -36,69 +36,112 @@ func TestCandidateFromExactTriangle(t *testing.T) {
 			p := sky.Pixel{X: 1000 * rng.Float64(), Y: 800 * rng.Float64()}
 			s[i], z[i] = vec32FromICRS(c.ICRS(p)), complex(p.X, p.Y)
 		}
-		if u, v := z[1]-z[0], z[2]-z[0]; math.Abs(imag(cmplx.Conj(u)*v)) < 0.05*cmplx.Abs(u)*cmplx.Abs(v) ||
-			math.Min(cmplx.Abs(u), cmplx.Abs(v)) < 50 {
+		side := imag((z[2] - z[0]) / (z[1] - z[0]))
+		if math.Abs(side) < 0.05 || cmplx.Abs(z[1]-z[0]) < 50 {
 			t.Skip("nearly a line, which has no sense of turning, or nearly a point")
 		}
-		got, misfit := fitTriangle(s[0], s[1], s[2], z[0], z[1], z[2])
+		got, misfit := fitPattern(&s, &z, side < 0)
 		// A degree's tangent plane against the chords of unit vectors: a part in ten
 		// thousand of the field, a tenth of a pixel; single precision, 0.01 arcsec, is less.
 		const flatness = 0.15
 		if math.Sqrt(misfit) > flatness || got.mirrored != mirrored {
 			t.Fatalf("misfit %g pixels, mirrored %v, want %v", math.Sqrt(misfit), got.mirrored, mirrored)
 		}
-		scale := 1 / cmplx.Abs(got.alpha)
-		if math.Abs(scale/c.Scale.Radians()-1) > 2e-3 {
-			t.Errorf("scale %g, want %g", scale, c.Scale.Radians())
+		p := sky.Pixel{X: 1000 * rng.Float64(), Y: 800 * rng.Float64()}
+		if off := cmplx.Abs(got.pixel(vec32FromICRS(c.ICRS(p))) - complex(p.X, p.Y)); off > 10*flatness {
+			t.Errorf("a star falls %g pixels off", off)
 		}
 	})
 }
 
-// TestImageTrianglesAgainstPlainLoop: each triple of a star and two of its
-// nearest comes once.
-func TestImageTrianglesAgainstPlainLoop(t *testing.T) {
+// TestPlaneFromCandidate: a similarity found far from the centre of a wide image, whose
+// places lensPlane has flattened, says where the centre points.
+func TestPlaneFromCandidate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
+		mirrored := rapid.Bool().Draw(t, "mirrored")
+		c := randomCamera(rng, 1200, 900, 50*sky.Degree, mirrored)
+		centre := complex(c.Centre().X, c.Centre().Y)
+		search := search{assumed: c.Scale.Radians()}
+		hub := cmplx.Rect(300+200*rng.Float64(), 2*math.Pi*rng.Float64()) + centre
+		in := spots{width: c.Width, height: c.Height}
+		var s [4]vec32
+		for i := range s {
+			z := hub
+			if i > 0 {
+				z += cmplx.Rect(20, 2*float64(i)+rng.Float64())
+			}
+			in.at = append(in.at, z)
+			s[i] = vec32FromICRS(c.ICRS(sky.Pixel{X: real(z), Y: imag(z)}))
+		}
+		z := [4]complex128(search.lensPlane(in).at)
+		got, _ := fitPattern(&s, &z, imag((z[2]-z[0])/(z[1]-z[0])) < 0)
+		fit := planeFromCandidate(&got, centre)
+		// Within the pattern the flattened image is wider across the radius than along it, by
+		// theta/sin(theta), at most 3 % at 21 degrees; the mean scale is off by half of that and
+		// moves the centre by as much of the way to it, 500 pixels. A pattern of four turns by
+		// at most the same part.
+		const tolerance = 500 * 0.03
+		if off := sky.Separation(sky.ICRS(fit.boresight), c.ICRS(c.Centre())); off > tolerance*c.Scale {
+			t.Errorf("the centre is %g pixels off", float64(off/c.Scale))
+		}
+		w, ok := fit.plane(sky.Vec(c.ICRS(sky.Pixel{X: real(hub), Y: imag(hub)})))
+		if off := cmplx.Abs(fit.pixel(w) - hub); !ok || off > 2*tolerance {
+			t.Errorf("the pattern itself falls %g pixels off", off)
+		}
+	})
+}
+
+// TestImagePatternsAgainstPlainLoop: each star with three of its nearest comes once,
+// in order of brightness.
+func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	in := spots{width: 1000, height: 1000}
 	for range 25 {
 		in.at = append(in.at, complex(1000*rng.Float64(), 1000*rng.Float64()))
 	}
-	got := map[[3]int]bool{}
-	for _, tr := range imageTriangles(in) {
-		key := sorted3(tr.v[0], tr.v[1], tr.v[2])
+	in.at = append(in.at, in.at[3]+complex(shortestSpoke-1, 0)) // too close
+	got := map[[4]int]bool{}
+	last := 0
+	for _, p := range imagePatterns(in) {
+		spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
+		key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
 		if got[key] {
-			t.Fatalf("triangle %v comes twice", key)
+			t.Fatalf("pattern %v comes twice", key)
 		}
 		got[key] = true
-		a := cmplx.Abs(in.at[tr.v[1]] - in.at[tr.v[2]])
-		b := cmplx.Abs(in.at[tr.v[0]] - in.at[tr.v[2]])
-		c := cmplx.Abs(in.at[tr.v[0]] - in.at[tr.v[1]])
-		if !(a > b && b > c) || tr.longest != a || tr.x != b/a || tr.y != c/a {
-			t.Fatalf("triangle %+v has sides %g %g %g", tr, a, b, c)
+		rank := key[0] + key[1] + key[2] + key[3]
+		if rank < last {
+			t.Fatalf("pattern %v of rank %d after one of rank %d", key, rank, last)
 		}
+		last = rank
 	}
-	for a := range in.at {
-		for b := range a {
-			for c := range b {
-				side := [3]float64{cmplx.Abs(in.at[b] - in.at[c]), cmplx.Abs(in.at[a] - in.at[c]), cmplx.Abs(in.at[a] - in.at[b])}
-				_, _, _, ok := shape(side)
-				near := false
-				for _, v := range [3][3]int{{a, b, c}, {b, a, c}, {c, a, b}} {
-					rank := func(j int) (n int) {
-						for k := range in.at {
-							if k != v[0] && cmplx.Abs(in.at[k]-in.at[v[0]]) < cmplx.Abs(in.at[j]-in.at[v[0]]) {
-								n++
-							}
-						}
-						return n
-					}
-					near = near || rank(v[1]) < imageNeighbours && rank(v[2]) < imageNeighbours
+	for hub := range in.at {
+		near := func(j int) bool {
+			n := 0
+			for k := range in.at {
+				if d := cmplx.Abs(in.at[k] - in.at[hub]); k != hub && d >= shortestSpoke && d < cmplx.Abs(in.at[j]-in.at[hub]) {
+					n++
 				}
-				if want := near && ok && slices.Min(side[:]) >= shortestSide; want != got[sorted3(a, b, c)] {
-					t.Errorf("triangle %d %d %d: formed %v, want %v", a, b, c, !want, want)
+			}
+			return j != hub && n < imageNeighbours && cmplx.Abs(in.at[j]-in.at[hub]) >= shortestSpoke
+		}
+		for c := range in.at {
+			for b := range c {
+				for a := range b {
+					if want := near(a) && near(b) && near(c); want != got[[4]int{hub, a, b, c}] {
+						t.Errorf("hub %d, spokes %d %d %d: formed %v, want %v", hub, a, b, c, !want, want)
+					}
 				}
 			}
 		}
 	}
+}
+
+func sorted3(a, b, c int) [3]int {
+	s := []int{a, b, c}
+	slices.Sort(s)
+	return [3]int(s)
 }
 
 func TestOccupancyNeverMisses(t *testing.T) {
@@ -200,7 +243,7 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 			if sol.Mirrored != (plain.Mirrored != c.flips) || plain.Mirrored != list.Mirrored {
 				t.Errorf("%s: mirrored %v, was %v", name, sol.Mirrored, plain.Mirrored)
 			}
-			// A different triangle may have led here, and with it a faint pair more or
+			// A different pattern may have led here, and with it a faint pair more or
 			// less: a tenth of a star's error.
 			p := sky.Pixel{X: 300, Y: 500}
 			if off := sky.Separation(sol.ICRS(c.to(p)), plain.ICRS(p)); off > 0.02*plain.Scale {
@@ -255,8 +298,8 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			}
 			return proven{}, false
 		}
-		for _, tr := range s.triangles {
-			if s.try(tr); list > 500 {
+		for _, p := range s.patterns {
+			if s.try(p); list > 500 {
 				break
 			}
 		}

@@ -6,23 +6,15 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"sync"
 	"testing"
 	"time"
 
-	"polard/catalogs"
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
 )
 
-var solver = sync.OnceValue(func() *solve.Solver {
-	cat, err := catalogs.Open()
-	if err != nil {
-		panic(err)
-	}
-	return solve.New(cat, time.Now)
-})
+func solver() *solve.Solver { return solve.SharedSolver() }
 
 func readFrame(t testing.TB, path string) (solve.Image, solve.Hint) {
 	t.Helper()

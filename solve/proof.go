@@ -17,15 +17,15 @@ import (
 // theorem 4.4). The candidate was not the only one tried: by the union bound the
 // odds are multiplied by
 //
-//   - the number of candidates in this frame so far: catalogue triangles that
-//     fitted an image triangle, whether or not any other star was asked for;
+//   - the number of candidates in this frame so far: catalogue patterns that
+//     fitted an image pattern, whether or not any other star was asked for;
 //   - the number of depths (how many of the brightest stars count) and of
 //     tolerances among which the best was chosen;
-//   - the volume of the fit: from the triangle's tolerance t to the final one
+//   - the volume of the fit: from the pattern's tolerance t to the final one
 //     r, the fit's 4 parameters may have picked the best of about (t/r)^4
 //     distinguishable places.
 //
-// The three stars of the triangle brought the candidate about and do not count.
+// The four stars of the pattern brought the candidate about and do not count.
 // What stays is a bound on the expected number of wrong solutions for the whole
 // frame at this strength of evidence; its negative logarithm is what is
 // reported as log10_odds.

@@ -62,9 +62,9 @@ type Failure struct {
 
 func (f *Failure) Error() string { return f.Message }
 
-// fewestStars is the fewest detections worth a search: three of a triangle
+// fewestStars is the fewest detections worth a search: four of a pattern
 // and as many as the proof needs besides.
-const fewestStars = 3 + leastProofHits
+const fewestStars = 4 + leastProofHits
 
 // Limits of the pixel scale that the search covers.
 const (
@@ -76,34 +76,25 @@ const (
 // are nominal, good to some five percent.
 const hintTolerance = 0.07
 
-// Stars that a level should hold in the field for it to be searched: with the
-// scale known within the first range, with the scale open within the second.
+// Stars that a level should hold in the field for it to be searched, such that two or
+// three levels serve every field: fewer give no pattern, and with more the image's
+// brightest are too small a part of them.
 const (
-	fewestHinted, mostHinted = 4, 90
-	idealInField             = 20
-	fewestBlind, mostBlind   = 9, 45
+	fewestInField, mostInField = 4, 110
+	idealInField               = 20
 )
 
-// lensStep is the ratio of scales that share one flattening of a wide
-// field's tangent plane.
-const lensStep = 1.3
+// rangeStep is the ratio of scales that are searched together. The number of the
+// image's stars that form patterns follows the scale, and so does the flattening of a
+// wide field's tangent plane. It is about the range of a hint.
+const rangeStep = 1.25
 
-// Image triangles that each range of scales is given at a time. True candidates
-// mostly show among the first, and a fine level costs a thousand times what a coarse
-// one does. So every range has a short turn before any has a long one, the
-// hinted ones somewhat longer; the soft tolerance is expensive and bounded.
+// firstTurn is how many image patterns each range of scales is given before any has a
+// longer turn: true candidates mostly show among the first.
 const (
-	hintedTurn = 200
-	blindTurn  = 60
-	softTurn   = 150
-	toTheEnd   = math.MaxInt
+	firstTurn = 500
+	toTheEnd  = math.MaxInt
 )
-
-// mostTrials is the number of candidates after which a frame is given up. Of
-// sixteen hundred simulated fields of 0.4 to 60 degrees (TestSurvey, seed 1), one
-// needed three million, the next 1.4; a frame without sky would go on to
-// tens of millions.
-const mostTrials = 5_000_000
 
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
@@ -129,7 +120,7 @@ type scaleRange struct {
 	scaleLo, scaleHi float64 // radians per pixel
 }
 
-// sweep goes over ranges of scales, some triangles of each at a time.
+// sweep goes over ranges of scales, some patterns of each at a time.
 type sweep struct {
 	ranges      []scaleRange
 	centroidTol float64   // pixels
@@ -137,10 +128,10 @@ type sweep struct {
 	searches    []*search // of the ranges; nil until their first turn
 }
 
-// turn is so many triangles for each range of a sweep.
+// turn is so many patterns for each range of a sweep.
 type turn struct {
 	*sweep
-	triangles int
+	patterns int
 }
 
 // nearRadius is how far from a hinted place the first search goes: a mount set
@@ -197,14 +188,11 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	v := newVerifier(s.cat, hint.Epoch, image)
 	for _, turn := range s.plan(image, hint) {
 		for i, r := range turn.ranges {
-			if trials >= mostTrials {
-				break
-			}
 			if turn.searches[i] == nil {
 				turn.searches[i] = s.newSearch(r, turn.sweep, image, v, &trials)
 			}
 			search := turn.searches[i]
-			for n := min(turn.triangles, search.left()); n > 0 && trials < mostTrials; n -= roundSize {
+			for n := min(turn.patterns, search.left()); n > 0; n -= roundSize {
 				for _, p := range search.round(n) {
 					if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
 						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
@@ -214,8 +202,41 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 			}
 		}
 	}
-	return nil, &Failure{Code: "no_match", Message: fmt.Sprintf(
-		"%d star-like spots found, but no part of the sky fits them with proof: check focus and exposure, and that the frame shows stars", len(image.at))}
+	return nil, &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s",
+		len(image.at), s.likelyCause(image, hint))}
+}
+
+// neededInField is the number of catalogue stars in the field from which nearly every
+// frame is solved (TestSurvey).
+const neededInField = 12
+
+// likelyCause says what most probably kept an image from being matched: with a known
+// scale, a field too small for the catalogue or a scale beyond the search.
+func (s *Solver) likelyCause(image spots, hint Hint) string {
+	const look = "check focus and exposure, and that the frame shows stars"
+	if hint.Scale <= 0 {
+		return look
+	}
+	if hint.Scale < finestScale || hint.Scale > coarsestScale {
+		return fmt.Sprintf("its scale should be %.3g arcsec per pixel, and %g to %g are searched; bin the pixels, or correct the scale",
+			hint.Scale.Arcseconds(), finestScale.Arcseconds(), coarsestScale.Arcseconds())
+	}
+	w, h := sky.Angle(image.width)*hint.Scale, sky.Angle(image.height)*hint.Scale
+	area := w.Radians() * h.Radians()
+	where := "on average over the sky"
+	expected := float64(s.cat.Len()) * area / (4 * math.Pi)
+	if hint.Near != nil {
+		// Counted in a circle of at least a degree, for the place is not known better.
+		radius := max(sky.Angle(math.Sqrt(area/math.Pi)), sky.Degree)
+		n := 0
+		s.cat.Cone(*hint.Near, radius, math.Inf(1), func(catalogs.Star) { n++ })
+		where, expected = "there", float64(n)*area/(2*math.Pi*(1-radius.Cos()))
+	}
+	if expected >= neededInField {
+		return look
+	}
+	return fmt.Sprintf("a field of %.2f by %.2f degrees holds about %.0f stars of the catalogue %s, and about %d are needed: use a shorter focal length, a reducer or a larger sensor",
+		w.Degrees(), h.Degrees(), expected, where, neededInField)
 }
 
 // plan lists the turns of the search, the most promising first.
@@ -228,21 +249,14 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	if hint.Near != nil {
 		turns = append(turns,
 			turn{sweepOver(hinted, sharpTol, hint.Near), toTheEnd},
-			turn{sweepOver(blind, sharpTol, hint.Near), blindTurn})
+			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
 	}
-	hintedSharp, hintedSoft := sweepOver(hinted, sharpTol, nil), sweepOver(hinted, softTol, nil)
+	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
 	if hint.Quick && hint.Scale > 0 {
-		return append(turns, turn{hintedSharp, toTheEnd}, turn{hintedSoft, softTurn})
+		return turns
 	}
-	blindSharp, blindSoft := sweepOver(blind, sharpTol, nil), sweepOver(blind, softTol, nil)
-	return append(turns,
-		turn{hintedSharp, hintedTurn},
-		turn{hintedSoft, blindTurn},
-		turn{blindSharp, blindTurn},
-		turn{hintedSharp, toTheEnd},
-		turn{hintedSoft, toTheEnd},
-		turn{blindSharp, toTheEnd},
-		turn{blindSoft, softTurn})
+	blindSharp := sweepOver(blind, sharpTol, nil)
+	return append(turns, turn{blindSharp, firstTurn}, turn{blindSharp, toTheEnd}, turn{sweepOver(blind, softTol, nil), toTheEnd})
 }
 
 // hintedRanges are the levels for a scale that is known to hintTolerance, the
@@ -255,7 +269,7 @@ func hintedRanges(image spots, hint sky.Angle) []scaleRange {
 	scale := hint.Radians()
 	area := float64(image.width) * float64(image.height) * scale * scale
 	for i, spec := range levelSpecs {
-		if n := spec.starsIn(area); n >= fewestHinted && n <= mostHinted {
+		if n := spec.starsIn(area); n >= fewestInField && n <= mostInField {
 			ranges = append(ranges, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
 		}
 	}
@@ -274,13 +288,10 @@ func blindRanges(image spots, hint sky.Angle) []scaleRange {
 	for i, spec := range levelSpecs {
 		// starsIn grows as the square of the scale.
 		unit := math.Sqrt(spec.starsIn(area))
-		lo := max(math.Sqrt(fewestBlind)/unit, finestScale.Radians())
-		hi := min(math.Sqrt(mostBlind)/unit, coarsestScale.Radians())
+		lo := max(math.Sqrt(fewestInField)/unit, finestScale.Radians())
+		hi := min(math.Sqrt(mostInField)/unit, coarsestScale.Radians())
 		for lo < hi {
-			next := hi
-			if sky.Angle(hi*float64(max(image.width, image.height))) > wideField {
-				next = min(hi, lo*lensStep)
-			}
+			next := min(hi, lo*rangeStep)
 			ranges = append(ranges, scaleRange{level: i, scaleLo: lo, scaleHi: next})
 			lo = next
 		}

@@ -59,7 +59,8 @@ func surveyField(rng *rand.Rand, degrees float64) listSpec {
 		scatter: 0.1 + 0.4*rng.Float64(), shear: 2e-4, noise: 1,
 	}
 	// 800 to 4000 pixels wide, as far as the scale stays in the range of the search.
-	narrow := max(800, 1.05*f.field.Arcseconds()/coarsestScale.Arcseconds())
+	// At the centre of a wide field a pixel is larger than on average.
+	narrow := max(800, 1.01*2*math.Tan(f.field.Radians()/2)/coarsestScale.Radians())
 	broad := min(4000, 0.95*f.field.Arcseconds()/finestScale.Arcseconds())
 	f.width = int(narrow + (broad-narrow)*rng.Float64())
 	f.height = f.width * 3 / 4

@@ -11,7 +11,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Verification: a candidate is carried from its triangle to the whole field,
+// Verification: a candidate is carried from its pattern to the whole field,
 // refitted as more stars join, and weighed against chance.
 
 const (
@@ -25,9 +25,9 @@ const (
 	// stars that the camera sees fainter than the catalogue does.
 	verifySpots = 300
 
-	// firstTol is the tolerance (pixels) with which stars far from the triangle
+	// firstTol is the tolerance (pixels) with which stars far from the pattern
 	// are looked for at first, before the stretch of the level is added: the
-	// triangle's own errors, grown over the width of the field.
+	// pattern's own errors, grown over the width of the field.
 	firstTol = 6.0
 
 	// lastTol is the smallest tolerance (pixels) of the proof: three times the
@@ -39,7 +39,7 @@ const (
 	// given its own term already while proving.
 	wideField = 6 * sky.Degree
 
-	// leastProofHits is the fewest stars, besides the triangle's three, with
+	// leastProofHits is the fewest stars, besides the pattern's four, with
 	// which a solution may be proved at all.
 	leastProofHits = 3
 )
@@ -69,7 +69,8 @@ func (f *planeFit) pixel(w complex128) complex128 {
 }
 
 // planeFromCandidate extends the similarity near a star to a tangent plane at
-// the image's centre.
+// the image's centre: from the star to there along a great circle, with the
+// distance in the image as the angle, as lensPlane has made it.
 func planeFromCandidate(c *candidate, centre complex128) planeFit {
 	w := (centre - c.at) / c.alpha
 	if !c.mirrored {
@@ -77,8 +78,11 @@ func planeFromCandidate(c *candidate, centre complex128) planeFit {
 	}
 	vec := func(v vec32) sky.Vec { return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)} }
 	star, e1, e2 := vec(c.star), vec(c.e1), vec(c.e2)
+	axis := r3.Add(r3.Scale(real(w), e2), r3.Scale(-imag(w), e1))
+	turn := sky.RotationFromVector(axis) // of length |w|, square to the way
 	f := planeFit{mirrored: c.mirrored}
-	f.boresight = sky.Unit(r3.Add(star, r3.Add(r3.Scale(real(w), e1), r3.Scale(imag(w), e2))))
+	f.boresight = sky.Unit(turn.Apply(star))
+	e1 = turn.Apply(e1)
 	f.e1 = sky.Unit(r3.Sub(e1, r3.Scale(r3.Dot(e1, f.boresight), f.boresight)))
 	f.e2 = r3.Cross(f.boresight, f.e1)
 	f.b = [3]complex128{centre, c.alpha, 0}
@@ -122,7 +126,7 @@ func (v *verifier) verify(c *candidate, stretch float64) (proven, bool) {
 	return p, p.evidence >= proofLog10Odds
 }
 
-// follow refines a candidate from its triangle outwards, then over the whole
+// follow refines a candidate from its pattern outwards, then over the whole
 // field ever more closely, and weighs it on the way.
 func (v *verifier) follow(c *candidate, stretch float64) proven {
 	fit := planeFromCandidate(c, v.grid.centre())
@@ -150,7 +154,7 @@ func (v *verifier) follow(c *candidate, stretch float64) proven {
 		if hits < leastProofHits+3 {
 			break
 		}
-		best = max(best, v.weigh(targets, c.corners[:], tol, first))
+		best = max(best, v.weigh(targets, c.stars[:], tol, first))
 		if !fit.refine(targets, v.grid.at, wide && hits >= 10) {
 			break
 		}
@@ -168,8 +172,8 @@ const verifyRounds = 5
 // look finds the detection for each catalogue star inside the image; a
 // detection serves the brightest star that claims it only.
 func (v *verifier) look(fit *planeFit, ws []complex128, tol float64) []target {
-	taken := make(map[int]bool)
-	var out []target
+	taken := make([]bool, len(v.grid.at))
+	out := make([]target, 0, len(ws))
 	for _, w := range ws {
 		z := fit.pixel(w)
 		if !v.grid.holds(z, 0) {
