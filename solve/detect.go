@@ -40,6 +40,7 @@ type Detection struct {
 	FWHM       float64 // of the frame's stars, pixels
 	Elongation float64 // of the frame's stars: long axis over short
 	Rejected   Rejected
+	Negative   bool // stars are darker than the sky, as on a plate; fluxes are taken positive
 }
 
 // Rejected counts what was found and not taken for a star.
@@ -79,7 +80,7 @@ var (
 
 // Detect finds the stars of an image. It is deterministic and does not change
 // the image; it uses up to GOMAXPROCS goroutines and about twice the memory of
-// the pixels.
+// the pixels. Of a negative (a plate on which stars are dark) it finds the dark ones.
 //
 // The stages, each in its file:
 //
@@ -107,14 +108,44 @@ func Detect(img Image) (*Detection, error) {
 	if err := checkSize(img); err != nil {
 		return nil, err
 	}
+	d, sunk, err := findStars(img)
+	if err != nil || !sunk {
+		return d, err
+	}
+	// Perhaps a negative.
+	turned := Image{Width: img.Width, Height: img.Height, Pix: make([]float32, len(img.Pix))}
+	for i, v := range img.Pix {
+		turned.Pix[i] = -v
+	}
+	other, _, err := findStars(turned)
+	if err != nil || len(other.Stars) < negativeStars*len(d.Stars) {
+		return d, nil
+	}
+	other.Negative, other.Background = true, -other.Background
+	return other, nil
+}
+
+const (
+	// negativePart: when pixels far below the sky, in company, are this many times those far
+	// above it, and at least negativeLeast, the frame is looked at as a negative too. The
+	// light of stars adds; only absorption, dust and the edges of clouds take away.
+	negativePart  = 3
+	negativeLeast = 50
+	// negativeStars times as many stars must then show.
+	negativeStars = 2
+)
+
+// findStars is Detect for stars that are brighter than the sky. sunk tells that
+// more of the frame lies far below the sky than above.
+func findStars(img Image) (d *Detection, sunk bool, err error) {
 	workers := runtime.GOMAXPROCS(0)
 	mesh, ok := measureSky(img, workers)
 	if !ok || mesh.silent.Load() || mesh.saturated(img) {
 		if err := checkValues(img); err != nil {
-			return nil, err
+			return nil, false, err
 		}
 		if !ok {
-			return nil, fmt.Errorf("%w: too few have a value in any one part of the image", ErrNoData)
+			return nil, false, fmt.Errorf("%w: too few have a value in any one part of the image", ErrNoData)
 		}
 	}
 	p := prepare(img, mesh, workers)
@@ -139,7 +170,8 @@ func Detect(img Image) (*Detection, error) {
 	}
 
 	p.findLevel(m, sources[:min(len(sources), modelSources)])
-	d := &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
+	sunk = p.low > max(negativeLeast, negativePart*p.high)
+	d = &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short
 	d.Rejected.Hot, d.Rejected.Blobs = p.hot, lamps
@@ -163,7 +195,7 @@ func Detect(img Image) (*Detection, error) {
 		d.Rejected.Faint = len(d.Stars) - maxStars
 		d.Stars = d.Stars[:maxStars]
 	}
-	return d, nil
+	return d, sunk, nil
 }
 
 // findPeaks runs the matched filter and lists the maxima of all objects.

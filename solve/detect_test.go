@@ -85,6 +85,39 @@ func TestConstantAndScaleChangeNothing(t *testing.T) {
 	})
 }
 
+// TestNegative: turned into a negative, a frame shows the same stars; cold
+// pixels and clouds' shadows do not make a frame one.
+func TestNegative(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := plainField(rapid.Uint64Range(0, 20).Draw(t, "seed"), 300, 260, 24)
+		a := detect(t, m.img)
+		turned := Image{Width: m.img.Width, Height: m.img.Height, Pix: slices.Clone(m.img.Pix)}
+		for i, v := range turned.Pix {
+			turned.Pix[i] = 30000 - v
+		}
+		b := detect(t, turned)
+		if a.Negative || !b.Negative {
+			t.Fatalf("negative: %v, of the turned frame %v", a.Negative, b.Negative)
+		}
+		sameStars(t, a, b, func(x, y float64) (float64, float64) { return x, y }, otherMesh)
+		if math.Abs(a.Background+b.Background-30000) > 0.5*a.Noise {
+			t.Errorf("sky %g, of the negative %g", a.Background, b.Background)
+		}
+		shadowed := Image{Width: m.img.Width, Height: m.img.Height, Pix: slices.Clone(m.img.Pix)}
+		for y := 100; y < 130; y++ {
+			for x := 20; x < 60; x++ {
+				shadowed.Pix[y*shadowed.Width+x] *= 0.3
+			}
+		}
+		for i := 0; i < len(shadowed.Pix); i += 37 {
+			shadowed.Pix[i] *= 0.4
+		}
+		if detect(t, shadowed).Negative {
+			t.Error("a shadow and cold pixels make a negative")
+		}
+	})
+}
+
 // TestFlips: turning the image over turns the places over.
 func TestFlips(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -33,6 +33,7 @@ type prepared struct {
 	suspects  []suspect // bright pixels that may turn out to be lone
 	maxima    []maximum // of the image itself, above brightSigma
 	hot       int       // lone pixels replaced
+	high, low int       // pixels in company far above the sky, and far below it
 	starPeak  float64   // how high the pixels of stars reach
 	levelsOff bool      // its brightest stars are wide
 	rows      []float32 // offsets of rows and columns, nil where there are none
@@ -117,6 +118,8 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 		p.suspects = append(p.suspects, b.suspects...)
 		p.maxima = append(p.maxima, b.maxima...)
 		p.hot += b.hot
+		p.high += b.high
+		p.low += b.low
 		flat.merge(b.flat)
 	}
 	if img.Saturation <= 0 {
@@ -130,6 +133,8 @@ type bandFinds struct {
 	suspects []suspect
 	maxima   []maximum
 	hot      int
+	high     int // in company far above the sky
+	low      int // and far below
 	flat     flatTop
 }
 
@@ -235,6 +240,7 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 			found.hot++
 			return replacement
 		}
+		found.high++
 		if share < suspectShare {
 			found.suspects = append(found.suspects, suspect{x, y, share})
 		}
@@ -247,6 +253,7 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 			p.bad.set(x, y)
 			return replacement
 		}
+		found.low++
 	}
 	return d
 }

@@ -96,6 +96,16 @@ const (
 	starReach = 2.2
 )
 
+// ringProfiles are those that are tried.
+var ringProfiles = sync.OnceValue(func() (list []*profile) {
+	for _, obstruction := range []float64{0.02, 0.25, 0.35, 0.45} {
+		for _, blur := range []float64{0.12, 0.25} {
+			list = append(list, ringProfile(obstruction, blur))
+		}
+	}
+	return list
+})
+
 // ringProfile is a defocused telescope with a central obstruction (a fraction of
 // the outer radius, the unit), blurred by a Gaussian of the given sigma.
 func ringProfile(obstruction, blur float64) *profile {
@@ -104,6 +114,9 @@ func ringProfile(obstruction, blur float64) *profile {
 		// The annulus as a sum over circles; a circle of radius a, blurred, at
 		// distance r: exp(-(r-a)^2/2s^2) I0(ra/s^2) exp(-ra/s^2).
 		r, sum := math.Sqrt(q), 0.0
+		if r > 1+8*blur {
+			return 0 // below 1e-13 of the ring
+		}
 		for i := range rings {
 			a := obstruction + (1-obstruction)*(float64(i)+0.5)/rings
 			sum += a * math.Exp(-sq((r-a)/blur)/2) * besselI0Scaled(r*a/(blur*blur))
@@ -581,12 +594,10 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 		least := slices.MinFunc(tried, func(a, b *psf) int { return cmp.Compare(a.misfit, b.misfit) }).misfit
 		if least > ringMisfit && long < trailRatio*short && short > ringSize {
 			points := len(tried)
-			for _, obstruction := range []float64{0.02, 0.25, 0.35, 0.45} {
-				for _, blur := range []float64{0.12, 0.25} {
-					m := newPSF(c, ringProfile(obstruction, blur), xx, xy, yy, false)
-					m.ring = true
-					tried = append(tried, m)
-				}
+			for _, ring := range ringProfiles() {
+				m := newPSF(c, ring, xx, xy, yy, false)
+				m.ring = true
+				tried = append(tried, m)
 			}
 			inParallel(workers, len(tried)-points, func(_, i int) { p.misfit(tried[points+i], bright, tried[0].radius) })
 		}
