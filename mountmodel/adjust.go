@@ -178,6 +178,19 @@ type Reading struct {
 	Jump         sky.Angle
 }
 
+// LearnTilt takes what the bolts did from the frame before, as the tracker then
+// stood, to the newest as telling of their tilt: see [Tracker.Tilt]. It is for
+// frames between which the bolts were turned and nothing else happened.
+func (t *Tracker) LearnTilt(before *Tracker) {
+	axis := t.seen.R.Apply(t.c)
+	if math.Hypot(axis.X, axis.Y) <= hingeZenith.Sin() {
+		return
+	}
+	seconds := t.newest.Sub(before.newest).Seconds()
+	variance := turnVariance(axis, before.seen, t.seen, t.extra) + wanderVariance(seconds, t.rate)
+	t.leans = before.leans.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
+}
+
 // Axis is how the axis stood at the newest frame.
 func (t *Tracker) Axis() Axis { return t.latest }
 
@@ -334,8 +347,8 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	turned = free
 	turned.weight = turnedPrior / float64(sky.Turn)
 	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
-	follow := drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
 	if told {
+		follow := t.followed()
 		rest := l.remainder(t.lean)
 		tracks = t.suppose(frame.R, l, prior, sky.Angle(t.rate*seconds), rest+wanderVariance(seconds, t.rate))
 		stands = t.suppose(frame.R, l, prior, 0, rest+float64(drivePlay*drivePlay))
@@ -351,10 +364,6 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	if told {
 		drive = t.learnDrive(guesses[0].weight, guesses[1].weight)
 	}
-	if told {
-		variance := turnVariance(bare.axis, t.seen, frame, t.extra) + wanderVariance(seconds, t.rate)
-		t.leans = t.leans.learn(t.c, t.seen, frame, sky.Angle(t.rate*seconds), follow, variance)
-	}
 	before := t.latest.Dir
 	t.merge(guesses, frame.R, l, bare)
 	t.lean = l
@@ -366,6 +375,12 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 		TrackingOdds: t.tracks,
 		Jump:         sky.Separation(before, t.latest.Dir),
 	}
+}
+
+// followed is the probability that the drive followed the sky up to the next
+// frame, before that is seen.
+func (t *Tracker) followed() float64 {
+	return drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
 }
 
 // wanderVariance is that of the departure of a tracking drive after so many

@@ -42,7 +42,10 @@ func readNow(t *testing.T, tr *Tracker, m *simMount, noise float64) Reading {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return tr.Take(st.Attitude, m.now)
+	before := *tr
+	r := tr.Take(st.Attitude, m.now)
+	tr.LearnTilt(&before)
+	return r
 }
 
 // The two bolts take the axis where it is to go, and undo each other.

@@ -266,8 +266,12 @@ const (
 	// degrees catch the eye; and a cell of the grid (leanStep) with it.
 	doubtfulLean = 7 * sky.Degree
 
+	// leanMoves is how many movements of the axis must tell of it: among fewer, one
+	// frame that is wrong has too much to say.
+	leanMoves = 5
+
 	// leanClear is how many standard deviations it must be clear of none.
-	leanClear = 4
+	leanClear = 6
 )
 
 // LatitudeByBolt reads a wrong latitude from the line about which the azimuth
@@ -278,7 +282,7 @@ const (
 func LatitudeByBolt(t *Tracker) LatitudeDoubt {
 	_, north, _, sigma := t.Tilt()
 	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
-	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
+	if t.leans.moves < leanMoves || north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
 		return out
 	}
 	way, lean := "north", "south"

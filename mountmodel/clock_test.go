@@ -399,12 +399,13 @@ func TestLatitudeByBolt(t *testing.T) {
 			}
 			tracker := NewTracker(fit, mids, m.site.South())
 			for k := range 6 {
-				m.wait(20*time.Second, false)
-				m.turnBolts(sky.Angle(2-4*(k%2))*sky.Degree, 0, sky.Vec{})
-				tracker.Take(see(), m.now)
-				m.wait(20*time.Second, false)
-				m.turnBolts(0, sky.Angle(1-2*(k%2))*sky.Degree, sky.Vec{})
-				tracker.Take(see(), m.now)
+				for _, turn := range [2][2]sky.Angle{{2, 0}, {0, 1}} {
+					m.wait(20*time.Second, false)
+					m.turnBolts(turn[0]*sky.Angle(1-2*(k%2))*sky.Degree, turn[1]*sky.Angle(1-2*(k%2))*sky.Degree, sky.Vec{})
+					before := *tracker
+					tracker.Take(see(), m.now)
+					tracker.LearnTilt(&before)
+				}
 			}
 			doubt := LatitudeByBolt(tracker)
 			t.Logf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), doubt.Excess.Degrees(), doubt.Sigma.Degrees())

@@ -143,12 +143,15 @@ func (s *Session) follow(f frame) {
 	}
 	held := s.held
 	s.held = nil
+	if held == nil && s.tookBack(f) {
+		return
+	}
 	if held != nil {
 		after := s.stepFrom(held.tracker, f)
 		stays := after.fits() && s.cameBack(held.reading.Axis, s.tracker.Axis(), after.reading.Axis)
 		back := st.fits() && s.cameBack(s.tracker.Axis(), held.reading.Axis, st.reading.Axis)
 		switch {
-		case after.fits() && (stays && !back || !st.fits()):
+		case (after.fits() || held.rests(f, s.tracker.rate)) && (stays && !back || !st.fits()):
 			s.settle(*held, after)
 			return
 		case st.fits():
@@ -164,6 +167,61 @@ func (s *Session) follow(f frame) {
 	default:
 		s.hold(st)
 	}
+}
+
+// undo is how things stood before a frame.
+type undo struct {
+	tracker *Tracker
+	away    step // the frame itself
+	bolts   *Bolts
+	hinted  *Bolts
+	from    []reading
+	likeDec bool
+}
+
+// excursion is the movement of the axis from which a frame may prove wrong
+// afterwards. Hands err by a tenth (turnError): who turns a bolt so far and back
+// again does not come back to within the noise.
+const excursion = 5 * sky.Arcminute
+
+// swings tells whether a movement undoes a good part of the one before: who
+// hunts to and fro with a bolt comes by the same places again and again.
+func swings(before, now [2]float64) bool {
+	along := before[0]*now[0] + before[1]*now[1]
+	size := math.Hypot(before[0], before[1]) * math.Hypot(now[0], now[1])
+	return along < -size/2 && math.Hypot(before[0], before[1]) > math.Hypot(now[0], now[1])/4
+}
+
+// tookBack tells whether a frame shows that the one before it was wrong, though
+// it looked as if the bolts had been turned: the axis stands where it stood before
+// that. Then that frame is left out, and the new one is read from there.
+func (s *Session) tookBack(f frame) bool {
+	u := s.undo
+	if u == nil || s.phase != Adjusting || len(s.told) > 0 {
+		return false
+	}
+	again := s.stepFrom(u.tracker, f)
+	if again.happened != boltsOnly || !s.sameAgain(u.tracker.Axis(), u.away.reading.Axis, again.reading.Axis) {
+		return false
+	}
+	s.tracker, s.bolts, s.hinted, s.toldFrom, s.likeDec = u.tracker, u.bolts, u.hinted, u.from, u.likeDec
+	s.adjust = s.adjust[:len(s.adjust)-1]
+	s.spoilt = nil
+	s.accept(again)
+	s.setAside(u.away.frame)
+	return true
+}
+
+// rests tells whether a frame stands as a held one did, but for the drive. When
+// the tube has moved on the mount, the tracker no longer knows about which line
+// the drive turns it.
+func (st step) rests(f frame, rate float64) bool {
+	if st.happened != decTurned && st.happened != tooFar {
+		return false
+	}
+	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.stance.R.Mul(st.frame.stance.R.Transpose()))))
+	drive := sky.Angle(rate * f.Mid.Sub(st.frame.Mid).Seconds()).Abs()
+	return turned < slipTold || (turned-drive).Abs() < slipTold
 }
 
 // fits tells whether what happened is what happens while bolts are turned.
@@ -189,6 +247,37 @@ func (s *Session) cameBack(before, away, now Axis) bool {
 	return !s.movement(before, now).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
 }
 
+// sameAgain tells whether an axis is the same again, after an excursion on which
+// nothing but a hand could have taken it: within the noise of the frames alone,
+// and nearer than hands come.
+func (s *Session) sameAgain(before, away, now Axis) bool {
+	m := s.movement(before, now)
+	for i := range 2 {
+		m.Cov[i][i] += float64(mechanicalNoise * mechanicalNoise)
+	}
+	w, ok := invert2(m.Cov)
+	if !ok {
+		return false
+	}
+	chi2 := 0.0
+	for i := range 2 {
+		for j := range 2 {
+			chi2 += m.By[i] * w[i][j] * m.By[j]
+		}
+	}
+	return chi2 < sameChi2 && sky.Separation(before.Dir, now.Dir) < handPart*sky.Separation(before.Dir, away.Dir)
+}
+
+const (
+	// sameChi2 is exceeded by noise, with two degrees of freedom, once in a
+	// hundred times.
+	sameChi2 = 9.21
+
+	// handPart is a tenth of a hand's error (turnError): both bolts turned back so
+	// well by hand is a matter of one in some hundred tries.
+	handPart = 0.01
+)
+
 // backPart is half of a hand's error (turnError): what comes nearer comes back
 // by itself.
 const backPart = 0.05
@@ -210,7 +299,7 @@ func (s *Session) doubt(st step) {
 // settle decides on a held frame that the next one bears out: something moved.
 func (s *Session) settle(held, after step) {
 	name := held.frame.Name
-	if held.happened == decTurned || held.happened == tooFar {
+	if held.happened == decTurned || held.happened == tooFar || s.likeDec && s.phase == Adjusting {
 		s.spoilt = &Warning{Code: WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if s.phase == Done {
@@ -230,6 +319,17 @@ func (s *Session) settle(held, after step) {
 // accept keeps a step.
 func (s *Session) accept(st step) {
 	before := s.tracker.Axis()
+	s.undo = nil
+	if s.phase == Adjusting && st.happened == boltsOnly {
+		if st.reading.Jump > excursion && len(s.told) == 0 && !swings(s.lastMove, s.movement(before, st.reading.Axis).By) {
+			s.undo = &undo{tracker: s.tracker, away: st, bolts: s.bolts, hinted: s.hinted, from: slices.Clone(s.toldFrom), likeDec: s.likeDec}
+		}
+		st.tracker.LearnTilt(s.tracker)
+		if seconds := st.frame.Mid.Sub(s.tracker.newest).Seconds(); st.reading.Jump > excursion && len(s.told) == 0 && s.tracker.declination(st.frame, seconds) {
+			s.likeDec = true
+		}
+	}
+	s.lastMove = s.movement(before, st.reading.Axis).By
 	s.tracker = st.tracker
 	f, r := st.frame, st.reading
 	s.adjust = append(s.adjust, AdjustView{

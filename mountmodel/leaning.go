@@ -16,7 +16,8 @@ import (
 // about the axis is that of a drive that tracks or stands, or is unknown.
 // Under a wrong tilt it comes out otherwise.
 type leaning struct {
-	logs []float64 // leanCells x leanCells, rows to the north; nil while nothing is known
+	logs  []float64 // leanCells x leanCells, rows to the north; nil while nothing is known
+	moves int       // that told of it
 }
 
 const (
@@ -45,9 +46,12 @@ func leanAt(cell int) sky.Angle { return sky.Angle(cell)*leanStep - leanMost }
 // turn about the axis.
 func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow, variance float64) leaning {
 	axis, now := from.R.Apply(c), to.R.Apply(c)
-	if sky.Separation(sky.Local(axis), sky.Local(now)) < leanMoved {
+	moved := sky.Separation(sky.Local(axis), sky.Local(now))
+	if moved < leanMoved {
 		return l
 	}
+	// The hinge of a real mount is not quite square to its axes.
+	variance += float64(moved*moved) * coneError.Sin() * coneError.Sin()
 	turned := to.R.Mul(from.R.Transpose())
 	next := make([]float64, leanCells*leanCells)
 	angles := make([]float64, leanCells*leanCells)
@@ -77,7 +81,7 @@ func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow
 			next[at] = l.log(i, j) + math.Log((1-turnedPrior)*(follow*density(drive)+(1-follow)*density(0))+turnedPrior/float64(sky.Turn))
 		}
 	}
-	return leaning{next}
+	return leaning{next, l.moves + 1}
 }
 
 // log is the logarithm of the probability of a cell, up to a constant.

@@ -101,18 +101,21 @@ type present struct {
 	tracker   *Tracker     // from the end of a measurement on
 	moved     bool         // a frame after the measurement no longer fits it
 	adjust    []AdjustView
-	held      *step     // a frame in doubt
-	notice    *Warning  // about the newest frame, while bolts are turned
-	noticed   []Warning // of all frames of a list
-	spoilt    *Warning  // the tube moved after the measurement: nothing can be read any more
-	bumped    *Warning  // the mount moved by something else than bolts
-	clock     *Warning  // the camera's clock and the host's disagree
-	clockZone bool      // by what time zones differ: until the user starts over
-	stamps    []Stamp   // of the newest frames
-	files     []Stamp   // those that are compared with the files' own times
-	fileClock *Warning  // the camera's clock and the files' times disagree
-	unsolved  *Warning  // about the newest frame
-	unlocked  Axis      // as the axis stood when the bolts were locked
+	held      *step      // a frame in doubt
+	lastMove  [2]float64 // of the axis, by the newest frame, across and up
+	undo      *undo      // how things stood before the newest frame, if that may prove wrong
+	likeDec   bool       // a movement taken for one of the bolts may have been one of the declination
+	notice    *Warning   // about the newest frame, while bolts are turned
+	noticed   []Warning  // of all frames of a list
+	spoilt    *Warning   // the tube moved after the measurement: nothing can be read any more
+	bumped    *Warning   // the mount moved by something else than bolts
+	clock     *Warning   // the camera's clock and the host's disagree
+	clockZone bool       // by what time zones differ: until the user starts over
+	stamps    []Stamp    // of the newest frames
+	files     []Stamp    // those that are compared with the files' own times
+	fileClock *Warning   // the camera's clock and the files' times disagree
+	unsolved  *Warning   // about the newest frame
+	unlocked  Axis       // as the axis stood when the bolts were locked
 	lock      *LockShift
 	bolts     *Bolts      // up to the last strokes told
 	hinted    *Bolts      // and what untold movements since have shown
@@ -257,7 +260,7 @@ func (s *Session) do(event Event) error {
 func (s *Session) beginAdjusting() {
 	s.phase = Adjusting
 	s.tracker = s.first.tracker(s.cfg.Site.South())
-	s.moved, s.held, s.notice, s.spoilt, s.bumped = false, nil, nil, nil, nil
+	s.moved, s.held, s.undo, s.likeDec, s.notice, s.spoilt, s.bumped = false, nil, nil, false, nil, nil, nil
 	s.rest(s.lastHeard)
 }
 
@@ -461,8 +464,13 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	if err != nil {
 		f.Message = err.Error()
 		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
-		if errors.Is(err, errThroughGround) {
+		switch {
+		case !errors.Is(err, errThroughGround):
+		case s.lastMid.IsZero():
 			s.unsolved.Code = WarnPlace
+		default: // the frames before were possible
+			s.unsolved.Code = WarnFrameStands
+			s.unsolved.Message += " It does not fit the frames before it: a wrong match, or the camera's clock was changed. Take another."
 		}
 		if f.Status == FrameUnsolved && !s.lastMid.IsZero() {
 			s.unsolved.Message += " Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."

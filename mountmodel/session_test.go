@@ -270,7 +270,7 @@ func TestSessionRefuses(t *testing.T) {
 			}
 			code := WarnUnsolved
 			if c.name == "below the horizon" {
-				code = WarnPlace
+				code = WarnFrameStands // the frames before it were above
 			}
 			if len(v.Warnings) == 0 || v.Warnings[0].Code != code || v.Warnings[0].Frame != c.s.Name {
 				t.Errorf("warnings %+v", v.Warnings)
