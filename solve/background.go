@@ -48,6 +48,7 @@ type skyMap struct {
 	nx, ny       int
 	tileW, tileH float64
 	level, noise []float32   // nx*ny, row-major
+	rough        []float32   // spread of the values over their noise, of each tile
 	step         float32     // smallest step between pixel values, about 0 when continuous
 	dither       float32     // step, or 0 where the noise is many steps and needs no dither
 	lowest       float32     // lowest value of the image
@@ -66,6 +67,7 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 	b.tileH = float64(img.Height) / float64(b.ny)
 	b.level = make([]float32, b.nx*b.ny)
 	b.noise = make([]float32, b.nx*b.ny)
+	b.rough = make([]float32, b.nx*b.ny)
 	b.step = valueStep(img)
 	b.dither, b.lowest = b.step, lowestValue(img)
 	if coarseNoise(img) > fineSteps*b.step {
@@ -92,6 +94,9 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			}
 			if noise == 0 {
 				b.silent.Store(true)
+			}
+			if noise > 0 {
+				b.rough[i] = float32(spread / noise)
 			}
 			b.level[i] = float32(level)
 			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))

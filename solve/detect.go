@@ -85,6 +85,7 @@ var (
 // The stages, each in its file:
 //
 //	sky level and noise by tiles, clipped statistics         background.go
+//	a finer mesh where the sky changes within a tile         finersky.go
 //	row and column patterns                                  banding.go
 //	sky-subtracted canvases at 1, 1/2, 1/4, ... resolution;
 //	hot, dead and missing pixels; the level of saturation    prepare.go
@@ -150,6 +151,11 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 	}
 	p := prepare(img, mesh, workers)
 	m := p.findPSF(workers)
+	if finer := mesh.finer(img, m.fwhm()*float64(m.canvas.scale), workers); finer != nil {
+		mesh = finer
+		p = prepare(img, mesh, workers)
+		m = p.findPSF(workers)
+	}
 	if m.canvas.scale == 1 {
 		p.replaceLone(m.loneShare())
 	}

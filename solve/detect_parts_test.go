@@ -459,3 +459,57 @@ func TestPSFDerivatives(t *testing.T) {
 		}
 	}
 }
+
+// TestFinerSky: beside a step in the sky the finer mesh is right within half the
+// pixel noise a part's width away, where the coarse one is off by several times that; and a
+// plain frame, a gradient or a frame of broad stars gets none.
+func TestFinerSky(t *testing.T) {
+	const w, h, level, edge = 512, 384, 400.0, 230
+	draw := func(sky func(x, y float64) float64, stars bool) Image {
+		m := newMock(w, h, 41, 0)
+		for i := range m.mean {
+			m.mean[i] = sky(float64(i%w), float64(i/w))
+		}
+		if stars {
+			m.sceneStars(gaussianLight{2.5}, 60, testVariance)
+		}
+		return m.expose(testRead, 1, 0, math.Inf(1))
+	}
+	step := draw(func(x, y float64) float64 {
+		if x > edge {
+			return 20 * level
+		}
+		return level
+	}, true)
+	coarse, _ := measureSky(step, 1)
+	fine := coarse.finer(step, 3, 1)
+	if fine == nil {
+		t.Fatal("no finer mesh beside a step")
+	}
+	worst := 0.0
+	const noise = 21.0 // sqrt(level + testRead^2)
+	for y := 20.0; y < h-20; y += 10 {
+		const beside = edge - 64.0/finerCells
+		was, _ := coarse.at(beside, y)
+		now, sigma := fine.at(beside, y)
+		worst = max(worst, math.Abs(was-level)/noise)
+		if math.Abs(now-level) > 0.5*noise || sigma < 0.7*noise || sigma > 1.4*noise {
+			t.Errorf("at %g %g the sky is %.1f with noise %.1f, want %.0f and %.0f", beside, y, now, sigma, level, noise)
+		}
+	}
+	if worst < 3 {
+		t.Errorf("the coarse mesh is off by %.1f noise only: this test shows nothing", worst)
+	}
+	for name, img := range map[string]Image{
+		"plain":    draw(func(x, y float64) float64 { return level }, true),
+		"gradient": draw(func(x, y float64) float64 { return level * (1 + x/w + y/h) }, true),
+	} {
+		mesh, _ := measureSky(img, 1)
+		if mesh.finer(img, 3, 1) != nil {
+			t.Errorf("%s: a finer mesh", name)
+		}
+	}
+	if coarse.finer(step, 10, 1) != nil {
+		t.Error("a mesh finer than stars of 10 pixels")
+	}
+}

@@ -16,21 +16,24 @@ import (
 // style stands in the page itself, and no other site may load what is here.
 func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		h := c.Response().Header()
-		policy := "default-src 'none'; frame-ancestors 'none'"
-		if host := c.Request().Host; s.ownHost(host) {
-			policy = contentPolicy(host)
-		}
-		h.Set("Content-Security-Policy", policy)
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("X-Frame-Options", "DENY")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		h.Set("Permissions-Policy", "camera=(), microphone=(), payment=(), usb=(), geolocation=(self)")
-		h.Set("Cache-Control", "no-store") // the assets, under their hashed address, say otherwise
+		guardHeaders(c.Response().Header(), c.Request().Host, s.opt.Hosts)
 		return next(c)
 	}
+}
+
+func guardHeaders(h http.Header, host string, hosts []string) {
+	policy := "default-src 'none'; frame-ancestors 'none'"
+	if ownHost(host, hosts) {
+		policy = contentPolicy(host)
+	}
+	h.Set("Content-Security-Policy", policy)
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+	h.Set("Permissions-Policy", "camera=(), microphone=(), payment=(), usb=(), geolocation=(self)")
+	h.Set("Cache-Control", "no-store") // the assets, under their hashed address, say otherwise
 }
 
 // contentPolicy lets a page load its own scripts, styles, fonts and pictures
@@ -57,7 +60,9 @@ func (s *Server) checkHost(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-func (s *Server) ownHost(hostport string) bool {
+func (s *Server) ownHost(hostport string) bool { return ownHost(hostport, s.opt.Hosts) }
+
+func ownHost(hostport string, hosts []string) bool {
 	u, err := url.Parse("http://" + hostport)
 	if err != nil || u.Host != hostport || u.User != nil {
 		return false
@@ -69,7 +74,7 @@ func (s *Server) ownHost(hostport string) bool {
 	if a, err := netip.ParseAddr(name); err == nil {
 		return a.Zone() == ""
 	}
-	for _, h := range s.opt.Hosts {
+	for _, h := range hosts {
 		if strings.EqualFold(h, name) {
 			return true
 		}
@@ -136,4 +141,26 @@ func checkAddr(addr string, allowNetwork bool) error {
 	}
 	return errors.New(`"` + addr + `" can be reached from the network, where anybody could watch; ` +
 		"listen on 127.0.0.1, or allow the network: other devices may then look on, but only a browser on this machine operates")
+}
+
+// CheckAddr refuses to listen where strangers can reach the service, unless
+// that was asked for.
+func CheckAddr(addr string, allowNetwork bool) error { return checkAddr(addr, allowNetwork) }
+
+// LookOn wraps a handler that only shows: it answers GET, under the service's own
+// names, to no other site's page, and with the same guard rails as the page.
+func LookOn(next http.Handler, hosts []string) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		guardHeaders(w.Header(), r.Host, hosts)
+		switch {
+		case !ownHost(r.Host, hosts):
+			http.Error(w, "this address is not one of the service's own; add the name with the option for host names", http.StatusMisdirectedRequest)
+		case !sameOrigin(r):
+			http.Error(w, "only the service's own page may do this", http.StatusForbidden)
+		case r.Method != http.MethodGet && r.Method != http.MethodHead:
+			http.Error(w, "there is nothing to operate here", http.StatusMethodNotAllowed)
+		default:
+			next.ServeHTTP(w, r)
+		}
+	})
 }

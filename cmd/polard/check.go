@@ -36,13 +36,14 @@ func newCheck() *cobra.Command {
 	var site siteFlags
 	var page pageFlags
 	var frames framesFlags
+	var state stateFlags
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "check FOLDER",
 		Short: "tell before the night what would go wrong in it",
 		Long: `check looks at what 'polard serve' would use with the same options, and changes nothing:
-the folder of the frames and the newest frame in it, the clock, the place, the catalogue, and
-the address of the page.
+the folder of the frames and the newest frame in it, the clock, the place, the catalogue, the
+address of the page, and the folder of the logbook.
 
 Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 		Example: "  polard check --config /etc/polard/polard.toml\n  polard check /data/tonight --lat 46.32 --lon 13.07",
@@ -65,6 +66,7 @@ Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 			checkSite(c, &site, newest, add)
 			checkCatalogue(add)
 			checkPage(page, add)
+			checkState(state, add)
 			checkEnvironment(c, os.Environ(), add)
 			return printFindings(c, all, asJSON)
 		},
@@ -72,6 +74,7 @@ Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 	site.add(c)
 	page.add(c)
 	frames.add(c)
+	state.addFolder(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a line")
 	return c
 }
@@ -240,6 +243,52 @@ func checkPage(page pageFlags, add addFinding) {
 	default:
 		add("address", checkGood, "%s is free; only this machine reaches it", page.addr)
 	}
+}
+
+// leastFree is the room that a long night's logbook and its journal take, with
+// room to spare.
+const leastFree = 200 << 20
+
+// checkState writes a file into the folder of the logbook, or the nearest one
+// above it that is there, and takes it away again.
+func checkState(flags stateFlags, add addFinding) {
+	path, err := flags.path()
+	if err != nil {
+		add("state", checkWrong, "%v", err)
+		return
+	}
+	folder := filepath.Dir(path)
+	at := folder
+	for {
+		if info, err := os.Stat(at); err == nil {
+			if !info.IsDir() {
+				add("state", checkWrong, "%s is a file: name a folder with --state", at)
+				return
+			}
+			break
+		}
+		if filepath.Dir(at) == at {
+			add("state", checkWrong, "there is no folder %s", folder)
+			return
+		}
+		at = filepath.Dir(at)
+	}
+	probe, err := os.CreateTemp(at, ".polard-check-")
+	if err != nil {
+		add("state", checkWrong, "this user may not write into %s: name another with --state", at)
+		return
+	}
+	_ = probe.Close()
+	_ = os.Remove(probe.Name())
+	if free, known := freeBytes(at); known && free < leastFree {
+		add("state", checkWrong, "only %d MB are free in %s", free>>20, at)
+		return
+	}
+	if at != folder {
+		add("state", checkGood, "the logbook's folder %s will be made", folder)
+		return
+	}
+	add("state", checkGood, "the logbook can be kept in %s", folder)
 }
 
 // checkEnvironment finds names that begin as ours do but are none.

@@ -45,13 +45,14 @@ func wants(t *testing.T, found []finding, verdict string, words ...string) {
 
 func TestCheck(t *testing.T) {
 	set := practice(t, practiceFolder+"/adjust_000")
-	folder := t.TempDir()
-	place := append(set.siteArgs(), "--addr", "127.0.0.1:0")
+	folder, state := t.TempDir(), t.TempDir()
+	place := append(set.siteArgs(), "--state", state, "--addr", "127.0.0.1:0")
 	_, found := checked(t, append([]string{folder}, place...)...)
 	wants(t, found["folder"], checkNote, "no FITS file yet")
 	wants(t, found["site"], checkGood)
 	wants(t, found["catalogue"], checkGood, "2557501")
 	wants(t, found["address"], checkGood)
+	wants(t, found["state"], checkGood, state)
 
 	// A frame that was exposed when its header says so.
 	frame := filepath.Join(folder, "f0.fits")
@@ -94,7 +95,12 @@ func TestCheck(t *testing.T) {
 	wants(t, found["address"], checkWrong, "another polard")
 	_, found = checked(t, folder, "--addr", "0.0.0.0:0")
 	wants(t, found["address"], checkWrong, "--allow-network")
+	_, found = checked(t, folder, "--state", frame)
+	wants(t, found["state"], checkWrong, "is a file")
 	t.Setenv("POLARD_LATITUDE", "3")
 	_, found = checked(t, folder)
 	wants(t, found["environment"], checkNote, "POLARD_LATITUDE")
+	if entries, err := os.ReadDir(state); err != nil || len(entries) != 0 {
+		t.Errorf("the check left %v behind (%v)", entries, err)
+	}
 }

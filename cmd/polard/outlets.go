@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -14,46 +15,110 @@ import (
 	"polard/web"
 	"polard/web/alarm"
 	"polard/web/metrics"
+	"polard/web/mqtt"
 
 	"github.com/spf13/cobra"
 )
+
+// brokerFlags say which MQTT broker to speak to.
+type brokerFlags struct {
+	broker, user, passwordFile, ca, prefix string
+}
+
+func (f *brokerFlags) add(c *cobra.Command, what string) {
+	c.Flags().StringVar(&f.broker, "mqtt", "", what+": mqtt://HOST:1883, or mqtts://HOST:8883 for TLS (`URL`)")
+	c.Flags().StringVar(&f.user, "mqtt-user", "", "`NAME` under which the broker knows this one")
+	c.Flags().StringVar(&f.passwordFile, "mqtt-password-file", "", "`FILE` whose first line is the password for the broker")
+	c.Flags().StringVar(&f.ca, "mqtt-ca", "", "`FILE` of certificates (PEM) to trust beside the system's")
+	c.Flags().StringVar(&f.prefix, "mqtt-prefix", "polard", "`TOPIC` below which the piers tell")
+}
+
+// options are those of the broker's client.
+func (f *brokerFlags) options(log *slog.Logger) (mqtt.Options, error) {
+	o := mqtt.Options{Broker: f.broker, User: f.user, CAFile: f.ca, Prefix: f.prefix, Program: programName(), Logger: log}
+	if f.passwordFile != "" {
+		text, err := os.ReadFile(f.passwordFile)
+		if err != nil {
+			return o, wrongCall("--mqtt-password-file: %w", err)
+		}
+		first, _, _ := strings.Cut(string(text), "\n")
+		if o.Password = strings.TrimRight(first, "\r"); o.Password == "" {
+			return o, wrongCall("--mqtt-password-file %s: its first line is empty", f.passwordFile)
+		}
+	}
+	if err := o.Check(); err != nil {
+		return o, wrongCall("--mqtt: %w", err)
+	}
+	return o, nil
+}
 
 // outletFlags are the options of what tells of the service while nobody looks at
 // its page.
 type outletFlags struct {
 	moved    float64
 	unsolved int
+	broker   brokerFlags
+	pier     string
 }
 
 func (f *outletFlags) add(c *cobra.Command) {
 	c.Flags().Float64Var(&f.moved, "alarm-moved", alarm.DefaultMoved.Arcminutes(), "raise an alarm when the watched axis has moved by this much (`ARCMIN`); 0 raises none")
 	c.Flags().IntVar(&f.unsolved, "alarm-unsolved", alarm.DefaultUnsolved, "raise an alarm when `N` frames in a row were not solved; 0 raises none")
+	f.broker.add(c, "tell this MQTT broker how the axis stands")
+	c.Flags().StringVar(&f.pier, "pier", "", "`NAME` of this pier at the broker (default: the machine's name)")
 }
 
-func (f *outletFlags) options() (alarm.Options, error) {
+// outlets makes what the options ask for.
+func (f *outletFlags) outlets(log *slog.Logger) (*outlets, error) {
 	if !(f.moved >= 0 && f.moved <= 60*90) {
-		return alarm.Options{}, wrongCall("--alarm-moved %g: give arcminutes, above 0, or 0 for no alarm", f.moved)
+		return nil, wrongCall("--alarm-moved %g: give arcminutes, above 0, or 0 for no alarm", f.moved)
 	}
 	if f.unsolved < 0 {
-		return alarm.Options{}, wrongCall("--alarm-unsolved %d: give a number of frames, or 0 for no alarm", f.unsolved)
+		return nil, wrongCall("--alarm-unsolved %d: give a number of frames, or 0 for no alarm", f.unsolved)
 	}
-	return alarm.Options{Moved: sky.Angle(f.moved) * sky.Arcminute, Unsolved: f.unsolved}, nil
+	o := newOutlets(alarm.Options{Moved: sky.Angle(f.moved) * sky.Arcminute, Unsolved: f.unsolved}, log)
+	if f.broker.broker == "" {
+		return o, nil
+	}
+	opt, err := f.broker.options(log)
+	if err != nil {
+		return nil, err
+	}
+	if opt.Pier = f.pier; opt.Pier == "" {
+		if opt.Pier, err = os.Hostname(); err != nil {
+			return nil, wrongCall("this machine has no name (%w): give --pier", err)
+		}
+	}
+	if o.publisher, err = mqtt.NewPublisher(opt); err != nil {
+		return nil, wrongCall("--pier: %w", err)
+	}
+	return o, nil
 }
 
 // outlets take every state on its way to the page: they judge whether there is
-// cause for alarm, and count. All is called on the desk's goroutine.
+// cause for alarm, count, and tell a broker. All but Run is called on the desk's
+// goroutine.
 type outlets struct {
-	judge   *alarm.Judge
-	metrics *metrics.Set
-	log     *slog.Logger
-	now     func() time.Time
-	told    map[string]bool // alarms that were logged
+	judge     *alarm.Judge
+	metrics   *metrics.Set
+	publisher *mqtt.Publisher // nil without a broker
+	log       *slog.Logger
+	now       func() time.Time
+	told      map[string]bool // alarms that were logged
 }
 
 func newOutlets(opt alarm.Options, log *slog.Logger) *outlets {
 	return &outlets{
 		judge: alarm.NewJudge(opt), metrics: metrics.New(programName()), log: log, now: time.Now, told: make(map[string]bool),
 	}
+}
+
+// Run keeps the connection to the broker, if there is one, until ctx ends.
+func (o *outlets) Run(ctx context.Context) error {
+	if o.publisher == nil {
+		return nil
+	}
+	return o.publisher.Run(ctx)
 }
 
 // pass puts the alarms into a state, and tells of it.
@@ -74,6 +139,9 @@ func (o *outlets) pass(state *web.State) {
 	}
 	o.told = standing
 	o.metrics.Observe(*state)
+	if o.publisher != nil {
+		o.publisher.Publish(*state)
+	}
 }
 
 // folderTrouble is why the folder cannot be read, as the watcher last said.
@@ -105,8 +173,12 @@ func (s *service) able(folder string) func(context.Context) error {
 			return fmt.Errorf("the folder cannot be read: %w", err)
 		}
 		var placed bool
-		if err := s.desk.ask(ctx, func() error { placed = s.desk.placed; return nil }); err != nil {
+		var lost error
+		if err := s.desk.ask(ctx, func() error { placed, lost = s.desk.placed, s.desk.keeping.trouble(); return nil }); err != nil {
 			return errors.New("the session does not answer")
+		}
+		if lost != nil {
+			return lost
 		}
 		if !placed {
 			return errors.New("nobody said yet where the mount stands: --lat and --lon, the page, or the frames' headers")
@@ -123,6 +195,17 @@ func readable(folder string) error {
 	defer f.Close()
 	if _, err := f.Readdirnames(1); err != nil && !errors.Is(err, io.EOF) {
 		return err
+	}
+	return nil
+}
+
+// trouble is why the logbook is not kept; nil when it is, or when none is wanted.
+func (k *keeping) trouble() error {
+	if k == nil || k.keeper == nil {
+		return nil
+	}
+	if t := k.keeper.Trouble(); t != nil {
+		return t
 	}
 	return nil
 }

@@ -14,7 +14,7 @@ import (
 
 // debianTool finds a program of the Debian package named; without it the test is
 // skipped, but in continuous integration it fails.
-func debianTool(t *testing.T, name, pkg string) string {
+func debianTool(t testing.TB, name, pkg string) string {
 	t.Helper()
 	for _, folder := range []string{"", "/usr/sbin/", "/usr/bin/"} {
 		if path, err := exec.LookPath(folder + name); err == nil {

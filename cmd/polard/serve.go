@@ -105,10 +105,6 @@ Stop it with Ctrl-C.`,
 			if err := watch.apply(&cfg); err != nil {
 				return err
 			}
-			alarms, err := outlet.options()
-			if err != nil {
-				return err
-			}
 			if since < 0 {
 				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
 			}
@@ -121,6 +117,10 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			log := loggerOf(c)
+			outlets, err := outlet.outlets(log)
+			if err != nil {
+				return err
+			}
 			d := newDesk(p, log, cfg, placed)
 			begin := newSession("folder", folder, cfg, placed, since)
 			if d.keeping, err = startKeeping(c.Context(), state, begin, log, d.refresh); err != nil {
@@ -130,7 +130,7 @@ Stop it with Ctrl-C.`,
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
 			d.watchCalled = watch.watch
-			service := service{desk: d, page: page, log: log, outlets: newOutlets(alarms, log), ready: func(url string) {
+			service := service{desk: d, page: page, log: log, outlets: outlets, ready: func(url string) {
 				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
 			}}
 			service.watcher = fits.NewWatcher(fits.Options{
@@ -298,6 +298,7 @@ func (s *service) run(ctx context.Context) error {
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return server.Run(ctx) })
 	group.Go(func() error { return s.desk.Run(ctx) })
+	group.Go(func() error { return s.outlets.Run(ctx) })
 	group.Go(func() error {
 		return s.watcher.Run(ctx, func(a fits.Arrival) {
 			s.desk.Arrive(ctx, a)

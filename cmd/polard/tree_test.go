@@ -37,8 +37,10 @@ var allowedImports = map[string][]string{
 	"solve":                {"catalogs", "mountmodel/sky"},
 	"web":                  {"mountmodel", "mountmodel/setup", "mountmodel/sky"},
 	"web/alarm":            {"mountmodel", "mountmodel/sky", "web"},
+	"web/mqtt":             {"web"},
+	"web/overview":         {"web", "web/mqtt"},
 	"web/metrics":          {"web", "web/alarm"},
-	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web", "web/alarm", "web/metrics"},
+	"cmd/polard":           {"catalogs", "fits", "mountmodel", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web", "web/alarm", "web/metrics", "web/mqtt", "web/overview"},
 }
 
 func goFiles(t *testing.T, tests bool) []string {
