@@ -6,8 +6,12 @@ import (
 	"testing"
 )
 
-// The tests keep their logbooks in a folder of their own.
+// The tests keep their logbooks in a folder of their own. As a process that a test
+// has started, this is the program itself.
 func TestMain(m *testing.M) {
+	if os.Getenv(asProgram) != "" {
+		main()
+	}
 	folder, err := os.MkdirTemp("", "polard-tests-")
 	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
