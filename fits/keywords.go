@@ -155,7 +155,9 @@ func legalCards(cards []byte) (legal []byte, warnings []string) {
 			continue
 		}
 		keyword := cardKeyword(card)
-		if keyword == "" || layoutKeyword(keyword) {
+		// CONTINUE behind no string that goes on is commentary (FITS Standard 4.0,
+		// section 4.2.1.2), whatever follows it.
+		if keyword == "" || keyword == "CONTINUE" || layoutKeyword(keyword) {
 			continue
 		}
 		continues = false
