@@ -227,22 +227,7 @@ func TestHardFrames(t *testing.T) {
 		}},
 		{"mosaic", gaussianLight{3}, 1, 1, 5, 0, func(m *mock, l light) Image {
 			m.sceneStars(l, 200, v)
-			img := expose(m)
-			out := make([]float32, len(img.Pix))
-			w := img.Width
-			for y := 1; y < img.Height-1; y++ {
-				for x := 1; x < w-1; x++ {
-					s := float32(0)
-					for j, a := range []float32{1, 2, 1} {
-						for i, b := range []float32{1, 2, 1} {
-							s += a * b * img.Pix[(y+j-1)*w+x+i-1]
-						}
-					}
-					out[y*w+x] = s / 16
-				}
-			}
-			img.Pix = out
-			return img
+			return mosaicLike(expose(m))
 		}},
 		{"plate", newMoffatLight(3, 3), 1.5, 0.98, 4, 0, func(m *mock, l light) Image {
 			m.sceneStars(l, 150, v)

@@ -185,3 +185,23 @@ func cramerRao(l light, electrons, skyVariance, fx, fy float64) float64 {
 	}
 	return 1 / math.Sqrt(info)
 }
+
+// mosaicLike does to noise what the reduction of a colour mosaic to luminance does: the mean
+// of neighbours with weights [1 2 1]/4 both ways.
+func mosaicLike(img Image) Image {
+	out := make([]float32, len(img.Pix))
+	w := img.Width
+	for y := 1; y < img.Height-1; y++ {
+		for x := 1; x < w-1; x++ {
+			s := float32(0)
+			for j, a := range []float32{1, 2, 1} {
+				for i, b := range []float32{1, 2, 1} {
+					s += a * b * img.Pix[(y+j-1)*w+x+i-1]
+				}
+			}
+			out[y*w+x] = s / 16
+		}
+	}
+	img.Pix = out
+	return img
+}

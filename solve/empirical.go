@@ -17,9 +17,12 @@ const (
 	// goodMisfit: below it the profile does; shot noise alone leaves 0.05 of a
 	// star of that signal-to-noise.
 	goodMisfit = 0.05
-	// The same for brighter stars, if there are enough.
+	// The same for brighter stars, if there are enough; and if there are many, whose
+	// mean shows what single ones hide in their shot noise.
 	brightSNR        = 300
 	goodMisfitBright = 0.012
+	manyBright       = 48
+	goodMisfitMany   = 0.004
 	// empiricalRounds of residuals, each smoothed; what the smoothing of one
 	// takes off the next brings back.
 	empiricalRounds = 2
@@ -64,6 +67,7 @@ func (p *prepared) empirical(m *psf, sources []source, noise noiseModel) bool {
 	switch {
 	case len(used) < leastEmpirical:
 		return false
+	case bright >= manyBright && sumBright > goodMisfitMany*float64(bright):
 	case bright >= leastEmpirical && sumBright > goodMisfitBright*float64(bright):
 	case sum < goodMisfit*float64(len(used)):
 		return false

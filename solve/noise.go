@@ -32,6 +32,9 @@ const (
 	noiseClipMean = 0.9943
 	// firstRough is the roughness assumed until it is measured.
 	firstRough = 0.02
+	// mostLever: where a fit takes more of correlated noise with it, what it leaves is
+	// too uncertain to tell of the rest.
+	mostLever = 0.6
 	// noisePart of the star's peak is the least value of pixels that count.
 	noisePart = 0.1
 )
@@ -43,6 +46,9 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 	var list []residual
 	f := newFitter(p, m, noiseModel{rough2: sq(firstRough)})
 	peak := m.top
+	// A fit takes more of correlated noise with it: what it takes along each of its
+	// parameters has a variance that is larger by their factors.
+	alike := (m.alikeFlux + m.alikePos) / 2
 	used := 0
 	take := func(s source) {
 		f.fit(&s, sources)
@@ -63,7 +69,9 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 					lever += g[j] * f.inv[j][k] * g[k]
 				}
 			}
-			lever *= f.weight(model)
+			if lever *= f.weight(model) * alike; lever > mostLever && alike > 1 {
+				continue
+			}
 			e := d - f.fitted[3] - s.flux*(v+f.ex*g[1]+f.ey*g[2])
 			list = append(list, residual{model, sq(s.flux * peak / 2), e * e / max(0.1, 1-lever), f.sky2})
 		}
