@@ -24,14 +24,13 @@ func watching(t testing.TB, seed uint64, guiding Guiding) *desk {
 }
 
 // exposeFor takes ordinary exposures for a time.
-func (d *desk) exposeFor(total, cadence time.Duration) (v View) {
+func (d *desk) exposeFor(total, cadence time.Duration) View {
 	for end := d.m.now.Add(total); d.m.now.Before(end); {
 		d.m.wait(cadence, true)
 		d.count++
 		d.Take(d.m.now.Add(2*time.Second), d.m.sighting(fmt.Sprintf("w%05d", d.count), 1))
-		v = d.View()
 	}
-	return v
+	return d.View()
 }
 
 // With no procedure at all the session comes to the axis: it says what it waits

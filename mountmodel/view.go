@@ -174,8 +174,7 @@ func (s *Session) View() View {
 		v.Watch = s.night.View()
 		if v.Watch != nil && v.Watch.Standing != nil && s.phase == Watching {
 			v.Now = v.Watch.Standing
-			major, _, _ := v.Now.Axis.Ellipse()
-			v.Within = max(v.Now.Offset.Total, major) <= s.cfg.Tolerance && s.trusted()
+			v.Within = max(v.Now.Offset.Total, v.Watch.Fit.Reach()) <= s.cfg.Tolerance && s.trusted()
 		}
 	}
 	if s.phase == Measuring || s.phase == Confirming {
@@ -289,8 +288,8 @@ func (s *Session) instruct(v View) (string, []string) {
 		case v.Within:
 			return fmt.Sprintf("Watching: the axis is within %s of the pole.", AngleWords(v.Tolerance)), v.Watch.Sentences
 		}
-		if major, _, _ := v.Now.Axis.Ellipse(); v.Now.Offset.Total < v.Tolerance+watchedClear*major {
-			return fmt.Sprintf("Watching: the axis is known to %s so far, which does not tell whether it is within %s of the pole.", KnownWords(major), AngleWords(v.Tolerance)), v.Watch.Sentences
+		if reach := v.Watch.Fit.Reach(); v.Now.Offset.Total < v.Tolerance+reach {
+			return fmt.Sprintf("Watching: so far the axis is sure to %s only, which does not tell whether it is within %s of the pole.", KnownWords(reach), AngleWords(v.Tolerance)), v.Watch.Sentences
 		}
 		return fmt.Sprintf("Watching: the axis is %s from the pole, outside the tolerance. %s To adjust it, start over and measure.", AngleWords(v.Now.Offset.Total), sentence(v.Now.Move)), v.Watch.Sentences
 	default:
@@ -306,10 +305,6 @@ func (s *Session) instruct(v View) (string, []string) {
 		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", AngleWords(v.Now.Offset.Total)), details
 	}
 }
-
-// watchedClear is how many standard deviations a watched axis must be clear of
-// the tolerance before anybody is sent to the bolts.
-const watchedClear = 2
 
 // askTurn asks for the next frame of a measurement.
 func (s *Session) askTurn(v View) string {

@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -68,9 +69,10 @@ type Stretch struct {
 // The sizes of these are not fitted but averaged over, weighted by the
 // likelihood of each (restricted to what the other unknowns leave: Patterson
 // and Thompson 1971, Biometrika 58, 545) and by what is common among mounts.
-// While the frames do not tell a stiff mount from a bending one, the covariance
-// is that of both: its 95 % ellipse then holds the truth about that often, its
-// 68 % ellipse more often.
+// While the frames do not tell a stiff mount from a bending one, the axis has
+// the probabilities of both, and these do not fall off as a Gaussian's: the
+// covariance is such that its 68 % ellipse holds the truth that often, and Wide
+// says by how much the 95 % ellipse is larger than a Gaussian's.
 //
 // What the frames cannot tell: over one stretch, an axis that drifts by v per
 // hour looks like a steady one that is off by 3.8 v in a direction fixed by the
@@ -78,6 +80,7 @@ type Stretch struct {
 // covariance; DriftSigma tells how large it might be.
 type WatchFit struct {
 	Axis      Axis      // at the moment At
+	Wide      float64   // the 95 % ellipse is that of Axis, 2.45 standard deviations, times this
 	At        time.Time // mid-exposure of the newest frame
 	Stretches []Stretch
 	Drift     *AxisDrift // nil when the frames do not ask for one
@@ -104,6 +107,13 @@ type AxisDrift struct {
 	Odds                 float64 // of a drift against none
 }
 
+// Reach is the larger half axis of the ellipse that holds the axis with a
+// probability of 95 %, on the sky.
+func (f *WatchFit) Reach() sky.Angle {
+	major, _, _ := f.Axis.Ellipse()
+	return major * sky.Angle(f.Wide*math.Sqrt(-2*math.Log(0.05)))
+}
+
 // Flexes tells whether the frames show that the mount bends.
 func (f *WatchFit) Flexes() bool { return f.FlexureChance > flexureTold }
 
@@ -120,8 +130,12 @@ func (f *WatchFit) Sentences(pole sky.Local) []string {
 	}
 	across := sky.Angle(math.Abs(f.Axis.Dir.X - pole.X))
 	major, _, _ := f.Axis.Ellipse()
+	known := KnownWords(major)
+	if f.Wide > 1.25 { // not a Gaussian: say it
+		known += fmt.Sprintf(" (within %s in 19 of 20 such cases)", KnownWords(f.Reach()))
+	}
 	out := []string{fmt.Sprintf("The axis stands %s from the pole: %s %s it and %s %s of it, known to %s.",
-		AngleWords(off.Total), AngleWords(off.Alt), height, AngleWords(across), side, KnownWords(major))}
+		AngleWords(off.Total), AngleWords(off.Alt), height, AngleWords(across), side, known)}
 	if f.Flexes() {
 		out = append(out, fmt.Sprintf("The mount bends by about %s as it turns, more than the stars explain: no single axis fits, and none can be known better than that. The uncertainty includes it.", AngleWords(f.Flexure)))
 	}
@@ -181,9 +195,9 @@ const (
 	// rigidBefore is the probability beforehand of no flexure worth mentioning
 	// (and of no wandering, and of no jitter). Sizes up to commonFlexure are
 	// equally probable on a logarithmic scale, larger ones less so. Common
-	// practice: telescopes of amateurs bend by arcseconds to an arcminute.
+	// practice: telescopes bend by arcseconds to some arcminutes.
 	rigidBefore   = 0.3
-	commonFlexure = 32 * sky.Arcsecond
+	commonFlexure = 256 * sky.Arcsecond
 
 	// flexureTold is the probability from which flexure is told.
 	flexureTold = 0.99
@@ -920,6 +934,13 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 	b := crossBasis(w.n)
 	n := moved(w.n, b, mean[0], mean[1])
 	out.Axis = Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
+	near, far := reaches(all, best, drift, mean, out.Axis.Cov)
+	out.Wide = far / near
+	for i := range 2 {
+		for j := range 2 {
+			out.Axis.Cov[i][j] *= near * near
+		}
+	}
 	if drift {
 		out.Drift = &AxisDrift{Across: sky.Angle(mean[2]), Up: sky.Angle(mean[3]),
 			SigmaAcross: sky.Angle(math.Sqrt(cov[2][2])), SigmaUp: sky.Angle(math.Sqrt(cov[3][3])), Odds: odds}
@@ -994,6 +1015,69 @@ func mixture(all []answer, best float64, drift bool) (mean [axisSize]float64, co
 		}
 	}
 	return mean, cov
+}
+
+const (
+	// reachLeast is the share of the probability from which a choice of sizes
+	// counts in the ellipses.
+	reachLeast = 1e-3
+
+	// Each is taken at so many directions and, along each, at so many equally
+	// probable distances: 8 % of the mass of a choice apart, and many are summed.
+	reachDirections = 12
+	reachDistances  = 12
+)
+
+// reaches are the 68 and the 95 % ellipses of the mixture, as multiples of what
+// they would be if it were a Gaussian with the covariance given.
+func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov [2][2]float64) (near, far float64) {
+	w, ok := invert2(cov)
+	if !ok {
+		return 1, 1
+	}
+	type point struct{ q, p float64 }
+	var points []point
+	total := 0.0
+	for _, a := range all {
+		if a.drift == drift {
+			total += math.Exp(a.evidence - best)
+		}
+	}
+	covered := 0.0
+	for _, a := range all {
+		p := math.Exp(a.evidence-best) / total
+		if a.drift != drift || p < reachLeast {
+			continue
+		}
+		covered += p
+		// Cholesky of its covariance.
+		l00 := math.Sqrt(a.cov[0][0])
+		l10 := a.cov[1][0] / l00
+		l11 := math.Sqrt(max(0, a.cov[1][1]-l10*l10))
+		m := [2]float64{a.x[0] - mean[0], a.x[1] - mean[1]}
+		for k := range reachDistances {
+			r := math.Sqrt(-2 * math.Log(1-(float64(k)+0.5)/reachDistances))
+			for d := range reachDirections {
+				// Turned from ring to ring, or the points would lie on rays.
+				angle := (sky.Turn * (sky.Angle(d) + sky.Angle(k%2)/2) / reachDirections)
+				x := m[0] + l00*r*angle.Cos()
+				y := m[1] + l10*r*angle.Cos() + l11*r*angle.Sin()
+				points = append(points, point{w[0][0]*x*x + (w[0][1]+w[1][0])*x*y + w[1][1]*y*y, p / (reachDirections * reachDistances)})
+			}
+		}
+	}
+	slices.SortFunc(points, func(a, b point) int { return cmp.Compare(a.q, b.q) })
+	quantile := func(share float64) float64 {
+		sum := 0.0
+		for _, x := range points {
+			if sum += x.p / covered; sum >= share {
+				return x.q
+			}
+		}
+		return points[len(points)-1].q
+	}
+	const one, two = 0.6827, 0.95
+	return math.Sqrt(quantile(one) / (-2 * math.Log(1-one))), math.Sqrt(quantile(two) / (-2 * math.Log(1-two)))
 }
 
 // middle is the size at which half of the probability is reached.

@@ -195,6 +195,7 @@ func TestWatchExact(t *testing.T) {
 // watched is what came of many nights.
 type watched struct {
 	errors, sigmas []float64 // arcsec
+	reaches        []float64 // of the 95 % ellipse, arcsec
 	in68, in95     int
 	drifts, flexes int
 }
@@ -215,7 +216,7 @@ func watchMany(t *testing.T, nights int, guiding Guiding, night func(seed int, r
 		if q < chi68 {
 			out.in68++
 		}
-		if q < chi95 {
+		if q < chi95*fit.Wide*fit.Wide {
 			out.in95++
 		}
 		if fit.Drift != nil {
@@ -227,6 +228,7 @@ func watchMany(t *testing.T, nights int, guiding Guiding, night func(seed int, r
 		major, _, _ := fit.Axis.Ellipse()
 		out.errors = append(out.errors, sky.Separation(fit.Axis.Dir, m.truth()).Arcseconds())
 		out.sigmas = append(out.sigmas, major.Arcseconds())
+		out.reaches = append(out.reaches, fit.Reach().Arcseconds())
 	}
 	return out
 }
@@ -235,8 +237,8 @@ func (w watched) report(t *testing.T, what string) {
 	t.Helper()
 	n := len(w.errors)
 	s := slices.Sorted(slices.Values(w.errors))
-	t.Logf("%-42s %4d nights: error median %6.2f, 95th percentile %6.2f; 1-sigma claimed %6.2f arcsec (medians); 68 %% ellipse holds %5.1f %%, 95 %% %5.1f %%; drift told %d, flexure %d",
-		what, n, median(w.errors), s[n*95/100], median(w.sigmas), 100*float64(w.in68)/float64(n), 100*float64(w.in95)/float64(n), w.drifts, w.flexes)
+	t.Logf("%-42s %4d nights: error median %6.2f, 95th percentile %6.2f; 1-sigma claimed %6.2f, 95 %% within %6.2f arcsec (medians); 68 %% ellipse holds %5.1f %%, 95 %% %5.1f %%; drift told %d, flexure %d",
+		what, n, median(w.errors), s[n*95/100], median(w.sigmas), median(w.reaches), 100*float64(w.in68)/float64(n), 100*float64(w.in95)/float64(n), w.drifts, w.flexes)
 }
 
 // short keeps a number of nights small where time is.
@@ -268,8 +270,9 @@ func TestWatchTable(t *testing.T) {
 		{"bending by 20 arcsec, 60 minutes", 1, 20, 40},
 		{"bending by 20 arcsec, 120 minutes", 2, 20, 40},
 		{"bending by 20 arcsec, four targets and a flip", 0, 20, 20},
+		{"bending by 2 arcmin, four targets and a flip", 0, 120, 80},
 	} {
-		w := watchMany(t, short(80), Unguided, func(_ int, rng *rand.Rand) *nightMount {
+		w := watchMany(t, short(60), Unguided, func(_ int, rng *rand.Rand) *nightMount {
 			m := newNight(rng, sky.Angle(rng.Float64()*20)*sky.Arcminute)
 			m.bend(c.flexure * sky.Arcsecond)
 			if c.hours > 0 {
@@ -283,8 +286,11 @@ func TestWatchTable(t *testing.T) {
 		if got := median(w.errors); got > c.most {
 			t.Errorf("%s: median error %.2f arcsec", c.name, got)
 		}
-		if got := median(w.errors); got > 1.2*median(w.sigmas) { // the median of a two-dimensional error is 1.18 sigma
-			t.Errorf("%s: median error %.2f arcsec, claimed %.2f", c.name, got, median(w.sigmas))
+		// One target tells little of how a mount bends: it may bend more than most
+		// do, and the 68 % ellipse is that of most. The 95 % one must hold for it too,
+		// up to chance.
+		if n := float64(len(w.errors)); float64(w.in95) < 0.95*n-3*math.Sqrt(0.95*0.05*n) {
+			t.Errorf("%s: the 95 %% ellipse holds %d of %d", c.name, w.in95, len(w.errors))
 		}
 		if n := len(w.errors); c.flexure == 0 && w.drifts+w.flexes > n/20 {
 			t.Errorf("%s: %d drifts and %d flexures told of %d stiff mounts", c.name, w.drifts, w.flexes, n)
@@ -377,20 +383,20 @@ func TestWatchGuided(t *testing.T) {
 	}
 	for name, dither := range map[string]sky.Angle{"guided": 0, "guided and dithered": 10 * sky.Arcsecond} {
 		for _, guiding := range []Guiding{GuidingUnknown, Guided} {
-			w := watchMany(t, short(50), guiding, night(dither))
+			w := watchMany(t, short(30), guiding, night(dither))
 			w.report(t, name)
 			if n := len(w.errors); w.in95 < n*9/10 || median(w.errors) > 60 {
 				t.Errorf("%s: 95 %% ellipse holds %d of %d, median error %.1f arcsec", name, w.in95, n, median(w.errors))
 			}
 		}
 	}
-	w := watchMany(t, short(50), Unguided, night(0))
+	w := watchMany(t, short(30), Unguided, night(0))
 	w.report(t, "guided, called unguided")
 	if median(w.errors) < 60 {
 		t.Error("a guided mount called unguided comes out right: then the freedom of the declination is not needed")
 	}
 	// Unguided mounts off the pole by more than guiders hide are known as such.
-	w = watchMany(t, short(50), GuidingUnknown, func(_ int, rng *rand.Rand) *nightMount {
+	w = watchMany(t, short(30), GuidingUnknown, func(_ int, rng *rand.Rand) *nightMount {
 		m := newNight(rng, 10*sky.Arcminute)
 		m.night(4 * time.Minute)
 		return m

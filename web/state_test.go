@@ -59,7 +59,7 @@ func fullState() State {
 			Axis: &Direction{AltDeg: 47.15, AzDeg: 0.4534}, Offset: &Offset{AltArcmin: -7, AzArcmin: 27.2, TotalArcmin: 19.77},
 			Uncertainty: &Uncertainty{AltArcsec: 6, AzArcsec: 4.4, Correlation: 0.15},
 			Drift:       &WatchDrift{Shown: true, AcrossArcsecH: 4, UpArcsecH: -21, SigmaAcrossArcsecH: 3, SigmaUpArcsecH: 2},
-			Flexes:      true, FlexureArcsec: 16, JitterArcsec: 1,
+			ReachArcsec: 15, Flexes: true, FlexureArcsec: 16, JitterArcsec: 1,
 			Sentences: []string{"The axis stands 19.8' from the pole."},
 			Stretches: []Stretch{{FromUTC: "2026-03-14T20:15:00.000Z", ToUTC: "2026-03-14T22:15:00.000Z", Frames: 61, TurnDeg: 30, Guided: true}},
 			Nights:    []WatchedNight{{SinceUTC: "2026-03-13T19:15:00.000Z", UntilUTC: "2026-03-14T03:15:00.000Z", Frames: 412, Offset: Offset{AltArcmin: -6.5, AzArcmin: 27, TotalArcmin: 19.4}, UncertaintyArcsec: 9}},

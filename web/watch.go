@@ -15,6 +15,9 @@ type Watch struct {
 	Uncertainty *Uncertainty `json:"uncertainty,omitempty"`
 	Drift       *WatchDrift  `json:"drift,omitempty"`
 	Flexes      bool         `json:"flexes"` // the frames show that the mount bends
+	// ReachArcsec is the larger half axis of the ellipse that holds the axis with
+	// 95 %: frames of one target leave more open than a Gaussian would.
+	ReachArcsec Number `json:"reach_arcsec"`
 	// FlexureArcsec is the likely size of that, JitterArcsec how far single
 	// frames stray.
 	FlexureArcsec Number         `json:"flexure_arcsec"`
@@ -70,6 +73,7 @@ func WatchFromView(w *mountmodel.WatchView) *Watch {
 	if s, f := w.Standing, w.Fit; s != nil {
 		axis, offset := direction(s.Axis.Dir), offsetWire(s.Offset)
 		out.Axis, out.Offset, out.Uncertainty = &axis, &offset, uncertaintyOf(s.Axis)
+		out.ReachArcsec = Number(f.Reach().Arcseconds())
 		out.Flexes, out.FlexureArcsec, out.JitterArcsec = f.Flexes(), Number(f.Flexure.Arcseconds()), Number(f.Jitter.Arcseconds())
 		sigma := Number(f.DriftSigma.Arcseconds())
 		out.Drift = &WatchDrift{SigmaAcrossArcsecH: sigma, SigmaUpArcsecH: sigma}
