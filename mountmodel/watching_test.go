@@ -292,7 +292,7 @@ func TestWatchTable(t *testing.T) {
 		if n := float64(len(w.errors)); float64(w.in95) < 0.95*n-3*math.Sqrt(0.95*0.05*n) {
 			t.Errorf("%s: the 95 %% ellipse holds %d of %d", c.name, w.in95, len(w.errors))
 		}
-		if n := len(w.errors); c.flexure == 0 && w.drifts+w.flexes > n/20 {
+		if n := len(w.errors); c.flexure == 0 && w.drifts+w.flexes > max(1, n/20) {
 			t.Errorf("%s: %d drifts and %d flexures told of %d stiff mounts", c.name, w.drifts, w.flexes, n)
 		}
 	}
