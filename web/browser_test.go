@@ -1,14 +1,8 @@
 package web
 
 import (
-	"bytes"
-	"context"
 	"fmt"
-	"image"
-	"image/draw"
-	"image/png"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -16,210 +10,46 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
+	"polard/web/browsertest"
 
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/cdproto/browser"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
-// screens are the sizes at which the page is tried: a phone held upright and
-// a small laptop.
-var screens = []struct {
-	name          string
-	width, height int64
-	mobile        bool
-}{
-	{"phone", 390, 844, true},
-	{"laptop", 1280, 800, false},
-}
-
 // TestPage opens the page in a headless Chromium with a fresh profile, a tab
-// for each part. Without a Chromium it is skipped, but never in CI: there a
-// skip would pass for a pass.
+// for each part.
 func TestPage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("browser tests take long")
 	}
-	var path string
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("no Chromium found; CI must have one (Debian: apt-get install chromium)")
-		}
-		t.Skip("no Chromium found (Debian: apt-get install chromium)")
-	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path),
-		chromedp.UserDataDir(t.TempDir()),
-		chromedp.NoSandbox,
-		chromedp.DisableGPU,
-		chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true),
-		chromedp.Flag("force-prefers-reduced-motion", true), // nothing moves while a picture is taken
-	)
-	alloc, stopAlloc := chromedp.NewExecAllocator(context.Background(), opts...)
-	defer stopAlloc()
-	first, stop := chromedp.NewContext(alloc)
-	defer stop()
-	if err := chromedp.Do(first); err != nil {
-		t.Fatalf("Chromium did not start: %v", err)
-	}
+	browser := browsertest.Start(t)
 	for _, part := range []struct {
 		name string
-		test func(*testing.T, context.Context)
+		test func(*testing.T, *browsertest.Page)
 	}{
 		{"scenes", testScenes},
+		{"steps of the set-up", testSteps},
 		{"narrow", testNarrow},
 		{"stale", testStale},
 		{"reconnect", testReconnect},
+		{"asleep", testAsleep},
 		{"new version", testNewVersion},
 		{"looks", testLooks},
-		{"setup", testSetup},
+		{"place", testPlace},
+		{"remembered", testRemembered},
 		{"rig", testRig},
 		{"events", testEvents},
+		{"told", testTold},
+		{"tone", testTone},
+		{"zoom", testZoom},
 		{"two pages", testTwoPages},
 		{"hostile names", testHostileNames},
 	} {
-		t.Run(part.name, func(t *testing.T) { part.test(t, tab(t, first)) })
+		t.Run(part.name, func(t *testing.T) { part.test(t, browsertest.NewPage(t, browser)) })
 	}
-}
-
-// tab opens another tab with a storage of its own. Every error that the page
-// reports fails the test.
-func tab(t *testing.T, browser context.Context) context.Context {
-	t.Helper()
-	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
-	ctx, expire := context.WithTimeout(ctx, 2*time.Minute)
-	t.Cleanup(func() { expire(); stop() })
-	if err := chromedp.Do(ctx); err != nil {
-		t.Fatal(err)
-	}
-	watchConsole(t, ctx)
-	return ctx
-}
-
-// watchConsole fails the test on every error a page reports, above all on
-// what the content policy refused.
-func watchConsole(t *testing.T, ctx context.Context) {
-	t.Helper()
-	err := chromedp.Listen(ctx, func(ev any) {
-		switch ev := ev.(type) {
-		case *runtime.EventExceptionThrown:
-			t.Errorf("page threw: %s %s", ev.ExceptionDetails.Text, exceptionText(ev.ExceptionDetails))
-		case *log.EventEntryAdded:
-			// Refused commands and a service that was stopped are part of the
-			// tests, and so is an icon asked for late, of a version gone by.
-			expected := strings.Contains(ev.Entry.Text, "ERR_CONNECTION_REFUSED") ||
-				strings.HasPrefix(ev.Entry.Text, "Failed to load resource") &&
-					(strings.Contains(ev.Entry.URL, "/api/v1/") || strings.HasSuffix(ev.Entry.URL, "/icon.svg"))
-			if ev.Entry.Level == log.EntryLevelError && !expected {
-				t.Errorf("console: %s %s", ev.Entry.Text, ev.Entry.URL)
-			}
-		}
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-}
-
-func exceptionText(d *runtime.ExceptionDetails) string {
-	if d.Exception == nil {
-		return ""
-	}
-	return d.Exception.Description
-}
-
-func run(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Void]) {
-	t.Helper()
-	if err := chromedp.Do(ctx, steps...); err != nil {
-		t.Fatal(err)
-	}
-}
-
-// eval is the value of a JavaScript expression on the page.
-func eval[T any](t *testing.T, ctx context.Context, expression string) T {
-	t.Helper()
-	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
-	if err != nil {
-		t.Fatalf("%s: %v", expression, err)
-	}
-	return v
-}
-
-// until waits for a JavaScript expression to become true. The page may be
-// loading anew meanwhile.
-func until(t *testing.T, ctx context.Context, expression string) {
-	t.Helper()
-	var err error
-	for range 200 {
-		var yes bool
-		if yes, err = chromedp.Run(ctx, chromedp.Evaluate[bool](expression)); yes {
-			return
-		}
-		time.Sleep(50 * time.Millisecond)
-	}
-	t.Fatalf("never true: %s (%v)\nthe page says:\n%s", expression, err, eval[string](t, ctx, `document.body.innerText`))
-}
-
-func says(text string) string {
-	return fmt.Sprintf("document.body.innerText.includes(%q)", text)
-}
-
-func size(width, height int64, mobile bool) chromedp.Action[chromedp.Void] {
-	if mobile {
-		return chromedp.EmulateViewport(width, height, chromedp.EmulateMobile, chromedp.EmulateTouch)
-	}
-	return chromedp.EmulateViewport(width, height)
-}
-
-func setLook(t *testing.T, ctx context.Context, look string) {
-	t.Helper()
-	eval[bool](t, ctx, fmt.Sprintf(`document.documentElement.dataset.look === %q || (document.getElementById("look").click(), true)`, look))
-}
-
-// keepsShots says whether pictures are to be kept: POLARD_SHOTS names a folder.
-func keepsShots() bool { return os.Getenv("POLARD_SHOTS") != "" }
-
-// shot takes a picture, of the whole page or of what the screen shows, and
-// keeps it where POLARD_SHOTS says.
-func shot(t *testing.T, ctx context.Context, name string, full bool) image.Image {
-	t.Helper()
-	take := chromedp.CaptureScreenshot()
-	if full {
-		take = chromedp.FullScreenshot(100)
-	}
-	b, err := chromedp.Run(ctx, take)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if keepsShots() {
-		if err := os.WriteFile(filepath.Join(os.Getenv("POLARD_SHOTS"), name+".png"), b, 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	img, err := png.Decode(bytes.NewReader(b))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return img
-}
-
-// looksIn takes a picture in both looks (the one by day only to be kept) and
-// checks the one by night.
-func looksIn(t *testing.T, ctx context.Context, name string, full bool) {
-	t.Helper()
-	if keepsShots() {
-		setLook(t, ctx, "day")
-		shot(t, ctx, name+"-day", full)
-	}
-	setLook(t, ctx, "night")
-	onlyRed(t, name, shot(t, ctx, name+"-night", full))
 }
 
 // scenes are the states in which the page is looked at.
@@ -245,7 +75,16 @@ func scenes() []struct {
 	two := measuringView(northSite, 2)
 	two.Instruction = "Turn the RA axis on by about 30°, leave the declination alone, and take another frame."
 	two.Details = []string{"The axis stands 19.8' from the pole, known to 9\"."}
+	turning := around()
+	turning.Latest.Sight = &Direction{AltDeg: 30, AzDeg: 45}
+	turning.Latest.Pole = &InFrame{X: Unknown, Y: Unknown, AwayDeg: 39.4, TowardsDeg: 128}
+	turning.Latest.Axis = &InFrame{X: Unknown, Y: Unknown, AwayDeg: 39.1, TowardsDeg: 127}
 	adjusting := viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, -7*sky.Arcminute)
+	adjusting.Moves = []mountmodel.BoltMove{{Stroke: mountmodel.Stroke{Bolt: mountmodel.AzimuthBolt, Turns: -0.7}, Words: "azimuth bolt: about three quarters of a turn anticlockwise, west"}}
+	bolts := around()
+	bolts.Latest.Pole = &InFrame{Inside: true, X: 610, Y: 480, AwayDeg: 0.6, TowardsDeg: 51}
+	bolts.Latest.Axis = &InFrame{Inside: true, X: 480, Y: 400, AwayDeg: 0.3, TowardsDeg: 90}
+	bolts.Plan = &Plan{Planned: true, ExposureS: 180, TrailPx: 4.2, LongestExposureS: 42, ToleranceArcmin: 1}
 	adjusting.Warnings = []mountmodel.Warning{{Code: mountmodel.WarnTwoFrames, Message: "Two frames cannot test themselves: a third would show whether anything moved."}}
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
 	near := viewOf(northSite, mountmodel.Adjusting, 0.4*sky.Arcminute, -1.9*sky.Arcminute)
@@ -268,9 +107,9 @@ func scenes() []struct {
 	}{
 		{"place", StateWithoutSite(first), []string{"Where does the mount stand?", "No frame yet"}},
 		{"waiting", StateFromView(waiting, first), []string{"Point the camera at clear sky", "No frame yet"}},
-		{"one", StateFromView(one, around()), []string{"Turn the RA axis by about 30°", "\n30°\n"}},
+		{"one", StateFromView(one, turning), []string{"Turn the RA axis by about 30°", "\n30° ↺\n", "Turn it anticlockwise as you face the pole: the camera keeps 30° above the horizon", "Not the other way: there it comes near the horizon"}},
 		{"two", StateFromView(two, around()), []string{"Turn the RA axis on by about 30°", "31.0° over 2 frames", "19.8′ from the pole, known to 9″"}},
-		{"adjusting", StateFromView(adjusting, around()), []string{"Turn the mount west", "27.2′", "Raise the axis", "7.0′", "Two frames cannot test"}},
+		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise the axis", "7.0′", "Two frames cannot test", "About three quarters of a turn anticlockwise, west", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "Turn the mount east", "4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
@@ -280,53 +119,150 @@ func scenes() []struct {
 	}
 }
 
-// Every scene at both sizes and in both looks: its words and numbers are
-// there, nothing sticks out sideways, and by night no pixel has any green or
-// blue in it.
-func testScenes(t *testing.T, ctx context.Context) {
-	for _, sc := range screens {
+// finished notes that the set-up is behind us, so that a page opens with the frames.
+func finished(t *testing.T, s *running) {
+	t.Helper()
+	note := fmt.Sprintf(`{"began":%q,"done":{},"finished":true}`, time.Now().UTC().Format(time.RFC3339))
+	if err := s.opt.Notes.SetNote(t.Context(), NoteSteps, []byte(note)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Every scene at both sizes and in both looks: its words and numbers are there, and
+// the page stands inspection.
+func testScenes(t *testing.T, p *browsertest.Page) {
+	for _, screen := range []browsertest.Screen{browsertest.Phone, browsertest.Laptop} {
 		rec := &recorder{}
 		s := serve(t, Options{Operator: rec, Rig: rec})
+		finished(t, s)
 		pic, _ := starField(12)
 		if err := s.PublishPreview(pic); err != nil {
 			t.Fatal(err)
 		}
-		run(t, ctx, size(sc.width, sc.height, sc.mobile), chromedp.Navigate(s.url))
+		p.Do(screen.Size(), chromedp.Navigate(s.url))
 		for _, scene := range scenes() {
 			if scene.state.Latest != nil {
 				scene.state.Latest.ReadMs = time.Now().Add(-2 * time.Second).UnixMilli()
 			}
 			publish(t, s, scene.state)
 			for _, w := range scene.want {
-				until(t, ctx, says(w))
+				p.Says(w)
 			}
 			if scene.state.Latest != nil {
-				until(t, ctx, says("Last frame "))
-				until(t, ctx, `document.querySelector(".picture img").naturalWidth === 960`)
+				p.Says("Last frame ")
+				p.Until(`document.querySelector(".picture img").naturalWidth === 960`)
 			}
-			if overflow := eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); overflow > 0 {
-				t.Errorf("%s on the %s sticks out sideways by %d px", scene.name, sc.name, overflow)
-			}
-			looksIn(t, ctx, scene.name+"-"+sc.name, sc.mobile)
+			p.Inspect(scene.name + "-" + screen.Name)
 		}
 	}
 }
 
+// setupStep is what a step of the set-up must say.
+type setupStep struct {
+	key  string
+	want []string
+}
+
+// setupSteps are those of a site, in their order. The numbers are those of
+// mountmodel/setup, which its own tests hold to ERFA and to the test values of the
+// World Magnetic Model.
+func setupSteps(sheet Sheet, south bool) []setupStep {
+	pole := "north"
+	if south {
+		pole = "south"
+	}
+	star := sheet.PoleStars[0]
+	return []setupStep{
+		{"place", []string{"Set the latitude scale", fmt.Sprintf("%.1f°", sheet.LatitudeScale.SetDeg), "The air lifts the pole by"}},
+		{"ground", []string{"One leg towards " + pole, "Level the base to within 1°"}},
+		{"direction", []string{"True " + pole + " by compass", fmt.Sprintf("%.1f°", sheet.Compass.BearingDeg), "World Magnetic Model 2025", "Never look at the Sun"}},
+		{"balance", []string{"Balance: right ascension, then declination", "Hold the tube whenever"}},
+		{"start", []string{"Tube on top, counterweight down", "Turn the axis a third of a turn"}},
+		{"star", []string{star.Name + " stands at", "Naked eye", "Inverting finder", "An axis simply pointed at the star is"}},
+		{"plan", []string{"What will you photograph?", "Longest trail allowed"}},
+	}
+}
+
+// The steps of the set-up, one after the other, at both sizes, north and south:
+// what they say is there, and the page stands inspection. They are left behind one by
+// one, and that is remembered.
+func testSteps(t *testing.T, p *browsertest.Page) {
+	for _, c := range []struct {
+		screen browsertest.Screen
+		site   sky.Site
+		name   string
+	}{
+		{browsertest.Phone, northSite, "north"},
+		{browsertest.Laptop, southSite, "south"},
+	} {
+		rec := &recorder{}
+		s := serve(t, Options{Operator: rec})
+		publish(t, s, StateFromView(waiting(c.site), Around{Source: Source{Kind: "folder", Folder: "/nights/2026-03-14"}}))
+		sheet := setupOf(t, s.Server, "")
+		p.Do(c.screen.Size(), chromedp.Navigate(s.url))
+		for i, step := range setupSteps(sheet, c.site.South()) {
+			for _, w := range step.want {
+				p.Says(w)
+			}
+			switch step.key {
+			case "balance":
+				for field, text := range map[string]string{"kg0": "7,5", "shaft0": "210", "tube0": "15", "kg1": "0.9", "shaft1": "210", "tube1": "-420", "sliding_kg": "5", "nearest_mm": "110", "farthest_mm": "380", "shaft_kg": "1.2"} {
+					p.Fill(fmt.Sprintf("[name=%s]", field), text)
+				}
+				p.Click(`#now .step-extra button[type=submit]`)
+				// Law of the lever: (8.4 x 210 - 1.2 x 245) / 5, and (7.5 x 15 - 0.9 x 420) / 8.4.
+				p.Says("Middle of the weight 294 mm")
+				p.Says("slide the tube with all on it 32 mm towards its sky end")
+			case "star":
+				p.Fill("[name=telescope_mm]", "200")
+				p.Fill("[name=eyepiece_mm]", "20")
+				p.Click(`#now .step-extra button[type=submit]`)
+				p.Says("Your eyepiece shows 5.00°")
+				p.Until(`document.querySelectorAll(".star-views svg[role=img]").length === 4`)
+			}
+			browsertest.Eval[bool](p, `(scrollTo(0, 0), true)`)
+			p.Inspect(fmt.Sprintf("setup-%d-%s-%s", i+1, step.key, c.screen.Name))
+			how := "done"
+			if i == 1 {
+				how = "skip"
+			}
+			p.Click(fmt.Sprintf("[data-do=%q]", how))
+		}
+		p.Says("Point the camera at clear sky") // behind the last step lie the frames
+		p.Do(chromedp.Reload())
+		p.Says("Point the camera at clear sky")
+		p.Click("#setup-open")
+		p.Until(`[...document.querySelectorAll(".way-list small")].map(e => e.textContent).join() === "done,left out,done,done,done,done,done"`)
+	}
+}
+
+// waiting is a session that waits for its first frame.
+func waiting(site sky.Site) mountmodel.View {
+	v := measuringView(site, 0)
+	v.Instruction = "Point the camera at clear sky, near the pole if you can, and take a frame."
+	return v
+}
+
 // On the narrowest phones nothing sticks out either.
-func testNarrow(t *testing.T, ctx context.Context) {
+func testNarrow(t *testing.T, p *browsertest.Page) {
 	rec := &recorder{}
 	s := serve(t, Options{Operator: rec, Rig: rec})
-	run(t, ctx, size(320, 568, true), chromedp.Navigate(s.url))
+	finished(t, s)
+	p.Do(chromedp.EmulateViewport(320, 568, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(s.url))
 	for _, scene := range scenes() {
 		publish(t, s, scene.state)
-		until(t, ctx, says(scene.want[0]))
-		if overflow := eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); overflow > 0 {
-			t.Errorf("%s sticks out sideways by %d px", scene.name, overflow)
-		}
-		if keepsShots() {
-			shot(t, ctx, scene.name+"-narrow", true)
-		}
+		p.Says(scene.want[0])
+		p.NothingSticksOut(scene.name)
 	}
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Click("#setup-open")
+	for i, step := range setupSteps(setupOf(t, s.Server, ""), false) {
+		browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
+		p.Says(step.want[0])
+		p.NothingSticksOut(step.key)
+	}
+	p.Do(chromedp.EmulateViewport(2200, 1200))
+	p.NothingSticksOut("a wide screen")
 }
 
 func publish(t *testing.T, s *running, state State) {
@@ -352,65 +288,63 @@ const (
 // Numbers grow old by themselves: they are struck out, the way to go is gone,
 // and the words ask for a new frame. A new frame makes them good again. The
 // age is in sight all the while, also scrolled down.
-func testStale(t *testing.T, ctx context.Context) {
+func testStale(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
-	run(t, ctx, size(390, 844, true), chromedp.Navigate(s.url))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
 	publish(t, s, adjusting(0, 2*time.Second))
-	until(t, ctx, says("Last frame 0 s ago"))
-	until(t, ctx, looksFresh)
-	until(t, ctx, showsWay)
-	until(t, ctx, says("OLD: last frame 2 s ago"))
-	until(t, ctx, looksOld)
-	until(t, ctx, says("Take a new frame first"))
-	if eval[bool](t, ctx, showsWay) {
+	p.Says("Last frame 0 s ago")
+	p.Until(looksFresh)
+	p.Until(showsWay)
+	p.Says("OLD: last frame 2 s ago")
+	p.Until(looksOld)
+	p.Says("Take a new frame first")
+	if browsertest.Eval[bool](p, showsWay) {
 		t.Error("old numbers still show a way to go")
 	}
-	looksIn(t, ctx, "old-phone", true)
-	eval[bool](t, ctx, `scrollTo(0, 1e6), true`)
-	until(t, ctx, `(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("pulse-age").getBoundingClientRect())`)
+	p.Inspect("old-phone")
+	browsertest.Eval[bool](p, `scrollTo(0, 1e6), true`)
+	p.Until(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("pulse-age").getBoundingClientRect())`)
 	publish(t, s, adjusting(time.Second, 30*time.Second))
-	until(t, ctx, looksFresh)
-	until(t, ctx, showsWay)
+	p.Until(looksFresh)
+	p.Until(showsWay)
 	publish(t, s, adjusting(3*time.Hour, 30*time.Second)) // the page was opened long after
-	until(t, ctx, says("OLD: last frame 3 h ago"))
-	until(t, ctx, looksOld)
+	p.Says("OLD: last frame 3 h ago")
+	p.Until(looksOld)
 }
 
 // The service goes away and comes back: the page says so, takes its numbers
 // for old meanwhile, and goes on by itself with what the new one says.
-func testReconnect(t *testing.T, ctx context.Context) {
+func testReconnect(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
 	publish(t, s, adjusting(0, time.Minute))
-	run(t, ctx, size(1280, 800, false), chromedp.Navigate(s.url))
-	until(t, ctx, looksFresh)
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	p.Until(looksFresh)
 	if err := s.stop(); err != nil {
 		t.Fatal(err)
 	}
-	until(t, ctx, says("The service was stopped"))
-	until(t, ctx, `document.querySelector("h1").textContent === "No connection"`)
-	until(t, ctx, looksOld)
-	if keepsShots() {
-		shot(t, ctx, "stopped-laptop", false)
-	}
-	until(t, ctx, says("No connection. Trying again")) // after the first vain try
+	p.Says("The service was stopped")
+	p.Until(`document.querySelector("h1").textContent === "No connection"`)
+	p.Until(looksOld)
+	p.Inspect("stopped-laptop")
+	p.Until(browsertest.Shows("No connection. Trying again")) // after the first vain try
 	s = serve(t, Options{Addr: addr})
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
 	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
-	until(t, ctx, says("Lower the axis"))
-	until(t, ctx, looksFresh)
-	if eval[bool](t, ctx, `document.getElementById("pulse").innerText.includes("connection")`) {
+	p.Says("Lower the axis")
+	p.Until(looksFresh)
+	if browsertest.Eval[bool](p, `document.getElementById("pulse").innerText.includes("connection")`) {
 		t.Error("still says that there is no connection")
 	}
 }
 
 // A service of another version under an open page makes the page load anew.
-func testNewVersion(t *testing.T, ctx context.Context) {
+func testNewVersion(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
 	publish(t, s, adjusting(0, time.Minute))
-	run(t, ctx, chromedp.Navigate(s.url))
-	until(t, ctx, looksFresh)
+	p.Do(chromedp.Navigate(s.url))
+	p.Until(looksFresh)
 	if err := s.stop(); err != nil {
 		t.Fatal(err)
 	}
@@ -423,26 +357,26 @@ func testNewVersion(t *testing.T, ctx context.Context) {
 	}
 	s = serve(t, Options{Addr: addr, AssetsDir: dir})
 	publish(t, s, adjusting(0, time.Minute))
-	until(t, ctx, fmt.Sprintf(`document.querySelector("script[type=module]")?.src.includes(%q) === true`, s.assets.version))
-	until(t, ctx, looksFresh)
+	p.Until(fmt.Sprintf(`document.querySelector("script[type=module]")?.src.includes(%q) === true`, s.assets.version))
+	p.Until(looksFresh)
 }
 
 // The look is remembered, and is there before the first paint.
-func testLooks(t *testing.T, ctx context.Context) {
+func testLooks(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	publish(t, s, adjusting(0, time.Minute))
-	run(t, ctx, chromedp.Navigate(s.url))
+	p.Do(chromedp.Navigate(s.url))
 	for _, look := range []string{"night", "day", "night"} {
-		setLook(t, ctx, look)
-		run(t, ctx, chromedp.Reload())
-		if got := eval[string](t, ctx, `document.documentElement.dataset.look`); got != look {
+		p.Look(look)
+		p.Do(chromedp.Reload())
+		if got := browsertest.Eval[string](p, `document.documentElement.dataset.look`); got != look {
 			t.Errorf("after a reload the look is %s, want %s", got, look)
 		}
 	}
-	if got := eval[string](t, ctx, `getComputedStyle(document.documentElement).backgroundColor`); got != "rgb(0, 0, 0)" {
+	if got := browsertest.Eval[string](p, `getComputedStyle(document.documentElement).backgroundColor`); got != "rgb(0, 0, 0)" {
 		t.Errorf("night is %s", got)
 	}
-	if !eval[bool](t, ctx, `document.querySelector("script").src.endsWith("/js/look.js") && !document.querySelector("script").type`) {
+	if !browsertest.Eval[bool](p, `document.querySelector("script").src.endsWith("/js/look.js") && !document.querySelector("script").type`) {
 		t.Error("the look is not set before the first paint")
 	}
 }
@@ -458,80 +392,27 @@ func waitTold(t *testing.T, rec *recorder, want ...string) {
 	t.Fatalf("told %q, want %q", rec.told(), want)
 }
 
-func click(selector string) chromedp.Action[chromedp.Void] {
-	return chromedp.Click(chromedp.CSS(selector))
-}
-
-// fill types into a field as a person would, over what is in it.
-func fill(t *testing.T, ctx context.Context, id, text string) {
-	t.Helper()
-	eval[bool](t, ctx, fmt.Sprintf(`(e => { e.focus(); e.select(); return true; })(document.getElementById(%q))`, id))
-	if text == "" {
-		run(t, ctx, chromedp.KeyEvent("\b"))
-		return
-	}
-	run(t, ctx, chromedp.KeyEvent(text))
-}
-
-func testSetup(t *testing.T, ctx context.Context) {
-	rec := &recorder{}
-	s := serve(t, Options{Operator: rec})
-	publish(t, s, StateWithoutSite(Around{}))
-	run(t, ctx, size(390, 844, true), chromedp.Navigate(s.url))
-	until(t, ctx, says("Type in the place"))
-	run(t, ctx, click("#does button"))
-	until(t, ctx, `document.getElementById("setup").open && document.activeElement.id === "f-lat_deg"`)
-	looksIn(t, ctx, "setup-phone", false)
-	fill(t, ctx, "f-lat_deg", "forty")
-	run(t, ctx, click("#setup button[type=submit]"))
-	until(t, ctx, says("Please write a number"))
-	until(t, ctx, `document.activeElement.id === "f-lat_deg" && document.activeElement.getAttribute("aria-invalid") === "true"`)
-	fill(t, ctx, "f-lat_deg", "91")
-	fill(t, ctx, "f-lon_deg", "11,5") // a comma will do
-	fill(t, ctx, "f-elevation_m", "840")
-	fill(t, ctx, "f-temperature_c", "-3.5")
-	fill(t, ctx, "f-tolerance_arcmin", "1.5")
-	run(t, ctx, click("#setup button[type=submit]"))
-	until(t, ctx, says("latitude 91.0000 is outside -90 to +90 degrees"))
-	waitTold(t, rec)
-	fill(t, ctx, "f-lat_deg", "−30.2") // nor a typographic minus
-	run(t, ctx, click("#setup button[type=submit]"))
-	waitTold(t, rec, "site -30.2000 11.5000 840 m, 916.3 hPa, -3.5 C, refracted", "tolerance 1.50")
-	until(t, ctx, `!document.getElementById("setup").open`)
-
-	// Opened again it holds what the service holds; start over asks twice.
-	publish(t, s, adjusting(0, time.Minute))
-	until(t, ctx, looksFresh)
-	run(t, ctx, click("#setup-open"))
-	until(t, ctx, `document.getElementById("f-lat_deg").value === "47.25" && document.getElementById("f-tolerance_arcmin").value === "1"`)
-	run(t, ctx, click("#setup > .wide"))
-	until(t, ctx, says("Press again"))
-	waitTold(t, rec, "site -30.2000 11.5000 840 m, 916.3 hPa, -3.5 C, refracted", "tolerance 1.50")
-	run(t, ctx, click("#setup > .wide"))
-	waitTold(t, rec, "site -30.2000 11.5000 840 m, 916.3 hPa, -3.5 C, refracted", "tolerance 1.50", "event start_over")
-}
-
 // The rig is turned by buttons and, when it has the focus, by keys.
-func testRig(t *testing.T, ctx context.Context) {
+func testRig(t *testing.T, p *browsertest.Page) {
 	rec := &recorder{}
 	s := serve(t, Options{Operator: rec, Rig: rec})
 	state := adjusting(0, time.Minute)
-	run(t, ctx, size(390, 844, true), chromedp.Navigate(s.url))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
 	publish(t, s, state)
-	until(t, ctx, looksFresh)
-	if eval[bool](t, ctx, says("Practice rig")) {
+	p.Until(looksFresh)
+	if browsertest.Eval[bool](p, browsertest.Shows("Practice rig")) {
 		t.Error("a rig is offered although there is none")
 	}
 	state.Rig = &RigState{Name: "the practice rig", Drive: true}
 	publish(t, s, state)
-	until(t, ctx, says("Practice rig"))
+	p.Says("Practice rig")
 	button := func(name string) {
 		t.Helper()
-		eval[bool](t, ctx, fmt.Sprintf(`([...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q).click(), true)`, name))
+		browsertest.Eval[bool](p, fmt.Sprintf(`([...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q).click(), true)`, name))
 	}
 	var want []string
 	for _, c := range []struct{ name, told string }{
-		{"−30°", "ra -30.0"}, {"+15°", "ra 15.0"}, {"Raise", "altitude 10.00"}, {"Lower", "altitude -10.00"},
+		{"↻ 30°", "ra -30.0"}, {"↺ 15°", "ra 15.0"}, {"Raise", "altitude 10.00"}, {"Lower", "altitude -10.00"},
 		{"West", "azimuth -10.00"}, {"East", "azimuth 10.00"}, {"Drive runs", "drive false"}, {"Repeat", "repeat true"}, {"Take a frame", "expose"},
 	} {
 		button(c.name)
@@ -540,66 +421,86 @@ func testRig(t *testing.T, ctx context.Context) {
 	}
 	button("10″")
 	for _, c := range []struct{ key, told string }{
-		{"ArrowUp", "altitude 0.17"}, {"ArrowLeft", "azimuth -0.17"}, {"2", ""}, {"ArrowRight", "azimuth 1.00"}, {"l", "ra 15.0"}, {"f", "expose"},
+		{"ArrowUp", "altitude 0.17"}, {"ArrowLeft", "azimuth -0.17"}, {"2", ""}, {"ArrowRight", "azimuth 1.00"}, {"l", "ra -15.0"}, {"f", "expose"},
 	} {
-		eval[bool](t, ctx, fmt.Sprintf(`document.getElementById("rig").dispatchEvent(new KeyboardEvent("keydown", {key: %q, bubbles: true}))`, c.key))
+		browsertest.Eval[bool](p, fmt.Sprintf(`document.getElementById("rig").dispatchEvent(new KeyboardEvent("keydown", {key: %q, bubbles: true}))`, c.key))
 		if c.told != "" {
 			want = append(want, c.told)
 		}
 		waitTold(t, rec, want...)
 	}
 	// Keys outside the panel do nothing.
-	eval[bool](t, ctx, `document.body.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowUp", bubbles: true}))`)
+	browsertest.Eval[bool](p, `document.body.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowUp", bubbles: true}))`)
 	// In the south east lies on the left of who faces the pole; the button on
 	// the right still turns clockwise.
 	south := StateFromView(viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 0), Around{Rig: state.Rig})
 	publish(t, s, south)
-	until(t, ctx, says("Turn the mount east"))
+	p.Says("Turn the mount east")
 	button("East")
-	waitTold(t, rec, append(want, "azimuth -1.00")...)
+	want = append(want, "azimuth -1.00")
+	waitTold(t, rec, want...)
+	// And the sky turns the other way there.
+	button("↻ 30°")
+	want = append(want, "ra 30.0")
+	waitTold(t, rec, want...)
+	// What can go wrong is practised too.
+	south.Rig.Faults = []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true}, {Name: "bump", Text: "someone kicks a leg"}}
+	publish(t, s, south)
+	p.Until(`!document.querySelector("#rig details").hidden`)
+	browsertest.Eval[bool](p, `(document.querySelector("#rig details").open = true)`)
+	button("begin")
+	want = append(want, "fault cloud true")
+	waitTold(t, rec, want...)
+	button("once")
+	waitTold(t, rec, append(want, "fault bump true")...)
 }
 
-func testEvents(t *testing.T, ctx context.Context) {
+func testEvents(t *testing.T, p *browsertest.Page) {
 	rec := &recorder{}
 	s := serve(t, Options{Operator: rec})
-	run(t, ctx, size(390, 844, true), chromedp.Navigate(s.url))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
 	publish(t, s, StateFromView(measuringView(northSite, 2), Around{}))
-	until(t, ctx, says("Go on to the bolts"))
-	run(t, ctx, click("#does button"))
+	p.Says("Go on to the bolts")
+	p.Click("#others button")
 	waitTold(t, rec, "event measured")
 	publish(t, s, StateFromView(viewOf(northSite, mountmodel.Adjusting, 0, 0.1*sky.Arcminute), Around{}))
-	until(t, ctx, says("Both are locked"))
-	run(t, ctx, click("#does button.strong"))
+	p.Says("Both are locked")
+	p.Click("#does button.strong")
 	waitTold(t, rec, "event measured", "event locked")
 	publish(t, s, StateFromView(viewOf(northSite, mountmodel.Done, 0, 0.1*sky.Arcminute), Around{}))
-	until(t, ctx, says("Back to the bolts"))
+	p.Says("Back to the bolts")
 	rec.mu.Lock()
 	rec.refuse = fmt.Errorf("the bolts are not locked")
 	rec.mu.Unlock()
-	run(t, ctx, click("#does button"))
-	until(t, ctx, `(e => !e.hidden && e.textContent === "the bolts are not locked")(document.getElementById("toast"))`)
+	p.Click("#others button")
+	p.Until(`(e => !e.hidden && e.textContent === "the bolts are not locked")(document.getElementById("toast"))`)
 }
 
-// Two browsers at once show the same, and one that comes later too.
-func testTwoPages(t *testing.T, ctx context.Context) {
+// Two browsers at once show the same, and one that comes later too; what one of
+// them notes the other knows.
+func testTwoPages(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
-	other := tab(t, ctx)
-	run(t, ctx, chromedp.Navigate(s.url))
+	other := browsertest.NewPage(t, p.Ctx)
+	p.Do(chromedp.Navigate(s.url))
 	publish(t, s, adjusting(0, time.Minute))
-	run(t, other, chromedp.Navigate(s.url))
-	for _, c := range []context.Context{ctx, other} {
-		until(t, c, says("27.2′"))
+	other.Do(chromedp.Navigate(s.url))
+	for _, page := range []*browsertest.Page{p, other} {
+		page.Says("27.2′")
 	}
 	publish(t, s, StateFromView(viewOf(northSite, mountmodel.Adjusting, 3.3*sky.Arcminute, 0), Around{}))
-	for _, c := range []context.Context{ctx, other} {
-		until(t, c, says("3.3′"))
+	for _, page := range []*browsertest.Page{p, other} {
+		page.Says("3.3′")
+		page.Click("#setup-open")
 	}
+	p.Click(`[data-do="done"]`)
+	p.Says("One leg towards north")
+	other.Until(`document.querySelector(".way-list small").textContent === "done"`)
 }
 
 // Names of files and messages are text, whatever is in them.
-func testHostileNames(t *testing.T, ctx context.Context) {
+func testHostileNames(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
-	run(t, ctx, chromedp.Navigate(s.url))
+	p.Do(chromedp.Navigate(s.url))
 	evil := `<img src=x onerror="document.title='caught'"><script>document.title='caught'</script>`
 	state := adjusting(0, time.Minute)
 	state.Latest.File, state.Do.Text, state.Source.Folder = evil, evil, evil
@@ -608,29 +509,229 @@ func testHostileNames(t *testing.T, ctx context.Context) {
 	state.Warnings = []Notice{{Code: evil, Message: evil}}
 	state.Now.Moves[0].Way, state.Now.Moves[0].Text = "", evil
 	publish(t, s, state)
-	until(t, ctx, says("onerror"))
-	if title := eval[string](t, ctx, `document.title`); title != "polard" {
+	p.Says("onerror")
+	if title := browsertest.Eval[string](p, `document.title`); title != "polard" {
 		t.Errorf("title is %q", title)
 	}
 }
 
-// onlyRed fails on the first pixel with green or blue in it.
-func onlyRed(t *testing.T, name string, img image.Image) {
+// The place is typed as people write numbers, what is wrong with it is said beside
+// it, and the device's own position may be taken.
+func testPlace(t *testing.T, p *browsertest.Page) {
+	rec := &recorder{}
+	s := serve(t, Options{Operator: rec})
+	publish(t, s, StateWithoutSite(Around{}))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Says("Where does the mount stand?")
+	const save = "#now form button[type=submit]"
+	p.Fill("[name=lat_deg]", "forty")
+	p.Click(save)
+	p.Says("Please write a number")
+	p.Until(`document.activeElement.name === "lat_deg" && document.activeElement.getAttribute("aria-invalid") === "true"`)
+	p.Inspect("place-wrong-phone")
+	p.Fill("[name=lat_deg]", "91")
+	p.Fill("[name=lon_deg]", "11,5") // a comma will do
+	p.Fill("[name=elevation_m]", "840")
+	p.Fill("[name=temperature_c]", "-3.5")
+	p.Click(save)
+	p.Says("latitude 91.0000 is outside -90 to +90 degrees")
+	waitTold(t, rec)
+	p.Fill("[name=lat_deg]", "−30.2") // nor a typographic minus
+	p.Click(save)
+	want := []string{"site -30.2000 11.5000 840 m, 916.3 hPa, -3.5 C, refracted"}
+	waitTold(t, rec, want...)
+
+	// With the place the step says what to set; the place can be changed, from the
+	// device's own position too. localhost is as good as https for that.
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Says("Set the latitude scale")
+	lat, lon, metres := 46.318, 13.072, 12.0
+	browsertest.Tell(p, emulation.SetGeolocationOverride, emulation.SetGeolocationOverrideParams{Latitude: &lat, Longitude: &lon, Accuracy: &metres})
+	allowPosition(t, p, s.url)
+	p.Click(`.step-extra > .row button`)
+	p.Until(`document.querySelector("[name=lat_deg]").value === "47.25"`)
+	browsertest.Eval[bool](p, `([...document.querySelectorAll("#now form button")].find(b => b.textContent.startsWith("Use this device")).click(), true)`)
+	p.Says("give or take 12 m")
+	p.Until(`document.querySelector("[name=lat_deg]").value === "46.318" && document.querySelector("[name=lon_deg]").value === "13.072"`)
+	p.Click(save)
+	waitTold(t, rec, append(want, "site 46.3180 13.0720 840 m, 916.3 hPa, 10.0 C, refracted")...)
+
+	// Another night the same place is one touch away.
+	publish(t, s, StateWithoutSite(Around{}))
+	p.Do(chromedp.Reload())
+	p.Says("As last time: 46.32° N, 13.07° E")
+	browsertest.Eval[bool](p, `([...document.querySelectorAll("#now form button")].find(b => b.textContent.startsWith("As last time")).click(), true)`)
+	p.Until(`document.querySelector("[name=lat_deg]").value === "46.318"`)
+}
+
+// allowPosition lets the page ask where the device is, as a person does who says yes.
+func allowPosition(t *testing.T, p *browsertest.Page, url string) {
 	t.Helper()
-	b := img.Bounds()
-	rgba := image.NewRGBA(b)
-	draw.Draw(rgba, b, img, b.Min, draw.Src)
-	lit := 0
-	for i := 0; i < len(rgba.Pix); i += 4 {
-		if rgba.Pix[i+1] > 0 || rgba.Pix[i+2] > 0 {
-			t.Errorf("%s: pixel %d,%d is %d: not pure red", name, i/4%b.Dx(), i/4/b.Dx(), rgba.Pix[i:i+3])
-			return
-		}
-		if rgba.Pix[i] > 0 {
-			lit++
-		}
+	_, err := chromedp.CallBrowser(p.Ctx, browser.SetPermission, browser.SetPermissionParams{
+		Permission: &browser.PermissionDescriptor{Name: "geolocation"}, Setting: browser.PermissionSettingGranted,
+		Origin: strings.TrimSuffix(url, "/"), BrowserContextID: chromedp.FromContext(p.Ctx).BrowserContextID,
+	})
+	if err != nil {
+		t.Fatal(err)
 	}
-	if lit == 0 {
-		t.Errorf("%s is all black", name)
+}
+
+// Earlier nights say what the scale should read; what is noted now comes back.
+func testRemembered(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{Nights: &earlierNights{memory: newMemory()}})
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	// The scale read 47.5 degrees and the axis was 42 arcminutes too low then.
+	p.Says("By the last night here, your scale should read 48.2°")
+	p.Says("first measured 1.02° off")
+	p.Says("confirmed at 20″, the lock moved it by 12″")
+	p.Inspect("remembered-laptop")
+	p.Fill("[name=scale_deg]", "48,1")
+	p.Do(chromedp.KeyEvent("\t"))
+	p.Says("Kept.")
+	p.Click(`.way-list li:nth-child(2) button`)
+	p.Says("Last time you noted: legs on the three slabs")
+	p.Do(chromedp.Reload())
+	p.Says("Set the latitude scale")
+	p.Until(`document.querySelector("[name=scale_deg]").value === "48.1"`)
+	// With the night's result everything is asked for once more.
+	publish(t, s, StateFromView(viewOf(northSite, mountmodel.Done, 0, 0.1*sky.Arcminute), Around{}))
+	p.Click("#setup-open")
+	p.Says("For the next night here")
+	p.Until(`document.querySelector("#marks [name=scale_deg]").value === "48.1"`)
+	p.Fill("#marks textarea", "north leg on the white stone")
+	p.Click("#marks button")
+	p.Says("Kept.")
+	if m := memoriesOf(t, s.Server); m.Marks.Words != "north leg on the white stone" || *m.Marks.ScaleDeg != 48.1 {
+		t.Errorf("kept %+v", m.Marks)
 	}
+}
+
+// What one turned is told with two touches.
+func testTold(t *testing.T, p *browsertest.Page) {
+	rec := &recorder{}
+	s := serve(t, Options{Operator: rec})
+	finished(t, s)
+	publish(t, s, adjusting(0, time.Minute))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Says("Tell what you turned")
+	p.Click("#told summary")
+	p.Click(`#told .told-sizes button:nth-child(3)`)
+	p.Click(`[data-told="altitude-"]`)
+	waitTold(t, rec, "turned altitude -0.50")
+	p.Says("Told: altitude bolt, ½ turn anticlockwise")
+	p.Click(`#told .told-sizes button:nth-child(1)`)
+	p.Click(`[data-told="azimuth+"]`)
+	waitTold(t, rec, "turned altitude -0.50", "turned azimuth 0.12")
+	p.Inspect("told-phone")
+}
+
+// The tone sounds with each new frame of the bolts, never from old numbers, and
+// its notes draw together with the error.
+func testTone(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	state := adjusting(0, time.Minute)
+	publish(t, s, state)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Says("Sound off")
+	browsertest.Eval[bool](p, `(() => { window.played = []; const start = OscillatorNode.prototype.start;
+		OscillatorNode.prototype.start = function (at) { window.played.push(this.frequency.value); return start.call(this, at); }; return true; })()`)
+	frame := func(id int64, az sky.Angle) []float64 {
+		t.Helper()
+		browsertest.Eval[bool](p, `(window.played = [], true)`)
+		next := StateFromView(viewOf(northSite, mountmodel.Adjusting, az, 0), Around{Latest: latestOf(id, time.Now(), nil)})
+		publish(t, s, next)
+		p.Until(fmt.Sprintf(`document.querySelector(".picture-file").textContent === "pole_%04d.fits"`, id))
+		return browsertest.Eval[[]float64](p, `window.played`)
+	}
+	if notes := frame(2, 30*sky.Arcminute); len(notes) != 0 {
+		t.Errorf("sounds although it is off: %v", notes)
+	}
+	p.Click(".sound")
+	p.Says("Sound on")
+	last := 1e9
+	for i, az := range []sky.Angle{300 * sky.Arcminute, 90 * sky.Arcminute, 30 * sky.Arcminute, 8 * sky.Arcminute, 2 * sky.Arcminute} {
+		notes := frame(int64(3+i), az)
+		if len(notes) != 2 || notes[0] != 440 || !(notes[1] < last) || !(notes[1] > 440) {
+			t.Fatalf("%.0f': %v after %.0f", az.Arcminutes(), notes, last)
+		}
+		last = notes[1]
+	}
+	if notes := frame(9, 0.5*sky.Arcminute); len(notes) != 3 || notes[1] != 440 {
+		t.Errorf("inside the tolerance: %v", notes)
+	}
+	// The same frame sounds once, and an old one not at all.
+	browsertest.Eval[bool](p, `(window.played = [], true)`)
+	again := adjusting(time.Hour, time.Second)
+	again.Latest.ID, again.Latest.File = 10, "pole_0010.fits"
+	publish(t, s, again)
+	p.Until(looksOld)
+	if notes := browsertest.Eval[[]float64](p, `window.played`); len(notes) != 0 {
+		t.Errorf("an old number sounds: %v", notes)
+	}
+	p.Do(chromedp.Reload())
+	p.Says("Sound on") // remembered
+}
+
+// The picture is enlarged by two fingers, by keys and by buttons.
+func testZoom(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	pic, stars := starField(1)
+	if err := s.PublishPreview(pic); err != nil {
+		t.Fatal(err)
+	}
+	state := StateFromView(viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, 0), Around{Latest: latestOf(1, time.Now(), stars)})
+	publish(t, s, state)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Until(`document.querySelector(".picture img").naturalWidth === 960`)
+	scale := `Number(document.querySelector(".picture-inner").style.getPropertyValue("--zoom") || 1)`
+	browsertest.Eval[bool](p, `(document.querySelector(".picture-box").scrollIntoView({block: "start"}), true)`)
+	box := browsertest.Eval[[]float64](p, `(r => [r.x, r.y, r.width, r.height])(document.querySelector(".picture-box").getBoundingClientRect())`)
+	x, y := box[0]+box[2]/2, box[1]+box[3]/2
+	touch := func(kind input.DispatchTouchEventType, apart float64) {
+		params := input.DispatchTouchEventParams{Type: kind, TouchPoints: []*input.TouchPoint{}}
+		if kind != input.DispatchTouchEventTypeTouchEnd {
+			one, two := 1.0, 2.0
+			params.TouchPoints = []*input.TouchPoint{{X: x - apart/2, Y: y, ID: &one}, {X: x + apart/2, Y: y, ID: &two}}
+		}
+		browsertest.Tell(p, input.DispatchTouchEvent, params)
+	}
+	touch(input.DispatchTouchEventTypeTouchStart, 60)
+	for apart := 70.0; apart <= 150; apart += 10 {
+		touch(input.DispatchTouchEventTypeTouchMove, apart)
+	}
+	touch(input.DispatchTouchEventTypeTouchEnd, 0)
+	p.Until(scale + " > 2 && " + scale + " < 3")
+	p.Click(".picture-tools button:last-child")
+	p.Until(scale + " === 1")
+	browsertest.Eval[bool](p, `(document.querySelector(".picture-box").focus(), true)`)
+	p.Do(chromedp.KeyEvent("+"), chromedp.KeyEvent("+"))
+	p.Until(scale + " > 2")
+	p.Inspect("zoomed-phone")
+}
+
+// A phone sleeps while the axis moves on: its connection dies without a word and
+// its timers stand. Woken, it shows at once that it knows nothing fresh, connects by
+// itself, and goes on with the new numbers.
+func testAsleep(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	way := newWire(t, strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/"))
+	publish(t, s, adjusting(0, 30*time.Second))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate("http://"+way.addr+"/"))
+	p.Until(looksFresh)
+	lifecycle := func(state page.SetWebLifecycleStateState) {
+		browsertest.Tell(p, page.SetWebLifecycleState, page.SetWebLifecycleStateParams{State: state})
+	}
+	way.cut()
+	lifecycle(page.SetWebLifecycleStateStateFrozen)
+	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
+	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
+	time.Sleep(300 * time.Millisecond)
+	way.mend()
+	lifecycle(page.SetWebLifecycleStateStateActive)
+	p.Says("Lower the axis")
+	p.Until(looksFresh)
 }

@@ -36,6 +36,7 @@ var allowedImports = map[string][]string{
 	"fits":                 {"mountmodel/sky"},
 	"solve":                {"catalogs", "mountmodel/sky"},
 	"web":                  {"mountmodel", "mountmodel/setup", "mountmodel/sky"},
+	"web/browsertest":      {},
 	"web/alarm":            {"mountmodel", "mountmodel/sky", "web"},
 	"web/mqtt":             {"web"},
 	"web/overview":         {"web", "web/mqtt"},

@@ -88,3 +88,33 @@ export function clock(utc) {
 export function primes(text) {
   return text.replace(/(\d)'/g, "$1′").replace(/(\d)"/g, "$1″");
 }
+
+/**
+ * A signed angle as its size and one of two words.
+ * @param {Num|undefined} deg
+ * @param {number} digits
+ * @param {string} positive
+ * @param {string} negative
+ */
+export function side(deg, digits, positive, negative) {
+  if (deg === null || deg === undefined) return none;
+  return `${Math.abs(deg).toFixed(digits)}° ${deg < 0 ? negative : positive}`;
+}
+
+/**
+ * Hours on a clock's face as one reads them: 0.5 is 12:30.
+ * @param {number} hours
+ */
+export function clockFace(hours) {
+  const minutes = Math.round(hours * 60) % 720;
+  return `${Math.floor(minutes / 60) || 12}:${String(minutes % 60).padStart(2, "0")}`;
+}
+
+/**
+ * A UTC time on the wire by the browser's clock, to the minute.
+ * @param {string} utc
+ */
+export function time(utc) {
+  const t = new Date(utc);
+  return `${String(t.getHours()).padStart(2, "0")}:${String(t.getMinutes()).padStart(2, "0")}`;
+}

@@ -11,7 +11,10 @@ import { words } from "./words.js";
  * @param {State} state
  */
 export function renderWarnings(root, state) {
-  const list = state.warnings ?? [];
+  // The Sun comes first. What is wrong with the newest frame stands beside its picture.
+  const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message);
+  if (state.sun?.near_frame) list.unshift({ code: "sun_near", message: words.sun.near });
+  else if (state.sun?.up) list.push({ code: "sun_up", message: words.sun.up });
   root.hidden = list.length === 0;
   root.replaceChildren(
     h("h2", {}, words.warnings),
@@ -35,7 +38,7 @@ function frames(state) {
   const w = words.list;
   const list = state.frames ?? [];
   if (list.length === 0) return h("p", { class: "sub" }, w.empty);
-  return h("div", { class: "scroll", tabindex: "0" }, h("table", {},
+  return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
     h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status },
       h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, f.message && `: ${primes(f.message)}`)),

@@ -2,13 +2,18 @@
 
 import { frameAge, heard } from "./age.js";
 import { byId, h, setText } from "./dom.js";
-import { age, number } from "./format.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
+import { startLook } from "./looks.js";
+import { recall } from "./memory.js";
 import { nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
+import { renderPulse } from "./pulse.js";
 import { RigPanel } from "./rig.js";
-import { SetupPanel } from "./setup.js";
+import { MarksForm } from "./steps/marks.js";
+import { SetupView } from "./steps/view.js";
+import { ToldPanel } from "./told.js";
+import { Tone } from "./tone.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -23,6 +28,8 @@ let linkState = "connecting";
 /** @type {number|null} */
 let retryAt = null;
 let everOpen = false;
+/** Whether it was settled what this page begins with: set-up or frames. */
+let begun = false;
 // A screen reader gets the newest sentence, but not each of many in a row.
 const announceEveryMs = 5000;
 let announced = -announceEveryMs;
@@ -31,16 +38,18 @@ let announceTimer;
 /** @type {ReturnType<typeof setTimeout>|undefined} */
 let toastTimer;
 
-const now = byId("now"), does = byId("does"), say = byId("say"), toast = byId("toast"), pulse = byId("pulse");
+const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), toast = byId("toast"), opener = byId("setup-open");
 const picture = new PicturePanel(byId("picture"));
 const rig = new RigPanel(byId("rig"), complain);
-const setup = new SetupPanel(/** @type {HTMLDialogElement} */ (byId("setup")));
-const setupOpen = byId("setup-open");
-setupOpen.textContent = words.setup;
-setupOpen.addEventListener("click", () => setup.open(state));
-startLook();
-renderAll();
+const told = new ToldPanel(byId("told"), complain);
+const marks = new MarksForm(byId("marks"));
+const tone = new Tone();
+const setup = new SetupView(now, does, byId("way"), () => show("work"));
+opener.addEventListener("click", () => show(document.body.dataset.view === "setup" ? "work" : "setup"));
+startLook(byId("look"));
+show("work");
 setInterval(tick, 500);
+followHeights();
 
 const link = new Link((m) => {
   if (version && m.page !== version) location.reload(); // the service was replaced by another version
@@ -49,7 +58,9 @@ const link = new Link((m) => {
   operate = m.operate;
   if (m.type === "state") {
     state = m.state ?? null;
+    remember();
     renderAll();
+    tone.hear(state, trust);
   }
   tick();
 }, (s, at) => {
@@ -59,6 +70,31 @@ const link = new Link((m) => {
   tick();
 });
 link.connect();
+
+/** Reads what is remembered when there is something new, and settles where to begin. */
+async function remember() {
+  const fresh = await recall(state);
+  if (!begun && state) {
+    begun = true;
+    const early = (state.phase === "place" || state.phase === "waiting") && !state.frames?.length;
+    if (early && !setup.progress().finished) return show("setup");
+  }
+  if (fresh) renderAll();
+}
+
+/** @param {"setup"|"work"} view */
+function show(view) {
+  document.body.dataset.view = view;
+  opener.textContent = view === "setup" ? words.toFrames : words.toSetup;
+  does.dataset.key = "";
+  does.replaceChildren();
+  others.replaceChildren();
+  if (view === "setup") {
+    setup.toOpen();
+    setup.refresh();
+  }
+  renderAll();
+}
 
 /** Looks how far the state can be trusted now; true when that changed. */
 function judge() {
@@ -74,19 +110,23 @@ function judge() {
 /** Redraws what depends on time; the rest only when the trust in it changes. */
 function tick() {
   if (judge()) renderNow();
-  renderPulse();
+  renderPulse(byId("pulse"), state, trust, { state: linkState, retryAt, everOpen });
+  if (state) picture.renderTroubles(state, frameAge(state));
 }
 
 function renderAll() {
   judge();
   renderSteps();
   renderNow();
-  if (state) {
-    renderWarnings(byId("warnings"), state);
-    renderList(byId("list"), state);
-    picture.render(state.latest);
-    rig.render(operate ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
-  }
+  document.body.dataset.phase = state?.phase ?? "";
+  if (!state) return;
+  const working = document.body.dataset.view === "work";
+  renderWarnings(byId("warnings"), state);
+  renderList(byId("list"), state);
+  picture.render(state.latest);
+  rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
+  told.render(operate && working && state.phase === "adjusting");
+  marks.render(operate && working && state.phase === "done");
 }
 
 function renderSteps() {
@@ -99,6 +139,10 @@ function renderSteps() {
 
 function renderNow() {
   document.documentElement.dataset.stale = String(trust.stale);
+  if (document.body.dataset.view === "setup") {
+    setup.render(state, operate);
+    return;
+  }
   now.replaceChildren(...nowParts(state, trust));
   announce(sentence(state, trust));
   renderDoes();
@@ -113,56 +157,55 @@ function announce(text) {
   }, Math.max(0, announced + announceEveryMs - performance.now()));
 }
 
-/** The buttons that the phase offers, the likely one first and strong. */
+/** The buttons that the phase offers: the likely one under the thumb, the others below. */
 function renderDoes() {
   const b = words.button;
   /** @type {[string, boolean, () => void][]} */
   const list = [];
   const event = (/** @type {string} */ name) => () => tell(name);
   switch (state?.phase) {
-    case "place": list.push([b.place, true, () => setup.open(state)]); break;
+    case "place": list.push([b.place, true, () => show("setup")]); break;
     case "measuring": if (state.measured) list.push([b.measured, false, event("measured")]); break;
     case "adjusting": list.push([b.locked, state.within, event("locked")]); break;
     case "confirming":
     case "done": list.push([b.unlocked, false, event("unlocked")]); break;
   }
-  const key = JSON.stringify([operate, list.map(([name, strong]) => [name, strong])]);
+  const sound = state?.phase === "adjusting";
+  const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
+  const key = JSON.stringify([operate, sound, again, list.map(([name, strong]) => [name, strong])]);
   if (does.dataset.key === key) return; // keep the focus where it is
   does.dataset.key = key;
-  does.replaceChildren(...(operate
-    ? list.map(([name, strong, act]) => h("button", { type: "button", class: strong ? "strong wide" : "wide", onclick: act }, name))
-    : state ? [h("p", { class: "sub" }, words.viewOnly)] : []));
+  const button = (/** @type {typeof list[0]} */ [name, strong, act]) =>
+    h("button", { type: "button", class: strong ? "strong wide" : "wide", onclick: act }, name);
+  does.replaceChildren(...(operate ? list.filter(([, strong]) => strong).map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : []));
+  const rest = [sound && tone.button, operate && again && startOver()].filter((e) => e instanceof Node);
+  others.replaceChildren(...(operate ? list.filter(([, strong]) => !strong).map(button) : []),
+    ...(rest.length ? [h("div", { class: "does-row" }, rest)] : []));
+}
+
+/**
+ * Asks by a second press: a browser's own question would be a white box in the
+ * night.
+ */
+function startOver() {
+  const b = words.button;
+  const button = h("button", { type: "button", class: "over" }, b.startOver);
+  button.addEventListener("click", () => {
+    if (button.textContent === b.startOverSure) {
+      button.textContent = b.startOver;
+      tell("start_over");
+      return;
+    }
+    button.textContent = b.startOverSure;
+    setTimeout(() => { button.textContent = b.startOver; }, 4000);
+  });
+  return button;
 }
 
 /** @param {string} name */
 async function tell(name) {
   const problem = await send("event", { event: name });
   if (problem !== null) complain(problem ?? words.unreachable);
-}
-
-function renderPulse() {
-  const w = words.age;
-  const a = frameAge(state);
-  let mood = a === null ? "none" : trust.stale ? "old" : "fresh";
-  let text = a === null ? w.none : (trust.stale ? w.old : w.fresh)(age(a));
-  let note = "";
-  const l = state?.latest;
-  if (l && !l.solved) note = w.unsolved;
-  else if (l?.took_ms) note = w.took(l.took_ms < 1000 ? `${number(l.took_ms, 0)} ms` : `${number(l.took_ms / 1000, 1)} s`);
-  if (l?.clock_suspect) note = w.clock;
-  if (linkState !== "open" && !everOpen) {
-    mood = "none";
-    text = w.connecting;
-  } else if (trust.lost) {
-    mood = "lost";
-    const left = retryAt === null ? 0 : Math.ceil((retryAt - performance.now()) / 1000);
-    note = linkState === "stopped" ? w.stopped : w.lost(left);
-  }
-  pulse.dataset.state = mood;
-  setText(byId("pulse-age"), text);
-  setText(byId("pulse-note"), note);
-  const full = state?.stale_after_ms ?? 1;
-  byId("pulse-fill").style.setProperty("--left", String(a === null ? 0 : Math.max(0, 1 - a / full)));
 }
 
 /** @param {string} text */
@@ -173,19 +216,13 @@ function complain(text) {
   toastTimer = setTimeout(() => { toast.hidden = true; }, 8000);
 }
 
-function startLook() {
-  const button = byId("look");
-  const apply = () => {
-    const look = document.documentElement.dataset.look === "night" ? "night" : "day";
-    button.textContent = words.look[look];
-    button.setAttribute("aria-label", words.lookLabel[look]);
-    document.querySelector('meta[name="theme-color"]')?.setAttribute("content", look === "night" ? "#000000" : "#f3efe6");
-  };
-  button.addEventListener("click", () => {
-    const next = document.documentElement.dataset.look === "night" ? "day" : "night";
-    document.documentElement.dataset.look = next;
-    try { localStorage.setItem("look", next); } catch { /* not remembered, then */ }
-    apply();
+/** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
+function followHeights() {
+  const tell = new ResizeObserver(() => {
+    const root = document.documentElement.style;
+    root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
+    root.setProperty("--does-height", `${does.offsetHeight}px`);
   });
-  apply();
+  tell.observe(byId("rig"));
+  tell.observe(does);
 }

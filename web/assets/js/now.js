@@ -3,6 +3,9 @@
 import { h } from "./dom.js";
 import { angle, number, primes, spread, turn } from "./format.js";
 import { rule } from "./rule.js";
+import { planLine } from "./steps/plan.js";
+import { strokeOf } from "./strokes.js";
+import { turnLines } from "./turnto.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -74,15 +77,17 @@ export function nowParts(state, trust) {
   if (state?.now && bolts) {
     const now = state.now;
     const total = old ? null : angle(now.offset.total_arcmin);
+    const plan = old ? "" : planLine(state.plan);
     return [
-      card(head, lines, total, words.fromPole),
+      card(head, plan ? [plan, ...lines] : lines, total, words.fromPole, code === "lock" ? words.cautions.lock : ""),
       h("div", { class: old ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false, true))),
     ];
   }
   // The angle to turn by, large: the one in the sentence, so that they agree.
   const turning = code === "measuring" || code === "confirming";
   const figure = turning ? /\d+(\.\d+)?°/.exec(head)?.[0] ?? null : null;
-  const parts = [card(head, lines, figure, "")];
+  const way = turning && state?.turn_to ? turnLines(state.turn_to) : null;
+  const parts = [card(head, way ? [...way.lines, ...lines] : lines, figure && way ? `${figure} ${way.sign}` : figure, "", turning ? words.cautions.turn : "")];
   if (turning && state?.frames?.length) parts.push(turned(state));
   return parts;
 }
@@ -92,13 +97,15 @@ export function nowParts(state, trust) {
  * @param {string[]} lines
  * @param {string|null} figure
  * @param {string} unit what the figure is
+ * @param {string} caution
  */
-function card(head, lines, figure, unit) {
+function card(head, lines, figure, unit, caution) {
   return h("div", { class: "card now-card" },
     h("p", { class: "label" }, h("b", {}, words.now)),
     h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
     figure && h("p", { class: "figure" }, figure, unit && h("small", {}, " ", unit)),
-    lines.map((l) => h("p", { class: "sub" }, l)));
+    lines.map((l) => h("p", { class: "sub" }, l)),
+    caution && h("p", { class: "caution" }, h("b", {}, words.care), " ", caution));
 }
 
 /**
@@ -128,11 +135,13 @@ function boltCard(state, now, m, large, together) {
   const side = m.rotation ? words.side[m.rotation] : "";
   const label = large ? words.now : m.done ? words.fine : together ? null : words.then;
   const head = m.done && m.way ? words.stands[m.way] : order(m);
+  const stroke = together ? "" : strokeOf(state, m.bolt);
   return h("div", { class: `card bolt-card ${m.bolt} ${large ? "now-card" : "then-card"} ${m.done ? "is-fine" : ""}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, label && h("b", {}, label), label && " · ", words.bolt[m.bolt]),
       large ? h("h1", { class: "head" }, head) : h("p", { class: "head" }, head),
       h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
+      stroke && h("p", { class: "stroke" }, stroke),
       h("p", { class: "sub" }, words.giveOrTake(spread(sd)), large && side && [", ", side])),
     rule({
       bolt: m.bolt,
@@ -150,8 +159,11 @@ function boltCard(state, now, m, large, together) {
  */
 function totalLine(state, now) {
   const kind = words.pole[state.pole?.kind ?? ""] ?? "";
-  return h("p", { class: "total" },
-    words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind));
+  const plan = planLine(state.plan);
+  return h("div", { class: "total" },
+    h("p", {}, words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind)),
+    plan && h("p", {}, plan),
+    h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt));
 }
 
 /**

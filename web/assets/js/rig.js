@@ -33,8 +33,13 @@ export class RigPanel {
     this.state = undefined;
     const alt = (/** @type {number} */ s) => () => send("rig/altitude-bolt", { arcmin: s * this.step });
     const az = (/** @type {number} */ s) => () => send("rig/azimuth-bolt", { arcmin: s * this.step });
-    const ra = w.raButtons.map(([deg, name], i) =>
-      this.button(name, ["", "J", "L", ""][i], () => send("rig/ra", { deg })));
+    // The service turns as the sky does when positive: anticlockwise, for who faces
+    // the pole, in the north, clockwise in the south.
+    const ra = w.raButtons.map(({ deg, key }) =>
+      this.button(w.raName(deg), key, () => send("rig/ra", { deg: this.south ? deg : -deg })));
+    this.south = false;
+    this.faults = h("details", { hidden: true }, h("summary", {}, w.faults));
+    this.faultsShown = "";
     // On a phone the panel is a sheet over the lower part of the page, so that
     // the words above stay in sight; it can be put away.
     this.body = h("div", { class: "rig-body", id: "rig-body" });
@@ -42,15 +47,15 @@ export class RigPanel {
       onclick: () => this.show(this.body.hidden) }, w.hide);
     root.append(h("div", { class: "panel-head" }, h("h2", { id: "rig-title" }, w.title), this.name, this.toggle), this.body);
     this.body.append(
-      h("div", { class: "rig-row", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
-      h("div", { class: "rig-row", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
-      h("div", { class: "rig-bolts", role: "group" },
+      h("div", { class: "rig-row for-ra", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
+      h("div", { class: "rig-row for-bolts", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
+      h("div", { class: "rig-bolts for-bolts" },
         h("div", { role: "group", "aria-label": words.bolt.altitude }, h("p", { class: "label" }, words.bolt.altitude),
           this.button(w.raise, "↑", alt(1)), this.button(w.lower, "↓", alt(-1))),
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
           this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1)))),
       h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
-      this.stands);
+      this.stands, this.faults);
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
@@ -112,6 +117,8 @@ export class RigPanel {
     this.root.hidden = !r;
     if (!r) return;
     this.state = r;
+    this.south = south;
+    this.renderFaults(r);
     setText(this.name, r.name);
     setText(/** @type {Element} */ (this.left.firstElementChild), south ? w.east : w.west);
     setText(/** @type {Element} */ (this.right.firstElementChild), south ? w.west : w.east);
@@ -121,6 +128,22 @@ export class RigPanel {
     this.repeat.setAttribute("aria-pressed", String(r.repeating));
     setText(/** @type {Element} */ (this.expose.firstElementChild), r.exposing ? w.exposing : w.expose);
     setText(this.stands, w.stands(number(r.ra_deg, 1, "°"), signed(r.alt_bolt_arcmin), signed(r.az_bolt_arcmin)));
+  }
+
+  /**
+   * What can be made to go wrong, to practise that too.
+   * @param {RigState} r
+   */
+  renderFaults(r) {
+    const w = words.rig;
+    const list = r.faults ?? [];
+    const key = JSON.stringify(list);
+    this.faults.hidden = list.length === 0;
+    if (key === this.faultsShown) return;
+    this.faultsShown = key;
+    const [summary] = this.faults.children;
+    this.faults.replaceChildren(summary, ...list.map((f) => h("div", { class: "fault" }, h("p", {}, f.text),
+      this.button(f.lasts ? (f.on ? w.fault.on : w.fault.off) : w.fault.once, "", () => send("rig/fault", { fault: f.name, on: !(f.lasts && f.on) })))));
   }
 }
 

@@ -19,6 +19,21 @@
 /** @typedef {{axis: Direction, offset: Offset, uncertainty: Uncertainty, moves: Move[]}} Standing */
 /** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num}} Site */
 /** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
+/** @typedef {{inside: boolean, x_px: Num, y_px: Num, away_deg: Num, towards_deg: Num}} InFrame */
+/** @typedef {{by_deg: Num, lowest_deg: Num, against?: string[], other_lowest_deg: Num, other_against?: string[]}} TurnTo */
+/** @typedef {{up: boolean, alt_deg: Num, from_frame_deg: Num, near_frame: boolean}} Sun */
+/**
+ * @typedef {object} Plan
+ * @property {boolean} planned
+ * @property {Num} exposure_s
+ * @property {Notice} [problem]
+ * @property {boolean} good_enough
+ * @property {Num} tolerance_arcmin
+ * @property {Num} trail_px
+ * @property {Num} longest_exposure_s
+ * @property {string[]} [sentences]
+ */
+/** @typedef {{frames: number, minutes: Num, offset?: Offset, uncertainty?: Uncertainty, sentences: string[]}} Watch */
 /** @typedef {{url: string, width_px: number, height_px: number}} Picture */
 /**
  * @typedef {object} Latest
@@ -41,6 +56,9 @@
  * @property {Star[]} [stars]
  * @property {Picture} [picture]
  * @property {boolean} clock_suspect
+ * @property {Direction} [sight]
+ * @property {InFrame} [pole]
+ * @property {InFrame} [axis]
  */
 /**
  * @typedef {object} Frame
@@ -63,6 +81,7 @@
  * @property {boolean} repeating
  * @property {boolean} exposing
  * @property {number} exposure_ms
+ * @property {{name: string, text: string, lasts: boolean, on: boolean}[]} [faults]
  */
 /**
  * @typedef {object} State
@@ -81,6 +100,10 @@
  * @property {boolean} [tracking]
  * @property {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num, uncertainty_arcsec: Num}} [lock]
  * @property {{least_deg: Num, expected?: {turn_deg: Num, uncertainty_arcsec: Num}[]}} [advice]
+ * @property {TurnTo} [turn_to]
+ * @property {Sun} [sun]
+ * @property {Plan} [plan]
+ * @property {Watch} [watch]
  * @property {boolean} doubt
  * @property {{bolt: string, learnt: boolean, per_turn_arcmin: Num, per_turn_sigma_arcmin: Num, play_deg: Num, play_sigma_deg: Num, cross: Num, cross_sigma: Num}[]} [bolts]
  * @property {{bolt: string, turn_deg: Num, idle_deg: Num, error_arcsec: Num, text: string}[]} [strokes]

@@ -1,21 +1,25 @@
-// Every word that the page shows. A translation is another file like this
-// one. Sentences that carry numbers are functions; the numbers come ready
+// Every word that the page shows, those of the set-up in words-setup.js beside. A
+// translation is another pair of files like these. Sentences that carry numbers are functions; the numbers come ready
 // formatted.
 
 /** @typedef {"altitude"|"azimuth"} Bolt */
 /** @typedef {"raise"|"lower"|"east"|"west"} Way */
 
+import { setup } from "./words-setup.js";
+
 export const words = {
   title: "polard",
   steps: ["Measure", "Bolts", "Lock", "Watch"],
+  toFrames: "Frames",
   stepsLabel: "Where the work stands",
 
   look: { day: "Night", night: "Day" }, // the look one changes to
   lookLabel: { day: "Change to the night look", night: "Change to the day look" },
-  setup: "Set up",
+  toSetup: "Set-up",
   viewOnly: "Looking on: only a browser on the computer that runs the service can operate.",
 
   age: {
+    label: "Age of the last frame",
     /** @param {string} age */ fresh: (age) => `Last frame ${age} ago`,
     /** @param {string} age */ old: (age) => `OLD: last frame ${age} ago`,
     none: "No frame yet",
@@ -69,7 +73,7 @@ export const words = {
    * @type {Record<string, {head?: string, sub?: string}>} */
   do: {
     connect: { head: "One moment", sub: "Asking the service where the work stands." },
-    place: { head: "Where does the mount stand?", sub: "Type in latitude and longitude; a tenth of a degree will do to begin with, an arcminute to finish." },
+    place: { head: "Where does the mount stand?", sub: "The first step of the set-up asks for it." },
     lock: { head: "Lock both bolts" },
     done: { head: "Done" },
     drifted: { head: "Unlock and turn the bolts again" },
@@ -78,7 +82,7 @@ export const words = {
   },
 
   button: {
-    place: "Type in the place",
+    place: "Go to the set-up",
     measured: "Go on to the bolts",
     locked: "Both are locked",
     unlocked: "Back to the bolts",
@@ -109,7 +113,20 @@ export const words = {
     mid: (t) => `exposed ${t} UTC`,
     /** @param {string} file @param {number} n */
     alt: (file, n) => `Frame ${file}; ${n} known stars marked by two ticks each`,
-    marks: "Marks",
+    zoomLabel: "The frame's picture: plus and minus enlarge and reduce it, arrows move it, zero shows all of it",
+    larger: "Enlarge the picture",
+    smaller: "Reduce the picture",
+    whole: "Whole frame",
+    pole: "pole",
+    axis: "axis",
+    /** @param {string} name @param {string} deg */
+    wayTo: (name, deg) => `${name} ${deg} this way`,
+    /** @param {string} deg */
+    away: (deg) => `pole ${deg} from the middle`,
+    /** @param {string} alt @param {string} az */
+    looks: (alt, az) => `looks to altitude ${alt}, azimuth ${az}`,
+    /** @param {string} age @param {string} folder */
+    silent: (age, folder) => `No frame has come for ${age}. Does the camera expose, and does it write into ${folder}?`,
   },
 
   list: {
@@ -141,35 +158,72 @@ export const words = {
 
   warnings: "Take note",
 
-  setupPanel: {
-    title: "Set up",
-    place: "Place",
-    lat: "Latitude, degrees",
-    latHint: "north +, south −",
-    lon: "Longitude, degrees",
-    lonHint: "east +, west −",
-    elevation: "Elevation, m",
-    pressure: "Air pressure, hPa",
-    pressureHint: "at the mount, not reduced to sea level; empty: usual for the elevation",
-    temperature: "Temperature, °C",
-    temperatureHint: "empty: 10",
-    pole: "Aim at the",
-    poleNames: { refracted: "refracted pole (usual)", true: "true pole" },
-    tolerance: "Good enough, arcminutes",
-    toleranceHint: "total distance of the axis from the pole",
-    save: "Keep",
-    close: "Close",
-    saved: "Kept.",
-    notNumber: "Please write a number, such as 47.25.",
-    again: "Begin again",
-    cautions: "Before you touch the mount",
-    cautionList: [
-      "Never point a tube or finder near the Sun, and cover both by day.",
-      "Hold tube and counterweight before you open a clutch or the latitude lock: they drop.",
-      "Keep fingers out of the altitude hinge and from between bolt and stop.",
-      "Watch cables and tripod legs while the axis turns.",
-      "The maker's manual and local rules come before anything said here.",
-    ],
+  setup,
+  kept: "Kept.",
+  notNumber: "Please write a number, such as 47.25.",
+  care: "Care:",
+  marks: {
+    title: "For the next night here",
+    why: "What stood right this time makes the next time shorter.",
+    scale: "Latitude scale reads, degrees",
+    bearing: "Compass bearing, degrees",
+    words: "Marks on the ground",
+    keep: "Keep",
+  },
+  nights: {
+    /** @param {string} d */ first: (d) => `first measured ${d} off`,
+    /** @param {string} d */ confirmed: (d) => `confirmed at ${d}`,
+    /** @param {string} d */ ended: (d) => `ended at ${d}`,
+    /** @param {string} d */ lock: (d) => `the lock moved it by ${d}`,
+    nothing: "nothing measured",
+  },
+  planned: {
+    /** @param {string} px @param {string} s */
+    trail: (px, s) => `As it stands, stars trail by ${px} px in ${s} s.`,
+    good: "Good enough for your plan.",
+    /** @param {string} s */ longest: (s) => `Good for ${s} s at most.`,
+    tooFar: "Too much for your plan.",
+  },
+  sun: {
+    near: "The Sun is up and near where the camera looks. Cap it and turn away now.",
+    up: "The Sun is up: caps on tube and finder, point nothing near it.",
+  },
+  cautions: {
+    turn: "Watch counterweight, legs and cables while the axis turns.",
+    bolt: "Take the load off before you open a latitude lock; fingers out of the hinge.",
+    lock: "Tighten gently and evenly: the lock itself moves the axis.",
+  },
+  turnTo: {
+    clockwise: "clockwise",
+    anticlockwise: "anticlockwise",
+    /** @param {string} way @param {string} alt */
+    line: (way, alt) => `Turn it ${way} as you face the pole: the camera keeps ${alt} above the horizon or more.`,
+    /** @type {Record<string, string>} */
+    against: {
+      low: "it comes near the horizon",
+      high: "the camera end swings down to the legs",
+      far: "it leads more than a quarter turn from the start, the counterweight above the tube",
+    },
+    /** @param {string[]} list */
+    other: (list) => `Not the other way: there ${list.join(", and ")}.`,
+    /** @param {string[]} list */
+    both: (list) => `Either way has its trouble; on this one ${list.join(", and ")}. Look before you turn.`,
+    either: "The other way would do as well.",
+  },
+  sound: {
+    on: "Sound on",
+    off: "Sound off",
+    label: "Tone while bolts are turned: two notes that draw together as the axis nears the pole",
+  },
+  told: {
+    title: "Tell what you turned",
+    why: "Then the page learns what a turn does, and speaks in turns.",
+    turns: /** @type {[number, string][]} */ ([[0.125, "⅛"], [0.25, "¼"], [0.5, "½"], [1, "1"]]),
+    unit: "turn",
+    clockwise: "clockwise ↻",
+    anticlockwise: "anticlockwise ↺",
+    /** @param {string} bolt @param {string} much @param {string} way */
+    kept: (bolt, much, way) => `Told: ${bolt}, ${much} turn ${way}. Waiting for a frame.`,
   },
 
   rig: {
@@ -177,8 +231,13 @@ export const words = {
     hide: "Hide",
     show: "Show",
     step: "Step",
-    ra: "RA axis",
-    raButtons: /** @type {[number, string][]} */ ([[-30, "−30°"], [-15, "−15°"], [15, "+15°"], [30, "+30°"]]),
+    ra: "RA axis, as you face the pole",
+    /** @type {{deg: number, key: string}[]} degrees clockwise */
+    raButtons: [{ deg: -30, key: "" }, { deg: -15, key: "J" }, { deg: 15, key: "L" }, { deg: 30, key: "" }],
+    /** @param {number} deg */
+    raName: (deg) => `${deg < 0 ? "↺" : "↻"} ${Math.abs(deg)}°`,
+    faults: "Something goes wrong",
+    fault: { once: "once", on: "stop", off: "begin" },
     raise: "Raise",
     lower: "Lower",
     east: "East",

@@ -1,0 +1,54 @@
+// The set-up sheet of the place and the minute, as the service computes it.
+
+import { note } from "./memory.js";
+
+/** @typedef {{distance_arcmin: number, position_angle_deg: number, east_arcmin: number, up_arcmin: number}} StarStanding */
+/** @typedef {{through: string, right_arcmin: number, up_arcmin: number, clock_hours: number}} StarView */
+/** @typedef {{time_utc: string, az_deg: number, length_per_height: number, turn_deg_per_minute: number, sun_alt_deg: number}} Shadow */
+/**
+ * @typedef {object} PoleStar
+ * @property {string} name
+ * @property {number} magnitude_v
+ * @property {number} hour_angle_deg
+ * @property {number} polar_distance_arcmin
+ * @property {StarStanding} from_refracted_pole
+ * @property {StarStanding} from_true_pole
+ * @property {StarView[]} views
+ */
+/**
+ * @typedef {object} Sheet
+ * @property {{lat_deg: number, lon_deg: number, elevation_m: number}} site
+ * @property {{pressure_hpa: number, usual_pressure_hpa: number, temperature_c: number}} air
+ * @property {string} time_utc
+ * @property {{kind: string, alt_deg: number, az_deg: number}} pole
+ * @property {{set_deg: number, near_deg: number, refraction_arcmin: number}} latitude_scale
+ * @property {{leg_azimuths_deg: number[], level_near_deg: number, coupling?: {altitude_arcmin_per_azimuth_deg: number, east_arcmin_per_altitude_deg: number}}} ground
+ * @property {{bearing_deg: number, declination_deg: number, uncertainty_deg: number, change_deg_per_year: number, use: string, model: string}} [compass]
+ * @property {{up: boolean, alt_deg: number, events: {event: string, time_utc: string, shadow_az_deg?: number}[], shadow?: Shadow, shadows: Shadow[]}} sun
+ * @property {PoleStar[]} pole_stars
+ * @property {{magnification: number, true_field_arcmin: number, holds_pole_star: boolean}} [eyepiece]
+ * @property {Record<string, string[]>} steps
+ * @property {{title: string, text: string}[]} cautions
+ * @property {{code: string, message: string}[]} warnings
+ */
+
+/**
+ * Asks for the sheet. Null when there is none: the place is not known, or the
+ * service cannot be reached.
+ * @param {string} [at] another time, ISO 8601 with its zone
+ * @returns {Promise<Sheet|null>}
+ */
+export async function fetchSheet(at) {
+  const q = new URLSearchParams();
+  const eyepiece = note("eyepiece");
+  for (const key of ["telescope_mm", "eyepiece_mm", "apparent_field_deg", "field_stop_mm"]) {
+    if (eyepiece?.[key]) q.set(key, String(eyepiece[key]));
+  }
+  if (at) q.set("at", at);
+  try {
+    const r = await fetch(`/api/v1/setup?${q}`);
+    return r.ok ? await r.json() : null;
+  } catch {
+    return null;
+  }
+}

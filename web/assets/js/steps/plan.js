@@ -1,0 +1,89 @@
+// The planned use: the tolerance follows from it, and is what "done" means.
+
+import { h } from "../dom.js";
+import { NumberField, readAll } from "../fields.js";
+import { angle, number, primes } from "../format.js";
+import { send } from "../link.js";
+import { keep, note } from "../memory.js";
+import { words } from "../words.js";
+
+/** @typedef {import("./view.js").Context} Context */
+
+export class PlanStep {
+  constructor() {
+    const w = words.setup.plan;
+    this.key = "plan";
+    const field = (/** @type {string} */ key, /** @type {string} */ name, /** @type {string|null} */ hint = null) => new NumberField(key, name, hint);
+    this.fields = [field("exposure_s", w.exposure), field("dec_deg", w.dec, w.decHint),
+      field("ha_from_deg", w.from, w.hourHint), field("ha_to_deg", w.to), field("limit_px", w.limit, w.limitHint),
+      field("focal_mm", w.focal, w.frameHint), field("pixel_um", w.pixel, w.frameHint), field("width_px", w.width, w.frameHint), field("height_px", w.height, w.frameHint)];
+    this.guided = h("input", { type: "checkbox", id: "f-guided" });
+    this.guide = field("guide_offset_arcmin", w.guide);
+    this.guided.addEventListener("change", () => { this.guide.root.hidden = !this.guided.checked; });
+    this.tolerance = field("tolerance_arcmin", words.setup.tolerance, words.setup.toleranceHint);
+    this.note = h("p", { class: "form-note", role: "status" });
+    this.note2 = h("p", { class: "form-note", role: "status" });
+    this.form = h("form", { class: "card", novalidate: true },
+      h("div", { class: "fields" }, this.fields.slice(0, 5).map((f) => f.root)),
+      h("div", { class: "check" }, this.guided, h("label", { for: "f-guided" }, w.guided)), this.guide.root,
+      h("details", {}, h("summary", {}, w.optics), h("div", { class: "fields" }, this.fields.slice(5).map((f) => f.root))),
+      h("div", { class: "row" }, h("button", { type: "submit", class: "strong" }, w.work), this.note));
+    this.form.addEventListener("submit", (e) => { e.preventDefault(); this.save(); });
+    const plain = h("form", { class: "card", novalidate: true }, h("h2", {}, w.orTyped), this.tolerance.root,
+      h("div", { class: "row" }, h("button", { type: "submit" }, w.keep), this.note2));
+    plain.addEventListener("submit", (e) => { e.preventDefault(); this.saveTolerance(); });
+    this.extra = h("div", { class: "step-extra" }, this.form, plain);
+    this.filled = false;
+  }
+
+  /** @param {Context} ctx */
+  update(ctx) {
+    this.extra.hidden = !ctx.operate;
+    const p = ctx.state?.plan;
+    if (this.filled || !ctx.state) return;
+    this.filled = true;
+    const from = /** @type {Record<string, any>} */ (p?.planned ? p : { limit_px: 1, ha_from_deg: -45, ha_to_deg: 45, ...p, ...note("plan") });
+    for (const f of [...this.fields, this.guide]) f.put(from[f.input.name]);
+    this.guided.checked = Boolean(from.guided);
+    this.guide.root.hidden = !this.guided.checked;
+    this.tolerance.put(ctx.state.tolerance_arcmin);
+  }
+
+  async save() {
+    const values = readAll(this.guided.checked ? [...this.fields, this.guide] : this.fields, this.note);
+    if (!values) return;
+    const order = { ...values, guided: this.guided.checked };
+    const problem = await send("plan", { ...order, apply_tolerance: true });
+    this.note.textContent = problem === null ? words.kept : problem ?? words.unreachable;
+    if (problem === null) await keep("plan", order);
+  }
+
+  async saveTolerance() {
+    const values = readAll([this.tolerance], this.note2);
+    if (values?.tolerance_arcmin === undefined) return;
+    const problem = await send("tolerance", { arcmin: values.tolerance_arcmin });
+    this.note2.textContent = problem === null ? words.kept : problem ?? words.unreachable;
+  }
+
+  /** @param {Context} ctx @returns {import("./view.js").Shown} */
+  show({ state }) {
+    const w = words.setup.plan;
+    const p = state?.plan;
+    const head = p?.planned ? w.head : w.ask;
+    const lines = p?.problem ? [primes(p.problem.message)] : p?.planned ? (p.sentences ?? []).map(primes) : [w.why];
+    return { head, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
+  }
+}
+
+/**
+ * What the error means for the planned exposures, in one line; empty without a
+ * plan or before the axis is known.
+ * @param {import("../types.js").Plan|undefined} p
+ */
+export function planLine(p) {
+  const w = words.planned;
+  if (!p?.planned || p.trail_px === null) return "";
+  const trail = w.trail(number(p.trail_px, 1), number(p.exposure_s, p.exposure_s !== null && p.exposure_s < 10 ? 1 : 0));
+  if (p.good_enough) return `${trail} ${w.good}`;
+  return `${trail} ${p.longest_exposure_s ? w.longest(number(p.longest_exposure_s, p.longest_exposure_s < 10 ? 1 : 0)) : w.tooFar}`;
+}

@@ -1,0 +1,135 @@
+// The pole star by eye: where it stands against the pole, as seen with the
+// naked eye, in an upright and an inverting finder, and in a mirrored eyepiece.
+
+import { h, svg } from "../dom.js";
+import { NumberField, readAll } from "../fields.js";
+import { angle, clockFace, number, time } from "../format.js";
+import { keep, note } from "../memory.js";
+import { words } from "../words.js";
+import { drawing, label, line } from "./draw.js";
+
+/** @typedef {import("./view.js").Context} Context */
+/** @typedef {import("../sheet.js").PoleStar} PoleStar */
+/** @typedef {import("../sheet.js").Sheet} Sheet */
+
+export class StarStep {
+  constructor() {
+    const w = words.setup.star;
+    this.key = "star";
+    this.fields = [new NumberField("telescope_mm", w.telescope), new NumberField("eyepiece_mm", w.eyepiece),
+      new NumberField("apparent_field_deg", w.apparent, w.apparentHint), new NumberField("field_stop_mm", w.stop, w.stopHint)];
+    this.note = h("p", { class: "form-note", role: "status" });
+    this.views = h("div", { class: "star-views" });
+    this.numbers = h("div");
+    const form = h("form", { novalidate: true },
+      h("h2", {}, w.eyepieceTitle), h("div", { class: "fields" }, this.fields.map((f) => f.root)),
+      h("div", { class: "row" }, h("button", { type: "submit" }, w.work), this.note));
+    form.addEventListener("submit", (e) => { e.preventDefault(); this.save(); });
+    this.extra = h("div", { class: "step-extra" }, this.views, h("div", { class: "card" }, form), this.numbers);
+    /** @type {Context|null} */
+    this.ctx = null;
+    this.filled = false;
+    this.drawn = "";
+  }
+
+  /** @param {Context} ctx */
+  update(ctx) {
+    this.ctx = ctx;
+    const kept = note("eyepiece");
+    if (!this.filled && kept) {
+      this.filled = true;
+      for (const f of this.fields) f.put(kept[f.input.name]);
+    }
+    const key = JSON.stringify(ctx.sheet?.pole_stars ?? null) + JSON.stringify(ctx.sheet?.eyepiece ?? null);
+    if (!ctx.sheet || this.drawn === key) return;
+    this.drawn = key;
+    this.views.replaceChildren(...views(ctx.sheet));
+    this.numbers.replaceChildren(numbers(ctx.sheet));
+  }
+
+  async save() {
+    const values = readAll(this.fields, this.note);
+    if (!values || !this.ctx) return;
+    const problem = await keep("eyepiece", values);
+    this.note.textContent = problem === null ? "" : problem ?? words.unreachable;
+    const sheet = await this.ctx.refresh();
+    if (!sheet) this.note.textContent = words.setup.star.notAField;
+  }
+
+  /** @param {Context} ctx @returns {import("./view.js").Shown} */
+  show({ sheet, south }) {
+    const w = words.setup.star;
+    if (!sheet) return { head: words.setup.needsPlace, lines: [] };
+    const star = sheet.pole_stars[0], from = standing(sheet, star);
+    const eye = star.views[0];
+    const e = sheet.eyepiece;
+    return {
+      head: w.head(star.name, clockFace(eye.clock_hours)), figure: angle(from.distance_arcmin), unit: words.fromPole,
+      lines: [
+        w.centred(angle(from.distance_arcmin)),
+        ...(e ? [(e.holds_pole_star ? w.inside : w.outside)(angle(e.true_field_arcmin), number(e.magnification, 0), star.name)] : []),
+        south ? w.faint : w.turns,
+      ],
+      more: [w.optional],
+    };
+  }
+}
+
+/** @param {Sheet} sheet @param {PoleStar} star */
+function standing(sheet, star) {
+  return sheet.pole.kind === "true" ? star.from_true_pole : star.from_refracted_pole;
+}
+
+/** @param {Sheet} sheet */
+function views(sheet) {
+  const w = words.setup.star;
+  const field = sheet.eyepiece?.true_field_arcmin ?? 0;
+  const farthest = Math.max(...sheet.pole_stars.map((s) => standing(sheet, s).distance_arcmin));
+  const half = 1.25 * farthest;
+  return sheet.pole_stars[0].views.map((v, i) => h("figure", { class: "card" },
+    h("figcaption", {}, h("b", {}, w.through[v.through] ?? v.through), " · ", w.clock(clockFace(v.clock_hours))),
+    oneView(sheet, i, half, i === 0 ? 0 : field)));
+}
+
+/**
+ * @param {Sheet} sheet
+ * @param {number} which of the views
+ * @param {number} half half the width of the drawing, arcminutes
+ * @param {number} field the eyepiece's true field, 0 for none
+ */
+function oneView(sheet, which, half, field) {
+  const w = words.setup.star;
+  const size = 220, middle = size / 2, px = middle / half;
+  const eye = which === 0;
+  const parts = [];
+  if (field > 0) {
+    const r = (field / 2) * px;
+    if (r < 1.42 * middle) parts.push(svg("circle", { cx: middle, cy: middle, r, class: "d-dashed" }));
+  }
+  if (eye) parts.push(line(14, size - 14, size - 14, size - 14, "d-thick"), label(middle, size - 20, w.horizon));
+  // The pole: a plumb bob's point, hanging from above.
+  parts.push(svg("path", { d: `M${middle} ${middle}l-6 -11h12z`, class: "d-ink" }), label(middle - 10, middle - 6, w.pole, "end"));
+  const first = sheet.pole_stars[0].views[which];
+  sheet.pole_stars.forEach((star, i) => {
+    const v = star.views[which];
+    const x = middle + v.right_arcmin * px, y = middle - v.up_arcmin * px;
+    if (i === 0) parts.push(line(middle, middle, x, y, "d-dash"));
+    parts.push(svg("circle", { cx: x, cy: y, r: Math.max(3, 8.5 - star.magnitude_v), class: i === 0 ? "d-star" : "d-ink" }));
+    if (sheet.pole_stars.length > 1 || i === 0) {
+      const left = x > middle;
+      parts.push(label(x + (left ? -12 : 12), y + 5, w.starNames[star.name] ?? star.name, left ? "end" : "start"));
+    }
+  });
+  return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, clockFace(first.clock_hours), field > 0 ? angle(field) : ""), parts);
+}
+
+/** @param {Sheet} sheet */
+function numbers(sheet) {
+  const w = words.setup.star;
+  return h("details", { class: "card" }, h("summary", {}, w.numbers(time(sheet.time_utc))), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.numbersLabel }, h("table", {},
+    h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
+    h("tbody", {}, sheet.pole_stars.map((s) => h("tr", {}, h("th", { scope: "row" }, s.name),
+      h("td", {}, number(s.hour_angle_deg / 15, 2, " h")),
+      h("td", {}, angle(s.from_refracted_pole.distance_arcmin)), h("td", {}, number(s.from_refracted_pole.position_angle_deg, 1, "°")),
+      h("td", {}, angle(s.from_true_pole.distance_arcmin)), h("td", {}, number(s.from_true_pole.position_angle_deg, 1, "°"))))))));
+}

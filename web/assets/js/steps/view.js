@@ -1,0 +1,203 @@
+// The set-up: one step at a time, each to be done or skipped, each remembered.
+
+import { h } from "../dom.js";
+import { age } from "../format.js";
+import { earlier, keep, note } from "../memory.js";
+import { fetchSheet } from "../sheet.js";
+import { words } from "../words.js";
+import { BalanceStep } from "./balance.js";
+import { DirectionStep } from "./direction.js";
+import { GroundStep } from "./ground.js";
+import { nightLines } from "./nights.js";
+import { PlaceStep } from "./place.js";
+import { PlanStep } from "./plan.js";
+import { StarStep } from "./star.js";
+import { StartStep } from "./start.js";
+
+/** @typedef {import("../types.js").State} State */
+/** @typedef {import("../sheet.js").Sheet} Sheet */
+/**
+ * @typedef {object} Context  what a step works with
+ * @property {State|null} state
+ * @property {Sheet|null} sheet
+ * @property {boolean} operate
+ * @property {boolean} south
+ * @property {() => Promise<Sheet|null>} refresh  asks for the sheet anew
+ * @property {() => void} redraw
+ */
+/**
+ * @typedef {object} Shown  what the card of a step says
+ * @property {string} head
+ * @property {string|null} [figure]
+ * @property {string} [unit]
+ * @property {string[]} lines
+ * @property {string[]} [cautions]
+ * @property {HTMLElement} [drawing]
+ * @property {string[]} [more]  for who wants to know
+ */
+/** @typedef {{key: string, extra?: HTMLElement, update: (c: Context) => void, show: (c: Context) => Shown}} Step */
+/** @typedef {{began: string, done: Record<string, "done"|"skipped">, finished: boolean}} Progress */
+
+// A set-up of another night does not count for this one.
+const nightMs = 14 * 3600_000;
+// The sky turns by a degree in four minutes, the Sun's shadow as fast.
+const refreshMs = 30_000;
+
+export class SetupView {
+  /**
+   * @param {HTMLElement} now
+   * @param {HTMLElement} does
+   * @param {HTMLElement} way
+   * @param {() => void} leave shows the frames
+   */
+  constructor(now, does, way, leave) {
+    this.now = now;
+    this.does = does;
+    this.way = way;
+    this.leave = leave;
+    /** @type {Step[]} */
+    this.steps = [new PlaceStep(), new GroundStep(), new DirectionStep(), new BalanceStep(), new StartStep(), new StarStep(), new PlanStep()];
+    this.at = 0;
+    this.card = h("div", { class: "card now-card setup-card" });
+    this.more = h("details", { class: "card more" });
+    /** @type {Context} */
+    this.ctx = { state: null, sheet: null, operate: false, south: false, refresh: () => this.refresh(),
+      redraw: () => this.render(this.ctx.state, this.ctx.operate) };
+    this.shown = this.listed = "";
+    this.place = "";
+    setInterval(() => { if (document.body.dataset.view === "setup" && document.visibilityState === "visible") this.refresh(); }, refreshMs);
+  }
+
+  /** What was done of the set-up this night. @returns {Progress} */
+  progress() {
+    /** @type {Progress|undefined} */
+    const p = note("steps");
+    const old = !p || Date.now() - Date.parse(p.began) > nightMs;
+    return old ? { began: new Date().toISOString(), done: {}, finished: false } : p;
+  }
+
+  /** The first step that is open. */
+  toOpen() {
+    const { done } = this.progress();
+    const open = this.steps.findIndex((s) => !done[s.key]);
+    this.go(open < 0 ? 0 : open);
+  }
+
+  /** @param {number} i */
+  go(i) {
+    this.at = Math.max(0, Math.min(this.steps.length - 1, i));
+    this.shown = "";
+    const step = this.steps[this.at];
+    this.now.replaceChildren(this.card, ...(step.extra ? [step.extra] : []), this.more);
+    this.more.open = false;
+    this.render(this.ctx.state, this.ctx.operate);
+    scrollTo(0, 0);
+  }
+
+  /** @param {string} key */
+  goTo(key) {
+    this.go(this.steps.findIndex((s) => s.key === key));
+  }
+
+  /**
+   * @param {"done"|"skipped"} how
+   */
+  async close(how) {
+    const p = this.progress();
+    p.done[this.steps[this.at].key] = how;
+    const last = this.at === this.steps.length - 1;
+    if (last) p.finished = true;
+    if (this.ctx.operate) await keep("steps", p);
+    if (last) this.leave();
+    else this.go(this.at + 1);
+  }
+
+  /** Goes to the frames whatever is open. */
+  async straight() {
+    const p = this.progress();
+    p.finished = true;
+    if (this.ctx.operate) await keep("steps", p);
+    this.leave();
+  }
+
+  async refresh() {
+    const sheet = await fetchSheet();
+    if (sheet) this.ctx.sheet = sheet;
+    if (document.body.dataset.view === "setup") this.render(this.ctx.state, this.ctx.operate);
+    return sheet;
+  }
+
+  /**
+   * @param {State|null} state
+   * @param {boolean} operate
+   */
+  render(state, operate) {
+    this.ctx.state = state;
+    this.ctx.operate = operate;
+    this.ctx.south = (state?.site?.lat_deg ?? 0) < 0;
+    const place = JSON.stringify([state?.site, state?.pole?.kind]);
+    if (state?.site && place !== this.place) {
+      this.place = place;
+      this.refresh();
+    }
+    const step = this.steps[this.at];
+    step.update(this.ctx);
+    this.renderCard(step.show(this.ctx));
+    this.renderDoes();
+    this.renderWay();
+  }
+
+  /** @param {Shown} s */
+  renderCard(s) {
+    const w = words.setup;
+    const key = JSON.stringify([this.at, s.head, s.figure, s.lines, s.drawing?.outerHTML, s.more]);
+    if (key === this.shown) return;
+    this.shown = key;
+    this.card.replaceChildren(
+      h("p", { class: "label" }, h("b", {}, w.names[this.at]), " · ", w.of(this.at + 1, this.steps.length)),
+      h("h1", { class: s.head.length > 34 ? "head long" : "head" }, s.head),
+      ...(s.figure ? [h("p", { class: "figure" }, s.figure, s.unit ? h("small", {}, " ", s.unit) : "")] : []),
+      ...(s.drawing ? [s.drawing] : []),
+      ...s.lines.map((l) => h("p", { class: "sub" }, l)),
+      ...(s.cautions ?? []).map((c) => h("p", { class: "caution" }, h("b", {}, words.care), " ", c)));
+    this.more.hidden = !s.more?.length;
+    this.more.replaceChildren(h("summary", {}, w.more), h("ul", { class: "plain" }, (s.more ?? []).map((l) => h("li", {}, l))));
+  }
+
+  renderDoes() {
+    const w = words.setup;
+    const { state, operate } = this.ctx;
+    const first = this.at === 0;
+    const needsPlace = first && !state?.site;
+    const key = JSON.stringify([this.at, operate, needsPlace, state?.phase]);
+    if (this.does.dataset.key === `setup${key}`) return;
+    this.does.dataset.key = `setup${key}`;
+    const frames = state?.phase !== "place" && state?.phase !== "waiting" && state !== null;
+    this.does.replaceChildren(
+      h("button", { type: "button", class: needsPlace ? "wide" : "strong wide", onclick: () => this.close("done"), "data-do": "done", hidden: needsPlace }, w.done),
+      h("div", { class: "does-row" },
+        h("button", { type: "button", onclick: () => this.go(this.at - 1), disabled: first, "data-do": "back" }, w.back),
+        h("button", { type: "button", onclick: () => this.close("skipped"), "data-do": "skip" }, w.skip),
+        h("button", { type: "button", onclick: () => this.straight(), "data-do": "straight" }, frames ? w.backToFrames : w.straight)));
+  }
+
+  /** The steps, how they stand, and what earlier nights came to. */
+  renderWay() {
+    const w = words.setup;
+    const p = this.progress();
+    const nights = nightLines(earlier());
+    const cautions = this.ctx.sheet?.cautions ?? [];
+    const key = JSON.stringify([this.at, p.done, nights, cautions, this.ctx.sheet?.time_utc]);
+    if (key === this.listed) return;
+    this.listed = key;
+    const taken = Date.parse(this.ctx.sheet?.time_utc ?? "");
+    this.way.replaceChildren(
+      h("h2", { id: "way-title" }, w.title),
+      h("ol", { class: "way-list" }, this.steps.map((s, i) => h("li", {},
+        h("button", { type: "button", "aria-current": i === this.at ? "step" : null, onclick: () => this.go(i) },
+          h("span", {}, w.names[i]), h("small", {}, p.done[s.key] ? w.how[p.done[s.key]] : w.how.open))))),
+      ...(nights.length ? [h("h2", {}, w.nights), h("ul", { class: "plain" }, nights.map((l) => h("li", {}, l)))] : []),
+      ...(cautions.length ? [h("h2", {}, w.cautions), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), ". ", c.text)))] : []),
+      ...(Number.isNaN(taken) ? [] : [h("p", { class: "hint" }, w.computed(age(Math.max(0, Date.now() - taken))))]));
+  }
+}
