@@ -522,7 +522,7 @@ func testPlace(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{Operator: rec})
 	publish(t, s, StateWithoutSite(Around{}))
 	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
-	p.Says("Where does the mount stand?")
+	p.Until(`document.querySelector("[name=lat_deg]") !== null`)
 	const save = "#now form button[type=submit]"
 	p.Fill("[name=lat_deg]", "forty")
 	p.Click(save)

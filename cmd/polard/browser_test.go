@@ -5,8 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -18,134 +16,66 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
+	"polard/web/browsertest"
 
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
 
-// TestBrowser drives the page in a headless Chromium with a fresh profile.
-// Without a Chromium it is skipped, but never in CI: there a skip would pass
-// for a pass.
+// TestBrowser drives the page of a running program in a headless Chromium.
 func TestBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("browser tests take long")
 	}
-	var path string
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("no Chromium found; CI must have one (Debian: apt-get install chromium)")
-		}
-		t.Skip("no Chromium found (Debian: apt-get install chromium)")
-	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.ExecPath(path),
-		chromedp.UserDataDir(t.TempDir()),
-		chromedp.NoSandbox,
-		chromedp.DisableGPU,
-		chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true),
-		chromedp.Flag("force-prefers-reduced-motion", true), // nothing moves while it is clicked
-	)
-	allocator, stopAllocator := chromedp.NewExecAllocator(context.Background(), options...)
-	defer stopAllocator()
-	browser, stop := chromedp.NewContext(allocator)
-	defer stop()
-	if err := chromedp.Do(browser); err != nil {
-		t.Fatalf("Chromium did not start: %v", err)
-	}
+	browser := browsertest.Start(t)
 	for _, part := range []struct {
 		name string
 		test func(*testing.T, *pageDriver)
 	}{
 		{"rehearsal in the north on a laptop", func(t *testing.T, p *pageDriver) {
 			notUnderRace(t) // the one on the phone goes through the same goroutines
-			p.do(chromedp.EmulateViewport(1280, 800))
+			p.screen = browsertest.Laptop
 			rehearseByPage(t, p, rehearsal.Quillmere(time.Now()))
 		}},
 		// A worn rig in the south, its frames taken one by one.
 		{"rehearsal in the south on a phone", func(t *testing.T, p *pageDriver) {
-			p.do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch))
-			p.single = true
+			p.screen, p.single = browsertest.Phone, true
 			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Karrabine(time.Now())))
 		}},
 		{"numbers of a folder", serveByPage},
 	} {
-		t.Run(part.name, func(t *testing.T) { part.test(t, newPageDriver(t, browser)) })
+		t.Run(part.name, func(t *testing.T) {
+			part.test(t, &pageDriver{Page: browsertest.NewPage(t, browser), screen: browsertest.Laptop})
+		})
 	}
 }
 
 // pageDriver does what a person does who sees nothing but the page.
 type pageDriver struct {
-	t       *testing.T
-	ctx     context.Context
+	*browsertest.Page
+	screen  browsertest.Screen
 	touched time.Time // when something was last turned
 	single  bool      // frames are asked for one by one, not repeated
+	shots   int       // pictures kept so far
 }
 
-func newPageDriver(t *testing.T, browser context.Context) *pageDriver {
-	t.Helper()
-	ctx, stop := chromedp.NewContext(browser, chromedp.WithNewBrowserContext())
-	ctx, expire := context.WithTimeout(ctx, 2*testPatience)
-	t.Cleanup(func() { expire(); stop() })
-	p := &pageDriver{t: t, ctx: ctx}
-	p.do()
-	err := chromedp.Listen(ctx, func(ev any) {
-		if e, ok := ev.(*runtime.EventExceptionThrown); ok {
-			t.Errorf("page threw: %s", e.ExceptionDetails.Text)
-		}
-	})
-	if err != nil {
-		t.Fatal(err)
+// keepShot keeps a picture of the walk where that is asked for, in both looks.
+func (p *pageDriver) keepShot(name string) {
+	p.T.Helper()
+	if !browsertest.KeepsShots() {
+		return
 	}
-	return p
-}
-
-func (p *pageDriver) do(steps ...chromedp.Action[chromedp.Void]) {
-	p.t.Helper()
-	if err := chromedp.Do(p.ctx, steps...); err != nil {
-		p.t.Fatalf("%v\nthe page says:\n%s", err, p.text())
+	p.shots++
+	browsertest.Eval[bool](p.Page, `(scrollTo(0, 0), true)`)
+	for _, look := range []string{"day", "night"} {
+		p.Look(look)
+		p.Shot(fmt.Sprintf("walk-%s-%02d-%s-%s", p.screen.Name, p.shots, name, look), false)
 	}
-}
-
-func (p *pageDriver) text() string {
-	text, err := chromedp.Run(p.ctx, chromedp.Evaluate[string](`document.body.innerText`))
-	if err != nil {
-		return err.Error()
-	}
-	return text
-}
-
-// click clicks with the mouse or the finger on what a selector finds.
-func (p *pageDriver) click(selector string) {
-	p.t.Helper()
-	p.do(chromedp.Click(chromedp.CSS(selector)))
-}
-
-// clickBehindRig clicks on what the rig's panel may cover on a phone: it is put
-// away meanwhile.
-func (p *pageDriver) clickBehindRig(selector string) {
-	p.t.Helper()
-	sheet, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](`document.querySelector("#rig .rig-toggle").checkVisibility()`))
-	if err != nil {
-		p.t.Fatal(err)
-	}
-	if sheet {
-		p.click("#rig .rig-toggle")
-		defer p.click("#rig .rig-toggle")
-	}
-	p.click(selector)
 }
 
 // view is what a person reads off the page.
 type view struct {
 	Head    string     `json:"head"`
+	Figure  string     `json:"figure"` // the large one
 	Bolts   []boltCard `json:"bolts"`
 	Buttons []string   `json:"buttons"` // what the page offers; "!" before the likely one
 	File    string     `json:"file"`    // the frame just read
@@ -161,24 +91,25 @@ type boltCard struct {
 
 const readView = `JSON.stringify({
 	head: document.querySelector("#now h1")?.innerText ?? "",
+	figure: document.querySelector("#now .now-card .figure")?.innerText ?? "",
 	bolts: [...document.querySelectorAll("#now .bolt-card")].map(c => ({
 		bolt: c.classList.contains("altitude") ? "altitude" : "azimuth",
 		order: c.querySelector(".head").innerText,
 		amount: c.querySelector(".figure").innerText})),
-	buttons: [...document.querySelectorAll("#does button")].map(b => (b.classList.contains("strong") ? "!" : "") + b.innerText),
+	buttons: [...document.querySelectorAll("#does button, #others > button")].map(b => (b.classList.contains("strong") ? "!" : "") + b.innerText),
 	file: document.querySelector(".picture-file")?.innerText ?? "",
 	fresh: document.documentElement.dataset.stale === "false" && document.getElementById("pulse").dataset.state === "fresh",
 	text: document.body.innerText})`
 
 func (p *pageDriver) look() view {
-	p.t.Helper()
-	s, err := chromedp.Run(p.ctx, chromedp.Evaluate[string](readView))
+	p.T.Helper()
+	s, err := chromedp.Run(p.Ctx, chromedp.Evaluate[string](readView))
 	if err != nil {
-		p.t.Fatal(err)
+		p.T.Fatal(err)
 	}
 	var v view
 	if err := json.Unmarshal([]byte(s), &v); err != nil {
-		p.t.Fatal(err)
+		p.T.Fatal(err)
 	}
 	return v
 }
@@ -189,12 +120,12 @@ const rehearsedFrame = "20060102T150405.000"
 
 // frame waits for the numbers of a frame begun after the rig was last touched.
 func (p *pageDriver) frame() view {
-	p.t.Helper()
+	p.T.Helper()
 	if p.single {
 		p.rigButton("Take a frame")
 	}
 	var v view
-	eventually(p.t, "a new frame", func() (bool, string) {
+	eventually(p.T, "a new frame", func() (bool, string) {
 		v = p.look()
 		begun, err := time.Parse(rehearsedFrame, strings.SplitN(v.File, "_", 2)[0])
 		return err == nil && begun.After(p.touched) && v.Fresh, v.Text
@@ -204,42 +135,54 @@ func (p *pageDriver) frame() view {
 
 // rigButton clicks a button of the practice rig by its name.
 func (p *pageDriver) rigButton(name string) {
-	p.t.Helper()
-	mark := fmt.Sprintf(`(b => { document.querySelectorAll("#rig [data-test]").forEach(o => delete o.dataset.test); if (b) b.dataset.test = "this"; return Boolean(b); })(
-		[...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q))`, name)
-	eventually(p.t, "the rig's button "+name, func() (bool, string) {
-		found, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](mark))
-		return err == nil && found, p.text()
-	})
-	p.click(`#rig [data-test]`)
-	eventually(p.t, "the rig to turn", func() (bool, string) {
-		idle, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool](`!document.querySelector("#rig [aria-busy]")`))
-		return err == nil && idle, fmt.Sprint(err)
-	})
+	p.T.Helper()
+	p.Until(fmt.Sprintf(`(b => { document.querySelectorAll("#rig [data-test]").forEach(o => delete o.dataset.test); if (b) b.dataset.test = "this"; return Boolean(b); })(
+		[...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q))`, name))
+	p.Click(`#rig [data-test]`)
+	p.Until(`!document.querySelector("#rig [aria-busy]")`)
 	if name != "Take a frame" {
 		p.touched = time.Now()
 	}
 }
 
-var degrees = regexp.MustCompile(`(\d+)°`)
+// walkSetUp goes through the set-up step by step, as the page opens with it.
+func (p *pageDriver) walkSetUp(south bool) {
+	p.T.Helper()
+	pole := "north"
+	if south {
+		pole = "south"
+	}
+	for _, step := range []struct{ name, head string }{
+		{"place", "Set the latitude scale"}, {"ground", "One leg towards " + pole}, {"direction", "True " + pole + " by compass"},
+		{"balance", "Balance: right ascension, then declination"}, {"start", "Tube on top, counterweight down"}, {"star", " stands at "},
+		{"plan", "What will you photograph?"},
+	} {
+		p.Until(fmt.Sprintf(`document.querySelector("#now h1")?.innerText.replaceAll("\n", " ").includes(%q) === true`, step.head))
+		p.keepShot("setup-" + step.name)
+		p.Click(`[data-do="done"]`)
+	}
+	p.Until(`document.body.dataset.view === "work"`)
+}
 
-// turnRA turns the axis by about as much as the page asks for, the way given.
-func (p *pageDriver) turnRA(asked string, sign string) {
-	p.t.Helper()
-	m := degrees.FindStringSubmatch(asked)
+var turnAsked = regexp.MustCompile(`(\d+)° ?([↻↺])`)
+
+// turnRA turns the axis by about as much as the page asks for, the way it says.
+func (p *pageDriver) turnRA(v view) {
+	p.T.Helper()
+	m := turnAsked.FindStringSubmatch(v.Figure)
 	if m == nil {
-		p.t.Fatalf("the page does not say how far to turn: %q", asked)
+		p.T.Fatalf("the page does not say how far to turn, and which way: %q, %q", v.Head, v.Figure)
 	}
 	n, err := strconv.Atoi(m[1])
 	if err != nil {
-		p.t.Fatal(err)
+		p.T.Fatal(err)
 	}
 	for n >= 23 {
-		p.rigButton(sign + "30°")
+		p.rigButton(m[2] + " 30°")
 		n -= 30
 	}
 	if n >= 8 {
-		p.rigButton(sign + "15°")
+		p.rigButton(m[2] + " 15°")
 	}
 }
 
@@ -253,7 +196,7 @@ var boltSteps = []struct {
 // turnBolt does what a card of the page orders. A bolt that is to be left
 // alone is.
 func (p *pageDriver) turnBolt(c boltCard) {
-	p.t.Helper()
+	p.T.Helper()
 	button, ok := map[string]string{
 		"Raise the axis": "Raise", "Lower the axis": "Lower",
 		"Turn the mount east": "East", "Turn the mount west": "West",
@@ -261,7 +204,7 @@ func (p *pageDriver) turnBolt(c boltCard) {
 	if !ok {
 		return
 	}
-	left := int(math.Round(arcsecOf(p.t, c.Amount)))
+	left := int(math.Round(arcsecOf(p.T, c.Amount)))
 	for _, step := range boltSteps {
 		if left < step.arcsec {
 			continue
@@ -339,7 +282,8 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	<-made
 	before := rig.Truth(time.Now()).Offset
 	t.Logf("the axis starts %s from the pole", mountmodel.AngleWords(before.Total))
-	p.do(chromedp.Navigate(r.url))
+	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	p.walkSetUp(config.Site.South())
 
 	if p.single {
 		p.rigButton("Repeating")
@@ -349,8 +293,9 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	v := p.frame()
 	turns := 0
 	for ; len(v.Bolts) == 0 && turns < mostRounds; turns++ {
-		t.Logf("the page says: %s", v.Head)
-		p.turnRA(v.Head, "+")
+		t.Logf("the page says: %s %s", v.Head, v.Figure)
+		p.keepShot("measure")
+		p.turnRA(v)
 		v = p.frame()
 	}
 	if len(v.Bolts) != 2 {
@@ -360,11 +305,26 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		t.Errorf("measured after %d turns: two frames leave nothing that tests the model", turns)
 	}
 
+	// Loaded anew in the middle of the work the page goes on where it was, and a
+	// second browser shows the same.
+	if p.single { // or further frames change the numbers meanwhile
+		p.Do(chromedp.Reload())
+		other := &pageDriver{Page: browsertest.NewPage(t, p.Ctx), screen: browsertest.Laptop}
+		other.Do(other.screen.Size(), chromedp.Navigate(r.url))
+		for _, driver := range []*pageDriver{p, other} {
+			eventually(t, "the same bolts", func() (bool, string) {
+				w := driver.look()
+				return slices.Equal(w.Bolts, v.Bolts) && w.File == v.File, w.Text
+			})
+		}
+	}
+
 	// Turn both bolts until the page is content.
 	rounds := 0
 	for ; !slices.Contains(v.Buttons, "!Both are locked") && rounds < mostRounds; rounds++ {
 		for _, c := range v.Bolts {
 			t.Logf("the page says: %s by %s", c.Order, c.Amount)
+			p.keepShot("bolts")
 			p.turnBolt(c)
 		}
 		v = p.frame()
@@ -376,8 +336,14 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		t.Errorf("the page says %q", v.Head)
 	}
 
-	// Lock, and confirm with a second measurement, turning back.
-	p.clickBehindRig("#does button.strong")
+	// Lock, and confirm with a second measurement.
+	p.keepShot("lock")
+	// What to press is in sight as it stands: not scrolled to, not behind the rig.
+	if !browsertest.Eval[bool](p.Page, `(e => { const r = e.getBoundingClientRect();
+		return r.top >= 0 && r.bottom <= innerHeight && e.contains(document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2)); })(document.querySelector("#does button.strong"))`) {
+		t.Error("the button that says that both are locked is out of sight")
+	}
+	p.Click("#does button.strong")
 	eventually(t, "the second measurement", func() (bool, string) {
 		v = p.look()
 		return slices.Contains(v.Buttons, "Back to the bolts"), v.Text
@@ -388,11 +354,13 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		if turns == mostRounds {
 			t.Fatalf("not confirmed after %d turns; the page says:\n%s", turns, v.Text)
 		}
-		t.Logf("the page says: %s", v.Head)
-		p.turnRA(v.Head, "−")
+		t.Logf("the page says: %s %s", v.Head, v.Figure)
+		p.keepShot("confirm")
+		p.turnRA(v)
 		v = p.frame()
 	}
 	t.Logf("the page says: %s", v.Head)
+	p.keepShot("done")
 	if v.Head != "Done" {
 		t.Errorf("the page says %q, want Done:\n%s", v.Head, v.Text)
 	}
@@ -430,11 +398,25 @@ const shownWithin = 8 * sky.Arcsecond
 func serveByPage(t *testing.T, p *pageDriver) {
 	set := practice(t, practiceFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder, "--measure", "4"}, set.siteArgs()...)...)
+	args := append([]string{"serve", folder, "--measure", "4", "--state", t.TempDir()}, set.siteArgs()...)
+	r := start(t, args...)
 	a := axisOf(t, append(append(set.siteArgs(), "--measure", "4"), set.paths()...)...)
-	p.do(chromedp.EmulateViewport(1280, 800), chromedp.Navigate(r.url))
+	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	p.Click(`[data-do="straight"]`)
 	primes := strings.NewReplacer(`'`, "′", `"`, "″")
 	for i, f := range set.Frames {
+		if i == set.Measure+1 {
+			// The service is started anew under the open page: it says so, and goes on
+			// by itself with the numbers from before.
+			before := p.look().Bolts
+			r.stop(t)
+			p.Says("No connection")
+			r = start(t, append(slices.Clone(args), "--addr", strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/"))...)
+			eventually(t, "the numbers from before", func() (bool, string) {
+				v := p.look()
+				return slices.Equal(v.Bolts, before), v.Text
+			})
+		}
 		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
 		var v view
 		eventually(t, f.File+" on the page", func() (bool, string) {

@@ -68,11 +68,11 @@ type running struct {
 	ended          chan int
 }
 
-// start runs a command that serves the page, on a free port.
+// start runs a command that serves the page, on a free port unless it says another.
 func start(t *testing.T, args ...string) *running {
 	t.Helper()
 	return startWith(t, func(ctx context.Context, r *running) int {
-		return execute(ctx, append(slices.Clone(args), "--addr", "127.0.0.1:0"), &r.stdout, &r.stderr)
+		return execute(ctx, slices.Insert(slices.Clone(args), 1, "--addr", "127.0.0.1:0"), &r.stdout, &r.stderr)
 	})
 }
 

@@ -93,6 +93,7 @@ function show(view) {
     setup.toOpen();
     setup.refresh();
   }
+  scrollTo(0, 0);
   renderAll();
 }
 
