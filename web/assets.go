@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"os"
 	"path"
+	"slices"
 
 	"github.com/labstack/echo/v4"
 )
@@ -25,7 +26,7 @@ var embedded embed.FS
 type assets struct {
 	files   fs.FS
 	version string
-	page    []byte // index.html with the version filled in
+	pages   map[string][]byte // pageNames with the version filled in
 	fromDir bool
 }
 
@@ -79,34 +80,55 @@ func (a *assets) read() error {
 		return err
 	}
 	a.version = hex.EncodeToString(sum.Sum(nil))[:16]
-	t, err := template.ParseFS(a.files, "index.html")
-	if err != nil {
-		return err
+	a.pages = make(map[string][]byte)
+	for _, name := range pageNames {
+		t, err := template.ParseFS(a.files, name)
+		if err != nil {
+			return err
+		}
+		var page bytes.Buffer
+		if err := t.Execute(&page, map[string]string{"Assets": "/assets/" + a.version}); err != nil {
+			return err
+		}
+		a.pages[name] = page.Bytes()
 	}
-	var page bytes.Buffer
-	if err := t.Execute(&page, map[string]string{"Assets": "/assets/" + a.version}); err != nil {
-		return err
-	}
-	a.page = page.Bytes()
 	return nil
 }
 
+// The pages: the one of the session, and the one that strangers get.
+const (
+	sessionPage = "index.html"
+	pairingPage = "pair.html"
+)
+
+var pageNames = []string{sessionPage, pairingPage}
+
+// getPage serves the session's page, and to strangers the one that pairs.
 func (s *Server) getPage(c echo.Context) error {
-	page := s.assets.page
+	if s.rightOf(c.Request()) == RightNone {
+		return s.servePage(c, http.StatusUnauthorized, pairingPage)
+	}
+	return s.servePage(c, http.StatusOK, sessionPage)
+}
+
+func (s *Server) getPairPage(c echo.Context) error { return s.servePage(c, http.StatusOK, pairingPage) }
+
+func (s *Server) servePage(c echo.Context, status int, name string) error {
+	page := s.assets.pages[name]
 	if s.assets.fromDir {
 		fresh, err := loadAssets(s.opt.AssetsDir)
 		if err != nil {
 			return err
 		}
-		page = bytes.ReplaceAll(fresh.page, []byte(fresh.version), []byte(s.assets.version))
+		page = bytes.ReplaceAll(fresh.pages[name], []byte(fresh.version), []byte(s.assets.version))
 	}
-	return c.HTMLBlob(http.StatusOK, page)
+	return c.HTMLBlob(status, page)
 }
 
 func (s *Server) getAsset(c echo.Context) error {
 	name := c.Param("*")
 	kind := kinds[path.Ext(name)]
-	if c.Param("version") != s.assets.version || kind == "" || !fs.ValidPath(name) || name == "index.html" {
+	if c.Param("version") != s.assets.version || kind == "" || !fs.ValidPath(name) || slices.Contains(pageNames, name) {
 		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
 	}
 	b, err := fs.ReadFile(s.assets.files, name)

@@ -293,7 +293,7 @@ func TestEveryRouteIsDescribed(t *testing.T) {
 	}
 	s, _ := newTestServer(t, Options{Rig: &recorder{}, Metrics: http.NotFoundHandler()})
 	for _, r := range s.echo.Routes() {
-		if r.Path == "/" || strings.HasPrefix(r.Path, "/assets/") || r.Method == "echo_route_not_found" {
+		if r.Path == "/" || r.Path == PairPath || strings.HasPrefix(r.Path, "/assets/") || r.Method == "echo_route_not_found" {
 			continue
 		}
 		parts := strings.Split(r.Path, "/")
@@ -348,8 +348,29 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 	until(func() bool { return ask(s, "GET", "/api/v1/preview.jpg", "", nil).Code == 200 })
 
 	foreign := map[string]string{"Origin": "http://elsewhere.example"}
-	remote := map[string]string{"Remote": "192.168.7.9:40000"}
+	// Devices of the network: not paired, paired to look on, and the first again
+	// with nothing to show for it.
+	stranger := map[string]string{"Remote": "192.168.7.9:40000"}
+	remote := map[string]string{"Remote": "192.168.7.9:40000", "Cookie": paired(t, s, RightView)}
 	calls := []exercise{
+		{"GET", "/metrics", "", 401, stranger},
+		{"GET", "/api/v1/state", "", 401, stranger},
+		{"GET", "/api/v1/live", "", 401, stranger},
+		{"GET", "/api/v1/preview.jpg", "", 401, stranger},
+		{"GET", "/api/v1/memories", "", 401, stranger},
+		{"GET", "/api/v1/setup", "", 401, stranger},
+		{"POST", "/api/v1/balance", `{"parts":[{"kg":7.5}]}`, 401, stranger},
+		{"GET", "/api/v1/devices", "", 200, nil},
+		{"GET", "/api/v1/devices", "", 403, stranger},
+		{"POST", "/api/v1/invite", `{"right":"view"}`, 200, nil},
+		{"POST", "/api/v1/invite", `{"right":"view"}`, 403, remote},
+		{"POST", "/api/v1/invite", `{"right":"all"}`, 400, nil},
+		{"POST", "/api/v1/pair", `{"code":"x"}`, 403, stranger},
+		{"POST", "/api/v1/pair", `{"code":"x"}`, 403, foreign},
+		{"POST", "/api/v1/pair", `{"code":1}`, 400, stranger},
+		{"POST", "/api/v1/revoke", `{}`, 400, nil},
+		{"POST", "/api/v1/revoke", `{"id":99}`, 404, nil},
+		{"POST", "/api/v1/revoke", `{"id":1}`, 403, remote},
 		{"GET", "/healthz", "", 200, nil},
 		{"GET", "/healthz", "", 503, map[string]string{"Program": "stuck"}},
 		{"GET", "/readyz", "", 200, nil},
@@ -391,6 +412,7 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		target := "/api/v1/" + path
 		calls = append(calls,
 			exercise{"POST", target, body, 204, nil},
+			exercise{"POST", target, body, 401, stranger},
 			exercise{"POST", target, body, 403, remote},
 			exercise{"POST", target, body, 415, map[string]string{"Content-Type": "text/plain"}},
 			exercise{"POST", target, `{"nonsense":1}`, 400, nil},
@@ -399,6 +421,12 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		if path != "note" && path != "marks" { // the session has no say in these
 			calls = append(calls, exercise{"POST", target, body, 409, map[string]string{"Refuse": "the axis is not measured yet"}})
 		}
+	}
+	for _, target := range []string{"/api/v1/pair", "/api/v1/invite", "/api/v1/revoke"} {
+		calls = append(calls,
+			exercise{"POST", target, `{}`, 415, map[string]string{"Content-Type": "text/plain"}},
+			exercise{"POST", target, `{"nonsense":"` + strings.Repeat("x", maxCommandBytes) + `"}`, 413, nil},
+		)
 	}
 	for _, event := range []mountmodel.Event{mountmodel.StartOver, mountmodel.Measured, mountmodel.Unlocked, mountmodel.WatchOnly} {
 		calls = append(calls, exercise{"POST", "/api/v1/event", `{"event":"` + string(event) + `"}`, 204, nil})
@@ -453,7 +481,8 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		}
 	}
 	// Seen in tests of their own: the open websocket and the full house.
-	elsewhere := []string{"GET /api/v1/live 101", "GET /api/v1/live 503"}
+	// So are pairing and revoking that succeed, and the full list of devices.
+	elsewhere := []string{"GET /api/v1/live 101", "GET /api/v1/live 503", "POST /api/v1/pair 204", "POST /api/v1/pair 409", "POST /api/v1/revoke 204"}
 	for path, item := range doc.Paths {
 		for method, operation := range item {
 			for status := range operation.Responses {

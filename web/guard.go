@@ -16,15 +16,15 @@ import (
 // style stands in the page itself, and no other site may load what is here.
 func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
-		guardHeaders(c.Response().Header(), c.Request().Host, s.opt.Hosts)
+		guardHeaders(c.Response().Header(), c.Request(), s.opt.Hosts)
 		return next(c)
 	}
 }
 
-func guardHeaders(h http.Header, host string, hosts []string) {
+func guardHeaders(h http.Header, r *http.Request, hosts []string) {
 	policy := "default-src 'none'; frame-ancestors 'none'"
-	if ownHost(host, hosts) {
-		policy = contentPolicy(host)
+	if ownHost(r.Host, hosts) {
+		policy = contentPolicy(r.Host, r.TLS != nil)
 	}
 	h.Set("Content-Security-Policy", policy)
 	h.Set("X-Content-Type-Options", "nosniff")
@@ -40,9 +40,13 @@ func guardHeaders(h http.Header, host string, hosts []string) {
 // and talk to the service it came from; the websocket's address is spelt out
 // because not every browser reads 'self' that far. The host is one of our
 // own, so it is a plain host and port.
-func contentPolicy(host string) string {
+func contentPolicy(host string, secure bool) string {
+	socket := "ws"
+	if secure {
+		socket = "wss"
+	}
 	return "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; " +
-		"connect-src 'self' ws://" + host + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; " +
+		"connect-src 'self' " + socket + "://" + host + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; " +
 		"require-trusted-types-for 'script'"
 }
 
@@ -95,8 +99,12 @@ func sameOrigin(r *http.Request) bool {
 	if len(origins) == 0 {
 		return true
 	}
+	scheme := "http"
+	if r.TLS != nil {
+		scheme = "https"
+	}
 	u, err := url.Parse(origins[0])
-	return err == nil && len(origins) == 1 && u.Scheme == "http" && u.Host == r.Host
+	return err == nil && len(origins) == 1 && u.Scheme == scheme && u.Host == r.Host
 }
 
 // checkOrigin refuses what another site's page sends.
@@ -104,23 +112,6 @@ func checkOrigin(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		if !sameOrigin(c.Request()) {
 			return &problem{http.StatusForbidden, "wrong_origin", "only the service's own page may do this"}
-		}
-		return next(c)
-	}
-}
-
-// mayOperate tells whether a request comes from this machine. Others may
-// look on but not change anything, as long as there is no pairing.
-func mayOperate(r *http.Request) bool {
-	a, err := netip.ParseAddrPort(r.RemoteAddr)
-	return err == nil && a.Addr().Unmap().IsLoopback()
-}
-
-func checkRight(next echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		if !mayOperate(c.Request()) {
-			return &problem{http.StatusForbidden, "view_only",
-				"this device may look on but not operate; use a browser on the machine that runs the service"}
 		}
 		return next(c)
 	}
@@ -139,8 +130,8 @@ func checkAddr(addr string, allowNetwork bool) error {
 	if a, err := netip.ParseAddr(host); err == nil && a.IsLoopback() {
 		return nil
 	}
-	return errors.New(`"` + addr + `" can be reached from the network, where anybody could watch; ` +
-		"listen on 127.0.0.1, or allow the network: other devices may then look on, but only a browser on this machine operates")
+	return errors.New(`"` + addr + `" can be reached from the network; ` +
+		"listen on 127.0.0.1, or allow the network: other devices can then be paired, and the others see nothing")
 }
 
 // CheckAddr refuses to listen where strangers can reach the service, unless
@@ -151,7 +142,7 @@ func CheckAddr(addr string, allowNetwork bool) error { return checkAddr(addr, al
 // names, to no other site's page, and with the same guard rails as the page.
 func LookOn(next http.Handler, hosts []string) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		guardHeaders(w.Header(), r.Host, hosts)
+		guardHeaders(w.Header(), r, hosts)
 		switch {
 		case !ownHost(r.Host, hosts):
 			http.Error(w, "this address is not one of the service's own; add the name with the option for host names", http.StatusMisdirectedRequest)

@@ -61,7 +61,7 @@ func (s *snapshot) number() uint64 {
 }
 
 func (s *Server) getState(c echo.Context) error {
-	return c.JSONBlob(http.StatusOK, s.envelope("state", s.hub.newest(), mayOperate(c.Request())))
+	return c.JSONBlob(http.StatusOK, s.envelope("state", s.hub.newest(), s.rightOf(c.Request()) == RightOperate))
 }
 
 func (s *Server) getLive(c echo.Context) error {
@@ -83,7 +83,7 @@ func (s *Server) getLive(c echo.Context) error {
 	if err != nil {
 		return &problem{http.StatusBadRequest, "no_websocket", "this address speaks websocket: " + err.Error()}
 	}
-	s.serveLive(c.Request().Context(), conn, box, mayOperate(c.Request()))
+	s.serveLive(c.Request().Context(), conn, box, func() Right { return s.rightOf(c.Request()) })
 	return nil
 }
 
@@ -109,7 +109,7 @@ func (s *Server) leave() {
 
 // serveLive writes until the client goes, the hub closes or the service
 // stops. The reader only listens for pongs and the close.
-func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailbox, operate bool) {
+func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailbox, right func() Right) {
 	defer conn.Close()
 	gone := make(chan struct{})
 	go func() {
@@ -128,9 +128,17 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
 	var last *snapshot
+	operate := right() == RightOperate
 	for {
 		var err error
+		revoked := s.pairing.revoked()
+		if right() == RightNone { // taken since the last look
+			farewell(conn, websocket.ClosePolicyViolation, "this device is no longer paired")
+			return
+		}
 		select {
+		case <-revoked:
+			continue
 		case snap, open := <-box.c:
 			if !open {
 				goodbye(conn)
@@ -162,7 +170,8 @@ func write(conn *websocket.Conn, b []byte) error {
 
 // goodbye tells the client that the service stops, so that the page can say
 // so instead of waiting.
-func goodbye(conn *websocket.Conn) {
-	_ = conn.WriteControl(websocket.CloseMessage,
-		websocket.FormatCloseMessage(websocket.CloseGoingAway, "the service stops"), time.Now().Add(time.Second))
+func goodbye(conn *websocket.Conn) { farewell(conn, websocket.CloseGoingAway, "the service stops") }
+
+func farewell(conn *websocket.Conn, code int, why string) {
+	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, why), time.Now().Add(time.Second))
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"crypto/tls"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -19,9 +20,14 @@ import (
 type Options struct {
 	// Addr is HOST:PORT; empty means 127.0.0.1 on any free port.
 	Addr string
-	// AllowNetwork lets Addr be reachable from other machines. Those may look
-	// on; only a browser on this machine operates.
+	// AllowNetwork lets Addr be reachable from other machines. Those see nothing
+	// until they are paired; browsers on this machine need no pairing.
 	AllowNetwork bool
+	// Devices keeps who is paired over restarts; nil: until the service stops.
+	Devices Devices
+	// Certificate makes the service speak TLS; nil: it speaks plain HTTP, and who
+	// listens on the network can take a device's cookie.
+	Certificate *tls.Certificate
 	// Hosts are further names under which this machine is opened, such as
 	// "mount.local". Names that are not ours are refused.
 	Hosts []string
@@ -59,13 +65,15 @@ const stopWithin = 1500 * time.Millisecond
 
 // Server is the HTTP and websocket service. Its constructor starts nothing.
 type Server struct {
-	opt    Options
-	assets *assets
-	hub    *hub
-	echo   *echo.Echo
-	live   sync.WaitGroup // open websockets
-	now    func() time.Time
-	beat   time.Duration
+	opt     Options
+	assets  *assets
+	hub     *hub
+	echo    *echo.Echo
+	pairing *pairing
+	rates   *rates
+	live    sync.WaitGroup // open websockets
+	now     func() time.Time
+	beat    time.Duration
 
 	mu       sync.Mutex
 	state    *State
@@ -110,6 +118,10 @@ func New(opt Options) (*Server, error) {
 		hub:    newHub(opt.MaxClients),
 		now:    time.Now,
 		beat:   beatEvery,
+		rates:  newRates(),
+	}
+	if s.pairing, err = newPairing(opt.Devices, func() time.Time { return s.now() }); err != nil {
+		return nil, fmt.Errorf("the list of paired devices: %w", err)
 	}
 	s.echo = s.router()
 	return s, nil
@@ -119,25 +131,28 @@ func (s *Server) router() *echo.Echo {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.HTTPErrorHandler = s.answerError
-	e.Use(s.contain, s.headers, s.checkHost)
+	e.Use(s.contain, s.headers, s.checkHost, s.checkRate)
 	e.GET("/", s.getPage)
+	e.GET(PairPath, s.getPairPage)
 	e.GET("/assets/:version/*", s.getAsset)
 	e.GET("/healthz", probe(s.opt.Healthy, notHealthy))
 	e.GET("/readyz", probe(s.opt.Able, notReady))
 	if s.opt.Metrics != nil {
-		e.GET("/metrics", echo.WrapHandler(s.opt.Metrics))
+		e.GET("/metrics", echo.WrapHandler(s.opt.Metrics), s.checkView)
 	}
 	api := e.Group("/api/v1", checkOrigin)
+	s.pairingRoutes(api)
 	api.GET("/openapi.json", getOpenAPI)
 	api.GET("/messages.json", getMessages)
 	api.GET("/problems", getProblems)
-	api.GET("/state", s.getState)
-	api.GET("/live", s.getLive)
-	api.GET("/preview.jpg", s.getPreview)
-	api.GET("/memories", s.getMemories)
-	api.GET("/setup", s.getSetup)
-	api.POST("/balance", s.postBalance)
-	s.commandRoutes(api.Group("", checkRight))
+	view := api.Group("", s.checkView)
+	view.GET("/state", s.getState)
+	view.GET("/live", s.getLive)
+	view.GET("/preview.jpg", s.getPreview)
+	view.GET("/memories", s.getMemories)
+	view.GET("/setup", s.getSetup)
+	view.POST("/balance", s.postBalance)
+	s.commandRoutes(api.Group("", s.checkOperate))
 	return e
 }
 
@@ -169,6 +184,15 @@ func (s *Server) Run(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("cannot listen on %s: %w (is another one running? choose another port)", s.opt.Addr, err)
 	}
+	scheme := "http"
+	bounded := boundConns(ln, s.opt.MaxClients+spareConns, connsPerAddress)
+	ln = bounded
+	if s.opt.Certificate != nil {
+		scheme = "https"
+		// TLS 1.2 with its sound suites is what every browser of this decade
+		// speaks (RFC 9325, section 3.1.1).
+		ln = tls.NewListener(bounded, &tls.Config{Certificates: []tls.Certificate{*s.opt.Certificate}, MinVersion: tls.VersionTLS12})
+	}
 	srv := s.echo.Server
 	srv.Handler = s.echo
 	// A request's context ends with the service's, and with it the websocket.
@@ -183,7 +207,7 @@ func (s *Server) Run(ctx context.Context) error {
 	served := make(chan error, 1)
 	go func() { served <- srv.Serve(ln) }()
 	if s.opt.Ready != nil {
-		s.opt.Ready("http://" + ln.Addr().String() + "/")
+		s.opt.Ready(scheme + "://" + ln.Addr().String() + "/")
 	}
 	minute := time.NewTicker(sunEvery)
 	defer minute.Stop()

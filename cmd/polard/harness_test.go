@@ -76,7 +76,7 @@ func start(t *testing.T, args ...string) *running {
 	})
 }
 
-var pageAddress = regexp.MustCompile(`http://[0-9.:]+/`)
+var pageAddress = regexp.MustCompile(`https?://[0-9.:\[\]]+/`)
 
 // startWith runs a service until the test ends.
 func startWith(t *testing.T, run func(context.Context, *running) int) *running {

@@ -33,13 +33,18 @@ func (f *stateFlags) add(c *cobra.Command) {
 }
 
 func (f *stateFlags) addFolder(c *cobra.Command) {
-	c.Flags().StringVar(&f.folder, "state", "", "keep the logbook in this `FOLDER` (default: the user's folder for program state)")
+	c.Flags().StringVar(&f.folder, "state", "", "keep the logbook and the paired devices in this `FOLDER` (default: the user's folder for program state)")
 }
 
 // path is the logbook's file.
 func (f *stateFlags) path() (string, error) {
-	folder, err := stateFolder(f.folder, runtime.GOOS, os.Getenv, os.UserHomeDir)
+	folder, err := f.place()
 	return filepath.Join(folder, logbook.FileName), err
+}
+
+// place is the folder of the program's state.
+func (f *stateFlags) place() (string, error) {
+	return stateFolder(f.folder, runtime.GOOS, os.Getenv, os.UserHomeDir)
 }
 
 // stateFolder is where the program's state lies: where the call says, where a

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -56,7 +57,7 @@ Stop it with Ctrl-C.`,
 			config.Seed = seed
 			r := rehearsed{
 				config: config, page: page, state: state, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
-				log: loggerOf(c),
+				log: loggerOf(c), out: c.OutOrStdout(),
 				ready: func(url string) {
 					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
 				},
@@ -94,6 +95,7 @@ type rehearsed struct {
 	page    pageFlags
 	state   stateFlags               // without a folder no logbook is kept
 	station rehearsal.StationOptions // Folder is required; Now and Changed are set here
+	out     io.Writer                // where links that pair are shown; nil: nowhere
 	log     *slog.Logger
 	ready   func(url string)
 }
@@ -145,7 +147,7 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 	}
 	var kept []string
 	return &service{
-		desk: d, station: station, page: r.page, log: r.log, ready: r.ready,
+		desk: d, station: station, page: r.page, state: r.state, out: r.out, log: r.log, ready: r.ready,
 		watcher: fits.NewWatcher(fits.Options{Folder: r.station.Folder, SkipExisting: true}),
 		arrived: func(path string) {
 			if kept = append(kept, path); len(kept) > rehearsedFrames {

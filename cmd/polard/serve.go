@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"time"
 
@@ -33,14 +35,16 @@ type pageFlags struct {
 	addr      string
 	network   bool
 	hosts     []string
+	tls       tlsFlags
 	tolerance float64
 	measure   int
 }
 
 func (f *pageFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.addr, "addr", defaultAddr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
-	c.Flags().BoolVar(&f.network, "allow-network", false, "let other machines look on when --addr can be reached from them")
+	c.Flags().BoolVar(&f.network, "allow-network", false, "let --addr be reached from other machines; devices there see nothing until they are paired (see --pair)")
 	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
+	f.tls.add(c)
 	c.Flags().Float64Var(&f.tolerance, "tolerance", mountmodel.DefaultTolerance.Arcminutes(), "distance from the pole that is near enough, in `ARCMIN`")
 	c.Flags().IntVar(&f.measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
 }
@@ -73,6 +77,7 @@ func newServe() *cobra.Command {
 	var watch watchFlags
 	var outlet outletFlags
 	var state stateFlags
+	var manage managing
 	var since time.Duration
 	var poll bool
 	c := &cobra.Command{
@@ -87,10 +92,20 @@ With --watch there is no procedure: the frames are ordinary exposures, taken for
 sake while the mount tracks, all night and night after night, and the page tells what they
 say of the axis.
 
+Phones and other machines see nothing until they are paired: with --addr 0.0.0.0:8467
+--allow-network the service shows a link and a picture of squares that pair one device;
+'polard serve --pair' with the same --addr shows another while it runs, --pair=view one
+that may only look on; --devices lists who is paired, and --revoke takes the right back.
+
 Stop it with Ctrl-C.`,
-		Example: "  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640",
-		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
+		Example: `  polard serve /data/tonight --lat 46.32 --lon 13.07 --elevation 640
+  polard serve /data/tonight --addr 0.0.0.0:8467 --allow-network
+  polard serve --pair --addr 0.0.0.0:8467`,
+		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
+			if manage.wanted() {
+				return manage.run(c.Context(), page, c.OutOrStdout())
+			}
 			folder, err := frames.folder(c, args)
 			if err != nil {
 				return err
@@ -130,7 +145,7 @@ Stop it with Ctrl-C.`,
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
 			d.watchCalled = watch.watch
-			service := service{desk: d, page: page, log: log, outlets: outlets, ready: func(url string) {
+			service := service{desk: d, page: page, state: state, out: c.OutOrStdout(), log: log, outlets: outlets, ready: func(url string) {
 				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
 			}}
 			service.watcher = fits.NewWatcher(fits.Options{
@@ -159,6 +174,7 @@ Stop it with Ctrl-C.`,
 	outlet.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	state.add(c)
+	manage.add(c)
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
@@ -262,6 +278,8 @@ type service struct {
 	desk    *desk
 	watcher *fits.Watcher
 	page    pageFlags
+	state   stateFlags
+	out     io.Writer          // where links that pair are shown; nil: nowhere
 	station *rehearsal.Station // nil outside a rehearsal
 	arrived func(path string)  // called after a file was dealt with; nil for nothing
 	log     *slog.Logger
@@ -270,23 +288,59 @@ type service struct {
 	trouble folderTrouble // of the watched folder
 }
 
+// invite tells how other devices are paired, when the service can be reached
+// from the network.
+func (s *service) invite(server *web.Server, url string) {
+	if loopbackOnly(s.page.addr) {
+		return
+	}
+	scheme, _, _ := strings.Cut(url, ":")
+	if scheme == "http" {
+		s.log.Warn("the page is served in plain HTTP: who listens on this network can take a paired device's right; --tls-cert and --tls-key prevent that")
+	}
+	if s.out == nil || !onTerminal(s.out) {
+		s.log.Info("other devices are paired by 'polard serve --pair' on this machine")
+		return
+	}
+	port := url[strings.LastIndexByte(url, ':')+1 : len(url)-1]
+	if err := printInvitation(s.out, s.page, scheme, port, web.RightOperate, server.Invite(web.RightOperate)); err != nil {
+		s.log.Warn("no link could be shown", "error", err)
+	}
+}
+
 // run starts all parts and stops them together, within two seconds of the end
 // of ctx.
 func (s *service) run(ctx context.Context) error {
 	if s.outlets == nil {
 		s.outlets = newOutlets(alarm.Options{Moved: alarm.DefaultMoved, Unsolved: alarm.DefaultUnsolved}, s.log)
 	}
+	certificate, err := s.page.tls.load()
+	if err != nil {
+		return err
+	}
 	options := web.Options{
-		Addr: s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
-		Operator: s.desk, Logger: s.log, Ready: s.ready,
+		Certificate: certificate,
+		Addr:        s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
+		Operator: s.desk, Logger: s.log,
 		Healthy: s.healthy, Able: s.able(s.desk.around.Source.Folder), Metrics: s.outlets.metrics.Handler(),
 	}
 	if s.station != nil {
 		options.Rig = s.station
 	}
-	server, err := web.New(options)
-	if err != nil {
+	if folder, err := s.state.place(); err == nil {
+		options.Devices = deviceFile(filepath.Join(folder, devicesName))
+	}
+	var server *web.Server
+	options.Ready = func(url string) {
+		// All addresses of this machine are none to open.
+		s.ready(strings.NewReplacer("//[::]:", "//127.0.0.1:", "//0.0.0.0:", "//127.0.0.1:").Replace(url))
+		s.invite(server, url)
+	}
+	if err := web.CheckAddr(s.page.addr, s.page.network); err != nil {
 		return wrongCall("--addr: %w (--allow-network allows it)", err)
+	}
+	if server, err = web.New(options); err != nil {
+		return err
 	}
 	s.desk.publish = func(state web.State) {
 		s.outlets.pass(&state)

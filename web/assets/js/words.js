@@ -16,7 +16,7 @@ export const words = {
   look: { day: "Night", night: "Day" }, // the look one changes to
   lookLabel: { day: "Change to the night look", night: "Change to the day look" },
   toSetup: "Set-up",
-  viewOnly: "Looking on: only a browser on the computer that runs the service can operate.",
+  viewOnly: "Looking on. “polard serve --pair” on the computer that runs the service gives a link to operate.",
 
   age: {
     label: "Age of the last frame",
@@ -250,6 +250,13 @@ export const words = {
     exposing: "Shutter open …",
     /** @param {string} ra @param {string} alt @param {string} az */
     stands: (ra, alt, az) => `RA circle ${ra}, altitude bolt ${alt}, azimuth bolt ${az}`,
+  },
+
+  pair: {
+    title: "Pair this device",
+    how: "Open the link, or the picture of squares, that “polard serve --pair” shows on the computer that runs the service. Or type the code that stands at the end of the link.",
+    code: "Code",
+    go: "Pair",
   },
 
   unreachable: "The service cannot be reached; nothing was changed.",

@@ -1,0 +1,423 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/base32"
+	"encoding/base64"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"net/netip"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// Right is what a browser or program may do.
+type Right string
+
+// The rights; each holds those before it.
+const (
+	RightNone    Right = ""
+	RightView    Right = "view"
+	RightOperate Right = "operate"
+)
+
+// ParseRight reads a right that can be given.
+func ParseRight(word string) (Right, error) {
+	switch r := Right(word); r {
+	case RightView, RightOperate:
+		return r, nil
+	}
+	return RightNone, fmt.Errorf("right %q is unknown: give %q to look on, or %q", word, RightView, RightOperate)
+}
+
+// Device is a browser or program that was paired. Its token is known to it
+// alone: what is kept is a SHA-256, which is enough for 256 random bits.
+type Device struct {
+	ID     int64     `json:"id"`
+	Name   string    `json:"name"` // what its browser calls itself
+	Right  Right     `json:"right"`
+	Hash   string    `json:"hash"` // hexadecimal
+	Paired time.Time `json:"paired"`
+}
+
+// Devices keeps the paired devices over restarts.
+type Devices interface {
+	Load() ([]Device, error)
+	Save([]Device) error
+}
+
+// Bounds of pairing.
+const (
+	// inviteLasts is how long a link can be used: time to walk to the mount with
+	// the phone.
+	inviteLasts = 10 * time.Minute
+	// mostInvites are open at a time; an older one is void.
+	mostInvites = 8
+	// codeBytes of random make a code: 50 bits, ten letters to type where no
+	// camera reads the picture.
+	codeBits = 50
+	// mostWrong codes in a row void every open link: with them a guess hits one of
+	// mostInvites codes with a chance of 1e-13.
+	mostWrong = 20
+	// mostDevices bounds the list.
+	mostDevices = 100
+	// tokenLasts is how long a browser keeps its cookie.
+	tokenLasts = 180 * 24 * time.Hour
+	// mostName bounds the name of a device, in bytes.
+	mostName = 120
+)
+
+// Names of the cookie. The prefix has browsers refuse it from anybody but this
+// very host over TLS (RFC 6265bis, section 4.1.3.2).
+const (
+	cookieName    = "polard_device"
+	cookieNameTLS = "__Host-polard_device"
+)
+
+// codeLetters leave out those that are taken for another (Crockford's base 32).
+var codeLetters = base32.NewEncoding("0123456789abcdefghjkmnpqrstvwxyz").WithPadding(base32.NoPadding)
+
+// pairing knows the paired devices and the open links.
+type pairing struct {
+	keep Devices
+	now  func() time.Time
+
+	mu      sync.Mutex
+	devices []Device
+	invites []invite // oldest first
+	wrong   int      // codes since the last right one
+	changed chan struct{}
+}
+
+// invite is one open link.
+type invite struct {
+	hash  [sha256.Size]byte
+	right Right
+	ends  time.Time
+}
+
+func newPairing(keep Devices, now func() time.Time) (*pairing, error) {
+	p := &pairing{keep: keep, now: now, changed: make(chan struct{})}
+	if keep == nil {
+		return p, nil
+	}
+	var err error
+	p.devices, err = keep.Load()
+	return p, err
+}
+
+// invite makes a code that pairs one device, once.
+func (p *pairing) invite(right Right) string {
+	b := make([]byte, (codeBits+7)/8)
+	_, _ = rand.Read(b) // never fails
+	code := codeLetters.EncodeToString(b)[:codeBits/5]
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.invites = append(p.invites, invite{sha256.Sum256([]byte(code)), right, p.now().Add(inviteLasts)})
+	p.invites = p.invites[max(0, len(p.invites)-mostInvites):]
+	return code
+}
+
+// Errors of pairing, as the page shows them.
+var (
+	errWrongCode = &problem{http.StatusForbidden, "wrong_code",
+		"this link was used already, is too old, or is wrong: ask for a new one ('polard serve --pair' on the machine that runs the service)"}
+	errManyDevices = &problem{http.StatusConflict, "many_devices",
+		fmt.Sprintf("%d devices are paired: take the right from some ('polard serve --revoke ID')", mostDevices)}
+)
+
+// pair turns a code into a token for a new device.
+func (p *pairing) pair(code, name string) (token string, d Device, err error) {
+	// What people type: capitals, blanks, hyphens.
+	code = strings.NewReplacer(" ", "", "-", "").Replace(strings.ToLower(code))
+	hash := sha256.Sum256([]byte(code))
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	now := p.now()
+	p.invites = slices.DeleteFunc(p.invites, func(i invite) bool { return now.After(i.ends) })
+	at := slices.IndexFunc(p.invites, func(i invite) bool { return i.hash == hash })
+	if at < 0 {
+		if p.wrong++; p.wrong >= mostWrong {
+			p.invites, p.wrong = nil, 0
+		}
+		return "", Device{}, errWrongCode
+	}
+	if len(p.devices) >= mostDevices {
+		return "", Device{}, errManyDevices
+	}
+	right := p.invites[at].right
+	p.invites, p.wrong = slices.Delete(p.invites, at, at+1), 0
+	b := make([]byte, sha256.Size)
+	_, _ = rand.Read(b) // never fails
+	token = base64.RawURLEncoding.EncodeToString(b)
+	d = Device{ID: 1, Name: printable(name, mostName), Right: right, Hash: hashOf(token), Paired: now.UTC().Truncate(time.Second)}
+	for _, other := range p.devices {
+		d.ID = max(d.ID, other.ID+1)
+	}
+	p.devices = append(p.devices, d)
+	return token, d, p.save()
+}
+
+// save keeps the devices; a failure leaves them paired as long as the service
+// runs.
+func (p *pairing) save() error {
+	if p.keep == nil {
+		return nil
+	}
+	if err := p.keep.Save(slices.Clone(p.devices)); err != nil {
+		return fmt.Errorf("the paired devices could not be kept: %w", err)
+	}
+	return nil
+}
+
+// revoke takes the right from a device, or from all with 0, and gives how many
+// those were.
+func (p *pairing) revoke(id int64) (int, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	before := len(p.devices)
+	p.devices = slices.DeleteFunc(p.devices, func(d Device) bool { return id == 0 || d.ID == id })
+	if len(p.devices) == before {
+		return 0, nil
+	}
+	close(p.changed) // open websockets look again
+	p.changed = make(chan struct{})
+	return before - len(p.devices), p.save()
+}
+
+func (p *pairing) list() []Device {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return slices.Clone(p.devices)
+}
+
+// right is that of the device with a token. The time that the search takes
+// tells only about the hash, from which no token follows.
+func (p *pairing) right(token string) Right {
+	if token == "" {
+		return RightNone
+	}
+	hash := hashOf(token)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, d := range p.devices {
+		if d.Hash == hash {
+			return d.Right
+		}
+	}
+	return RightNone
+}
+
+// revoked is closed when a right was taken from some device.
+func (p *pairing) revoked() <-chan struct{} {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.changed
+}
+
+func hashOf(token string) string {
+	sum := sha256.Sum256([]byte(token))
+	return hex.EncodeToString(sum[:])
+}
+
+// printable makes text of the network fit to be shown and logged.
+func printable(s string, most int) string {
+	s = strings.Map(func(r rune) rune {
+		if r < ' ' || r > '~' {
+			return -1
+		}
+		return r
+	}, s)
+	return s[:min(len(s), most)]
+}
+
+// fromHere tells whether a request comes from this machine: over loopback, or
+// from an address of its own. A proxy's request does not: whom it speaks for is
+// not known.
+func fromHere(r *http.Request) bool {
+	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
+		if r.Header.Get(h) != "" {
+			return false
+		}
+	}
+	from, err := netip.ParseAddrPort(r.RemoteAddr)
+	if err != nil {
+		return false
+	}
+	if from.Addr().Unmap().IsLoopback() {
+		return true
+	}
+	local, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if !ok {
+		return false
+	}
+	own, err := netip.ParseAddrPort(local.String())
+	return err == nil && own.Addr().Unmap() == from.Addr().Unmap()
+}
+
+// tokenOf is the token that a request shows: a browser's cookie, or a program's
+// header (RFC 6750, section 2.1).
+func tokenOf(r *http.Request) string {
+	if token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
+		return token
+	}
+	name := cookieName
+	if r.TLS != nil {
+		name = cookieNameTLS
+	}
+	if c, err := r.Cookie(name); err == nil {
+		return c.Value
+	}
+	return ""
+}
+
+// rightOf is what whoever sent a request may do.
+func (s *Server) rightOf(r *http.Request) Right {
+	if fromHere(r) {
+		return RightOperate
+	}
+	return s.pairing.right(tokenOf(r))
+}
+
+// checkView refuses strangers.
+func (s *Server) checkView(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if s.rightOf(c.Request()) == RightNone {
+			return errNotPaired
+		}
+		return next(c)
+	}
+}
+
+// checkOperate refuses who may only look on.
+func (s *Server) checkOperate(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		switch s.rightOf(c.Request()) {
+		case RightOperate:
+			return next(c)
+		case RightView:
+			return &problem{http.StatusForbidden, "view_only", "this device may look on but not operate; 'polard serve --pair' on the machine that runs the service gives a link for more"}
+		}
+		return errNotPaired
+	}
+}
+
+// checkHere refuses what is for this machine alone.
+func checkHere(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if !fromHere(c.Request()) {
+			return &problem{http.StatusForbidden, "only_here", "this is done on the machine that runs the service"}
+		}
+		return next(c)
+	}
+}
+
+var errNotPaired = &problem{http.StatusUnauthorized, "not_paired",
+	"this device is not paired: open the link or the picture of squares that 'polard serve --pair' shows on the machine that runs the service"}
+
+// Wire form of pairing.
+type (
+	pairRequest struct {
+		Code string `json:"code"`
+	}
+	inviteRequest struct {
+		Right Right `json:"right"`
+	}
+	inviteBody struct {
+		Code   string `json:"code"`
+		EndsMs int64  `json:"ends_ms"`
+	}
+	revokeRequest struct {
+		ID *int64 `json:"id"` // 0: all
+	}
+	deviceBody struct {
+		ID     int64  `json:"id"`
+		Name   string `json:"name"`
+		Right  Right  `json:"right"`
+		Paired string `json:"paired_utc"`
+	}
+	devicesBody struct {
+		Devices []deviceBody `json:"devices"`
+	}
+)
+
+func (s *Server) pairingRoutes(e *echo.Group) {
+	e.POST("/pair", s.postPair)
+	here := e.Group("", checkHere)
+	here.POST("/invite", s.postInvite)
+	here.GET("/devices", s.getDevices)
+	here.POST("/revoke", command(s, func(_ context.Context, r revokeRequest) error {
+		if r.ID == nil {
+			return badRequest(`say which device by "id"; 0 means all`)
+		}
+		n, err := s.pairing.revoke(*r.ID)
+		if n == 0 && err == nil {
+			return &problem{http.StatusNotFound, "not_found", "there is no such device"}
+		}
+		return err
+	}))
+}
+
+// postPair gives a device its cookie for a code.
+func (s *Server) postPair(c echo.Context) error {
+	r, err := readBody[pairRequest](c)
+	if err != nil {
+		return err
+	}
+	token, d, err := s.pairing.pair(r.Code, cmp.Or(c.Request().UserAgent(), "a device without a name"))
+	if _, refused := errors.AsType[*problem](err); refused {
+		s.opt.Logger.Warn("a code for pairing was refused", "from", c.Request().RemoteAddr)
+		return err
+	}
+	if err != nil {
+		s.opt.Logger.Error("paired until the service stops", "error", err)
+	}
+	s.opt.Logger.Info("a device was paired", "id", d.ID, "right", d.Right, "from", c.Request().RemoteAddr)
+	cookie := &http.Cookie{
+		Name: cookieName, Value: token, Path: "/", MaxAge: int(tokenLasts.Seconds()),
+		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: c.Request().TLS != nil,
+	}
+	if cookie.Secure {
+		cookie.Name = cookieNameTLS
+	}
+	c.SetCookie(cookie)
+	return c.NoContent(http.StatusNoContent)
+}
+
+func (s *Server) postInvite(c echo.Context) error {
+	r, err := readBody[inviteRequest](c)
+	if err != nil {
+		return err
+	}
+	right, err := ParseRight(string(r.Right))
+	if err != nil {
+		return badRequest(err.Error())
+	}
+	code := s.pairing.invite(right)
+	return c.JSON(http.StatusOK, inviteBody{code, s.now().Add(inviteLasts).UnixMilli()})
+}
+
+func (s *Server) getDevices(c echo.Context) error {
+	out := devicesBody{Devices: []deviceBody{}}
+	for _, d := range s.pairing.list() {
+		out.Devices = append(out.Devices, deviceBody{d.ID, d.Name, d.Right, utc(d.Paired)})
+	}
+	return c.JSON(http.StatusOK, out)
+}
+
+// Invite makes a code for a one-time link, to be shown on this machine.
+func (s *Server) Invite(right Right) string { return s.pairing.invite(right) }
+
+// PairPath is the page that pairs; the code stands behind a # in the link, where
+// no log and no preview of links sees it.
+const PairPath = "/pair"

@@ -1,0 +1,274 @@
+package web
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/gorilla/websocket"
+)
+
+const lan = "192.168.7.9:40000" // a device of the network
+
+// paired pairs a device of the network and gives the cookie that its browser
+// sends from then on.
+func paired(t *testing.T, s *Server, right Right) string {
+	t.Helper()
+	w := pairWith(s, s.Invite(right))
+	cookies := w.Result().Cookies()
+	if w.Code != 204 || len(cookies) != 1 {
+		t.Fatalf("%d %s, cookies %v", w.Code, w.Body, cookies)
+	}
+	return cookies[0].Name + "=" + cookies[0].Value
+}
+
+func pairWith(s *Server, code string) *httptest.ResponseRecorder {
+	body, _ := json.Marshal(pairRequest{code})
+	return ask(s, "POST", "/api/v1/pair", string(body), map[string]string{"Remote": lan, "User-Agent": "a phone\r\nX-Evil: 1"})
+}
+
+// What each kind of visitor sees and may do: the machine itself everything,
+// strangers nothing, and paired devices what their right says. A header that
+// claims another origin of the connection takes the machine's own right away.
+func TestRights(t *testing.T) {
+	s, rec := newTestServer(t, Options{Addr: "0.0.0.0:0", AllowNetwork: true})
+	view, operate := paired(t, s, RightView), paired(t, s, RightOperate)
+	bearer := strings.TrimPrefix(operate, cookieName+"=")
+	for _, c := range []struct {
+		name                 string
+		headers              map[string]string
+		page, state, command int
+	}{
+		{"loopback", map[string]string{"Remote": "127.0.0.1:5"}, 200, 200, 204},
+		{"loopback, IPv6", map[string]string{"Remote": "[::1]:5"}, 200, 200, 204},
+		{"loopback, mapped", map[string]string{"Remote": "[::ffff:127.0.0.1]:5"}, 200, 200, 204},
+		{"behind a proxy", map[string]string{"Remote": "127.0.0.1:5", "X-Forwarded-For": "127.0.0.1"}, 401, 401, 401},
+		{"behind a proxy, RFC 7239", map[string]string{"Remote": "127.0.0.1:5", "Forwarded": "for=127.0.0.1"}, 401, 401, 401},
+		{"stranger", map[string]string{"Remote": lan}, 401, 401, 401},
+		{"stranger, IPv6", map[string]string{"Remote": "[fe80::1]:5"}, 401, 401, 401},
+		{"no address", map[string]string{"Remote": ""}, 401, 401, 401},
+		{"pretends", map[string]string{"Remote": lan, "X-Real-Ip": "127.0.0.1"}, 401, 401, 401},
+		{"guesses a token", map[string]string{"Remote": lan, "Cookie": cookieName + "=x"}, 401, 401, 401},
+		{"shows the hash", map[string]string{"Remote": lan, "Cookie": cookieName + "=" + hashOf(bearer)}, 401, 401, 401},
+		{"looks on", map[string]string{"Remote": lan, "Cookie": view}, 200, 200, 403},
+		{"operates", map[string]string{"Remote": lan, "Cookie": operate}, 200, 200, 204},
+		{"a program", map[string]string{"Remote": lan, "Authorization": "Bearer " + bearer}, 200, 200, 204},
+		{"the cookie from another site's page", map[string]string{"Remote": lan, "Cookie": operate, "Origin": "http://evil.example"}, 200, 403, 403},
+		{"the cookie under another name", map[string]string{"Remote": lan, "Cookie": operate, "Host": "evil.example"}, 421, 421, 421},
+	} {
+		before := len(rec.told())
+		for _, q := range []struct {
+			method, target, body string
+			want                 int
+		}{
+			{"GET", "/", "", c.page}, {"GET", "/api/v1/state", "", c.state},
+			{"POST", "/api/v1/event", `{"event":"locked"}`, c.command},
+		} {
+			w := ask(s, q.method, q.target, q.body, c.headers)
+			if w.Code != q.want {
+				t.Errorf("%s: %s %s is %d, want %d", c.name, q.method, q.target, w.Code, q.want)
+			}
+			if q.target == "/api/v1/state" && w.Code == 200 && strings.Contains(w.Body.String(), `"operate":true`) != (c.command == 204) {
+				t.Errorf("%s: %s", c.name, w.Body)
+			}
+			if q.target == "/" && (w.Code == 401) != strings.Contains(w.Body.String(), "js/pair.js") {
+				t.Errorf("%s: status %d with the page %.300s", c.name, w.Code, w.Body)
+			}
+		}
+		if told := len(rec.told()) - before; (told == 1) != (c.command == 204) {
+			t.Errorf("%s: %d commands carried out", c.name, told)
+		}
+	}
+}
+
+// RFC 6265bis: the cookie is out of reach of scripts, of other sites and, under
+// TLS, of plain connections.
+func TestCookie(t *testing.T) {
+	s, _ := newTestServer(t, Options{})
+	cookie := pairWith(s, s.Invite(RightView)).Header().Get("Set-Cookie")
+	for _, want := range []string{cookieName + "=", "HttpOnly", "SameSite=Strict", "Path=/"} {
+		if !strings.Contains(cookie, want) {
+			t.Errorf("cookie %q lacks %q", cookie, want)
+		}
+	}
+	if strings.Contains(cookie, "Secure") || strings.Contains(cookie, "Domain") {
+		t.Errorf("cookie %q", cookie)
+	}
+}
+
+// A link works once, for ten minutes, however it is typed; what is kept of it
+// and of the token is a hash.
+func TestLinkWorksOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		kept := &memoryDevices{}
+		s, _ := newTestServer(t, Options{Devices: kept})
+		code := s.Invite(RightOperate)
+		typed := strings.ToUpper(code[:5]) + " - " + code[5:]
+		w := pairWith(s, typed)
+		if w.Code != 204 {
+			t.Fatalf("%q for %q: %d %s", typed, code, w.Code, w.Body)
+		}
+		token := w.Result().Cookies()[0].Value
+		if w := pairWith(s, code); w.Code != 403 || len(w.Result().Cookies()) != 0 {
+			t.Errorf("the second use: %d", w.Code)
+		}
+		late := s.Invite(RightView)
+		time.Sleep(inviteLasts + time.Second)
+		if w := pairWith(s, late); w.Code != 403 {
+			t.Errorf("after ten minutes: %d", w.Code)
+		}
+		b, err := json.Marshal(kept.devices)
+		if err != nil || strings.Contains(string(b), token) || strings.Contains(string(b), code) || !strings.Contains(string(b), hashOf(token)) {
+			t.Errorf("kept %s", b)
+		}
+		if kept.devices[0].Name != "a phoneX-Evil: 1" {
+			t.Errorf("name %q", kept.devices[0].Name)
+		}
+		// After a restart the device is still known.
+		again, _ := newTestServer(t, Options{Devices: kept})
+		if w := ask(again, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookieName + "=" + token}); w.Code != 200 {
+			t.Errorf("after a restart: %d", w.Code)
+		}
+	})
+}
+
+// Guessing codes voids the open links long before it could hit one.
+func TestGuessingCodes(t *testing.T) {
+	s, _ := newTestServer(t, Options{})
+	code := s.Invite(RightOperate)
+	for i := range mostWrong {
+		if w := pairWith(s, fmt.Sprintf("%010d", i)); w.Code != 403 {
+			t.Fatalf("guess %d: %d", i, w.Code)
+		}
+	}
+	if w := pairWith(s, code); w.Code != 403 {
+		t.Errorf("the code still works after %d guesses: %d", mostWrong, w.Code)
+	}
+	// And an address that goes on is not even heard.
+	refused := 0
+	for range 2 * requestBurst {
+		if pairWith(s, "x").Code == 429 {
+			refused++
+		}
+	}
+	if refused < requestBurst/2 {
+		t.Errorf("of %d requests in a moment %d were refused", 2*requestBurst, refused)
+	}
+	// The machine itself is not held up by that.
+	if w := ask(s, "GET", "/api/v1/state", "", nil); w.Code != 200 {
+		t.Errorf("the machine itself: %d", w.Code)
+	}
+	codes := map[string]bool{}
+	for range 1000 {
+		c := s.Invite(RightView)
+		if len(c) != codeBits/5 || codes[c] {
+			t.Fatalf("code %q", c)
+		}
+		codes[c] = true
+	}
+}
+
+// A right that is taken is gone at once, with the cookie, and with the page that
+// is open.
+func TestRevoked(t *testing.T) {
+	r := serve(t, Options{})
+	cookie := paired(t, r.Server, RightView)
+	if err := r.Publish(fullState()); err != nil {
+		t.Fatal(err)
+	}
+	// A proxy's header makes the test's own machine a device of the network.
+	header := http.Header{"Cookie": {cookie}, "X-Forwarded-For": {"192.168.7.9"}}
+	url := "ws" + strings.TrimPrefix(r.url, "http") + "api/v1/live"
+	conn, _, err := websocket.DefaultDialer.Dial(url, header)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	if _, _, err := conn.ReadMessage(); err != nil {
+		t.Fatal(err)
+	}
+	if w := ask(r.Server, "POST", "/api/v1/revoke", `{"id":1}`, nil); w.Code != 204 {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	_ = conn.SetReadDeadline(time.Now().Add(10 * time.Second))
+	for {
+		if _, _, err = conn.ReadMessage(); err != nil {
+			break
+		}
+	}
+	if !websocket.IsCloseError(err, websocket.ClosePolicyViolation) {
+		t.Errorf("the open page ended with %v", err)
+	}
+	if w := ask(r.Server, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookie}); w.Code != 401 {
+		t.Errorf("the stolen cookie still opens: %d", w.Code)
+	}
+	if _, answer, err := websocket.DefaultDialer.Dial(url, header); err == nil || answer == nil || answer.StatusCode != 401 {
+		t.Errorf("a new page opens with it: %v", err)
+	}
+	// All at once.
+	paired(t, r.Server, RightView)
+	paired(t, r.Server, RightView)
+	if w := ask(r.Server, "POST", "/api/v1/revoke", `{"id":0}`, nil); w.Code != 204 {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w := ask(r.Server, "GET", "/api/v1/devices", "", nil); !strings.Contains(w.Body.String(), `"devices":[]`) {
+		t.Errorf("left: %s", w.Body)
+	}
+}
+
+func TestManyDevices(t *testing.T) {
+	s, _ := newTestServer(t, Options{})
+	for range mostDevices {
+		if _, _, err := s.pairing.pair(s.Invite(RightView), "x"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	code := s.Invite(RightView)
+	if w := pairWith(s, code); w.Code != 409 {
+		t.Errorf("%d", w.Code)
+	}
+	if _, err := s.pairing.revoke(7); err != nil {
+		t.Fatal(err)
+	}
+	if w := pairWith(s, code); w.Code != 204 {
+		t.Errorf("after one left: %d", w.Code)
+	}
+	ids := map[int64]bool{}
+	for _, d := range s.pairing.list() {
+		if ids[d.ID] {
+			t.Errorf("number %d twice", d.ID)
+		}
+		ids[d.ID] = true
+	}
+}
+
+// A list that cannot be kept leaves devices paired while the service runs; one
+// that cannot be read stops the service from starting as if nobody were paired.
+func TestDevicesThatCannotBeKept(t *testing.T) {
+	s, _ := newTestServer(t, Options{Devices: &memoryDevices{broken: errors.New("the disk is full")}})
+	cookie := paired(t, s, RightView)
+	if w := ask(s, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookie}); w.Code != 200 {
+		t.Errorf("%d", w.Code)
+	}
+}
+
+type memoryDevices struct {
+	devices []Device
+	broken  error
+}
+
+func (m *memoryDevices) Load() ([]Device, error) { return slices.Clone(m.devices), nil }
+
+func (m *memoryDevices) Save(d []Device) error {
+	if m.broken == nil {
+		m.devices = d
+	}
+	return m.broken
+}
