@@ -67,7 +67,8 @@ func (f deviceFile) Load() ([]web.Device, error) {
 	}
 	var devices []web.Device
 	if err := json.Unmarshal(b, &devices); err != nil {
-		return nil, fmt.Errorf("%s is damaged (%w): remove it, and pair the devices anew", string(f), err)
+		err = fmt.Errorf("%s is damaged (%w); it was set aside", string(f), err)
+		return nil, errors.Join(err, os.Rename(string(f), string(f)+".damaged"))
 	}
 	return devices, nil
 }

@@ -181,10 +181,6 @@ func TestPairingCalls(t *testing.T) {
 	if err := os.WriteFile(bad, []byte("not a certificate"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	damaged := t.TempDir()
-	if err := os.WriteFile(filepath.Join(damaged, devicesName), []byte("{"), 0o600); err != nil {
-		t.Fatal(err)
-	}
 	nobody := "0.0.0.0:" + freePort(t)
 	for _, c := range []struct {
 		args   []string
@@ -199,13 +195,27 @@ func TestPairingCalls(t *testing.T) {
 		{[]string{"serve", "--revoke", "phone", "--addr", nobody}, exitUsage, "device's number"},
 		{[]string{"serve", t.TempDir(), "--tls-cert", cert}, exitUsage, "go together"},
 		{[]string{"serve", t.TempDir(), "--tls-cert", bad, "--tls-key", key}, exitUsage, "bad.pem"},
-		{[]string{"serve", t.TempDir(), "--tls-cert", cert, "--tls-key", filepath.Join(damaged, "none")}, exitUsage, "no such file"},
-		{[]string{"serve", t.TempDir(), "--state", damaged, "--addr", "127.0.0.1:0"}, exitNot, devicesName + " is damaged"},
+		{[]string{"serve", t.TempDir(), "--tls-cert", cert, "--tls-key", bad + "none"}, exitUsage, "no such file"},
 	} {
 		status, _, stderr := call(t, c.args...)
 		if status != c.status || !strings.Contains(stderr, c.says) {
 			t.Errorf("%q: status %d: %s", c.args, status, stderr)
 		}
+	}
+}
+
+// A damaged list of devices is set aside, and nobody is paired by it.
+func TestDamagedDevices(t *testing.T) {
+	state := t.TempDir()
+	if err := os.WriteFile(filepath.Join(state, devicesName), []byte("{"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	r := start(t, "serve", t.TempDir(), "--state", state)
+	if log := r.stderr.String(); !strings.Contains(log, devicesName+" is damaged") || !strings.Contains(log, "nobody is paired") {
+		t.Errorf("log: %s", log)
+	}
+	if kept, err := os.ReadFile(filepath.Join(state, devicesName+".damaged")); err != nil || string(kept) != "{" {
+		t.Errorf("kept %q (%v)", kept, err)
 	}
 }
 
