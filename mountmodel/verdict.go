@@ -84,7 +84,7 @@ const largestLimitPx = 1000
 
 func (v Verdict) words() []string {
 	var out []string
-	limit := fmt.Sprintf("%s (%.3g pixels)", KnownWords(v.Limit), v.Limit/v.Plan.Scale())
+	limit := fmt.Sprintf("%s (%.3g px)", KnownWords(v.Limit), v.Limit/v.Plan.Scale())
 	switch {
 	case v.Tolerance == 0:
 		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", capital(ErrAirAlone.Error()), KnownWords(v.Perfect.Trail.Size), limit))

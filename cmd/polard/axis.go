@@ -112,26 +112,12 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if _, _, err := startConfig(c, &site); err != nil {
 				return err
 			}
-			p, err := newPipeline()
+			outcomes, err := readFrames(c, args, &hints)
 			if err != nil {
 				return err
 			}
-			if err := hints.apply(c, p); err != nil {
-				return err
-			}
-			report := axisReport{watched: watch.watch}
-			var header *sky.Site
-			for _, path := range args {
-				o := p.readFile(c.Context(), path)
-				if err := c.Context().Err(); err != nil {
-					return err
-				}
-				if header == nil && o.frame != nil {
-					header = o.frame.Site
-				}
-				report.outcomes = append(report.outcomes, o)
-			}
-			cfg, err := site.config(c, header)
+			report := axisReport{outcomes: outcomes, watched: watch.watch}
+			cfg, err := site.config(c, headerSite(outcomes))
 			if err != nil {
 				return err
 			}
@@ -139,14 +125,10 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 				return err
 			}
 			report.site = cfg.Site
-			var sightings []mountmodel.Sighting
-			for _, o := range report.outcomes {
-				sightings = append(sightings, o.sighting)
-			}
 			if watch.watch {
-				report.view, report.failure = mountmodel.Watch(cfg, sightings)
+				report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
 			} else {
-				report.view, report.failure = mountmodel.Measure(cfg, sightings, measure)
+				report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), measure)
 			}
 			if err := report.print(c.OutOrStdout(), asJSON); err != nil {
 				return err
@@ -163,6 +145,45 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	c.Flags().IntVar(&measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c
+}
+
+// readFrames reads the frames named in a call.
+func readFrames(c *cobra.Command, paths []string, hints *hintFlags) ([]outcome, error) {
+	p, err := newPipeline()
+	if err != nil {
+		return nil, err
+	}
+	if err := hints.apply(c, p); err != nil {
+		return nil, err
+	}
+	var out []outcome
+	for _, path := range paths {
+		o := p.readFile(c.Context(), path)
+		if err := c.Context().Err(); err != nil {
+			return nil, err
+		}
+		out = append(out, o)
+	}
+	return out, nil
+}
+
+// headerSite is the place in the first header that names one; nil when none
+// does.
+func headerSite(outcomes []outcome) *sky.Site {
+	for _, o := range outcomes {
+		if o.frame != nil && o.frame.Site != nil {
+			return o.frame.Site
+		}
+	}
+	return nil
+}
+
+func sightings(outcomes []outcome) []mountmodel.Sighting {
+	var out []mountmodel.Sighting
+	for _, o := range outcomes {
+		out = append(out, o.sighting)
+	}
+	return out
 }
 
 // axisReport is what the axis command found.

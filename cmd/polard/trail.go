@@ -1,0 +1,166 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web"
+
+	"github.com/spf13/cobra"
+)
+
+// trailFlags are the options that describe the exposures planned.
+type trailFlags struct {
+	focal, pixel, dec, from, to, guideStar, limit float64
+	width, height                                 int
+	exposure                                      time.Duration
+	guided                                        bool
+	offAlt, offAz                                 float64
+}
+
+func (f *trailFlags) add(c *cobra.Command) {
+	c.Flags().Float64Var(&f.focal, "focal", 0, "focal length in `MM`; without it that of the frames named")
+	c.Flags().Float64Var(&f.pixel, "pixel", 0, "size of a pixel in `MICROMETRES`, after binning; without it that of the frames named")
+	c.Flags().IntVar(&f.width, "width", 0, "width of the frame in `PIXELS`; without it that of the frames named")
+	c.Flags().IntVar(&f.height, "height", 0, "height of the frame in `PIXELS`")
+	c.Flags().DurationVar(&f.exposure, "exposure", 0, "length of one exposure (`DURATION`, such as 30s or 5m)")
+	c.Flags().Float64Var(&f.dec, "dec", 0, "declination of the target in `DEG`")
+	c.Flags().Float64Var(&f.from, "from", 0, "hour angle of the target at the start, in `HOURS` from the meridian, west positive")
+	c.Flags().Float64Var(&f.to, "to", 0, "hour angle at the end, in `HOURS`")
+	c.Flags().Float64Var(&f.guideStar, "guide-star", 0, "guided on a star so many `ARCMIN` from the middle of the frame")
+	c.Flags().BoolVar(&f.guided, "guided", false, "guided, on a star in the middle unless --guide-star says otherwise")
+	c.Flags().Float64Var(&f.limit, "limit", defaultLimitPx, "longest trail that is allowed, in `PIXELS`")
+	c.Flags().Float64Var(&f.offAlt, "above", 0, "the axis stands so many `ARCMIN` above the pole (negative: below)")
+	c.Flags().Float64Var(&f.offAz, "east", 0, "the axis stands so many `ARCMIN` east of the pole on the sky (negative: west)")
+}
+
+// order is the plan that the options describe.
+func (f *trailFlags) order(c *cobra.Command) (web.PlanOrder, error) {
+	for _, name := range []string{"exposure", "dec", "from", "to"} {
+		if !c.Flags().Changed(name) {
+			return web.PlanOrder{}, wrongCall("--%s is missing: %s", name, strings.ReplaceAll(c.Flags().Lookup(name).Usage, "`", ""))
+		}
+	}
+	return web.PlanOrder{LimitPx: f.limit, Plan: mountmodel.Plan{
+		FocalMm: f.focal, PixelUm: f.pixel, Width: f.width, Height: f.height, Exposure: f.exposure,
+		Declination: sky.Angle(f.dec) * sky.Degree, HourFrom: sky.Angle(f.from) * sky.Hour, HourTo: sky.Angle(f.to) * sky.Hour,
+		Guided: f.guided || c.Flags().Changed("guide-star"), GuideDistance: sky.Angle(f.guideStar) * sky.Arcminute,
+	}}, nil
+}
+
+func newTrail() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var plan trailFlags
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "trail --lat DEG --lon DEG --exposure DURATION --dec DEG --from HOURS --to HOURS [FRAME.fits ...]",
+		Short: "tell whether the alignment is good enough for the exposures planned",
+		Long: `trail works out how far stars trail during an exposure, because the axis is not at the
+pole, because the field rotates, and because the air bends light: in the worst of the
+exposures between two hour angles. It prints how far from the pole the axis may be, what
+it does as it stands, and the longest exposure for that.
+
+The axis is measured from the frames named, which were taken while it turned, as for
+'polard axis'; or told with --above and --east; or left out, to learn the tolerance alone.
+Focal length and pixels come from the frames too, where the options do not give them.
+
+An even drive is assumed: its periodic error, wind and flexure come on top.
+
+Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis found; 2 the call was wrong.`,
+		Example: "  polard trail --lat 46.32 --lon 13.07 --focal 530 --pixel 3.76 --width 6200 --height 4100 --exposure 3m --dec 41 --from -2 --to 3 --above 4 --east -6",
+		RunE: func(c *cobra.Command, args []string) error {
+			order, err := plan.order(c)
+			if err != nil {
+				return err
+			}
+			told := c.Flags().Changed("above") || c.Flags().Changed("east")
+			if told && len(args) > 0 {
+				return wrongCall("either frames or --above and --east tell where the axis stands, not both")
+			}
+			if _, _, err := startConfig(c, &site); err != nil {
+				return err
+			}
+			outcomes, err := readFrames(c, args, &hints)
+			if err != nil {
+				return err
+			}
+			var p planner
+			for _, o := range outcomes {
+				p.see(frameEntry(o, fits.Arrival{}, 0))
+			}
+			cfg, err := site.config(c, headerSite(outcomes))
+			if err != nil {
+				return err
+			}
+			var axis *sky.Local
+			switch {
+			case told:
+				a := axisBeside(cfg, sky.Angle(plan.offAlt)*sky.Arcminute, sky.Angle(plan.offAz)*sky.Arcminute)
+				axis = &a
+			case len(outcomes) > 1: // one frame tells the optics alone
+				report := axisReport{outcomes: outcomes, site: cfg.Site}
+				if report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), 0); report.failure != nil {
+					if err := report.print(c.OutOrStdout(), asJSON); err != nil {
+						return err
+					}
+					return errNotFound
+				}
+				axis = &report.view.Measured.Axis.Dir
+			}
+			if order, err = p.complete(order); err != nil {
+				return callError{err}
+			}
+			order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air
+			verdict, err := order.Plan.Judge(axis, cfg.Pole, order.LimitPx)
+			if err != nil {
+				return callError{err}
+			}
+			if err := printTrail(c.OutOrStdout(), order, verdict, asJSON); err != nil {
+				return err
+			}
+			if axis != nil && !verdict.GoodEnough() {
+				return errNotFound
+			}
+			return nil
+		},
+	}
+	site.add(c)
+	hints.add(c)
+	plan.add(c)
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	return c
+}
+
+// axisBeside is an axis so far above and east of the pole aimed at, on the sky.
+func axisBeside(cfg mountmodel.Config, above, east sky.Angle) sky.Local {
+	alt, az := sky.AltAzFromLocal(mountmodel.Pole(cfg.Site, cfg.Air, cfg.Pole))
+	if cfg.Site.South() { // facing south, east is to the left
+		east = -east
+	}
+	// Along the great circle through the pole square to the meridian, then up.
+	side := sky.Atan2(east.Tan(), alt.Cos())
+	return sky.LocalFromAltAz(alt+above, az+side)
+}
+
+func printTrail(w io.Writer, order web.PlanOrder, v mountmodel.Verdict, asJSON bool) error {
+	if asJSON {
+		out := web.PlanFromOrder(order)
+		out.Judged(v)
+		enc := json.NewEncoder(w)
+		enc.SetEscapeHTML(false)
+		return enc.Encode(out)
+	}
+	for _, text := range v.Sentences {
+		if _, err := fmt.Fprintln(w, text); err != nil {
+			return err
+		}
+	}
+	return nil
+}
