@@ -32,6 +32,8 @@ func TestPage(t *testing.T) {
 	}{
 		{"scenes", testScenes},
 		{"steps of the set-up", testSteps},
+		{"sun", testSun},
+		{"keyboard", testKeyboard},
 		{"narrow", testNarrow},
 		{"stale", testStale},
 		{"reconnect", testReconnect},
@@ -94,6 +96,9 @@ func scenes() []struct {
 	done.Instruction = "Done: the axis is within 1.0' of the pole."
 	done.Details = []string{"The axis stands 31\" from the pole, known to 6\".", "Locking moved the axis by 12\"."}
 	done.Lock = &mountmodel.LockShift{Alt: -0.2 * sky.Arcminute, Total: 0.2 * sky.Arcminute, Uncertainty: 4 * sky.Arcsecond}
+	watching := around()
+	nightly := done
+	nightly.Watch = &mountmodel.WatchView{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis has not moved by more than 4\" an hour."}}
 	practice := around()
 	practice.Source = Source{Kind: "rehearsal", Folder: "/tmp/rehearsal"}
 	practice.Rig = &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}
@@ -114,6 +119,7 @@ func scenes() []struct {
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
 		{"done", StateFromView(done, around()), []string{"The axis stands"}},
+		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "not moved by more than 4″ an hour", "For the next night here"}},
 		{"practice", StateFromView(adjusting, practice), []string{"Practice rig", "Drive runs", "+12.5′"}},
 		{"failed", StateFromView(adjusting, failed), []string{"12 stars, needs about 20", "not understood"}},
 	}
@@ -213,6 +219,14 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 				// Law of the lever: (8.4 x 210 - 1.2 x 245) / 5, and (7.5 x 15 - 0.9 x 420) / 8.4.
 				p.Says("Middle of the weight 294 mm")
 				p.Says("slide the tube with all on it 32 mm towards its sky end")
+			case "plan":
+				p.Fill("[name=exposure_s]", "180")
+				p.Fill("[name=dec_deg]", "41.5")
+				p.Click(`label[for=f-guided]`)
+				p.Fill("[name=guide_offset_arcmin]", "25")
+				p.Click(`#now .step-extra button[type=submit]`)
+				waitTold(t, rec, "plan 0 mm 0 um 0 x 0, 3m0s, guided true 25.0', dec 41.5, -45.0 to 45.0, 1 px, apply true")
+				p.Says("Kept.")
 			case "star":
 				p.Fill("[name=telescope_mm]", "200")
 				p.Fill("[name=eyepiece_mm]", "20")
@@ -227,6 +241,9 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 				how = "skip"
 			}
 			p.Click(fmt.Sprintf("[data-do=%q]", how))
+			if i < 6 { // the focus goes along: keys and a screen reader go on from the heading
+				p.Until(`document.activeElement === document.querySelector("#now h1")`)
+			}
 		}
 		p.Says("Point the camera at clear sky") // behind the last step lie the frames
 		p.Do(chromedp.Reload())
@@ -734,4 +751,45 @@ func testAsleep(t *testing.T, p *browsertest.Page) {
 	lifecycle(page.SetWebLifecycleStateStateActive)
 	p.Says("Lower the axis")
 	p.Until(looksFresh)
+}
+
+// While the Sun is up the page says so, and more when a frame looks near it.
+func testSun(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{}, func(s *Server) {
+		begun := time.Now()
+		s.now = func() time.Time { return time.Date(2026, 3, 15, 11, 30, 0, 0, time.UTC).Add(time.Since(begun)) }
+	})
+	finished(t, s)
+	state := adjusting(0, time.Minute)
+	state.Latest.ReadMs = s.now().UnixMilli()
+	publish(t, s, state)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Says("The Sun is up: caps on tube and finder")
+	state.Latest.Sight = &Direction{AltDeg: 35, AzDeg: 170}
+	publish(t, s, state)
+	p.Says("The Sun is up and near where the camera looks")
+	p.Click("#setup-open")
+	p.Says("The Sun is up. Its light in a telescope")
+}
+
+// The whole set-up without a mouse: tab from the heading to the button, press it.
+func testKeyboard(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	p.Says("Set the latitude scale")
+	for _, step := range setupSteps(setupOf(t, s.Server, ""), false) {
+		p.Says(step.want[0])
+		for tabs := 0; !browsertest.Eval[bool](p, `document.activeElement?.dataset.do === "done"`); tabs++ {
+			if tabs == 60 {
+				t.Fatalf("%s: no way to the button by the tab key", step.key)
+			}
+			p.Do(chromedp.KeyEvent("\t"))
+			if !browsertest.Eval[bool](p, `document.activeElement === document.body || (e => { const s = getComputedStyle(e); return s.outlineStyle !== "none" || e.closest(".drawing") !== null; })(document.activeElement)`) {
+				t.Errorf("%s: where the focus is cannot be seen: %s", step.key, browsertest.Eval[string](p, `document.activeElement.outerHTML.slice(0, 100)`))
+			}
+		}
+		p.Do(chromedp.KeyEvent("\r"))
+	}
+	p.Says("Point the camera at clear sky")
 }

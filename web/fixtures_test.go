@@ -183,8 +183,9 @@ type running struct {
 	stop func() error
 }
 
-// serve runs a server for the test. Options without an operator get rec.
-func serve(t *testing.T, opt Options) *running {
+// serve runs a server for the test, changed before it starts. Options without an
+// operator get one.
+func serve(t *testing.T, opt Options, changes ...func(*Server)) *running {
 	t.Helper()
 	if opt.Operator == nil {
 		opt.Operator = &recorder{}
@@ -194,6 +195,9 @@ func serve(t *testing.T, opt Options) *running {
 	s, err := New(opt)
 	if err != nil {
 		t.Fatal(err)
+	}
+	for _, change := range changes {
+		change(s)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

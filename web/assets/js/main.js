@@ -14,6 +14,7 @@ import { MarksForm } from "./steps/marks.js";
 import { SetupView } from "./steps/view.js";
 import { ToldPanel } from "./told.js";
 import { Tone } from "./tone.js";
+import { renderWatched } from "./watched.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -127,6 +128,7 @@ function renderAll() {
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   told.render(operate && working && state.phase === "adjusting");
+  renderWatched(byId("watched"), state);
   marks.render(operate && working && state.phase === "done");
 }
 
@@ -166,6 +168,7 @@ function renderDoes() {
   const event = (/** @type {string} */ name) => () => tell(name);
   switch (state?.phase) {
     case "place": list.push([b.place, true, () => show("setup")]); break;
+    case "waiting": list.push([b.watch, false, event("watch")]); break;
     case "measuring": if (state.measured) list.push([b.measured, false, event("measured")]); break;
     case "adjusting": list.push([b.locked, state.within, event("locked")]); break;
     case "confirming":

@@ -13,7 +13,7 @@ import { words } from "./words.js";
 /** @typedef {import("./types.js").Move} Move */
 
 /** Which of the four steps a phase belongs to; -1 before the first. */
-export const stepOf = { place: -1, waiting: 0, measuring: 0, adjusting: 1, confirming: 2, done: 3 };
+export const stepOf = { place: -1, waiting: 0, measuring: 0, adjusting: 1, confirming: 2, done: 3, watching: 3 };
 
 /** @typedef {{stale: boolean, lost: boolean}} Trust how far the state can be trusted */
 

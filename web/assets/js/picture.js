@@ -13,6 +13,8 @@ import { Zoom } from "./zoom.js";
 
 // More marks than this hide the picture.
 const mostMarks = 60;
+// Warnings of the session that the picture itself shows, or that are about it.
+const seen = new Set(["tube_moved", "mount_moved", "frame_stands_out", "axis_jumped", "axis_turned", "clock", "low_frame", "unsolved"]);
 // Without a frame for so long while one is awaited, the folder may be the wrong one:
 // the longest exposures for this work, with reading out, twice (common practice).
 const silentMs = 90_000;
@@ -52,10 +54,13 @@ export class PicturePanel {
     const list = [];
     if (l?.problem) list.push(primes(l.problem.message));
     if (l?.clock_suspect) list.push(words.age.clock);
+    for (const warning of state.warnings ?? []) {
+      if (seen.has(warning.code)) list.push(primes(warning.message));
+    }
     const silent = ageMs ?? performance.now() - this.opened;
     const awaited = ["place", "waiting", "measuring", "adjusting", "confirming"].includes(state.phase);
     if (awaited && silent > silentMs && state.source.folder && !state.rig) list.push(w.silent(age(silent), state.source.folder));
-    return list;
+    return [...new Set(list)];
   }
 
   /**

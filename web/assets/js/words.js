@@ -86,6 +86,7 @@ export const words = {
     measured: "Go on to the bolts",
     locked: "Both are locked",
     unlocked: "Back to the bolts",
+    watch: "Only watch my exposures",
     startOver: "Start over",
     startOverSure: "Forget all frames? Press again",
   },
@@ -176,6 +177,14 @@ export const words = {
     /** @param {string} d */ ended: (d) => `ended at ${d}`,
     /** @param {string} d */ lock: (d) => `the lock moved it by ${d}`,
     nothing: "nothing measured",
+  },
+  watched: {
+    title: "Keeping watch",
+    /** @param {number} frames @param {string} minutes */
+    span: (frames, minutes) => `${frames} ${frames === 1 ? "frame" : "frames"} over ${minutes} min`,
+    nights: "Nights before",
+    /** @param {string} day @param {string} total @param {string} sure @param {number} frames */
+    night: (day, total, sure, frames) => `${day}: ${total} from the pole, give or take ${sure}, from ${frames} frames.`,
   },
   planned: {
     /** @param {string} px @param {string} s */

@@ -94,11 +94,6 @@ export class SetupView {
     scrollTo(0, 0);
   }
 
-  /** @param {string} key */
-  goTo(key) {
-    this.go(this.steps.findIndex((s) => s.key === key));
-  }
-
   /**
    * @param {"done"|"skipped"} how
    */
@@ -109,7 +104,17 @@ export class SetupView {
     if (last) p.finished = true;
     if (this.ctx.operate) await keep("steps", p);
     if (last) this.leave();
-    else this.go(this.at + 1);
+    else this.enter(this.at + 1);
+  }
+
+  /**
+   * Goes to a step because the person wants it: the focus goes along, so that a
+   * screen reader says what the step is and keys go on from there.
+   * @param {number} i
+   */
+  enter(i) {
+    this.go(i);
+    this.card.querySelector("h1")?.focus();
   }
 
   /** Goes to the frames whatever is open. */
@@ -155,7 +160,7 @@ export class SetupView {
     this.shown = key;
     this.card.replaceChildren(
       h("p", { class: "label" }, h("b", {}, w.names[this.at]), " · ", w.of(this.at + 1, this.steps.length)),
-      h("h1", { class: s.head.length > 34 ? "head long" : "head" }, s.head),
+      h("h1", { class: s.head.length > 34 ? "head long" : "head", tabindex: "-1" }, s.head),
       ...(s.figure ? [h("p", { class: "figure" }, s.figure, s.unit ? h("small", {}, " ", s.unit) : "")] : []),
       ...(s.drawing ? [s.drawing] : []),
       ...s.lines.map((l) => h("p", { class: "sub" }, l)),
@@ -176,7 +181,7 @@ export class SetupView {
     this.does.replaceChildren(
       h("button", { type: "button", class: needsPlace ? "wide" : "strong wide", onclick: () => this.close("done"), "data-do": "done", hidden: needsPlace }, w.done),
       h("div", { class: "does-row" },
-        h("button", { type: "button", onclick: () => this.go(this.at - 1), disabled: first, "data-do": "back" }, w.back),
+        h("button", { type: "button", onclick: () => this.enter(this.at - 1), disabled: first, "data-do": "back" }, w.back),
         h("button", { type: "button", onclick: () => this.close("skipped"), "data-do": "skip" }, w.skip),
         h("button", { type: "button", onclick: () => this.straight(), "data-do": "straight" }, frames ? w.backToFrames : w.straight)));
   }
@@ -194,7 +199,7 @@ export class SetupView {
     this.way.replaceChildren(
       h("h2", { id: "way-title" }, w.title),
       h("ol", { class: "way-list" }, this.steps.map((s, i) => h("li", {},
-        h("button", { type: "button", "aria-current": i === this.at ? "step" : null, onclick: () => this.go(i) },
+        h("button", { type: "button", "aria-current": i === this.at ? "step" : null, onclick: () => this.enter(i) },
           h("span", {}, w.names[i]), h("small", {}, p.done[s.key] ? w.how[p.done[s.key]] : w.how.open))))),
       ...(nights.length ? [h("h2", {}, w.nights), h("ul", { class: "plain" }, nights.map((l) => h("li", {}, l)))] : []),
       ...(cautions.length ? [h("h2", {}, w.cautions), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), ". ", c.text)))] : []),
