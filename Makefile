@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: manual golden build test short bench fuzz mounts survey pixels licences catalogue
+.PHONY: manual golden build test short bench fuzz mounts survey pixels licences catalogue screenshots
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -26,6 +26,11 @@ fuzz: ## every fuzz target for FUZZTIME each
 			$(GO) test -run xxx -fuzz "^$$f$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 20x $$p || exit 1; \
 		done; \
 	done
+
+SHOTS ?= /tmp/polard-screenshots
+screenshots: ## a picture of each step of the page, on a phone and a laptop, by day and by night, into SHOTS
+	mkdir -p "$(SHOTS)"
+	POLARD_SHOTS="$(SHOTS)" $(GO) test -count 1 -run '^(TestPage|TestBrowser)$$' ./web ./cmd/polard
 
 mounts: ## how well the axes of 200 random mounts are found
 	$(GO) test -run xxx -bench RandomMounts -benchtime 200x ./cmd/polard
