@@ -6,14 +6,18 @@
 //	view to wire              view.go       [StateFromView]
 //	newest state to all       hub.go        a mutex, a map and a mailbox of one per client
 //	websocket                 live.go       one writer and one reader for each client
+//	set-up of a place         setup.go      the sheet of the minute, and the balance
+//	its wire form             sheet.go      [Sheet], which polard site prints too
+//	what is remembered        notes.go      [Notes] and [Nights]
+//	the Sun                   sun.go        whether it is up, or near where a frame looks
 //	commands                  commands.go   [Operator] and [Rig], called from POST requests
 //	picture of the frame      preview.go    stretch, shrink, encode
 //	the page and its files    assets.go     embedded, under a hashed address
 //	who may ask               guard.go      host, origin, rights, headers
 //	life of the service       server.go     [New], [Server.Run]
 //
-// The page shows words from assets/words.js and numbers from [State]; the
-// state carries codes and numbers, so that another language needs another
-// words.js and nothing else. Where the session has its own sentence, the
-// state carries it too, as the text for a code that words.js does not know.
+// The page shows words from assets/js/words.js (and words-setup.js beside it) and
+// numbers from [State] and [Sheet]. Where the session or the set-up has its own
+// sentence, that travels too, with a code wherever the page has words of its own:
+// DEVELOPERS.md says what a translation has to bring.
 package web
