@@ -33,6 +33,7 @@ type desk struct {
 	// exposure.
 	watchCalled bool
 	keeping     *keeping
+	memories    *memories // of keeping
 	// header lays what the command line says over a place from a frame's header.
 	header func(sky.Site) (sky.Site, sky.Air)
 
@@ -62,15 +63,16 @@ const mostEarly = 50
 const clockSlack = 10 * time.Minute
 
 func newDesk(p *pipeline, log *slog.Logger, config mountmodel.Config, placed bool) *desk {
-	return &desk{
+	d := &desk{
 		pipeline: p, log: log, now: time.Now, config: config, placed: placed,
 		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
 		told:     func(mountmodel.Event) error { return nil },
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		said:     make(onceOnly),
-		keeping:  &keeping{log: log},
 		messages: make(chan func()), changed: make(chan struct{}, 1),
 	}
+	d.keepBy(&keeping{log: log})
+	return d
 }
 
 // Run works until the context ends.

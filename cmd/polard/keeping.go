@@ -80,11 +80,13 @@ const nightLasts = 12 * time.Hour
 // keeping is the logbook's part in a service. The zero value keeps nothing.
 type keeping struct {
 	keeper *logbook.Keeper
+	path   string // of the logbook
 	// session is the one to go on with, nil when a new one begins; open gives
 	// the logbook that holds it.
 	session *logbook.Session
 	begin   logbook.Session // as a new one begins
 	open    func(context.Context) (*logbook.Book, error)
+	notes   map[string]string       // of all sessions
 	files   map[string]logbook.File // that sessions of the folder dealt with
 	log     *slog.Logger
 }
@@ -101,7 +103,7 @@ func startKeeping(ctx context.Context, f stateFlags, begin logbook.Session, log 
 	if err != nil {
 		return nil, err
 	}
-	k := &keeping{log: log, begin: begin, files: make(map[string]logbook.File)}
+	k := &keeping{log: log, path: path, begin: begin, files: make(map[string]logbook.File)}
 	k.open = func(ctx context.Context) (*logbook.Book, error) {
 		book, err := logbook.Open(ctx, path)
 		if err == nil && book.SetAside != "" {
@@ -167,6 +169,9 @@ func (k *keeping) find(ctx context.Context, fresh bool, begin logbook.Session) e
 		return err
 	}
 	defer book.Close()
+	if k.notes, err = book.Notes(ctx); err != nil {
+		return err
+	}
 	last, err := book.Last(ctx, begin.Folder, begin.Begun.Add(-nightLasts))
 	if err != nil {
 		return err
@@ -292,6 +297,12 @@ func latestFrom(f *logbook.Frame, number int64) *web.Latest {
 	return l
 }
 
+// keepBy has the desk keep its session, and know again what was noted.
+func (d *desk) keepBy(k *keeping) {
+	d.keeping, d.memories = k, newMemories(k)
+	d.memories.load(k.notes)
+}
+
 // resume brings the desk to where the kept session stood, by the way that its
 // entries took then. The command line changes the session when it is another
 // than the one that began it.
@@ -396,7 +407,8 @@ func (d *desk) apply(e logbook.Entry) error {
 	case e.Frame != nil:
 		d.sight(e.At, e.Frame.Sighting)
 		return nil
-	case e.Note != "":
+	case e.Note != nil:
+		d.memories.again(e.Note)
 		return nil
 	case e.Plan != nil:
 		d.planner.order = &web.PlanOrder{Plan: e.Plan.Plan, LimitPx: e.Plan.LimitPx}

@@ -121,9 +121,11 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 	}
 	d := newDesk(p, r.log, cfg, true)
 	r.state.none, r.state.fresh = r.state.folder == "", true
-	if d.keeping, err = startKeeping(ctx, r.state, newSession("rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh); err != nil {
+	keeps, err := startKeeping(ctx, r.state, newSession("rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh)
+	if err != nil {
 		return nil, nil, callError{err}
 	}
+	d.keepBy(keeps)
 	d.around = web.Around{Program: programName(), Source: web.Source{Kind: "rehearsal", Folder: r.station.Folder}}
 	r.station.Now, r.station.Changed = time.Now, d.refresh
 	station, err := rehearsal.NewStation(rig, r.station)

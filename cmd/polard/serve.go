@@ -138,9 +138,11 @@ Stop it with Ctrl-C.`,
 			}
 			d := newDesk(p, log, cfg, placed)
 			begin := newSession("folder", folder, cfg, placed, since)
-			if d.keeping, err = startKeeping(c.Context(), state, begin, log, d.refresh); err != nil {
+			kept, err := startKeeping(c.Context(), state, begin, log, d.refresh)
+			if err != nil {
 				return callError{err}
 			}
+			d.keepBy(kept)
 			old := olderThan(folder, d.keeping.since(begin.Since))
 			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
 			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
@@ -321,7 +323,7 @@ func (s *service) run(ctx context.Context) error {
 	options := web.Options{
 		Certificate: certificate,
 		Addr:        s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
-		Operator: s.desk, Logger: s.log,
+		Operator: s.desk, Notes: s.desk.memories, Nights: s.desk.memories, Logger: s.log,
 		Healthy: s.healthy, Able: s.able(s.desk.around.Source.Folder), Metrics: s.outlets.metrics.Handler(),
 	}
 	if s.station != nil {

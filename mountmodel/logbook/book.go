@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"time"
 
 	"polard/mountmodel"
@@ -66,28 +67,34 @@ func Open(ctx context.Context, path string) (*Book, error) {
 	return b, nil
 }
 
+// OpenToRead opens a logbook that is there, perhaps while a service writes it,
+// without looking through all of it. Errors are [Trouble] or fs.ErrNotExist.
+func OpenToRead(ctx context.Context, path string) (*Book, error) {
+	if _, err := os.Stat(path); err != nil {
+		return nil, err
+	}
+	db, absolute, err := connect(path)
+	if err != nil {
+		return nil, troubleFrom(err)
+	}
+	if err := migrate(ctx, db, sqliteDialect); err != nil {
+		db.Close()
+		return nil, troubleFrom(err)
+	}
+	return &Book{db: db, file: absolute}, nil
+}
+
 func exists(path string) bool {
 	_, err := os.Lstat(path)
 	return err == nil
 }
 
-// openSQLite opens and checks the file. The write-ahead log lets histories be
-// read while a session is written; a commit is on the disk before it counts as
-// kept, since mounts stand where power fails.
+// openSQLite opens and checks the file.
 func openSQLite(ctx context.Context, path string) (*Book, error) {
-	absolute, err := filepath.Abs(path)
+	db, absolute, err := connect(path)
 	if err != nil {
 		return nil, err
 	}
-	address := url.URL{Scheme: "file", Path: filepath.ToSlash(absolute), RawQuery: url.Values{
-		"_pragma": {fmt.Sprintf("busy_timeout(%d)", busyWait.Milliseconds()), "journal_mode(WAL)", "synchronous(FULL)"},
-		"_txlock": {"immediate"},
-	}.Encode()}
-	db, err := sql.Open("sqlite", address.String())
-	if err != nil {
-		return nil, err
-	}
-	db.SetMaxOpenConns(4) // one writes; few read
 	if err = check(ctx, db); err == nil {
 		err = migrate(ctx, db, sqliteDialect)
 	}
@@ -96,6 +103,24 @@ func openSQLite(ctx context.Context, path string) (*Book, error) {
 		return nil, err
 	}
 	return &Book{db: db, file: absolute}, nil
+}
+
+// connect opens the file. The write-ahead log lets histories be
+// read while a session is written; a commit is on the disk before it counts as
+// kept, since mounts stand where power fails.
+func connect(path string) (db *sql.DB, absolute string, err error) {
+	if absolute, err = filepath.Abs(path); err != nil {
+		return nil, "", err
+	}
+	address := url.URL{Scheme: "file", Path: filepath.ToSlash(absolute), RawQuery: url.Values{
+		"_pragma": {fmt.Sprintf("busy_timeout(%d)", busyWait.Milliseconds()), "journal_mode(WAL)", "synchronous(FULL)"},
+		"_txlock": {"immediate"},
+	}.Encode()}
+	if db, err = sql.Open("sqlite", address.String()); err != nil {
+		return nil, "", err
+	}
+	db.SetMaxOpenConns(4) // one writes; few read
+	return db, absolute, nil
 }
 
 // check has the database look over its own pages.
@@ -282,7 +307,7 @@ const (
 	kindEvent    = "event"
 	kindStroke   = "stroke"
 	kindPlan     = "plan"
-	kindNote     = "note"
+	kindNote     = "note:" // and the key
 )
 
 // packed gives an entry's kind and body.
@@ -306,8 +331,8 @@ func (e Entry) packed() (kind, body string, err error) {
 		return asJSON(kindStroke, e.Stroke)
 	case e.Plan != nil:
 		return asJSON(kindPlan, e.Plan)
-	case e.Note != "":
-		return kindNote, e.Note, nil
+	case e.Note != nil:
+		return kindNote + e.Note.Key, e.Note.Value, nil
 	}
 	return "", "", errors.New("an entry of the logbook says nothing")
 }
@@ -332,8 +357,9 @@ func (e *Entry) unpack(kind, body string) error {
 	case kindPlan:
 		e.Plan = new(Planned)
 		return json.Unmarshal([]byte(body), e.Plan)
-	case kindNote:
-		e.Note = body
+	}
+	if key, ok := strings.CutPrefix(kind, kindNote); ok {
+		e.Note = &Note{key, body}
 		return nil
 	}
 	return fmt.Errorf("an entry of kind %q is unknown", kind)
@@ -409,6 +435,11 @@ func (b *Book) Sessions(ctx context.Context, since time.Time, limit int) ([]Sess
 // Entries visits the entries of a session in order. withPairs tells whether
 // the matched stars are wanted. An error of visit ends it and is returned.
 func (b *Book) Entries(ctx context.Context, id int64, withPairs bool, visit func(Entry) error) error {
+	return b.entries(ctx, id, withPairs, "", visit)
+}
+
+// entries visits those to which a further condition applies.
+func (b *Book) entries(ctx context.Context, id int64, withPairs bool, condition string, visit func(Entry) error) error {
 	pairs := "f.pairs"
 	if !withPairs {
 		pairs = "NULL"
@@ -419,7 +450,7 @@ func (b *Book) Entries(ctx context.Context, id int64, withPairs bool, visit func
 		r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
 		FROM entries e LEFT JOIN frames f ON f.session = e.session AND f.seq = e.seq
 		LEFT JOIN results r ON r.session = e.session AND r.seq = e.seq
-		WHERE e.session = $1 ORDER BY e.seq`, id)
+		WHERE e.session = $1`+condition+` ORDER BY e.seq`, id)
 	if err != nil {
 		return troubleFrom(err)
 	}
@@ -497,6 +528,60 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 		}
 	}
 	return e, nil
+}
+
+// Notes are the newest of each key, over all sessions.
+func (b *Book) Notes(ctx context.Context) (map[string]string, error) {
+	rows, err := b.db.QueryContext(ctx, `SELECT kind, body FROM entries WHERE kind >= $1 AND kind < $2 ORDER BY session, seq`, kindNote, "note;") // ; follows :
+	if err != nil {
+		return nil, troubleFrom(err)
+	}
+	defer rows.Close()
+	notes := make(map[string]string)
+	for rows.Next() {
+		var kind, body string
+		if err := rows.Scan(&kind, &body); err != nil {
+			return nil, troubleFrom(err)
+		}
+		notes[strings.TrimPrefix(kind, kindNote)] = body
+	}
+	if err := rows.Err(); err != nil {
+		return nil, troubleFrom(err)
+	}
+	return notes, nil
+}
+
+// Outcome is what became of a session.
+type Outcome struct {
+	Session Session
+	Config  *mountmodel.Config // the last; nil when the place was never known
+	Notes   map[string]string  // of this session
+	// First is the measurement before any bolt was turned, Last how it stood at the
+	// end; nil when it never got there.
+	First, Last *Result
+}
+
+// Outcome tells what became of a session.
+func (b *Book) Outcome(ctx context.Context, s Session) (Outcome, error) {
+	o := Outcome{Session: s, Notes: make(map[string]string)}
+	err := b.entries(ctx, s.ID, false, ` AND (e.kind <> 'frame' OR r.seq = (SELECT MAX(seq) FROM results WHERE session = e.session)
+		OR r.seq = (SELECT MAX(seq) FROM results WHERE session = e.session AND phase = 'measuring')
+		OR r.seq = (SELECT MIN(seq) FROM results WHERE session = e.session AND phase <> 'measuring'))`, func(e Entry) error {
+		switch {
+		case e.Config != nil && !e.Unplaced:
+			o.Config = e.Config
+		case e.Note != nil:
+			o.Notes[e.Note.Key] = e.Note.Value
+		}
+		if e.Result != nil {
+			if o.First == nil || o.First.Phase == mountmodel.Measuring {
+				o.First = e.Result
+			}
+			o.Last = e.Result
+		}
+		return nil
+	})
+	return o, err
 }
 
 // File is what is known of a file that a session dealt with.

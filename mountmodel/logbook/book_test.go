@@ -66,7 +66,7 @@ func entries() []Entry {
 		{Seq: 4, At: evening.Add(3), Event: mountmodel.Measured, Result: result()},
 		{Seq: 5, At: evening.Add(4), Stroke: &mountmodel.Stroke{Bolt: mountmodel.AltitudeBolt, Turns: -0.1}},
 		{Seq: 6, At: evening.Add(5), Plan: &Planned{mountmodel.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}, 1.5}},
-		{Seq: 7, At: evening.Add(6), Note: "dew on the \"guide\" scope; wiped"},
+		{Seq: 7, At: evening.Add(6), Note: &Note{"marks", `{"Words":"dew on the \"guide\" scope; wiped"}`}},
 		{Seq: 8, At: evening.Add(7), Config: &mountmodel.Config{Tolerance: 2 * sky.Arcminute}, Unplaced: true},
 	}
 }
@@ -141,6 +141,56 @@ func TestBookGivesBackWhatItTook(t *testing.T) {
 	})
 	if err != nil {
 		t.Error(err)
+	}
+}
+
+// Notes are known again by the newest value of each key, over all sessions, and
+// an outcome tells the first measurement and the end.
+func TestNotesAndOutcome(t *testing.T) {
+	b := openTest(t, inFolder(t))
+	first, second := begin(t, b, "one"), begin(t, b, "one")
+	note := func(seq int64, key, value string) Entry { return Entry{Seq: seq, At: evening, Note: &Note{key, value}} }
+	c := config()
+	standing := func(phase mountmodel.Phase, total float64) *Result {
+		r := result()
+		r.Phase, r.OffsetTotalArcmin = phase, total
+		return r
+	}
+	for id, list := range map[int64][]Entry{
+		first: {note(1, "place", "old"), note(2, "rig", "kept")},
+		second: {
+			note(1, "place", "new"),
+			{Seq: 2, At: evening, Config: &c},
+			{Seq: 3, At: evening, Frame: frame("a", 3), Result: standing(mountmodel.Measuring, 50)},
+			{Seq: 4, At: evening, Frame: frame("b", 3), Result: standing(mountmodel.Measuring, 41)},
+			{Seq: 5, At: evening, Frame: frame("c", 3), Result: standing(mountmodel.Adjusting, 42)},
+			{Seq: 6, At: evening, Frame: frame("d", 3), Result: standing(mountmodel.Adjusting, 7)},
+			{Seq: 7, At: evening, Event: mountmodel.Locked, Result: standing(mountmodel.Confirming, 6)},
+			{Seq: 8, At: evening, Frame: frame("e", 3), Result: standing(mountmodel.Done, 5)},
+			{Seq: 9, At: evening, Frame: &Frame{Sighting: mountmodel.Sighting{Name: "cloud"}}},
+		},
+	} {
+		if err := b.Append(t.Context(), id, "one", list); err != nil {
+			t.Fatal(err)
+		}
+	}
+	notes, err := b.Notes(t.Context())
+	if err != nil || len(notes) != 2 || notes["place"] != "new" || notes["rig"] != "kept" {
+		t.Errorf("%v, %v", notes, err)
+	}
+	sessions, err := b.Sessions(t.Context(), time.Time{}, 0)
+	if err != nil || len(sessions) != 2 || sessions[0].ID != second {
+		t.Fatal(sessions, err)
+	}
+	o, err := b.Outcome(t.Context(), sessions[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if o.First == nil || o.First.OffsetTotalArcmin != 42 || o.Last == nil || o.Last.OffsetTotalArcmin != 5 || o.Last.Phase != mountmodel.Done || *o.Config != c || o.Notes["place"] != "new" {
+		t.Errorf("%+v", o)
+	}
+	if o, err := b.Outcome(t.Context(), sessions[1]); err != nil || o.First != nil || o.Last != nil || o.Config != nil {
+		t.Errorf("%+v, %v", o, err)
 	}
 }
 

@@ -41,11 +41,15 @@ type Entry struct {
 	Event    mountmodel.Event
 	Stroke   *mountmodel.Stroke
 	Plan     *Planned
-	Note     string
+	Note     *Note
 
 	// Result is how the axis stood after it; nil when that was not known.
 	Result *Result
 }
+
+// Note is what the person has the program know again: a value under a key, in
+// place of the one before.
+type Note struct{ Key, Value string }
 
 // Planned is what exposures are planned, and the longest trail allowed in them.
 type Planned struct {

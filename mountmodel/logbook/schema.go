@@ -45,7 +45,7 @@ var steps = []string{
 		session BIGINT NOT NULL,
 		seq BIGINT NOT NULL,
 		at_ns BIGINT NOT NULL,
-		kind TEXT NOT NULL,       -- config, unplaced, frame, event, stroke, plan, note
+		kind TEXT NOT NULL,       -- config, unplaced, frame, event, stroke, plan, note:KEY
 		body TEXT NOT NULL,       -- JSON or plain words, by kind
 		PRIMARY KEY (session, seq)
 	);
@@ -101,6 +101,7 @@ var steps = []string{
 	`CREATE INDEX sessions_by_folder ON sessions (folder, heard_ns)`,
 	`ALTER TABLE frames ADD COLUMN pixel_um DOUBLE PRECISION;
 	ALTER TABLE frames ADD COLUMN scale_arcsec_px DOUBLE PRECISION`,
+	`CREATE INDEX entries_by_kind ON entries (kind, session, seq)`,
 }
 
 // migrate brings the tables to the present version, all steps or none.

@@ -1,0 +1,335 @@
+package main
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"reflect"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"polard/mountmodel/logbook"
+	"polard/web"
+
+	"github.com/spf13/cobra"
+)
+
+func newLog() *cobra.Command {
+	var state stateFlags
+	var asJSON, asCSV, all bool
+	c := &cobra.Command{
+		Use:   "log [SESSION]",
+		Short: "list the sessions in the logbook, or write one out as CSV or JSON",
+		Long: `log lists the sessions that 'polard serve' kept, newest first. With the number of one it
+writes its entries: frames, what was told and set, and how the axis stood after each. --csv
+writes one line an entry, with a heading that names columns and units; --json one object a
+line. With --all instead of a number the entries of every session are written.
+
+Exit status: 0, or 1 when there is no such session or the logbook cannot be read.`,
+		Example: "  polard log\n  polard log 12 --csv > night.csv\n  polard log --all --json",
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 1 || len(args) == 1 && all {
+				return wrongCall("name one session by its number, or give --all: 'polard log' lists them")
+			}
+			return nil
+		},
+		Annotations: map[string]string{configured: "yes"},
+		RunE: func(c *cobra.Command, args []string) error {
+			if asJSON && asCSV {
+				return wrongCall("give --json or --csv, not both")
+			}
+			id := int64(0)
+			if len(args) == 1 {
+				var err error
+				if id, err = strconv.ParseInt(args[0], 10, 64); err != nil || id <= 0 {
+					return wrongCall("%q is no number of a session: 'polard log' lists them", args[0])
+				}
+			}
+			path, err := state.path()
+			if err != nil {
+				return callError{err}
+			}
+			book, err := logbook.OpenToRead(c.Context(), path)
+			if errors.Is(err, fs.ErrNotExist) {
+				return fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", path)
+			}
+			if err != nil {
+				return fmt.Errorf("%s: %w", path, err)
+			}
+			defer book.Close()
+			sessions, err := wantedSessions(c.Context(), book, id)
+			if err != nil {
+				return err
+			}
+			var to entryWriter
+			switch {
+			case id == 0 && !all:
+				return listSessions(c.Context(), c.OutOrStdout(), book, sessions, asJSON, asCSV)
+			case asCSV:
+				to = newCSVEntries(c.OutOrStdout())
+			default:
+				to = jsonEntries{json.NewEncoder(c.OutOrStdout())}
+			}
+			for _, s := range sessions {
+				if err := book.Entries(c.Context(), s.ID, false, func(e logbook.Entry) error { return to.write(entryLineOf(s, e)) }); err != nil {
+					return err
+				}
+			}
+			return to.flush()
+		},
+	}
+	state.addFolder(c)
+	c.Flags().BoolVar(&asJSON, "json", false, "one JSON object a line")
+	c.Flags().BoolVar(&asCSV, "csv", false, "comma-separated values (RFC 4180)")
+	c.Flags().BoolVar(&all, "all", false, "the entries of every session")
+	return c
+}
+
+// wantedSessions is one session, or all with 0.
+func wantedSessions(ctx context.Context, book *logbook.Book, id int64) ([]logbook.Session, error) {
+	if id == 0 {
+		return book.Sessions(ctx, time.Time{}, 0)
+	}
+	s, err := book.Session(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	if s == nil {
+		return nil, fmt.Errorf("the logbook has no session %d: 'polard log' lists those it has", id)
+	}
+	return []logbook.Session{*s}, nil
+}
+
+// sessionLine is a session as it is written out.
+type sessionLine struct {
+	Session  int64  `json:"session"`
+	Program  string `json:"program"`
+	Source   string `json:"source"`
+	Folder   string `json:"folder"`
+	BeganUTC string `json:"began_utc"`
+	HeardUTC string `json:"heard_utc"`
+	Entries  int64  `json:"entries"`
+
+	Phase       string     `json:"phase,omitempty"`
+	LatDeg      web.Number `json:"lat_deg"`
+	LonDeg      web.Number `json:"lon_deg"`
+	FirstArcmin web.Number `json:"first_total_arcmin"` // when first measured
+	LastArcmin  web.Number `json:"last_total_arcmin"`  // at the end
+}
+
+func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessions []logbook.Session, asJSON, asCSV bool) error {
+	table := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	lines := csv.NewWriter(out)
+	encoder := json.NewEncoder(out)
+	switch {
+	case asCSV:
+		if err := lines.Write([]string{"session", "program", "source", "folder", "began_utc", "heard_utc", "entries", "phase", "lat_deg", "lon_deg", "first_total_arcmin", "last_total_arcmin"}); err != nil {
+			return err
+		}
+	case !asJSON:
+		if len(sessions) == 0 {
+			_, err := fmt.Fprintln(out, "no session is kept yet")
+			return err
+		}
+		fmt.Fprintln(table, "SESSION\tBEGAN\tENTRIES\tFIRST OFF BY\tAT THE END\tSTAND\tFOLDER")
+	}
+	for _, s := range sessions {
+		o, err := book.Outcome(ctx, s)
+		if err != nil {
+			return err
+		}
+		l := sessionLine{
+			Session: s.ID, Program: s.Program, Source: s.Source, Folder: s.Folder, BeganUTC: stampOf(s.Begun), HeardUTC: stampOf(s.Heard), Entries: s.Count,
+			LatDeg: web.Unknown, LonDeg: web.Unknown, FirstArcmin: web.Unknown, LastArcmin: web.Unknown,
+		}
+		if o.Config != nil {
+			l.LatDeg, l.LonDeg = web.Number(o.Config.Site.Latitude.Degrees()), web.Number(o.Config.Site.Longitude.Degrees())
+		}
+		if o.Last != nil {
+			l.Phase, l.FirstArcmin, l.LastArcmin = string(o.Last.Phase), web.Number(o.First.OffsetTotalArcmin), web.Number(o.Last.OffsetTotalArcmin)
+		}
+		switch {
+		case asJSON:
+			err = encoder.Encode(l)
+		case asCSV:
+			err = lines.Write([]string{strconv.FormatInt(l.Session, 10), l.Program, l.Source, l.Folder, l.BeganUTC, l.HeardUTC, strconv.FormatInt(l.Entries, 10),
+				l.Phase, digits(l.LatDeg), digits(l.LonDeg), digits(l.FirstArcmin), digits(l.LastArcmin)})
+		default:
+			_, err = fmt.Fprintf(table, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, s.Begun.Format("2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, l.Folder)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	lines.Flush()
+	return errors.Join(lines.Error(), table.Flush())
+}
+
+func arcminWords(n web.Number) string {
+	if n != n {
+		return "-"
+	}
+	return fmt.Sprintf("%.2f'", n)
+}
+
+// stampOf is a time of the logbook, to the millisecond.
+func stampOf(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02T15:04:05.000Z")
+}
+
+// digits is a number in CSV: empty when it is not known.
+func digits(n web.Number) string {
+	if n != n {
+		return ""
+	}
+	return strconv.FormatFloat(float64(n), 'g', -1, 64)
+}
+
+// entryLine is an entry as it is written out.
+type entryLine struct {
+	Session int64  `json:"session"`
+	Entry   int64  `json:"entry"`
+	AtUTC   string `json:"at_utc"`
+	Kind    string `json:"kind"` // config, frame, event, stroke, plan, note
+	Told    string `json:"told"` // the event, the stroke, the note, or a configuration as JSON
+
+	File      string     `json:"file,omitempty"`
+	MidUTC    string     `json:"mid_utc,omitempty"`
+	Refused   string     `json:"refused,omitempty"` // why the frame could not be used
+	Detected  int        `json:"detected,omitempty"`
+	Matched   int        `json:"matched,omitempty"`
+	RMSArcsec web.Number `json:"rms_arcsec"`
+	RADeg     web.Number `json:"ra_deg"`
+	DecDeg    web.Number `json:"dec_deg"`
+
+	Phase             string     `json:"phase,omitempty"`
+	Pole              string     `json:"pole,omitempty"`
+	AxisAltDeg        web.Number `json:"axis_alt_deg"`
+	AxisAzDeg         web.Number `json:"axis_az_deg"`
+	OffsetAltArcmin   web.Number `json:"offset_alt_arcmin"`
+	OffsetAzArcmin    web.Number `json:"offset_az_arcmin"`
+	OffsetTotalArcmin web.Number `json:"offset_total_arcmin"`
+	SigmaAltArcsec    web.Number `json:"sigma_alt_arcsec"`
+	SigmaAzArcsec     web.Number `json:"sigma_az_arcsec"`
+	Correlation       web.Number `json:"correlation"`
+	ToleranceArcmin   web.Number `json:"tolerance_arcmin"`
+	Within            bool       `json:"within"`
+	Doubt             bool       `json:"doubt"`
+	TurnDeg           web.Number `json:"turn_deg"`
+	Chi2Dof           web.Number `json:"chi2_dof"`
+	LockTotalArcmin   web.Number `json:"lock_total_arcmin"`
+	LockSigmaArcsec   web.Number `json:"lock_sigma_arcsec"`
+}
+
+func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
+	l := entryLine{
+		Session: s.ID, Entry: e.Seq, AtUTC: stampOf(e.At), RMSArcsec: web.Unknown, RADeg: web.Unknown, DecDeg: web.Unknown,
+		AxisAltDeg: web.Unknown, AxisAzDeg: web.Unknown, OffsetAltArcmin: web.Unknown, OffsetAzArcmin: web.Unknown, OffsetTotalArcmin: web.Unknown,
+		SigmaAltArcsec: web.Unknown, SigmaAzArcsec: web.Unknown, Correlation: web.Unknown, ToleranceArcmin: web.Unknown, TurnDeg: web.Unknown,
+		Chi2Dof: web.Unknown, LockTotalArcmin: web.Unknown, LockSigmaArcsec: web.Unknown,
+	}
+	asJSON := func(v any) string {
+		b, err := json.Marshal(v)
+		if err != nil {
+			return err.Error()
+		}
+		return string(b)
+	}
+	switch {
+	case e.Config != nil:
+		l.Kind, l.Told = "config", asJSON(e.Config)
+	case e.Event != "":
+		l.Kind, l.Told = "event", string(e.Event)
+	case e.Stroke != nil:
+		l.Kind, l.Told = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
+	case e.Plan != nil:
+		l.Kind, l.Told = "plan", asJSON(e.Plan)
+	case e.Note != nil:
+		l.Kind, l.Told = "note", e.Note.Key+": "+e.Note.Value
+	}
+	if f := e.Frame; f != nil {
+		l.Kind, l.File, l.MidUTC, l.Refused, l.Detected, l.Matched = "frame", f.Sighting.Name, stampOf(f.Sighting.Mid), f.Sighting.Refused, f.Detected, f.Matched
+		if f.Matched > 0 {
+			l.RMSArcsec, l.RADeg, l.DecDeg = web.Number(f.RMSArcsec), web.Number(f.RADeg), web.Number(f.DecDeg)
+		}
+	}
+	if r := e.Result; r != nil {
+		l.Phase, l.Pole, l.Within, l.Doubt = string(r.Phase), r.Pole.String(), r.Within, r.Doubt
+		l.AxisAltDeg, l.AxisAzDeg = web.Number(r.AltDeg), web.Number(r.AzDeg)
+		l.OffsetAltArcmin, l.OffsetAzArcmin, l.OffsetTotalArcmin = web.Number(r.OffsetAltArcmin), web.Number(r.OffsetAzArcmin), web.Number(r.OffsetTotalArcmin)
+		l.SigmaAltArcsec, l.SigmaAzArcsec, l.Correlation = web.Number(r.SigmaAltArcsec), web.Number(r.SigmaAzArcsec), web.Number(r.Correlation)
+		l.ToleranceArcmin, l.TurnDeg, l.Chi2Dof = web.Number(r.ToleranceArcmin), web.Number(r.TurnDeg), web.Number(r.Chi2Dof)
+		l.LockTotalArcmin, l.LockSigmaArcsec = web.Number(r.LockTotalArcmin), web.Number(r.LockSigmaArcsec)
+	}
+	return l
+}
+
+// entryWriter writes entries out in one format.
+type entryWriter interface {
+	write(entryLine) error
+	flush() error
+}
+
+type jsonEntries struct{ *json.Encoder }
+
+func (j jsonEntries) write(l entryLine) error { return j.Encode(l) }
+func (j jsonEntries) flush() error            { return nil }
+
+// csvEntries writes the same members as jsonEntries, in the same order.
+type csvEntries struct {
+	w       *csv.Writer
+	columns []string
+}
+
+func newCSVEntries(out io.Writer) *csvEntries {
+	columns, _ := columnsOf(entryLine{})
+	return &csvEntries{csv.NewWriter(out), columns}
+}
+
+func (c *csvEntries) write(l entryLine) error {
+	if c.columns != nil {
+		if err := c.w.Write(c.columns); err != nil {
+			return err
+		}
+		c.columns = nil
+	}
+	_, values := columnsOf(l)
+	return c.w.Write(values)
+}
+
+func (c *csvEntries) flush() error {
+	c.w.Flush()
+	return c.w.Error()
+}
+
+// columnsOf gives the names and the values of a line's members, in CSV.
+func columnsOf(l entryLine) (names, values []string) {
+	v := reflect.ValueOf(l)
+	for i := range v.NumField() {
+		name, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ",")
+		names = append(names, name)
+		switch x := v.Field(i).Interface().(type) {
+		case web.Number:
+			values = append(values, digits(x))
+		case string:
+			// A spreadsheet takes these for a formula, and names of files are
+			// anybody's (OWASP, CSV Injection).
+			if x != "" && strings.ContainsRune("=+-@\t\r", rune(x[0])) {
+				x = "'" + x
+			}
+			values = append(values, x)
+		default:
+			values = append(values, fmt.Sprint(x))
+		}
+	}
+	return names, values
+}
