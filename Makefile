@@ -35,8 +35,8 @@ screenshots: ## a picture of each step of the page, on a phone and a laptop, by 
 mounts: ## how well the axes of 200 random mounts are found
 	$(GO) test -run xxx -bench RandomMounts -benchtime 200x ./cmd/polard
 
-survey: ## how many fields of each size are matched; N fields of each
-	$(GO) test ./solve -run 'TestSurvey$$' -survey $(or $(N),60) -v -timeout 2h
+survey: ## how many star lists of each field size are matched, N for each kind of hint, and whether lists without sky are, 6 N of each kind
+	$(GO) test -v -timeout 6h ./solve -run 'TestSurvey(WithoutSky)?$$' -survey $(or $(N),60) -survey.seed $(or $(SEED),1) -survey.nosky $$((6 * $(or $(N),60)))
 
 pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each
 	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -v -timeout 12h

@@ -75,7 +75,7 @@ var levelSpecs = []levelSpec{
 	{48, 6, 6, 0.06, 0.006},
 	{96, 3, 6, 0.05, 0.003},
 	{192, 4, 6, 0.05, 0.0025},
-	{384, 8, 5, 0.04, 0.0025},
+	{384, 8, 5, 0.05, 0.0025},
 }
 
 // cellSide is the mean side of the level's grid cell.

@@ -225,6 +225,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 				longest = max(longest, cmplx.Abs(z[k]))
 				z[k] += complex(2*rng.Float64()-1, 2*rng.Float64()-1) * sharpTol / 2
 			}
+			longer := z
 			rng.Shuffle(3, func(a, b int) { z[a+1], z[b+1] = z[b+1], z[a+1] })
 			s := search{
 				level: l, scaleLo: c.Scale.Radians() * 0.95, scaleHi: c.Scale.Radians() * 1.05, centroidTol: sharpTol,
@@ -242,16 +243,24 @@ func TestEveryPatternIsFound(t *testing.T) {
 						for k, star := range p {
 							places[k] = l.nodes[star].at
 						}
-						fit, misfit := fitPattern(&places, &look.z, look.turned)
+						fit, misfit := fitPattern(places[:], look.z[:], look.turned)
 						if math.Sqrt(misfit) < sharpTol+spec.shapeTol*longest && fit.mirrored != mirrored && misfit < 1 {
 							t.Errorf("level %d: pattern %v fits as mirrored %v", i, p, fit.mirrored)
 						}
 					}
 				}
 			}
+			// Without its shortest spoke it is found as an open pattern.
+			s.flat.at = longer[:]
+			foundOpen := false
+			for _, look := range s.lookups(imagePattern{0, 1, 2, 0}) {
+				for row := range s.rows(&look) {
+					foundOpen = foundOpen || slices.Contains(row, e)
+				}
+			}
 			// Patterns smaller than loosestShape allows are not looked up.
-			if tol := spec.shapeTol + 2*sharpTol/longest; !found && tol < loosestShape {
-				t.Errorf("level %d: the image of pattern %v is not found", i, p)
+			if tol := spec.shapeTol + 2*sharpTol/longest; (!found || !foundOpen) && tol < loosestShape {
+				t.Errorf("level %d: the image of pattern %v is found %v, as an open one %v", i, p, found, foundOpen)
 			}
 		}
 	}

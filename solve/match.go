@@ -106,15 +106,21 @@ func (s spots) even(radius float64, perCell, most int) spots {
 
 func sq(x float64) float64 { return x * x }
 
-// imagePattern holds the numbers of four image stars: the hub and three spokes.
+// imagePattern holds the numbers of four image stars: the hub and three spokes. In an
+// open pattern the third spoke is missing, and its place holds the hub again.
 type imagePattern [4]uint8
 
+func (p imagePattern) open() bool { return p[3] == p[0] }
+
 // imagePatterns forms patterns of each star with three of its nearest neighbours,
-// brightest first: in order of the sum of the stars' ranks.
-func imagePatterns(s spots) []imagePattern {
+// or two for open patterns, brightest first: in order of the sum of the stars' ranks.
+func imagePatterns(s spots, open bool) []imagePattern {
 	n := len(s.at)
 	var byRank [4 * mostImageStars][]imagePattern
-	total := 0
+	add := func(p imagePattern) {
+		rank := int(p[0]) + int(p[1]) + int(p[2]) + int(p[3])
+		byRank[rank] = append(byRank[rank], p)
+	}
 	type neighbour struct {
 		dist2 float64
 		star  uint8
@@ -133,11 +139,14 @@ func imagePatterns(s spots) []imagePattern {
 		near = near[:min(imageNeighbours, len(near))]
 		for i := range near {
 			for j := range i {
+				p := imagePattern{uint8(hub), near[i].star, near[j].star, uint8(hub)}
+				if open {
+					add(p)
+					continue
+				}
 				for k := range j {
-					p := imagePattern{uint8(hub), near[i].star, near[j].star, near[k].star}
-					rank := int(p[0]) + int(p[1]) + int(p[2]) + int(p[3])
-					byRank[rank] = append(byRank[rank], p)
-					total++
+					p[3] = near[k].star
+					add(p)
 				}
 			}
 		}
@@ -203,14 +212,14 @@ func (c *candidate) pixel(s vec32) complex128 {
 	return c.at + c.alpha*w
 }
 
-// fitPattern finds the similarity that carries a catalogue pattern onto one of
-// the image, hub first; turned tells that the image's second spoke lies to the right of
-// its first. misfit is the square of the largest distance left, in pixels.
-func fitPattern(s *[4]vec32, z *[4]complex128, turned bool) (c candidate, misfit float64) {
+// fitPattern finds the similarity that carries a catalogue pattern, hub first and at least
+// two spokes, onto one of the image; turned tells that the image's second spoke lies to
+// the right of its first. misfit is the square of the largest distance left, in pixels.
+func fitPattern(s []vec32, z []complex128, turned bool) (c candidate, misfit float64) {
 	c.star = s[0]
 	c.e1, c.e2 = tangent(s[0], s[1].sub(s[0]))
 	var w, u [4]complex128
-	for i := 1; i < 4; i++ {
+	for i := 1; i < len(s); i++ {
 		d := s[i].sub(s[0])
 		w[i] = complex(float64(d.dot(c.e1)), float64(d.dot(c.e2)))
 		u[i] = z[i] - z[0]
@@ -224,18 +233,19 @@ func fitPattern(s *[4]vec32, z *[4]complex128, turned bool) (c candidate, misfit
 			w[i] = cmplx.Conj(w[i])
 		}
 	}
-	// Least squares over the four stars with a free shift.
-	wm, um := (w[1]+w[2]+w[3])/4, (u[1]+u[2]+u[3])/4
+	// Least squares over the stars with a free shift.
+	part := complex(1/float64(len(s)), 0)
+	wm, um := (w[1]+w[2]+w[3])*part, (u[1]+u[2]+u[3])*part
 	var num complex128
 	var den float64
-	for i := range w {
+	for i := range s {
 		num += cmplx.Conj(w[i]-wm) * (u[i] - um)
 		den += norm2(w[i] - wm)
 	}
 	c.alpha = num * complex(1/den, 0)
 	shift := um - c.alpha*wm
 	c.at = z[0] + shift
-	for i := range w {
+	for i := range s {
 		misfit = max(misfit, norm2(shift+c.alpha*w[i]-u[i]))
 	}
 	return c, misfit
@@ -252,6 +262,7 @@ type search struct {
 	image            spots   // all detections
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
+	open             bool    // with open patterns
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
@@ -298,7 +309,7 @@ func (s *search) prepare() {
 	cellPx := spec.cellSide().Radians() / scale
 	s.chosen = s.image.even(cellPx/math.SqrtPi, spec.perCell, n)
 	s.flat = s.lensPlane(s.chosen)
-	s.patterns = imagePatterns(s.flat)
+	s.patterns = imagePatterns(s.flat, s.open)
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
 	const most = 4 * neighbours
 	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
@@ -328,6 +339,7 @@ func (s *search) expected() float64 {
 // lookup is a shape to look for in the index.
 type lookup struct {
 	u, v           complex128
+	open           bool    // whatever v is
 	tol            float64 // in each coordinate
 	z              [4]complex128
 	turned         bool // the shape is of the image's mirror image
@@ -352,16 +364,20 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 	if sizeLo > sizeHi {
 		return nil
 	}
+	orders := [][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}}
+	if p.open() {
+		orders = [][4]uint8{{0, 1, 2, 0}, {0, 2, 1, 0}}
+	}
 	// The catalogue's pattern is filed by its central star.
 	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
 	slack := tol * longest
 	for _, to := range z[1:] {
-		if cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
+		if !p.open() && cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
 			return nil
 		}
 	}
-	for _, o := range [6][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}} {
-		l := lookup{z: [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]}, tol: tol, sizeLo: sizeLo, sizeHi: sizeHi}
+	for _, o := range orders {
+		l := lookup{z: [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]}, open: p.open(), tol: tol, sizeLo: sizeLo, sizeHi: sizeHi}
 		d1, d2, d3 := l.z[1]-z[0], l.z[2]-z[0], l.z[3]-z[0]
 		back := cmplx.Conj(d1) * complex(1/norm2(d1), 0)
 		l.u, l.v = d2*back, d3*back
@@ -388,6 +404,13 @@ func (s *search) rows(l *lookup) iter.Seq[[]uint32] {
 		vLo, vHi := b.signed(imag(l.v)-l.tol), b.signed(imag(l.v)+l.tol)
 		for ur := b.signed(real(l.u) - l.tol); ur <= b.signed(real(l.u)+l.tol); ur++ {
 			for ui := b.positive(imag(l.u) - l.tol); ui <= b.positive(imag(l.u)+l.tol); ui++ {
+				if l.open {
+					row, next := b.row(ur, ui, 0), b.row(ur, ui, 2*b.half)
+					if !yield(s.level.entry[s.level.starts[row]:s.level.starts[next]]) {
+						return
+					}
+					continue
+				}
 				for vr := b.signed(real(l.v) - l.tol); vr <= b.signed(real(l.v)+l.tol); vr++ {
 					row := b.row(ur, ui, vr)
 					if !yield(s.level.entry[s.level.starts[row+vLo]:s.level.starts[row+vHi+1]]) {
@@ -481,7 +504,11 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 		if s.hintedCos != 0 && places[k][0].dot(s.hinted) < s.hintedCos {
 			continue
 		}
-		c, misfit2 := fitPattern(&places[k], &l.z, l.turned)
+		seen := 4
+		if l.open {
+			seen = 3
+		}
+		c, misfit2 := fitPattern(places[k][:seen], l.z[:seen], l.turned)
 		if alpha2 := norm2(c.alpha); !(misfit2 <= fitTol2) || alpha2 < alphaLo2 || alpha2 > alphaHi2 {
 			continue
 		}

@@ -40,7 +40,7 @@ func TestCandidateFromExactPattern(t *testing.T) {
 		if math.Abs(side) < 0.05 || cmplx.Abs(z[1]-z[0]) < 50 {
 			t.Skip("nearly a line, which has no sense of turning, or nearly a point")
 		}
-		got, misfit := fitPattern(&s, &z, side < 0)
+		got, misfit := fitPattern(s[:], z[:], side < 0)
 		// A degree's tangent plane against the chords of unit vectors: a part in ten
 		// thousand of the field, a tenth of a pixel; single precision, 0.01 arcsec, is less.
 		const flatness = 0.15
@@ -75,7 +75,7 @@ func TestPlaneFromCandidate(t *testing.T) {
 			s[i] = vec32FromICRS(c.ICRS(sky.Pixel{X: real(z), Y: imag(z)}))
 		}
 		z := [4]complex128(search.lensPlane(in).at)
-		got, _ := fitPattern(&s, &z, imag((z[2]-z[0])/(z[1]-z[0])) < 0)
+		got, _ := fitPattern(s[:], z[:], imag((z[2]-z[0])/(z[1]-z[0])) < 0)
 		fit := planeFromCandidate(&got, centre)
 		// Within the pattern the flattened image is wider across the radius than along it, by
 		// theta/sin(theta), at most 3 % at 21 degrees; the mean scale is off by half of that and
@@ -103,7 +103,7 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 	in.at = append(in.at, in.at[3]+complex(shortestSpoke-1, 0)) // too close
 	got := map[[4]int]bool{}
 	last := 0
-	for _, p := range imagePatterns(in) {
+	for _, p := range imagePatterns(in, false) {
 		spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
 		key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
 		if got[key] {

@@ -96,6 +96,11 @@ const (
 	toTheEnd  = math.MaxInt
 )
 
+// sparseImage is the number of detections up to which, with a hinted scale, patterns
+// are tried of which one star is missing: a field with few stars may have no complete
+// one, and only few have to be tried. Each meets as many chance likenesses as a triangle does.
+const sparseImage = 40
+
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
 type Solver struct {
@@ -124,6 +129,7 @@ type scaleRange struct {
 type sweep struct {
 	ranges      []scaleRange
 	centroidTol float64   // pixels
+	open        bool      // with open patterns
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
 }
@@ -141,7 +147,7 @@ const nearRadius = 15 * sky.Degree
 func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.spec.shapeTol) }, trials: trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
@@ -252,6 +258,11 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
 	}
 	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
+	if len(image.at) <= sparseImage {
+		open := sweepOver(hinted, sharpTol, nil)
+		open.open = true
+		turns = append(turns, turn{open, toTheEnd})
+	}
 	if hint.Quick && hint.Scale > 0 {
 		return turns
 	}

@@ -17,6 +17,7 @@ import (
 var (
 	surveyFields = flag.Int("survey", 0, "star lists to match for each field size and kind of hint")
 	surveyOnly   = flag.Float64("survey.field", 0, "only this field size, degrees")
+	surveyNoSky  = flag.Int("survey.nosky", 0, "lists without sky of each kind to be refused")
 	surveySeed   = flag.Uint64("survey.seed", 1, "seed of the survey")
 )
 
@@ -93,8 +94,9 @@ func TestSurvey(t *testing.T) {
 		if *surveyOnly != 0 && degrees != *surveyOnly {
 			continue
 		}
-		for _, hint := range surveyHints {
-			rng := rand.New(rand.NewPCG(*surveySeed, uint64(degrees*10)))
+		for k, hint := range surveyHints {
+			// Fields of their own for each kind of hint.
+			rng := rand.New(rand.NewPCG(*surveySeed, uint64(degrees*10)+uint64(k)<<32))
 			var times []time.Duration
 			var trials []int
 			n, solved, wrong := 0, 0, 0
@@ -135,3 +137,112 @@ func TestSurvey(t *testing.T) {
 		}
 	}
 }
+
+// withoutSky are lists of places that show no sky, as a detection may give them.
+var withoutSky = []struct {
+	name string
+	draw func(rng *rand.Rand, width, height float64, n int) []sky.Pixel
+}{
+	{"scattered", func(rng *rand.Rand, width, height float64, n int) (out []sky.Pixel) {
+		for range n {
+			out = append(out, sky.Pixel{X: width * rng.Float64(), Y: height * rng.Float64()})
+		}
+		return out
+	}},
+	{"clustered", func(rng *rand.Rand, width, height float64, n int) (out []sky.Pixel) {
+		var at sky.Pixel
+		for len(out) < n {
+			if len(out) == 0 || rng.IntN(8) == 0 {
+				at = sky.Pixel{X: width * rng.Float64(), Y: height * rng.Float64()}
+			}
+			p := sky.Pixel{X: at.X + 0.05*width*rng.NormFloat64(), Y: at.Y + 0.05*width*rng.NormFloat64()}
+			if p.X > 0 && p.Y > 0 && p.X < width-1 && p.Y < height-1 {
+				out = append(out, p)
+			}
+		}
+		return out
+	}},
+	{"columns", func(rng *rand.Rand, width, height float64, n int) (out []sky.Pixel) { // bad columns of a sensor
+		for range n {
+			out = append(out, sky.Pixel{X: math.Floor(width/float64(1+n/6)) * float64(rng.IntN(1+n/6)), Y: height * rng.Float64()})
+		}
+		return out
+	}},
+	{"lattice", func(rng *rand.Rand, width, height float64, n int) (out []sky.Pixel) { // lamps, windows, weave
+		step := math.Sqrt(width * height / float64(n))
+		for y := step / 2; y < height; y += step {
+			for x := step / 2; x < width; x += step {
+				out = append(out, sky.Pixel{X: x + rng.NormFloat64(), Y: y + rng.NormFloat64()})
+			}
+		}
+		rng.Shuffle(len(out), func(i, j int) { out[i], out[j] = out[j], out[i] })
+		return out
+	}},
+	{"scrambled", func(rng *rand.Rand, width, height float64, n int) (out []sky.Pixel) { // columns of one star, rows of another
+		list := drawList(rng, theCatalogue(), listSpec{
+			field: sky.Angle(0.5*math.Pow(100, rng.Float64())) * sky.Degree, width: int(width), height: int(height),
+			mirrored: rng.IntN(2) == 0, most: n, scatter: 0.3, noise: 1,
+		})
+		for _, s := range list.det.Stars {
+			out = append(out, sky.Pixel{X: list.det.Stars[rng.IntN(len(list.det.Stars))].Pos.X, Y: s.Pos.Y})
+		}
+		return out
+	}},
+}
+
+// listWithoutSky draws 12 to 600 places of a kind, and the scale hinted for them.
+func listWithoutSky(rng *rand.Rand, kind int) (width, height int, det *Detection, scale sky.Angle) {
+	width = 800 + rng.IntN(3200)
+	height = width * 3 / 4
+	n := int(12 * math.Pow(50, rng.Float64()))
+	det = &Detection{FWHM: 3, Noise: 1, Elongation: 1}
+	for i, p := range withoutSky[kind].draw(rng, float64(width), float64(height), n) {
+		det.Stars = append(det.Stars, Star{Pos: p, Cov: [2][2]float64{{0.01, 0}, {0, 0.01}}, Flux: 1 / float64(i+1), SNR: 20, FWHM: 3, Elongation: 1})
+	}
+	return width, height, det, finestScale * sky.Angle(math.Pow(float64(coarsestScale/finestScale), rng.Float64()))
+}
+
+// TestSurveyWithoutSky counts the lists without sky that are solved all the same, with a hinted
+// scale alone and then with the whole search.
+func TestSurveyWithoutSky(t *testing.T) {
+	lists := *surveyNoSky
+	if lists == 0 {
+		lists = 2 // a look in every run
+	}
+	for _, mode := range []struct {
+		name  string
+		quick bool
+		part  int // so many lists fewer
+	}{{"hinted scale only", true, 1}, {"everything", false, surveyNoSkyPart}} {
+		if !mode.quick && (testing.Short() || raceEnabled) {
+			continue
+		}
+		fmt.Printf("seed %d: %s\nkind | lists | solved | median ms | 99 %%| slowest\n", *surveySeed, mode.name)
+		for kind := range withoutSky {
+			rng := rand.New(rand.NewPCG(*surveySeed, uint64(kind)<<8+uint64(mode.part)))
+			var times []time.Duration
+			solved := 0
+			for range max(lists/mode.part, 1) {
+				width, height, det, scale := listWithoutSky(rng, kind)
+				hint := Hint{Epoch: 2025}
+				if mode.quick {
+					hint.Scale, hint.Quick = scale, true
+				}
+				start := time.Now()
+				sol, err := theSolver().match(width, height, det, hint)
+				times = append(times, time.Since(start))
+				if err == nil {
+					solved++
+					t.Errorf("%s, %d places: solved with %d pairs, log10 odds %g", withoutSky[kind].name, len(det.Stars), len(sol.Pairs), sol.Log10Odds)
+				}
+			}
+			slices.Sort(times)
+			at := func(q float64) float64 { return float64(times[int(q*float64(len(times)-1))].Microseconds()) / 1000 }
+			fmt.Printf("%9s | %6d | %6d | %9.2f | %6.1f | %7.0f\n", withoutSky[kind].name, len(times), solved, at(0.5), at(0.99), at(1))
+		}
+	}
+}
+
+// surveyNoSkyPart is how many times fewer lists go through the whole search, which takes
+// some thirty times as long as that at a hinted scale.
+const surveyNoSkyPart = 10
