@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: manual golden build test short bench fuzz mounts survey pixels licences catalogue screenshots
+.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts survey pixels licences catalogue screenshots
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -46,6 +46,36 @@ catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the publishe
 
 manual: ## man pages and shell completions, into dist/manual
 	$(GO) test ./cmd/polard -run TestManual -manual "$(CURDIR)/dist/manual"
+
+RELEASE = dist/release
+# Platform, architecture of the Debian package.
+TARGETS = linux-amd64 linux-arm64 linux-armv7 windows-amd64 darwin-arm64
+
+# One release's binaries: static, and the same bytes whoever builds them where.
+$(RELEASE)/polard-%: FORCE
+	@mkdir -p $(RELEASE)
+	@os=$$(echo $* | cut -d- -f1); arch=$$(echo $* | cut -d- -f2); suffix=; \
+	[ $$arch = armv7 ] && arch=arm; [ $$os = windows ] && suffix=.exe; \
+	GOOS=$$os GOARCH=$$arch GOARM=7 CGO_ENABLED=0 $(GO) build -trimpath -buildvcs=false \
+		-ldflags '$(LDFLAGS) -buildid=' -o $@$$suffix ./cmd/polard; \
+	size=$$(stat -c %s $@$$suffix); echo "$@$$suffix: $$((size / 1000000)) MB"; \
+	[ $$size -lt 45000000 ] || { echo "larger than 45 MB"; exit 1; }
+
+release: manual $(TARGETS:%=$(RELEASE)/polard-%) ## binaries for all machines, Debian packages and checksums, in dist/release
+	for a in amd64 arm64 armv7; do \
+		deb=$$a; [ $$a = armv7 ] && deb=armhf; \
+		cmd/polard/packaging/deb.sh $(RELEASE)/polard-linux-$$a $$deb $(VERSION) $(RELEASE)/polard_$(VERSION)_$$deb.deb dist/manual || exit 1; \
+	done
+	cd $(RELEASE) && echo $(VERSION) > VERSION && sha256sum VERSION polard* > SHA256SUMS && cat SHA256SUMS
+
+reproducible: $(RELEASE)/polard-linux-amd64 ## build again elsewhere, with a cache of its own: the same bytes must come out
+	@there=$$(mktemp -d) && cp -r go.mod go.sum Makefile catalogs cmd fits mountmodel solve web $$there && \
+	GOCACHE=$$there/.cache $(MAKE) -s -C $$there $(RELEASE)/polard-linux-amd64 && \
+	cmp $(RELEASE)/polard-linux-amd64 $$there/$(RELEASE)/polard-linux-amd64 && echo "the same, byte for byte"; \
+	status=$$?; chmod -R u+w $$there; rm -rf $$there; exit $$status
+
+package-check: ## install the Debian package here (as root), let it work, take it away again
+	cmd/polard/packaging/check-deb.sh $(RELEASE)/polard_$(VERSION)_$$(dpkg --print-architecture).deb testdata/practice/adjust_000/f0.fits testdata/practice/adjust_000/f1.fits
 
 golden: ## the golden files of the wire format anew, when it was changed on purpose
 	$(GO) test ./web -run 'Golden|Schema' -update
