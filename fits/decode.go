@@ -66,8 +66,16 @@ func Decode(name string, data []byte) (*Frame, error) {
 	return f, nil
 }
 
-func decode(data []byte) (*Frame, error) {
-	data, err := inflate(data, maxInflated)
+// faultOf makes an error of a panic; fuzzing looks for those.
+func faultOf(panicked any) error { return fmt.Errorf("%w (%v)", ErrFault, panicked) }
+
+func decode(data []byte) (frame *Frame, err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			frame, err = nil, faultOf(r)
+		}
+	}()
+	data, err = inflate(data, maxInflated)
 	if err != nil {
 		return nil, err
 	}

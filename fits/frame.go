@@ -18,6 +18,9 @@ var (
 	// ErrUnsupported: legal FITS of a kind that is not read here. Skip the
 	// file and say what to write instead.
 	ErrUnsupported = errors.New("unsupported FITS file")
+	// ErrFault: reading failed by a fault of this program. Skip the file and
+	// report it.
+	ErrFault = errors.New("reading it failed inside polard: this is our fault, please report it with the file")
 )
 
 // Frame is one exposure: luminance pixels and what its header tells about

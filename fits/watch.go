@@ -526,6 +526,11 @@ func peek(path string, size int64) (mid time.Time, err error) {
 		return time.Time{}, nil
 	}
 	defer f.Close()
+	defer func() {
+		if r := recover(); r != nil {
+			mid, err = time.Time{}, nil // told when the file is read
+		}
+	}()
 	var found imageFound
 	for start := 0; start == 0 || start < int(size); {
 		u, err := unitAt(f, start, int(size))

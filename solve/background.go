@@ -483,7 +483,8 @@ func ramp(dst []float32, a, slope float32) {
 	}
 }
 
-// inParallel calls do(worker, i) for i in 0..n-1, spread over the workers.
+// inParallel calls do(worker, i) for i in 0..n-1, spread over the workers. A
+// panic in one of them goes on in the caller, where it can be contained.
 func inParallel(workers, n int, do func(worker, i int)) {
 	if workers <= 1 || n <= 1 {
 		for i := range n {
@@ -493,12 +494,21 @@ func inParallel(workers, n int, do func(worker, i int)) {
 	}
 	var next atomic.Int64
 	var wg sync.WaitGroup
+	var broke atomic.Pointer[any]
 	for w := range min(workers, n) {
 		wg.Go(func() {
+			defer func() {
+				if r := recover(); r != nil {
+					broke.CompareAndSwap(nil, &r)
+				}
+			}()
 			for i := int(next.Add(1) - 1); i < n; i = int(next.Add(1) - 1) {
 				do(w, i)
 			}
 		})
 	}
 	wg.Wait()
+	if r := broke.Load(); r != nil {
+		panic(*r)
+	}
 }

@@ -513,3 +513,18 @@ func TestFinerSky(t *testing.T) {
 		t.Error("a mesh finer than stars of 10 pixels")
 	}
 }
+
+// A panic in one of the workers comes to the caller, after the others are done.
+func TestInParallelPanics(t *testing.T) {
+	defer func() {
+		if r := recover(); r != "broken" {
+			t.Errorf("the caller got %v", r)
+		}
+	}()
+	inParallel(4, 100, func(_, i int) {
+		if i == 37 {
+			panic("broken")
+		}
+	})
+	t.Error("the panic was lost")
+}

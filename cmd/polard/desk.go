@@ -88,7 +88,9 @@ func (d *desk) Run(ctx context.Context) error {
 		case message := <-d.messages:
 			message()
 		case <-d.changed:
-			d.show()
+			if err := d.contain("showing the session", func() error { d.show(); return nil }); err != nil {
+				d.log.Error("the page was not brought up to date", "error", err)
+			}
 		}
 	}
 }
@@ -124,7 +126,7 @@ func (d *desk) watches() bool {
 func (d *desk) ask(ctx context.Context, f func() error) error {
 	answer := make(chan error, 1)
 	select {
-	case d.messages <- func() { answer <- f() }:
+	case d.messages <- func() { answer <- d.contain("the desk", f) }:
 	case <-ctx.Done():
 		return ctx.Err()
 	}
@@ -171,14 +173,20 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 		d.log.Info("frame passed over", "file", a.Path, "why", a.Err)
 		return
 	}
-	o := d.pipeline.read(ctx, a.Path, a.Frame, a.Err)
+	var o outcome
+	if err := d.contain(a.Path, func() error { o = d.pipeline.read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
+		o = outcome{path: a.Path, frame: a.Frame}
+		o.refuse(problem{"internal", err.Error()})
+	}
 	o.sighting.Name, o.sighting.Written = filepath.Base(a.Path), a.Modified
 	var number int64
 	if err := d.ask(ctx, func() error { number = d.take(o, a); return nil }); err != nil || o.frame == nil {
 		return
 	}
 	// The numbers come first; the picture follows them.
-	if err := d.preview(web.Preview{ID: number, Width: o.frame.Width, Height: o.frame.Height, Pix: o.frame.Pix}); err != nil {
+	if err := d.contain(a.Path, func() error {
+		return d.preview(web.Preview{ID: number, Width: o.frame.Width, Height: o.frame.Height, Pix: o.frame.Pix})
+	}); err != nil {
 		d.log.Warn("no picture of the frame", "file", o.path, "error", err)
 	}
 }
@@ -197,8 +205,16 @@ func (d *desk) take(o outcome, a fits.Arrival) int64 {
 		}
 	}
 	frame := frameEntry(o, a, d.now().Sub(a.Complete))
-	if _, err := d.do(logbook.Entry{Frame: frame}); err != nil {
-		d.log.Error("the frame was not taken", "file", o.sighting.Name, "error", err)
+	if err := d.contain(a.Path, func() error { _, err := d.do(logbook.Entry{Frame: frame}); return err }); err != nil {
+		// The session broke on it: it is worked out anew without this frame, which
+		// is kept as one that could not be used.
+		d.mend()
+		o.solution, o.sighting.Pairs = nil, nil
+		o.refuse(problem{"internal", err.Error()})
+		frame = frameEntry(o, a, d.now().Sub(a.Complete))
+		if _, err := d.do(logbook.Entry{Frame: frame}); err != nil {
+			d.log.Error("the frame was not taken", "file", o.sighting.Name, "error", err)
+		}
 	}
 	d.around.Latest = latestFrom(frame, d.frames)
 	d.around.Latest.Stars = brightest(o.solution)

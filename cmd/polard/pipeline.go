@@ -201,6 +201,8 @@ func fileProblem(path string, err error) problem {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return problem{"not_found", "there is no such file"}
+	case errors.Is(err, fits.ErrFault):
+		return problem{"internal", message}
 	case errors.Is(err, fs.ErrPermission):
 		return problem{"unreadable", "this user may not read it"}
 	case errors.Is(err, fits.ErrIncomplete):

@@ -1,0 +1,35 @@
+package main
+
+import (
+	"fmt"
+	"runtime/debug"
+
+	"polard/mountmodel"
+)
+
+// contain runs a part of the work and makes an error of a panic in it: a
+// mistake of ours costs what it happened in, and the service goes on. What is
+// the file, or the part, that the log names.
+func (d *desk) contain(what string, do func() error) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			d.log.Error("a mistake of ours: please report it with the file", "in", what, "panic", r, "stack", string(debug.Stack()))
+			err = fmt.Errorf("something failed inside polard (%v): this is our fault, please report it with the file", r)
+		}
+	}()
+	return do()
+}
+
+// mend works the session out anew from the frames that it holds, after it broke
+// on one that it had not taken in yet. When even that fails a new one begins.
+func (d *desk) mend() {
+	if d.session == nil {
+		return
+	}
+	if d.contain("mending the session", func() error { return d.session.Reconfigure(d.config) }) == nil {
+		return
+	}
+	if session, err := mountmodel.NewSession(d.config, d.now()); err == nil {
+		d.session = session
+	}
+}
