@@ -126,7 +126,7 @@ func TestAdjustStatistics(t *testing.T) {
 	rng := rand.New(rand.NewPCG(15, 1))
 	const rigs, steps = 400, 8
 	in68, in95, count, wrong, missed, turns := 0, 0, 0, 0, 0, 0
-	var near, far []float64
+	var near, far, first []float64 // errors in arcsec; first is of the measurements near the axis
 	for range rigs {
 		lat := sky.Angle(rng.Float64()*180-90) * sky.Degree
 		sep := sky.Angle(rng.Float64()*90) * sky.Degree
@@ -138,6 +138,9 @@ func TestAdjustStatistics(t *testing.T) {
 		m.fieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
 		drive := rng.IntN(2) == 0
 		tr := measured(t, m, 1, drive, 0, 35*sky.Degree, 70*sky.Degree)
+		if sep < 6*sky.Degree {
+			first = append(first, sky.Separation(tr.Axis().Dir, m.axisNow()).Arcseconds())
+		}
 		tilt := sky.Vec{X: gauss(rng, tiltPrior), Y: gauss(rng, tiltPrior)}
 		for step := range steps {
 			m.turnBolts(sky.Angle(rng.NormFloat64()*8)*sky.Arcminute, sky.Angle(rng.NormFloat64()*5)*sky.Arcminute, tilt)
@@ -180,6 +183,14 @@ func TestAdjustStatistics(t *testing.T) {
 	slices.Sort(far)
 	t.Logf("%d readings: 68 %% ellipse holds %.1f %%, 95 %% ellipse %.1f %%; within 6 degrees of the axis error median %.2f, 95th percentile %.2f arcsec; beyond, %.2f and %.2f; drive told wrongly %d times, turns missed %d of %d",
 		count, p68, p95, near[len(near)/2], near[len(near)*95/100], far[len(far)/2], far[len(far)*95/100], wrong, missed, turns)
+	slices.Sort(first)
+	t.Logf("the measurements within 6 degrees of the axis: error median %.2f, 95th percentile %.2f", first[len(first)/2], first[len(first)*95/100])
+	// The job asks for twice the error of the measurement at most. Far from the
+	// axis one frame has its own roll, and the play of the drive (2 arcsec here),
+	// to tell the axis by, whatever the measurement was.
+	if near[len(near)/2] > 2*first[len(first)/2] {
+		t.Errorf("while adjusting the median error is %.2f arcsec, of the measurement %.2f", near[len(near)/2], first[len(first)/2])
+	}
 	if math.Abs(p68-68) > 4 || math.Abs(p95-95) > 2 {
 		t.Errorf("the ellipses hold the truth in %.1f and %.1f %%", p68, p95)
 	}

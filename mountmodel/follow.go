@@ -303,7 +303,7 @@ func (s *Session) settle(held, after step) {
 		s.spoilt = &Warning{Code: WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if s.phase == Done {
-			s.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then frames do not tell the axis. It stands as last read, unless something else moved.", name)
+			s.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
 		}
 		s.unusable(held.frame)
 		s.unusable(after.frame)

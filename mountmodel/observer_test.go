@@ -96,6 +96,38 @@ var observedBands = []struct {
 	{"edge", 85 * sky.Degree, 89 * sky.Degree, observedWithinBelow, 5},
 }
 
+// The table spans what is asked of the agreement: years 2000 to 2060, all
+// latitudes, 600 to 1050 hPa, -30 to +45 C, zenith distances to 85 degrees.
+func TestObservedTableSpansTheJob(t *testing.T) {
+	span := map[string][2]float64{}
+	for _, r := range erfaTable(t, "observed.tsv") {
+		if r["band"] != "main" {
+			continue
+		}
+		utc, err := time.Parse(time.RFC3339Nano, r["utc"])
+		if err != nil {
+			t.Fatal(err)
+		}
+		for name, v := range map[string]float64{
+			"year": float64(utc.Year()), "latitude": r.num(t, "lat_deg"), "hPa": r.num(t, "pressure_hpa"),
+			"C": r.num(t, "temperature_c"), "altitude": r.num(t, "alt_deg"),
+		} {
+			s, ok := span[name]
+			if !ok {
+				s = [2]float64{v, v}
+			}
+			span[name] = [2]float64{min(s[0], v), max(s[1], v)}
+		}
+	}
+	for name, want := range map[string][2]float64{
+		"year": {2000, 2059}, "latitude": {-90, 90}, "hPa": {605, 1045}, "C": {-29, 44}, "altitude": {5.5, 89.5},
+	} {
+		if got := span[name]; got[0] > want[0] || got[1] < want[1] {
+			t.Errorf("%s: %v, want %v at least", name, got, want)
+		}
+	}
+}
+
 // Source: testdata/erfa/observed.tsv, ERFA atco13.
 func TestObservedAgainstERFA(t *testing.T) {
 	rows := erfaTable(t, "observed.tsv")

@@ -227,6 +227,10 @@ func (s *Session) warnings(now *Standing) []Warning {
 	return out
 }
 
+// clockInstruction comes before everything else: what frames of different
+// clocks say together has no meaning.
+const clockInstruction = "The clocks disagree: set the wrong one right and start over."
+
 // leans tells of a line of the azimuth bolt that leans more than a base does.
 func (s *Session) leans() *Warning {
 	if s.tracker == nil || s.spoilt != nil {
@@ -253,6 +257,9 @@ func (s *Session) instruct(v View) (string, []string) {
 		}
 		return "Point the camera at clear sky, near the pole if you can, and take a frame.", nil
 	case Measuring, Confirming:
+		if s.clock != nil {
+			return clockInstruction, append(details, s.clock.Message)
+		}
 		text := s.askTurn(v)
 		if m.fit != nil {
 			details = append(details, "If that is good enough, the measurement can be ended now.")
@@ -264,7 +271,7 @@ func (s *Session) instruct(v View) (string, []string) {
 	case Adjusting:
 		switch {
 		case s.clock != nil:
-			return "The clocks disagree: set the wrong one right and start over.", append(details, s.clock.Message)
+			return clockInstruction, append(details, s.clock.Message)
 		case s.spoilt != nil:
 			return "The tube moved on the mount after the measurement: lock the declination and start over.", append(details, s.spoilt.Message)
 		case s.held != nil:
@@ -297,7 +304,7 @@ func (s *Session) instruct(v View) (string, []string) {
 			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", AngleWords(s.lock.Total)))
 		}
 		if s.spoilt != nil {
-			return "The axis was confirmed; the telescope has been pointed elsewhere since, and frames no longer tell it.", append(details, s.spoilt.Message)
+			return "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead.", append(details, s.spoilt.Message)
 		}
 		if v.Within {
 			return fmt.Sprintf("Done: the axis is within %s of the pole.", AngleWords(v.Tolerance)), details

@@ -167,7 +167,7 @@ func (s *State) surround(a Around) {
 // page's own large words.
 func instructionCode(v mountmodel.View) string {
 	switch {
-	case v.Doubt && (v.Phase == mountmodel.Adjusting || v.Phase == mountmodel.Done):
+	case v.Doubt && v.Phase != mountmodel.Waiting:
 		return "doubt" // the page has no words of its own for it: the session's own stand
 	case v.Phase == mountmodel.Adjusting && v.Within:
 		return "lock"
