@@ -26,7 +26,7 @@ const (
 	faultSlip        = -4 * sky.Degree
 	faultCloud       = 12.0 // magnitudes
 	faultClock       = time.Hour
-	faultFlexure     = 90 * sky.Arcsecond
+	faultFlexure     = 4 * sky.Arcminute
 	faultSettling    = 10 * sky.Arcminute // in an hour; soft ground
 	faultPeriodic    = 20 * sky.Arcsecond
 	faultWorm        = 8 * time.Minute
