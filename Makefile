@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts survey pixels licences catalogue screenshots
+.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels licences catalogue screenshots
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -34,6 +34,9 @@ screenshots: ## a picture of each step of the page, on a phone and a laptop, by 
 
 mounts: ## how well the axes of 200 random mounts are found
 	$(GO) test -run xxx -bench RandomMounts -benchtime 200x ./cmd/polard
+
+piers: ## what 200 piers cost through one broker
+	$(GO) test ./cmd/polard -run 'TestOverview$$' -piers 200 -v
 
 survey: ## how many star lists of each field size are matched, N for each kind of hint, and whether lists without sky are, 6 N of each kind
 	$(GO) test -v -timeout 6h ./solve -run 'TestSurvey(WithoutSky)?$$' -survey $(or $(N),60) -survey.seed $(or $(SEED),1) -survey.nosky $$((6 * $(or $(N),60)))

@@ -140,3 +140,13 @@ func (s *Server) getAsset(c echo.Context) error {
 	}
 	return c.Blob(http.StatusOK, kind, b)
 }
+
+// SharedFiles are the page's files that other pages of the program use as well: the
+// look, the type and its font.
+func SharedFiles() fs.FS {
+	sub, err := fs.Sub(embedded, "assets")
+	if err != nil { // embedded above
+		panic(err)
+	}
+	return sub
+}

@@ -1,0 +1,136 @@
+// All piers on one page: asks for what changed, and waits for it.
+
+/** @typedef {{pier: string, online: boolean, last_frame_ms?: number, last_solved: boolean, phase: string, do: string, tolerance_arcmin: number|null, within: boolean, doubt: boolean, offset?: {total_arcmin: number|null}, uncertainty?: {alt_arcsec: number|null, az_arcsec: number|null}, trend_arcmin_week: number|null, nights_arcmin: (number|null)[], alarms?: {message: string}[]}} Row */
+
+const need = { alarm: "alarm", away: "away", off: "off", none: "" };
+const order = [need.alarm, need.away, need.off, need.none];
+// No exposure lasts longer: numbers older than this are history.
+const staleMs = 30 * 60_000;
+
+/** @type {Map<string, Row>} */
+const rows = new Map();
+/** @type {Map<string, HTMLTableRowElement>} */
+const lines = new Map();
+let seq = 0;
+let behindMs = 0; // the service's clock minus this one's
+const body = /** @type {HTMLElement} */ (document.getElementById("rows"));
+const link = /** @type {HTMLElement} */ (document.getElementById("link"));
+const summary = /** @type {HTMLElement} */ (document.getElementById("summary"));
+
+/** @param {Row} r */
+function needOf(r) {
+  if (r.alarms?.length) return need.alarm;
+  if (!r.online) return need.away;
+  if (r.offset && !r.within) return need.off;
+  return need.none;
+}
+
+/** @param {Row} r */
+function stateOf(r) {
+  if (!r.online) return "not running";
+  if (r.doubt) return "numbers in doubt";
+  if (!r.offset) return "not known yet";
+  return r.within ? "within the tolerance" : "outside the tolerance";
+}
+
+/** @param {number} ms */
+function age(ms) {
+  const s = Math.max(0, Math.round(ms / 1000));
+  if (s < 90) return `${s} s ago`;
+  if (s < 5400) return `${Math.round(s / 60)} min ago`;
+  if (s < 129600) return `${Math.round(s / 3600)} h ago`;
+  return `${Math.round(s / 86400)} days ago`;
+}
+
+/** @param {number} arcmin */
+function angle(arcmin) {
+  return Math.abs(arcmin) < 1 ? `${(arcmin * 60).toFixed(0)}″` : `${arcmin.toFixed(1)}′`;
+}
+
+/** @param {(number|null)[]} nights */
+function curve(nights) {
+  const known = nights.map((v, i) => [i, v]).filter(([, v]) => v !== null);
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  if (known.length < 2) return null;
+  const top = Math.max(...known.map(([, v]) => Number(v)), 1e-9);
+  svg.setAttribute("viewBox", "0 0 100 30");
+  svg.setAttribute("preserveAspectRatio", "none");
+  svg.setAttribute("role", "img");
+  svg.setAttribute("aria-label", `total offset over ${known.length} nights, up to ${angle(top)}`);
+  const line = document.createElementNS("http://www.w3.org/2000/svg", "polyline");
+  line.setAttribute("points", known.map(([i, v]) => `${(100 * Number(i)) / (nights.length - 1)},${28 - (26 * Number(v)) / top}`).join(" "));
+  svg.append(line);
+  return svg;
+}
+
+/** @param {HTMLTableCellElement} cell @param {string} text @param {string} [small] @param {Element|null} [more] */
+function fill(cell, text, small, more) {
+  cell.replaceChildren(text);
+  if (more) cell.append(more);
+  if (small) {
+    const s = document.createElement("small");
+    s.textContent = small;
+    cell.append(s);
+  }
+}
+
+/** @param {Row} r */
+function draw(r) {
+  let line = lines.get(r.pier);
+  if (!line) {
+    line = document.createElement("tr");
+    for (let i = 0; i < 5; i++) line.append(document.createElement("td"));
+    lines.set(r.pier, line);
+  }
+  line.dataset.need = needOf(r);
+  const [name, state, offset, nights] = line.cells;
+  fill(name, r.pier);
+  fill(state, stateOf(r), r.alarms?.length ? r.alarms.map((a) => a.message).join(" ") : r.do);
+  const total = r.offset?.total_arcmin;
+  const u = r.uncertainty;
+  const known = u && u.alt_arcsec !== null && u.az_arcsec !== null ? `known to ${Math.max(u.alt_arcsec, u.az_arcsec).toFixed(0)}″` : "";
+  fill(offset, typeof total === "number" ? angle(total) : "–", known);
+  const per = r.trend_arcmin_week;
+  fill(nights, "", per === null ? "" : `${per < 0 ? "−" : "+"}${angle(Math.abs(per))} a week`, curve(r.nights_arcmin));
+  ages(r, line);
+}
+
+/** @param {Row} r @param {HTMLTableRowElement} line */
+function ages(r, line) {
+  const old = r.last_frame_ms ? Date.now() + behindMs - r.last_frame_ms : null;
+  fill(line.cells[4], old === null ? "none" : age(old), old !== null && !r.last_solved ? "not solved" : "");
+  line.toggleAttribute("data-stale", old !== null && old > staleMs);
+}
+
+function arrange() {
+  const all = [...rows.values()].sort((a, b) => order.indexOf(needOf(a)) - order.indexOf(needOf(b)) || a.pier.localeCompare(b.pier, undefined, { numeric: true }));
+  body.replaceChildren(...all.map((r) => /** @type {Node} */ (lines.get(r.pier))));
+  const count = (/** @type {string} */ n) => all.filter((r) => needOf(r) === n).length;
+  summary.textContent = `${all.length} piers: ${count(need.alarm)} with an alarm, ${count(need.away)} not running, ${count(need.off)} outside the tolerance`;
+}
+
+async function listen() {
+  for (;;) {
+    try {
+      const answer = await fetch(`/api/v1/piers?after=${seq}`);
+      if (!answer.ok) throw new Error(String(answer.status));
+      const page = await answer.json();
+      behindMs = page.sent_ms - Date.now();
+      if (page.seq < seq) rows.clear();
+      seq = page.seq;
+      for (const r of page.rows) {
+        rows.set(r.pier, r);
+        draw(r);
+      }
+      if (page.rows.length) arrange();
+      link.textContent = page.connected ? "The broker is heard" : "The broker cannot be heard: what stands here is old";
+    } catch {
+      link.textContent = "The service cannot be reached: what stands here is old";
+      await new Promise((r) => setTimeout(r, 3000));
+    }
+    await new Promise((r) => setTimeout(r, 200)); // many changes in one drawing
+  }
+}
+
+setInterval(() => rows.forEach((r) => ages(r, /** @type {HTMLTableRowElement} */ (lines.get(r.pier)))), 5000);
+listen();

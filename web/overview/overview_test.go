@@ -1,0 +1,113 @@
+package overview
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/web"
+	"polard/web/mqtt"
+)
+
+func night(day int, total float64) web.WatchedNight {
+	return web.WatchedNight{
+		UntilUTC: time.Date(2026, 3, day, 4, 0, 0, 0, time.UTC).Format("2006-01-02T15:04:05.000Z"),
+		Offset:   web.Offset{TotalArcmin: web.Number(total)},
+	}
+}
+
+// A straight line has its slope; fewer than three nights, or three at one moment,
+// have none.
+func TestTrend(t *testing.T) {
+	for _, c := range []struct {
+		nights []web.WatchedNight
+		want   float64
+	}{
+		{[]web.WatchedNight{night(1, 2), night(8, 2.5), night(15, 3), night(29, 4)}, 0.5},
+		{[]web.WatchedNight{night(1, 3), night(8, math.NaN()), night(15, 2), night(29, 1)}, -0.5},
+		{[]web.WatchedNight{night(1, 2), night(8, 2.5)}, math.NaN()},
+		{[]web.WatchedNight{night(1, 2), night(1, 2.5), night(1, 3)}, math.NaN()},
+		{nil, math.NaN()},
+	} {
+		if got := trend(c.nights); !(math.Abs(got-c.want) < 1e-12) && !(math.IsNaN(got) && math.IsNaN(c.want)) {
+			t.Errorf("%v: %g, want %g", c.nights, got, c.want)
+		}
+	}
+}
+
+func ask(t *testing.T, s *Store, target, host string) *httptest.ResponseRecorder {
+	t.Helper()
+	r := httptest.NewRequest("GET", "http://"+host+target, nil)
+	w := httptest.NewRecorder()
+	web.LookOn(handler(s), nil).ServeHTTP(w, r)
+	return w
+}
+
+// The page gets only what changed, and waits while nothing does.
+func TestOnlyWhatChanged(t *testing.T) {
+	s := NewStore(nil)
+	s.Connected(true)
+	s.HeardStatus("pier-1", mqtt.Status{Online: true})
+	s.HeardState("pier-2", mqtt.Pier{Phase: "watching", Offset: &web.Offset{TotalArcmin: 3}, Nights: []web.WatchedNight{night(1, 2), night(8, 3)}})
+	var first Page
+	if err := json.Unmarshal(ask(t, s, "/api/v1/piers", "127.0.0.1:8468").Body.Bytes(), &first); err != nil {
+		t.Fatal(err)
+	}
+	if len(first.Rows) != 2 || !first.Connected || first.Rows[0].Pier != "pier-1" || len(first.Rows[1].Nights) != 2 {
+		t.Fatalf("%+v", first)
+	}
+	next := make(chan Page)
+	go func() { next <- s.Since(t.Context(), first.Seq) }()
+	select {
+	case p := <-next:
+		t.Fatalf("did not wait: %+v", p)
+	case <-time.After(50 * time.Millisecond):
+	}
+	s.HeardStatus("pier-1", mqtt.Status{Online: false})
+	if p := <-next; len(p.Rows) != 1 || p.Rows[0].Pier != "pier-1" || p.Rows[0].Online || p.Seq <= first.Seq {
+		t.Errorf("%+v", p)
+	}
+	// A number of an earlier run of the service brings everything.
+	if p := s.Since(t.Context(), 1<<40); len(p.Rows) != 2 {
+		t.Errorf("%+v", p)
+	}
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	if p := s.Since(ended, s.seq); len(p.Rows) != 0 {
+		t.Errorf("%+v", p)
+	}
+}
+
+func TestGuardAndProbes(t *testing.T) {
+	s := NewStore(nil)
+	for _, c := range []struct {
+		target, host string
+		want         int
+		says         string
+	}{
+		{"/", "127.0.0.1:8468", 200, "All piers"},
+		{"/overview.js", "localhost:8468", 200, "listen()"},
+		{"/shared/css/base.css", "127.0.0.1:8468", 200, "--paper"},
+		{"/shared/../server.go", "127.0.0.1:8468", 307, ""},
+		{"/api/v1/piers?after=x", "127.0.0.1:8468", 400, "sequence number"},
+		{"/healthz", "127.0.0.1:8468", 200, "ok"},
+		{"/readyz", "127.0.0.1:8468", 503, "broker"},
+		{"/", "evil.example", 421, "not one of"},
+	} {
+		w := ask(t, s, c.target, c.host)
+		if w.Code != c.want || !strings.Contains(w.Body.String(), c.says) {
+			t.Errorf("%s %s: %d, want %d: %.80s", c.host, c.target, w.Code, c.want, w.Body)
+		}
+		if w.Header().Get("X-Content-Type-Options") != "nosniff" || !strings.Contains(w.Header().Get("Content-Security-Policy"), "default-src 'none'") {
+			t.Errorf("%s: headers %v", c.target, w.Header())
+		}
+	}
+	s.Connected(true)
+	if w := ask(t, s, "/readyz", "127.0.0.1:8468"); w.Code != 200 {
+		t.Errorf("readyz: %d", w.Code)
+	}
+}
