@@ -324,9 +324,12 @@ func testStale(t *testing.T, p *browsertest.Page) {
 	publish(t, s, adjusting(time.Second, 30*time.Second))
 	p.Until(looksFresh)
 	p.Until(showsWay)
-	publish(t, s, adjusting(3*time.Hour, 30*time.Second)) // the page was opened long after
+	old := adjusting(3*time.Hour, 30*time.Second) // the page was opened long after
+	old.Source.Folder = "/nights/2026-03-14"
+	publish(t, s, old)
 	p.Says("OLD: last frame 3 h ago")
 	p.Until(looksOld)
+	p.Says("No frame has come for 3 h. Does the camera expose, and does it write into /nights/2026-03-14?")
 }
 
 // The service goes away and comes back: the page says so, takes its numbers

@@ -260,11 +260,12 @@ func (p *Page) Shot(name string, full bool) image.Image {
 }
 
 // Inspect looks at the page as it stands, in both looks: nothing sticks out
-// sideways, by night no pixel has any green or blue in it, and axe-core finds
+// sideways, what is to be pressed is large, by night no pixel has any green or blue in it, and axe-core finds
 // nothing to mend. Pictures are kept if that is asked for.
 func (p *Page) Inspect(name string) {
 	p.T.Helper()
 	p.NothingSticksOut(name)
+	p.TargetsAreLarge(name)
 	p.Look("day")
 	if KeepsShots() {
 		p.Shot(name+"-day", false)
@@ -276,6 +277,22 @@ func (p *Page) Inspect(name string) {
 	}
 	p.OnlyRed(name, p.Shot(name+"-night-whole", true))
 	p.Accessible(name+" by night", "color-contrast") // all else is the same as by day
+}
+
+// leastTarget is how large everything is that one presses, in CSS pixels each way: WCAG
+// 2.2, success criterion 2.5.5 (enhanced); fingers are cold and gloved here.
+const leastTarget = 44
+
+// TargetsAreLarge fails on what is too small for a cold finger.
+func (p *Page) TargetsAreLarge(name string) {
+	p.T.Helper()
+	small := Eval[[]string](p, fmt.Sprintf(`[...document.querySelectorAll("button, input, select, textarea, summary, a")].filter(e => {
+		const r = e.getBoundingClientRect();
+		return e.checkVisibility() && (r.height < %[1]d || r.width < %[1]d);
+	}).map(e => e.outerHTML.slice(0, 100))`, leastTarget))
+	for _, s := range small {
+		p.T.Errorf("%s: too small to press: %s", name, s)
+	}
 }
 
 // NothingSticksOut fails when the page is wider than the screen.

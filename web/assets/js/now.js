@@ -71,6 +71,7 @@ function order(m) {
 export function nowParts(state, trust) {
   const code = codeNow(state, trust);
   const old = trust.stale || trust.lost;
+  const waits = words.waits[code] ?? "";
   if (code === "bolt" && state?.now) return boltParts(state, state.now);
   const { head, lines } = say(state, code);
   const bolts = state?.now && state.phase !== "measuring" && state.phase !== "confirming";
@@ -79,7 +80,7 @@ export function nowParts(state, trust) {
     const total = old ? null : angle(now.offset.total_arcmin);
     const plan = old ? "" : planLine(state.plan);
     return [
-      card(head, plan ? [plan, ...lines] : lines, total, words.fromPole, code === "lock" ? words.cautions.lock : ""),
+      card(head, plan ? [plan, ...lines] : lines, total, words.fromPole, code === "lock" ? words.cautions.lock : "", waits),
       h("div", { class: old ? "pair old" : "pair" }, now.moves.map((m) => boltCard(state, now, m, false, true))),
     ];
   }
@@ -87,7 +88,7 @@ export function nowParts(state, trust) {
   const turning = code === "measuring" || code === "confirming";
   const figure = turning ? /\d+(\.\d+)?°/.exec(head)?.[0] ?? null : null;
   const way = turning && state?.turn_to ? turnLines(state.turn_to) : null;
-  const parts = [card(head, way ? [...way.lines, ...lines] : lines, figure && way ? `${figure} ${way.sign}` : figure, "", turning ? words.cautions.turn : "")];
+  const parts = [card(head, way ? [...way.lines, ...lines] : lines, figure && way ? `${figure} ${way.sign}` : figure, "", turning ? words.cautions.turn : "", waits)];
   if (turning && state?.frames?.length) parts.push(turned(state));
   return parts;
 }
@@ -98,14 +99,16 @@ export function nowParts(state, trust) {
  * @param {string|null} figure
  * @param {string} unit what the figure is
  * @param {string} caution
+ * @param {string} waits
  */
-function card(head, lines, figure, unit, caution) {
+function card(head, lines, figure, unit, caution, waits) {
   return h("div", { class: "card now-card" },
     h("p", { class: "label" }, h("b", {}, words.now)),
     h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
     figure && h("p", { class: "figure" }, figure, unit && h("small", {}, " ", unit)),
     lines.map((l) => h("p", { class: "sub" }, l)),
-    caution && h("p", { class: "caution" }, h("b", {}, words.care), " ", caution));
+    caution && h("p", { class: "caution" }, h("b", {}, words.care), " ", caution),
+    waits && h("p", { class: "waits" }, waits));
 }
 
 /**
@@ -160,8 +163,11 @@ function boltCard(state, now, m, large, together) {
 function totalLine(state, now) {
   const kind = words.pole[state.pole?.kind ?? ""] ?? "";
   const plan = planLine(state.plan);
+  const times = (now.offset.total_arcmin ?? 0) / (state.tolerance_arcmin || 1);
   return h("div", { class: "total" },
-    h("p", {}, words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind)),
+    h("p", {}, words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), " ",
+      times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""),
+    h("p", { class: "waits" }, words.waits.bolt),
     plan && h("p", {}, plan),
     h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt));
 }

@@ -114,7 +114,7 @@ export const setup = {
     order: ["Everything on as it will be used. Shaft level: slide the weights. Then tube level: slide the tube."],
     hold: "Hold the tube whenever a clutch or clamp is open: it swings at once. Weight on before the tube, off after it; the safety stop stays on.",
     title: "Where does the weight go?",
-    law: "Law of the lever: mass × distance from the right ascension axis, the same on both sides. Kilograms and millimetres.",
+    law: "Law of the lever: mass × distance from the right ascension axis, the same on both sides. Kilograms and millimetres; 1 kg mm left over is 0.0098 N m about a level axis, and the cosine of the latitude times that about this one.",
     partNames: ["Tube", "Camera", "Guide scope", "Something else"],
     kg: "kg",
     shaftMm: "mm from the RA axis",

@@ -53,6 +53,8 @@ export const words = {
   giveOrTake: (spread) => `give or take ${spread}`,
   /** @param {string} total @param {string} tolerance @param {string} kind */
   total: (total, tolerance, kind) => `${total} from the ${kind} pole. Good enough: ${tolerance}`,
+  /** @param {string} times */
+  times: (times) => `That is ${times} times what is good enough.`,
   /** @type {Record<string, string>} */
   pole: { refracted: "refracted", true: "true" },
   fromPole: "from the pole",
@@ -79,6 +81,22 @@ export const words = {
     drifted: { head: "Unlock and turn the bolts again" },
     lost: { head: "No connection", sub: "What stands here was true when the connection broke. It comes back by itself." },
     stale: { head: "Take a new frame first", sub: "These numbers are old: something may have moved since." },
+  },
+
+  /** What the page waits for.
+   * @type {Record<string, string>} */
+  waits: {
+    place: "Waits for the place.",
+    waiting: "Waits for the first frame.",
+    measuring: "Waits for a frame taken after the turn.",
+    confirming: "Waits for a frame taken after the turn.",
+    bolt: "Waits for the next frame while you turn.",
+    lock: "Waits for you to say that both are locked.",
+    doubt: "Waits for a frame.",
+    stale: "Waits for a new frame.",
+    done: "Each further frame keeps watch.",
+    drifted: "Waits for you to go back to the bolts.",
+    watching: "Each further frame adds to what is known.",
   },
 
   button: {
