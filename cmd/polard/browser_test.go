@@ -450,6 +450,18 @@ func serveByPage(t *testing.T, p *pageDriver) {
 			t.Errorf("%s: the page does not say %q:\n%s", f.File, total, v.Text)
 		}
 	}
+
+	// What the scale read tonight, and how far off the axis was found to be, tell the
+	// next night what it should read.
+	const scale = 47.0
+	p.Click("#setup-open")
+	p.Says("Set the latitude scale")
+	p.Fill(".mark [name=scale_deg]", fmt.Sprint(scale))
+	p.Do(chromedp.KeyEvent("\t"))
+	p.Says("Kept.")
+	r.stop(t)
+	start(t, append(slices.Clone(args), "--new-session", "--since", "0s", "--addr", strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/"))...)
+	p.Says(fmt.Sprintf("By the last night here, your scale should read %.1f°", scale-a.Offset.AltArcmin/60))
 }
 
 // way is the word of an order on the page that polard axis uses too.

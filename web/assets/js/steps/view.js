@@ -1,6 +1,7 @@
 // The set-up: one step at a time, each to be done or skipped, each remembered.
 
-import { h } from "../dom.js";
+import { serviceNow } from "../age.js";
+import { h, setText } from "../dom.js";
 import { age } from "../format.js";
 import { earlier, keep, note } from "../memory.js";
 import { fetchSheet } from "../sheet.js";
@@ -53,7 +54,6 @@ export class SetupView {
   constructor(now, does, way, leave) {
     this.now = now;
     this.does = does;
-    this.way = way;
     this.leave = leave;
     /** @type {Step[]} */
     this.steps = [new PlaceStep(), new GroundStep(), new DirectionStep(), new BalanceStep(), new StartStep(), new StarStep(), new PlanStep()];
@@ -64,6 +64,13 @@ export class SetupView {
     this.ctx = { state: null, sheet: null, operate: false, south: false, refresh: () => this.refresh(),
       redraw: () => this.render(this.ctx.state, this.ctx.operate) };
     this.shown = this.listed = "";
+    // The list of the steps stays, so that it keeps the focus and holds still under a finger.
+    const w = words.setup;
+    this.buttons = this.steps.map((_, i) => h("button", { type: "button", onclick: () => this.enter(i) }, h("span", {}, w.names[i]), h("small")));
+    this.aside = h("div");
+    this.computed = h("p", { class: "hint" });
+    way.append(h("h2", { id: "way-title" }, w.title),
+      h("ol", { class: "way-list" }, this.buttons.map((b) => h("li", {}, b))), this.aside, this.computed);
     this.place = "";
     setInterval(() => { if (document.body.dataset.view === "setup" && document.visibilityState === "visible") this.refresh(); }, refreshMs);
   }
@@ -186,23 +193,25 @@ export class SetupView {
         h("button", { type: "button", onclick: () => this.straight(), "data-do": "straight" }, frames ? w.backToFrames : w.straight)));
   }
 
-  /** The steps, how they stand, and what earlier nights came to. */
+  /** How the steps stand, what earlier nights came to, and what to take care of. */
   renderWay() {
     const w = words.setup;
-    const p = this.progress();
+    const { done } = this.progress();
+    this.buttons.forEach((b, i) => {
+      if (i === this.at) b.setAttribute("aria-current", "step");
+      else b.removeAttribute("aria-current");
+      const how = done[this.steps[i].key];
+      setText(/** @type {Element} */ (b.lastElementChild), how ? w.how[how] : w.how.open);
+    });
+    const taken = Date.parse(this.ctx.sheet?.time_utc ?? "");
+    setText(this.computed, Number.isNaN(taken) ? "" : w.computed(age(Math.max(0, (serviceNow() ?? taken) - taken))));
     const nights = nightLines(earlier());
     const cautions = this.ctx.sheet?.cautions ?? [];
-    const key = JSON.stringify([this.at, p.done, nights, cautions, this.ctx.sheet?.time_utc]);
+    const key = JSON.stringify([nights, cautions]);
     if (key === this.listed) return;
     this.listed = key;
-    const taken = Date.parse(this.ctx.sheet?.time_utc ?? "");
-    this.way.replaceChildren(
-      h("h2", { id: "way-title" }, w.title),
-      h("ol", { class: "way-list" }, this.steps.map((s, i) => h("li", {},
-        h("button", { type: "button", "aria-current": i === this.at ? "step" : null, onclick: () => this.enter(i) },
-          h("span", {}, w.names[i]), h("small", {}, p.done[s.key] ? w.how[p.done[s.key]] : w.how.open))))),
+    this.aside.replaceChildren(
       ...(nights.length ? [h("h2", {}, w.nights), h("ul", { class: "plain" }, nights.map((l) => h("li", {}, l)))] : []),
-      ...(cautions.length ? [h("h2", {}, w.cautions), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), ". ", c.text)))] : []),
-      ...(Number.isNaN(taken) ? [] : [h("p", { class: "hint" }, w.computed(age(Math.max(0, Date.now() - taken))))]));
+      ...(cautions.length ? [h("h2", {}, w.cautions), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), ". ", c.text)))] : []));
   }
 }
