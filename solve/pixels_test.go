@@ -393,7 +393,7 @@ var skyCases = []skyCase{
 		}
 		return img
 	}},
-	{"infra-red, most sources in no catalogue", func(s *scene) Image {
+	{mostlyUncatalogued, func(s *scene) Image {
 		s.onlyTop, s.crowd = 1.0, s.between(2, 6)
 		return s.plain()
 	}},
@@ -592,7 +592,7 @@ func dumpScene(t *testing.T, name string, seed uint64, img Image) {
 	}
 }
 
-// surveyedFrames draws frames until one counts; nil when the field of this seed holds too few stars.
+// drawScene draws a frame; it counts when enough stars are held.
 func drawScene(c skyCase, degrees float64, seed uint64) (*scene, Image) {
 	s := newScene(rand.New(rand.NewPCG(seed, 7)), degrees)
 	return s, c.make(s)
@@ -744,4 +744,56 @@ func TestPixelSurveyWithoutSky(t *testing.T) {
 		}
 	}
 	fmt.Printf("%-40s | %6d | %6d |\n", "all", total, wrong)
+}
+
+// TestDrawnFrames is the survey in small: one frame of each kind.
+func TestDrawnFrames(t *testing.T) {
+	if testing.Short() || raceEnabled {
+		t.Skip("many frames")
+	}
+	for k, c := range skyCases {
+		for seed := uint64(1); ; seed++ {
+			s, img := drawScene(c, []float64{2, 4, 8, 16}[k%4], seed)
+			if s.held < heldStars {
+				continue
+			}
+			det, err := Detect(img)
+			if err != nil {
+				t.Errorf("%s: %v", c.name, err)
+				break
+			}
+			why, wrong, _ := s.solveScene(det, Hint{Scale: s.camera.Scale * 1.03, Epoch: 2026})
+			if wrong || why != "" && c.name != mostlyUncatalogued {
+				t.Errorf("%s, seed %d: %s", c.name, seed, why)
+			}
+			break
+		}
+	}
+	for _, c := range noSkyCases {
+		s, img := drawScene(c, 4, 1)
+		if sol, err := theSolver().Solve(img, Hint{Scale: s.camera.Scale, Quick: true}); err == nil {
+			t.Errorf("%s: solved, log10 odds %.1f with %d pairs", c.name, sol.Log10Odds, len(sol.Pairs))
+		}
+	}
+}
+
+// mostlyUncatalogued is the kind of frame that may stay unsolved.
+const mostlyUncatalogued = "infra-red, most sources in no catalogue"
+
+// TestProofFromACorner: frames of 32 and 60 degrees without a hint, where the first proof
+// came from one corner of a distorted field and the fit went astray in the rest.
+func TestProofFromACorner(t *testing.T) {
+	if raceEnabled {
+		t.Skip("two levels of the index more")
+	}
+	for degrees, seed := range map[float64]uint64{32: 2962520035252883619, 60: 2956757494810565119} {
+		s, img := drawScene(skyCases[0], degrees, seed)
+		det, err := Detect(img)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if why, _, _ := s.solveScene(det, Hint{Epoch: s.epoch}); why != "" {
+			t.Errorf("%g degrees: %s", degrees, why)
+		}
+	}
 }

@@ -97,6 +97,9 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
+	if fit.astray(pairs, len(det.Stars)) {
+		return nil
+	}
 	sol := &Solution{Camera: fit.Camera, Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
 	var sum float64
 	for _, q := range pairs {
@@ -109,6 +112,32 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 	}
 	sol.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale
 	return sol
+}
+
+// A proof may come from one corner of a wide field, where the scale of a lens differs
+// from that of its middle by a tenth, and the fit then fails to find the way to the
+// rest: its pairs are good in the corner and chance elsewhere. Such a fit is coarse,
+// and leaves most of the brightest stars without a partner. Of some two hundred
+// right ones over all hard kinds of frames of 8 to 60 degrees, stars trailed or out of focus
+// reached 1.5 pixels with nine in ten explained, and frames half hidden left two
+// thirds unexplained at 0.5 pixels.
+const (
+	astrayRMS   = 1.2 // pixels
+	astrayStars = 30  // the brightest detections
+	astrayShare = 0.5 // of them
+)
+
+// astray tells whether a fit explains too little.
+func (f *cameraFit) astray(pairs []fitPair, detections int) bool {
+	var sum float64
+	bright := 0
+	for _, p := range pairs {
+		sum += p.dx*p.dx + p.dy*p.dy
+		if p.spot < astrayStars {
+			bright++
+		}
+	}
+	return math.Sqrt(sum/float64(len(pairs))) > astrayRMS && float64(bright) < astrayShare*float64(min(detections, astrayStars))
 }
 
 // cameraFromPlane reads attitude, scale and distortion off a plane fit.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -31,6 +32,11 @@ type pipeline struct {
 	lastWidth, lastHeight int
 	lastScale             sky.Angle
 	failed                int
+
+	// The lens through which directions are taken, and the stars that it was
+	// fitted to.
+	lens      *solve.Camera
+	lensStars int
 
 	// prompt makes a frame of the size just solved be given up after the
 	// search at its scale: cloud must not hold up the frames behind it.
@@ -129,13 +135,36 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.times, o.detected = o.solution.Times, len(o.solution.Detection.Stars)
 	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.solution.Scale, 0
-	detector := o.solution.DetectorFrame()
+	p.keepLens(o.solution)
+	detector := p.lens.DetectorFrame()
 	for _, pair := range o.solution.Pairs {
 		o.sighting.Pairs = append(o.sighting.Pairs, mountmodel.Pair{
-			Camera: sky.Camera(detector.Apply(sky.Vec(pair.Camera))), ICRS: pair.ICRS, Sigma: pair.Sigma,
+			Camera: sky.Camera(detector.Apply(sky.Vec(p.lens.Direction(pair.Pixel)))), ICRS: pair.ICRS, Sigma: pair.Sigma,
 		})
 	}
 	return o
+}
+
+const (
+	// otherLens is the difference in scale that tells another lens, or other binning, from
+	// refraction (1e-2 at an altitude of 8 degrees) and a touch of the focuser.
+	otherLens = 0.02
+	// betterLens times as many stars make a frame's lens replace the one in use.
+	betterLens = 3
+)
+
+// keepLens keeps one model of the lens for all frames of a camera. In a wide
+// field low in the sky, the curvature of refraction looks like an optical axis
+// aside of the middle, by tens of pixels and another way in each frame, and
+// directions through each frame's own lens would turn by some tenths of an
+// arcsecond. Through one lens, whatever is wrong with it is the same in all
+// frames, and a part of how the camera is bolted on.
+func (p *pipeline) keepLens(s *solve.Solution) {
+	l := p.lens
+	if l == nil || l.Width != s.Width || l.Height != s.Height || l.Mirrored != s.Mirrored ||
+		math.Abs(float64(s.Scale/l.Scale)-1) > otherLens || len(s.Pairs) > betterLens*p.lensStars {
+		p.lens, p.lensStars = &s.Camera, len(s.Pairs)
+	}
 }
 
 // solve finds where a frame points.
