@@ -228,7 +228,8 @@ func (b shapeBins) buckets() int { return 8 * b.half * b.half * b.half * b.half 
 // buildLevel thins the catalogue, finds neighbours and files the patterns.
 func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 	l := &level{spec: spec, bins: newShapeBins(spec)}
-	l.nodes, l.far = nearest(thin(cat, spec.grid, spec.perCell), spec.grid)
+	l.nodes = thin(cat, spec.grid, spec.perCell)
+	l.far = nearest(l.nodes, spec.grid)
 	l.file()
 	return l
 }
@@ -237,37 +238,50 @@ func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 // the catalogue's own order, which keeps neighbours in the sky near each other
 // in memory. The catalogue's cells lie within the level's or the level's within
 // them, and hold their stars brightest first.
-func thin(cat *catalogs.Catalogue, grid, perCell int) []vec32 {
+func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 	own := int(math.Round(math.Sqrt(float64(cat.Cells()) / 6))) // cells along an edge of the catalogue's cube
 	if grid < own {
 		return thinCoarse(cat, grid, perCell)
 	}
-	parts := make([][]vec32, runtime.GOMAXPROCS(0))
-	chunk := (cat.Cells() + len(parts) - 1) / len(parts)
-	inParallel(len(parts), len(parts), func(_, w int) {
-		k := grid / own
-		used := make([]uint8, k*k)
-		var out []vec32
-		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
-			clear(used)
-			lo, hi := cat.CellRange(c)
-			for id := lo; id < hi; id++ {
-				d := cat.Star(id).Dir
-				g := gridCell(d, grid)
-				// the place within the catalogue's cell
-				if sub := g/grid%k*k + g%k; int(used[sub]) < perCell {
-					used[sub]++
-					out = append(out, vec32FromICRS(d))
+	workers := runtime.GOMAXPROCS(0)
+	chunk := (cat.Cells() + workers - 1) / workers
+	// Counted first, so that a level never lies in memory twice.
+	each := func(visit func(w int, d sky.ICRS)) {
+		inParallel(workers, workers, func(_, w int) {
+			k := grid / own
+			used := make([]uint8, k*k)
+			for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
+				clear(used)
+				lo, hi := cat.CellRange(c)
+				for id := lo; id < hi; id++ {
+					d := cat.Star(id).Dir
+					g := gridCell(d, grid)
+					// the place within the catalogue's cell
+					if sub := g/grid%k*k + g%k; int(used[sub]) < perCell {
+						used[sub]++
+						visit(w, d)
+					}
 				}
 			}
-		}
-		parts[w] = out
+		})
+	}
+	counts := make([]int, workers)
+	each(func(w int, _ sky.ICRS) { counts[w]++ })
+	total := 0
+	for w, n := range counts {
+		counts[w] = total
+		total += n
+	}
+	nodes := make([]node, total)
+	each(func(w int, d sky.ICRS) {
+		nodes[counts[w]].at = vec32FromICRS(d)
+		counts[w]++
 	})
-	return slices.Concat(parts...)
+	return nodes
 }
 
 // thinCoarse is thin for cells that hold several of the catalogue's.
-func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []vec32 {
+func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
 	cells := make([][]catalogs.Star, 6*grid*grid)
 	for c := range cat.Cells() {
 		lo, hi := cat.CellRange(c)
@@ -283,11 +297,11 @@ func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []vec32 {
 		kept = append(kept, stars[:min(perCell, len(stars))]...)
 	}
 	slices.SortFunc(kept, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
-	out := make([]vec32, len(kept))
+	nodes := make([]node, len(kept))
 	for i, s := range kept {
-		out[i] = vec32FromICRS(s.Dir)
+		nodes[i].at = vec32FromICRS(s.Dir)
 	}
-	return out
+	return nodes
 }
 
 // faceOf tells which face of the cube around the sphere a direction pierces
@@ -332,31 +346,32 @@ func equalAngle(tan float64, n int) int {
 const bruteForceStars = 3000
 
 // nearest finds the neighbours of every star; grid is the number of cells along
-// an edge of the cube that hold a few stars each.
-func nearest(stars []vec32, grid int) ([]node, map[farNeighbour]uint32) {
-	nodes := make([]node, len(stars))
+// an edge of the cube that hold a few stars each. It gives those that a node has no room for.
+func nearest(nodes []node, grid int) map[farNeighbour]uint32 {
 	far := make(map[farNeighbour]uint32)
-	if len(stars) <= bruteForceStars {
-		for i := range stars {
+	if len(nodes) <= bruteForceStars {
+		for i := range nodes {
 			var best nearList
-			for j := range stars {
+			for j := range nodes {
 				if j != i {
-					best.offer(stars, stars[i], uint32(j))
+					best.offer(nodes, nodes[i].at, uint32(j))
 				}
 			}
-			nodes[i] = best.node(stars, uint32(i), far)
+			best.store(nodes, uint32(i), far)
 		}
-		return nodes, far
+		return far
 	}
 	var parts [6]map[farNeighbour]uint32
-	inParallel(runtime.GOMAXPROCS(0), 6, func(_, face int) {
+	grids := make([]faceGrid, runtime.GOMAXPROCS(0)) // used again for the next face
+	inParallel(len(grids), len(parts), func(w, face int) {
 		parts[face] = make(map[farNeighbour]uint32)
-		newFaceGrid(stars, face, grid).nearest(stars, nodes, parts[face])
+		grids[w].fill(nodes, face, grid)
+		grids[w].nearest(nodes, parts[face])
 	})
 	for _, p := range parts {
 		maps.Copy(far, p)
 	}
-	return nodes, far
+	return far
 }
 
 // nearList is a list of the nearest stars so far, nearest first.
@@ -366,8 +381,8 @@ type nearList struct {
 	n    int
 }
 
-func (b *nearList) offer(stars []vec32, at vec32, j uint32) {
-	d := stars[j].sub(at)
+func (b *nearList) offer(nodes []node, at vec32, j uint32) {
+	d := nodes[j].at.sub(at)
 	r := d.dot(d)
 	k := b.n
 	if k == neighbours {
@@ -384,22 +399,21 @@ func (b *nearList) offer(stars []vec32, at vec32, j uint32) {
 	b.dist[k], b.ids[k] = r, j
 }
 
-// node packs the list of star i; neighbours that do not fit go to far.
-func (b *nearList) node(stars []vec32, i uint32, far map[farNeighbour]uint32) node {
-	n := node{at: stars[i]}
-	for k := range n.near {
+// store packs the list into the node of star i; neighbours that do not fit go to far.
+func (b *nearList) store(nodes []node, i uint32, far map[farNeighbour]uint32) {
+	for k := range neighbours {
+		to := &nodes[i].near[k]
 		d := int64(b.ids[k]) - int64(i)
 		switch {
 		case k >= b.n:
-			n.near[k] = noStar
+			*to = noStar
 		case d > math.MaxInt16 || d <= farStar:
-			n.near[k] = farStar
+			*to = farStar
 			far[farNeighbour{i, uint8(k)}] = b.ids[k]
 		default:
-			n.near[k] = int16(d)
+			*to = int16(d)
 		}
 	}
-	return n
 }
 
 // faceGrid files the stars of one cube face, and of a margin around it, by
@@ -410,26 +424,30 @@ type faceGrid struct {
 	cell   float64 // side of a cell, in the plane
 	corner float64
 	starts []int32
+	next   []int32
+	filed  []filedStar
 	order  []uint32
 	own    []uint32 // stars that belong to the face itself
 	uv     [][2]float32
+}
+
+type filedStar struct {
+	star uint32
+	cell int32
 }
 
 // faceReach is how many cells around a star's own are searched at most: as far
 // as the largest triangles go.
 const faceReach = 6
 
-func newFaceGrid(stars []vec32, face, n int) *faceGrid {
-	g := &faceGrid{face: face, cell: 2 / float64(n)}
+func (g *faceGrid) fill(nodes []node, face, n int) {
+	g.face, g.cell = face, 2/float64(n)
 	g.n = n + 2*faceReach
 	g.corner = -1 - faceReach*g.cell
-	g.starts = make([]int32, g.n*g.n+1)
-	type filed struct {
-		star uint32
-		cell int32
-	}
-	var in []filed
-	for i, s := range stars {
+	g.starts = append(g.starts[:0], make([]int32, g.n*g.n+1)...)
+	g.filed, g.own, g.uv = g.filed[:0], g.own[:0], g.uv[:0]
+	for i := range nodes {
+		s := nodes[i].at
 		u, v, ok := g.project(s)
 		if !ok {
 			continue
@@ -439,7 +457,7 @@ func newFaceGrid(stars []vec32, face, n int) *faceGrid {
 			continue
 		}
 		c := int32(cu*g.n + cv)
-		in = append(in, filed{uint32(i), c})
+		g.filed = append(g.filed, filedStar{uint32(i), c})
 		g.starts[c+1]++
 		if f, _, _ := faceOf(float64(s.x), float64(s.y), float64(s.z)); f == face {
 			g.own = append(g.own, uint32(i))
@@ -449,13 +467,12 @@ func newFaceGrid(stars []vec32, face, n int) *faceGrid {
 	for c := range g.n * g.n {
 		g.starts[c+1] += g.starts[c]
 	}
-	next := append([]int32(nil), g.starts...)
-	g.order = make([]uint32, len(in))
-	for _, f := range in {
-		g.order[next[f.cell]] = f.star
-		next[f.cell]++
+	g.next = append(g.next[:0], g.starts...)
+	g.order = slices.Grow(g.order[:0], len(g.filed))[:len(g.filed)]
+	for _, f := range g.filed {
+		g.order[g.next[f.cell]] = f.star
+		g.next[f.cell]++
 	}
-	return g
 }
 
 // leastCosine is the cosine, from the face's axis, below which a star is beyond
@@ -482,7 +499,7 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	return u / w, v / w, true
 }
 
-func (g *faceGrid) nearest(stars []vec32, nodes []node, far map[farNeighbour]uint32) {
+func (g *faceGrid) nearest(nodes []node, far map[farNeighbour]uint32) {
 	for k, i := range g.own {
 		u, v := float64(g.uv[k][0]), float64(g.uv[k][1])
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
@@ -503,7 +520,7 @@ func (g *faceGrid) nearest(stars []vec32, nodes []node, far map[farNeighbour]uin
 					c := a*g.n + b
 					for _, j := range g.order[g.starts[c]:g.starts[c+1]] {
 						if j != i {
-							best.offer(stars, stars[i], j)
+							best.offer(nodes, nodes[i].at, j)
 						}
 					}
 				}
@@ -513,7 +530,7 @@ func (g *faceGrid) nearest(stars []vec32, nodes []node, far map[farNeighbour]uin
 				break
 			}
 		}
-		nodes[i] = best.node(stars, i, far)
+		best.store(nodes, i, far)
 	}
 }
 
@@ -523,17 +540,23 @@ func (l *level) file() {
 	hubs := min(len(l.nodes), mostHubs)
 	chunk := (hubs + workers - 1) / workers
 	counts := make([][]uint32, workers)
-	each := func(visit func(w, bucket int, e uint32)) {
+	each := func(visit func(w int, p []filedPattern)) {
 		inParallel(workers, workers, func(_, w int) {
+			g := gatherer{l.bins.buckets()/gathered + 1, make([][]filedPattern, gathered), func(p []filedPattern) { visit(w, p) }}
 			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
-				l.patternsOf(uint32(i), func(bucket int, e uint32) { visit(w, bucket, e) })
+				l.patternsOf(uint32(i), g.add)
 			}
+			g.flush()
 		})
 	}
 	for w := range counts {
 		counts[w] = make([]uint32, l.bins.buckets())
 	}
-	each(func(w, bucket int, _ uint32) { counts[w][bucket]++ })
+	each(func(w int, patterns []filedPattern) {
+		for _, p := range patterns {
+			counts[w][p.bucket]++
+		}
+	})
 	l.starts = make([]uint32, l.bins.buckets()+1)
 	var total uint32
 	for b := range l.bins.buckets() {
@@ -546,10 +569,49 @@ func (l *level) file() {
 	}
 	l.starts[l.bins.buckets()] = total
 	l.entry = make([]uint32, total)
-	each(func(w, bucket int, e uint32) {
-		l.entry[counts[w][bucket]] = e
-		counts[w][bucket]++
+	each(func(w int, patterns []filedPattern) {
+		for _, p := range patterns {
+			l.entry[counts[w][p.bucket]] = p.entry
+			counts[w][p.bucket]++
+		}
 	})
+}
+
+// filedPattern is an entry and the bucket it belongs to.
+type filedPattern struct{ bucket, entry uint32 }
+
+// gatherer collects patterns and hands over those of neighbouring buckets
+// together, in the order in which they came: scattered one by one over a hundred
+// megabytes, each would cost a wait for memory.
+type gatherer struct {
+	per   int // buckets of a part
+	parts [][]filedPattern
+	give  func([]filedPattern)
+}
+
+// A gatherer has so many parts, and hands over so many patterns at once: then a part of a
+// large level, its counts and the gathered patterns each fit a processor's second cache.
+const (
+	gathered   = 256
+	handedOver = 1024
+)
+
+func (g *gatherer) add(bucket int, e uint32) {
+	part := &g.parts[bucket/g.per]
+	if *part == nil {
+		*part = make([]filedPattern, 0, handedOver)
+	}
+	if *part = append(*part, filedPattern{uint32(bucket), e}); len(*part) == handedOver {
+		g.give(*part)
+		*part = (*part)[:0]
+	}
+}
+
+func (g *gatherer) flush() {
+	for i, p := range g.parts {
+		g.give(p)
+		g.parts[i] = p[:0]
+	}
 }
 
 // patternsOf visits the patterns of which a star is the hub.

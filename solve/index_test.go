@@ -65,8 +65,8 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 		if len(got) != n {
 			t.Errorf("grid %d: %d stars kept, want %d", grid, len(got), n)
 		}
-		for _, s := range got {
-			if !want[s] {
+		for _, node := range got {
+			if s := node.at; !want[s] {
 				t.Errorf("grid %d: star at %v is not among the brightest %d of its cell", grid, s, c.perCell)
 				break
 			}

@@ -6,6 +6,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"polard/mountmodel/sky"
@@ -399,4 +400,66 @@ func mahalanobis(cov sky.Matrix, e sky.Vec) float64 {
 		sum += x[k] * m.Det() / det
 	}
 	return sum
+}
+
+// TestWrongHintsCostTimeNotTheAnswer: a scale, a place, an epoch that are not true.
+func TestWrongHintsCostTimeNotTheAnswer(t *testing.T) {
+	rng := rand.New(rand.NewPCG(17, 6))
+	for name, wrong := range map[string]func(h *Hint, list *starList){
+		"scale, three times":    func(h *Hint, _ *starList) { h.Scale *= 3 },
+		"scale, a fifth":        func(h *Hint, _ *starList) { h.Scale /= 5 },
+		"scale never searched":  func(h *Hint, _ *starList) { h.Scale = 1000 * sky.Arcsecond },
+		"the other half of sky": func(h *Hint, l *starList) { c := l.ICRS(l.Centre()); h.Near = &sky.ICRS{X: -c.X, Y: -c.Y, Z: -c.Z} },
+		"the pole":              func(h *Hint, _ *starList) { h.Near = &sky.ICRS{Z: 1} },
+		"epoch of 1900":         func(h *Hint, _ *starList) { h.Epoch = 1900 },
+		"scale, place, epoch":   func(h *Hint, _ *starList) { *h = Hint{Scale: 30 * h.Scale, Near: &sky.ICRS{Z: -1}, Epoch: 2150} },
+	} {
+		for range 3 {
+			list := drawList(rng, theCatalogue(), plainList(rng))
+			hint := list.hint()
+			wrong(&hint, &list)
+			sol, err := theSolver().match(list.Width, list.Height, list.det, hint)
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				continue
+			}
+			// A century of proper motion moves the mean of the stars by some arcseconds.
+			if off := list.off(sol); off > 10*sky.Arcsecond {
+				t.Errorf("%s: centre %g arcsec off", name, off.Arcseconds())
+			}
+		}
+	}
+}
+
+// TestFailureNamesTheCause: what is known of scale and place tells whether the catalogue
+// could have served.
+func TestFailureNamesTheCause(t *testing.T) {
+	rng := rand.New(rand.NewPCG(18, 6))
+	det := &Detection{}
+	for range 20 {
+		det.Stars = append(det.Stars, Star{Pos: sky.Pixel{X: 1200 * rng.Float64(), Y: 900 * rng.Float64()}})
+	}
+	// The galactic pole, and the Milky Way in Cygnus.
+	pole, plane := sky.ICRSFromRADec(192.86*sky.Degree, 27.13*sky.Degree), sky.ICRSFromRADec(300*sky.Degree, 35*sky.Degree)
+	for _, c := range []struct {
+		hint Hint
+		want string
+	}{
+		{Hint{Scale: 10 * sky.Arcsecond}, "check focus"},
+		// 0.2 by 0.15 degrees of 41253 square degrees with 2 557 501 stars.
+		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 stars of the catalogue on average"},
+		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "stars of the catalogue there"},
+		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 stars of the catalogue on average"},
+		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
+		{Hint{Scale: 0.1 * sky.Arcsecond}, "0.5 to 150 are searched"},
+		{Hint{}, "check focus"},
+	} {
+		c.hint.Quick = true
+		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
+			continue
+		}
+		if _, err := theSolver().match(1200, 900, det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v, want %q", c.hint, err, c.want)
+		}
+	}
 }
