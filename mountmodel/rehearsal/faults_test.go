@@ -242,12 +242,22 @@ var (
 	cleanSessions = flag.Int("clean", 300, "sessions in which nothing goes wrong")
 )
 
+// sessions is how many of them a test plays: fewer where only a quick look, or one
+// by the race detector, is wanted.
+func sessions(asked int) int {
+	if testing.Short() {
+		return max(1, asked/3)
+	}
+	return asked
+}
+
 // Each fault gets its right name, and no other, in at least 95 of 100 sessions.
 func TestFaultsAreNamed(t *testing.T) {
+	each := sessions(*eachFault)
 	all, right := 0, 0
 	for _, f := range faults() {
 		named := 0
-		for i := range *eachFault {
+		for i := range each {
 			b := newBench(t, faultRig(rand.New(rand.NewPCG(uint64(i), 21))), mountmodel.DefaultTolerance, uint64(i))
 			b.wobble = faultWobble
 			found, other := false, []mountmodel.WarningCode{}
@@ -265,10 +275,10 @@ func TestFaultsAreNamed(t *testing.T) {
 				t.Logf("%s, session %d: named %v, and %v", f.name, i, found, slices.Compact(other))
 			}
 		}
-		t.Logf("%s: %d of %d", f.name, named, *eachFault)
-		all, right = all+*eachFault, right+named
-		if float64(named) < 0.95*float64(*eachFault) {
-			t.Errorf("%s: %d of %d got their right name, want 95 %%", f.name, named, *eachFault)
+		t.Logf("%s: %d of %d", f.name, named, each)
+		all, right = all+each, right+named
+		if float64(named) < 0.95*float64(each) {
+			t.Errorf("%s: %d of %d got their right name, want 95 %%", f.name, named, each)
 		}
 	}
 	t.Logf("all faults: %d of %d, %.1f %%", right, all, 100*float64(right)/float64(all))
@@ -279,8 +289,9 @@ func TestFaultsAreNamed(t *testing.T) {
 // the mount about the axis too; where not, frames cannot tell it from bolts,
 // and it does no harm: what is told of the axis is right, or in doubt.
 func TestBumpWhileAdjusting(t *testing.T) {
+	each := sessions(*eachFault)
 	named, wrong := 0, 0
-	for i := range *eachFault {
+	for i := range each {
 		b := newBench(t, faultRig(rand.New(rand.NewPCG(uint64(i), 21))), mountmodel.DefaultTolerance, uint64(i))
 		b.wobble = faultWobble
 		b.adjusting(1 + b.rng.IntN(3))
@@ -299,9 +310,9 @@ func TestBumpWhileAdjusting(t *testing.T) {
 			t.Logf("session %d: the axis told is %.1f arcsec off, known to %.1f", i, off.Arcseconds(), major.Arcseconds())
 		}
 	}
-	t.Logf("a bump while adjusting: named in %d of %d, the axis wrong without a word in %d", named, *eachFault, wrong)
-	if named < *eachFault/2 || 100*wrong > 2**eachFault {
-		t.Errorf("named in %d of %d, wrong in %d", named, *eachFault, wrong)
+	t.Logf("a bump while adjusting: named in %d of %d, the axis wrong without a word in %d", named, each, wrong)
+	if named < each/2 || 100*wrong > 2*each {
+		t.Errorf("named in %d of %d, wrong in %d", named, each, wrong)
 	}
 }
 
@@ -312,8 +323,9 @@ const faultWobble = 1 * sky.Arcsecond
 // Sessions in which nothing goes wrong, from the first frame to an hour after
 // the lock, warn of nothing but what two frames leave open and a low camera.
 func TestCleanSessionsWarnOfNothing(t *testing.T) {
+	clean := sessions(*cleanSessions)
 	alarmed := 0
-	for i := range *cleanSessions {
+	for i := range clean {
 		rng := rand.New(rand.NewPCG(uint64(i), 22))
 		b := newBench(t, faultRig(rng), mountmodel.DefaultTolerance, uint64(i))
 		b.wobble = faultWobble
@@ -336,8 +348,8 @@ func TestCleanSessionsWarnOfNothing(t *testing.T) {
 			t.Logf("session %d: %+v", i, b.alarms[0])
 		}
 	}
-	t.Logf("%d of %d clean sessions warned", alarmed, *cleanSessions)
-	if 100*alarmed >= *cleanSessions {
-		t.Errorf("%d of %d clean sessions warned, want under 1 %%", alarmed, *cleanSessions)
+	t.Logf("%d of %d clean sessions warned", alarmed, clean)
+	if 100*alarmed >= clean {
+		t.Errorf("%d of %d clean sessions warned, want under 1 %%", alarmed, clean)
 	}
 }
