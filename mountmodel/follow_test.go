@@ -174,3 +174,49 @@ func TestHearClock(t *testing.T) {
 		t.Errorf("started over with the clock set right, told %q %+v", v.Instruction, v.Warnings)
 	}
 }
+
+// The files' own times are compared too, for frames that were not seen to come
+// in: what time zones differ by is told, by code and in words, and holds up
+// nothing. Files that were copied have times of their own.
+func TestHearFile(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		late   time.Duration // of the file, after the end of the exposure
+		copied bool          // all files at once
+		says   string
+	}{
+		{"right", 3 * time.Second, false, ""},
+		{"local time in the header", -2*time.Hour + 4*time.Second, false, "2 h ahead of the time at which the file was written"},
+		{"a quarter of an hour", 15 * time.Minute, false, ""}, // no zone
+		{"copied later", 5*time.Hour + time.Minute, true, ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			d := newDesk(t, 411, 44*sky.Degree, 5*sky.Degree, nil)
+			var list []Sighting
+			for i := range 5 {
+				s := d.m.sighting(fmt.Sprint("c", i), 1)
+				s.Exposure = 10 * time.Second
+				s.Written = s.Mid.Add(s.Exposure/2 + c.late)
+				if c.copied {
+					s.Written = d.m.now.Add(c.late - time.Duration(i)*90*time.Second)
+				}
+				list = append(list, s)
+				d.m.theta += 25 * sky.Degree
+				d.m.wait(90*time.Second, true)
+			}
+			v, err := Measure(d.cfg, list, 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			told := ""
+			for _, w := range v.Warnings {
+				if w.Code == WarnFileClock {
+					told = w.Message
+				}
+			}
+			if (c.says == "") != (told == "") || !strings.Contains(told, c.says) || v.Doubt {
+				t.Errorf("told %q, want %q; doubt %v", told, c.says, v.Doubt)
+			}
+		})
+	}
+}
