@@ -232,7 +232,7 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 				p.Fill("[name=eyepiece_mm]", "20")
 				p.Click(`#now .step-extra button[type=submit]`)
 				p.Says("Your eyepiece shows 5.00°")
-				p.Until(`document.querySelectorAll(".star-views svg[role=img]").length === 4`)
+				p.Until(`document.querySelectorAll(".star-views svg[role=img]").length === 4 && document.querySelectorAll(".star-views circle.d-dashed").length === 3`)
 			}
 			browsertest.Eval[bool](p, `(scrollTo(0, 0), true)`)
 			p.Inspect(fmt.Sprintf("setup-%d-%s-%s", i+1, step.key, c.screen.Name))

@@ -29,6 +29,8 @@ export const setup = {
     /** @param {string} deg @param {number} n */
     lastTime: (deg, n) => `By ${n === 1 ? "the last night" : `${n} earlier nights`} here, your scale should read ${deg}.`,
     /** @param {string} deg */
+    true: (deg) => `A true scale would read ${deg}.`,
+    /** @param {string} deg */
     near: (deg) => `Within ${deg} is near enough for the first frames: they measure where the axis really points.`,
     /** @param {string} lat @param {string} lon @param {string} m */
     at: (lat, lon, m) => `${lat}, ${lon}, ${m} m above the sea.`,
@@ -81,6 +83,8 @@ export const setup = {
     iron: "Take it two or three steps away from the mount: iron, motors and cars pull the needle.",
     /** @param {string} deg @param {number} n */
     lastTime: (deg, n) => `By ${n === 1 ? "the last night" : `${n} earlier nights`} here, your compass should read ${deg}.`,
+    /** @param {string} deg */
+    true: (deg) => `A true compass without iron about would read ${deg}.`,
     lastShort: "as last time",
     /** @param {string} deg */
     drawn: (deg) => `A piece of the compass scale, with ${deg} marked.`,
@@ -161,7 +165,7 @@ export const setup = {
     watch: "Turn the axis a third of a turn either way once and look: nothing may touch a leg, no cable may tighten. Keep fingers out of the hinge.",
     north: "north",
     south: "south",
-    pole: "to the pole",
+    pole: "pole",
     tube: "tube",
     weight: "counterweight",
     /** @param {string} alt @param {boolean} south */

@@ -79,9 +79,9 @@ export class DirectionStep {
     const more = [...sheet.steps.compass, ...sheet.steps.sun_shadow];
     if (!c || c.use === "none") return { head: w.noCompass, lines: sheet.warnings.map((n) => n.message), more };
     return {
-      head: w.head[south ? "south" : "north"], figure: number(c.bearing_deg, 1, "°"),
+      head: w.head[south ? "south" : "north"], figure: number(last?.deg ?? c.bearing_deg, 1, "°"),
       lines: [
-        ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights)] : []),
+        ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(c.bearing_deg, 1, "°"))] : []),
         w.declination(side(c.declination_deg, 1, "E", "W"), number(c.uncertainty_deg, 1, "°"), c.model),
         w.iron,
         ...sheet.warnings.filter((n) => n.code.startsWith("compass")).map((n) => n.message),

@@ -111,9 +111,9 @@ export class PlaceStep {
     const s = sheet.latitude_scale;
     const last = lastTime("scale");
     return {
-      head: w.head, figure: number(s.set_deg, 1, "°"),
+      head: w.head, figure: number(last?.deg ?? s.set_deg, 1, "°"),
       lines: [
-        ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights)] : []),
+        ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(s.set_deg, 1, "°"))] : []),
         w.near(number(s.near_deg, 0, "°")),
         w.at(side(sheet.site.lat_deg, 3, "N", "S"), side(sheet.site.lon_deg, 3, "E", "W"), number(sheet.site.elevation_m, 0)),
         w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′")),

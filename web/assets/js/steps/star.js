@@ -85,10 +85,12 @@ function views(sheet) {
   const w = words.setup.star;
   const field = sheet.eyepiece?.true_field_arcmin ?? 0;
   const farthest = Math.max(...sheet.pole_stars.map((s) => standing(sheet, s).distance_arcmin));
-  const half = 1.25 * farthest;
+  // A field so wide that star and pole would merge in it is told in words only.
+  const drawn = field < 16 * farthest ? field : 0;
+  const half = (/** @type {number} */ i) => Math.max(1.25 * farthest, i === 0 ? 0 : 0.55 * drawn);
   return sheet.pole_stars[0].views.map((v, i) => h("figure", { class: "card" },
     h("figcaption", {}, h("b", {}, w.through[v.through] ?? v.through), " · ", w.clock(clockFace(v.clock_hours))),
-    oneView(sheet, i, half, i === 0 ? 0 : field)));
+    oneView(sheet, i, half(i), i === 0 ? 0 : drawn)));
 }
 
 /**
@@ -102,10 +104,7 @@ function oneView(sheet, which, half, field) {
   const size = 220, middle = size / 2, px = middle / half;
   const eye = which === 0;
   const parts = [];
-  if (field > 0) {
-    const r = (field / 2) * px;
-    if (r < 1.42 * middle) parts.push(svg("circle", { cx: middle, cy: middle, r, class: "d-dashed" }));
-  }
+  if (field > 0) parts.push(svg("circle", { cx: middle, cy: middle, r: (field / 2) * px, class: "d-dashed" }));
   if (eye) parts.push(line(14, size - 14, size - 14, size - 14, "d-thick"), label(middle, size - 20, w.horizon));
   // The pole: a plumb bob's point, hanging from above.
   parts.push(svg("path", { d: `M${middle} ${middle}l-6 -11h12z`, class: "d-ink" }), label(middle - 10, middle - 6, w.pole, "end"));
