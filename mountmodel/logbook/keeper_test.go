@@ -1,0 +1,310 @@
+package logbook
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// shelf is a store in memory that can be told to fail or to hang.
+type shelf struct {
+	mu      sync.Mutex
+	fails   error
+	hangs   bool
+	begun   []Session
+	keepers map[int64]string
+	entries map[int64][]Entry
+}
+
+func newShelf() *shelf {
+	return &shelf{keepers: make(map[int64]string), entries: make(map[int64][]Entry)}
+}
+
+func (s *shelf) open(context.Context) (Store, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s, s.fails
+}
+
+func (s *shelf) set(err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.fails = err
+}
+
+func (s *shelf) Begin(_ context.Context, session Session, keeper string) (int64, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.begun = append(s.begun, session)
+	id := int64(len(s.begun))
+	s.keepers[id] = keeper
+	return id, s.fails
+}
+
+func (s *shelf) TakeOver(_ context.Context, id int64, keeper string) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.keepers[id] = keeper
+	return s.fails
+}
+
+func (s *shelf) Append(ctx context.Context, id int64, keeper string, entries []Entry) error {
+	s.mu.Lock()
+	hangs := s.hangs
+	s.mu.Unlock()
+	if hangs {
+		<-ctx.Done()
+		return ctx.Err()
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.fails != nil {
+		return s.fails
+	}
+	if s.keepers[id] != keeper {
+		return &Trouble{Code: TroubleTakenOver}
+	}
+	s.entries[id] = append(s.entries[id], entries...)
+	return nil
+}
+
+func (s *shelf) Close() error { return nil }
+
+func (s *shelf) kept(id int64) (seqs []int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, e := range s.entries[id] {
+		seqs = append(seqs, e.Seq)
+	}
+	return seqs
+}
+
+func noteEntry(text string) Entry { return Entry{At: evening, Note: &Note{"steps", text}} }
+
+// run runs a keeper in a synctest bubble until stop is called.
+func run(t *testing.T, k *Keeper) (stop func() error) {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- k.Run(ctx) }()
+	return func() error { cancel(); return <-done }
+}
+
+// Entries are on the shelf soon, in order, each once; Append and Kept never wait
+// for a store that fails; what it refused is written when it works again.
+func TestKeeperBridgesFailures(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShelf()
+		var told []string
+		var k *Keeper
+		k = NewKeeper(s.open, session(), func() {
+			if tr := k.Trouble(); tr != nil {
+				told = append(told, string(tr.Code))
+			} else {
+				told = append(told, "kept")
+			}
+		})
+		stop := run(t, k)
+		if seq := k.Append(noteEntry("a")); seq != 1 || !k.Kept(t.Context(), seq) {
+			t.Errorf("entry %d is not kept", seq)
+		}
+		s.set(&Trouble{Code: TroubleFull, Message: "the disk is full"})
+		begin := time.Now()
+		for i := range 50 {
+			if k.Kept(t.Context(), k.Append(noteEntry(fmt.Sprint(i)))) {
+				t.Error("kept by a store that fails")
+			}
+		}
+		if waited := time.Since(begin); waited > retryEvery {
+			t.Errorf("waited %v for a store that fails", waited)
+		}
+		time.Sleep(time.Minute)
+		if k.Trouble() == nil || k.Trouble().Code != TroubleFull {
+			t.Errorf("trouble %v", k.Trouble())
+		}
+		s.set(&Trouble{Code: TroubleReadOnly})
+		time.Sleep(time.Minute)
+		s.set(nil)
+		time.Sleep(2 * retryEvery)
+		synctest.Wait()
+		if k.Trouble() != nil {
+			t.Errorf("trouble %v", k.Trouble())
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
+		got := s.kept(1)
+		if len(got) != 51 || !slices.IsSorted(got) || got[50] != 51 || len(s.begun) != 1 {
+			t.Errorf("kept %v in %d sessions", got, len(s.begun))
+		}
+		if want := []string{"disk_full", "read_only", "kept"}; !slices.Equal(told, want) {
+			t.Errorf("told %v, want %v", told, want)
+		}
+	})
+}
+
+// What was appended right before the end is written; a store that hangs does
+// not hold the end up.
+func TestKeeperStops(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShelf()
+		k := NewKeeper(s.open, session(), nil)
+		stop := run(t, k)
+		synctest.Wait()
+		k.Append(noteEntry("last"))
+		if err := stop(); err != nil || len(s.kept(1)) != 1 {
+			t.Errorf("%v, kept %v", err, s.kept(1))
+		}
+		s.hangs = true
+		k = NewKeeper(s.open, session(), nil)
+		stop = run(t, k)
+		k.Append(noteEntry("never"))
+		time.Sleep(time.Second)
+		begin := time.Now()
+		if err := stop(); err == nil {
+			t.Error("a hanging store kept an entry")
+		}
+		if took := time.Since(begin); took > 2*lastWithin {
+			t.Errorf("the end took %v", took)
+		}
+	})
+}
+
+// A session that is gone on with is counted on and taken over; when another
+// process takes it over, that is told; when its file is taken away, a session
+// begins in the new one, with the configuration of now.
+func TestKeeperGoesOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShelf()
+		old := session()
+		old.ID, old.Count = 7, 41
+		s.keepers[7] = "a process that was killed"
+		k := NewKeeper(s.open, old, nil)
+		stop := run(t, k)
+		if seq := k.Append(noteEntry("a")); seq != 42 || !k.Kept(t.Context(), seq) {
+			t.Errorf("entry %d, trouble %v", seq, k.Trouble())
+		}
+		if err := s.TakeOver(t.Context(), 7, "another"); err != nil {
+			t.Fatal(err)
+		}
+		k.Append(noteEntry("b"))
+		synctest.Wait()
+		if k.Trouble() == nil || k.Trouble().Code != TroubleTakenOver {
+			t.Errorf("trouble %v", k.Trouble())
+		}
+		if err := stop(); err == nil {
+			t.Error("the end says nothing of what was not kept")
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		s := newShelf()
+		k := NewKeeper(s.open, session(), nil)
+		stop := run(t, k)
+		c := config()
+		c.Tolerance *= 3
+		k.Kept(t.Context(), k.Append(Entry{At: evening, Config: &c}))
+		s.set(&Trouble{Code: TroubleGone})
+		k.Append(noteEntry("b"))
+		synctest.Wait()
+		s.set(nil)
+		time.Sleep(2 * retryEvery)
+		if err := stop(); err != nil || len(s.begun) != 2 || s.begun[1].Called != c || !slices.Equal(s.kept(2), []int64{2}) {
+			t.Errorf("%v, sessions %+v, kept %v", err, s.begun, s.kept(2))
+		}
+	})
+}
+
+// Beyond its bound the memory takes frames without their stars, and no more.
+func TestKeeperMemoryIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newShelf()
+		s.set(errors.New("broken"))
+		k := NewKeeper(s.open, session(), nil)
+		k.limit = 10 * 100 * pairBytes
+		stop := run(t, k)
+		for i := range 50 {
+			k.Append(Entry{At: evening, Frame: frame(fmt.Sprint(i), 100)})
+		}
+		if k.bytes > k.limit {
+			t.Errorf("%d bytes wait, at most %d may", k.bytes, k.limit)
+		}
+		s.set(nil)
+		time.Sleep(2 * retryEvery)
+		if err := stop(); err != nil || len(s.kept(1)) != 50 || k.bytes != 0 {
+			t.Errorf("%v, kept %d, %d bytes", err, len(s.kept(1)), k.bytes)
+		}
+		for i, e := range s.entries[1] {
+			if stars := len(e.Frame.Sighting.Pairs); (stars == 100) != (i < 10) {
+				t.Errorf("frame %d has %d stars", i, stars)
+			}
+		}
+	})
+}
+
+// A real file that is deleted under a running keeper: the next entry begins a
+// session in a new file.
+func TestKeeperFileTakenAway(t *testing.T) {
+	path := inFolder(t)
+	k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+	k.retry = 20 * time.Millisecond
+	stop := run(t, k)
+	if !k.Kept(t.Context(), k.Append(entries()[0])) {
+		t.Fatal(k.Trouble())
+	}
+	for _, suffix := range []string{"", "-wal", "-shm"} {
+		if err := os.Remove(path + suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+			t.Fatal(err)
+		}
+	}
+	seq := k.Append(noteEntry("b"))
+	for end := time.Now().Add(10 * time.Second); !k.Kept(t.Context(), seq) && time.Now().Before(end); {
+		time.Sleep(5 * time.Millisecond)
+	}
+	if err := stop(); err != nil {
+		t.Fatal(err)
+	}
+	b := openTest(t, path)
+	s, err := b.Last(t.Context(), "/nights", time.Time{})
+	if err != nil || s == nil || !s.Placed || s.Called != config() {
+		t.Fatalf("%+v, %v", s, err)
+	}
+	if got := read(t, b, s.ID); len(got) != 1 || got[0].Note == nil {
+		t.Errorf("%+v", got)
+	}
+}
+
+// Two processes write sessions of their own into one file at the same time.
+func TestTwoWriters(t *testing.T) {
+	path := inFolder(t)
+	var group sync.WaitGroup
+	for range 2 {
+		group.Go(func() {
+			k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+			k.retry = 10 * time.Millisecond
+			stop := run(t, k)
+			for i := range 40 {
+				seq := k.Append(Entry{At: evening, Frame: frame(fmt.Sprint(i), 50)})
+				for !k.Kept(t.Context(), seq) {
+					time.Sleep(time.Millisecond)
+				}
+			}
+			if err := stop(); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	group.Wait()
+	b := openTest(t, path)
+	sessions, err := b.Sessions(t.Context(), time.Time{}, 0)
+	if err != nil || len(sessions) != 2 || sessions[0].Count != 40 || sessions[1].Count != 40 {
+		t.Fatalf("%+v, %v", sessions, err)
+	}
+	if err := b.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+}
