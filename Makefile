@@ -32,6 +32,20 @@ screenshots: ## a picture of each step of the page, on a phone and a laptop, by 
 	mkdir -p "$(SHOTS)"
 	POLARD_SHOTS="$(SHOTS)" $(GO) test -count 1 -run '^(TestPage|TestBrowser)$$' ./web ./cmd/polard
 
+kills: ## kill the service N times at random moments of a rehearsal; nothing may be lost or doubled
+	$(GO) test ./cmd/polard -count 1 -run 'TestKilled$$' -v -timeout 2h -args -kills $(or $(N),200)
+
+soak: ## N frames through the service: the curve of memory, goroutines and open files
+	$(GO) test ./cmd/polard -count 1 -run 'TestSoak$$' -v -timeout 6h -args -soak $(or $(N),20000)
+
+crowd: ## 300 websocket clients, of whom 100 never read and 50 come and go
+	$(GO) test ./web -count 1 -run 'TestCrowd$$' -v -args -crowd
+
+audit: ## known weaknesses of the dependencies (needs the network), and their versions
+	-$(GO) run golang.org/x/vuln/cmd/govulncheck@v1.9.0 ./...
+	$(GO) version
+	$(GO) list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}}{{end}}{{end}}' ./cmd/polard | sort -u
+
 mounts: ## how well the axes of 200 random mounts are found
 	$(GO) test -run xxx -bench RandomMounts -benchtime 200x ./cmd/polard
 

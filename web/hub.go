@@ -1,12 +1,26 @@
 package web
 
-import "sync"
+import (
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+)
 
 // snapshot is one published state, ready to be sent: the same bytes go to
 // every client.
 type snapshot struct {
 	seq   uint64
 	state []byte // JSON of State
+
+	mu   sync.Mutex
+	made [2]prepared // for clients that look on, and for those that operate
+}
+
+// prepared is a message that was made for one client and serves the others.
+type prepared struct {
+	at      time.Time
+	message *websocket.PreparedMessage
 }
 
 // hub hands the newest snapshot to every client. A client that does not read

@@ -145,7 +145,7 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 				return
 			}
 			last = snap
-			err = write(conn, s.envelope("state", snap, operate))
+			err = s.writeState(conn, snap, operate)
 		case <-beat.C:
 			err = write(conn, s.envelope("beat", last, operate))
 			if err == nil {
@@ -161,6 +161,33 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 			return
 		}
 	}
+}
+
+// sharedFor is how long a message made for one client serves others: by so much
+// the age of a frame may be told wrong.
+const sharedFor = 20 * time.Millisecond
+
+// writeState sends a state. Most clients are sent it in the same moment: they
+// share one message.
+func (s *Server) writeState(conn *websocket.Conn, snap *snapshot, operate bool) error {
+	k := 0
+	if operate {
+		k = 1
+	}
+	snap.mu.Lock()
+	made := snap.made[k]
+	if now := s.now(); made.message == nil || now.Sub(made.at).Abs() > sharedFor {
+		message, err := websocket.NewPreparedMessage(websocket.TextMessage, s.envelope("state", snap, operate))
+		if err != nil {
+			snap.mu.Unlock()
+			return err
+		}
+		made = prepared{now, message}
+		snap.made[k] = made
+	}
+	snap.mu.Unlock()
+	_ = conn.SetWriteDeadline(time.Now().Add(writeWait))
+	return conn.WritePreparedMessage(made.message)
 }
 
 func write(conn *websocket.Conn, b []byte) error {
