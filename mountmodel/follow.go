@@ -159,7 +159,9 @@ func (s *Session) follow(f frame) {
 		}
 	}
 	switch {
-	case st.fits():
+	case st.fits() && (s.spoilt == nil || st.reading.Jump < axisTold):
+		// After the tube has moved, a frame that fits some turn of the bolts proves
+		// nothing; one that shows the axis where it was shows the tube back as well.
 		s.spoilt = nil
 		s.accept(st)
 	case s.spoilt != nil:

@@ -254,7 +254,7 @@ func sessions(asked int) int {
 // Each fault gets its right name, and no other, in at least 95 of 100 sessions.
 func TestFaultsAreNamed(t *testing.T) {
 	each := sessions(*eachFault)
-	all, right := 0, 0
+	all, right, misled := 0, 0, 0
 	for _, f := range faults() {
 		named := 0
 		for i := range each {
@@ -269,6 +269,10 @@ func TestFaultsAreNamed(t *testing.T) {
 					other = append(other, w.Code)
 				}
 			}
+			if b.misled() {
+				misled++
+				t.Logf("%s, session %d: sent to turn bolts by an axis that is not there", f.name, i)
+			}
 			if found && len(other) == 0 {
 				named++
 			} else {
@@ -281,7 +285,10 @@ func TestFaultsAreNamed(t *testing.T) {
 			t.Errorf("%s: %d of %d got their right name, want 95 %%", f.name, named, each)
 		}
 	}
-	t.Logf("all faults: %d of %d, %.1f %%", right, all, 100*float64(right)/float64(all))
+	t.Logf("all faults: %d of %d, %.1f %%; sent to turn bolts by an axis that is not there: %d", right, all, 100*float64(right)/float64(all), misled)
+	if 100*misled > all {
+		t.Errorf("%d of %d faults were turned into a correction", misled, all)
+	}
 }
 
 // A bump while the bolts are being turned moves the axis as bolts may, and the
@@ -314,6 +321,18 @@ func TestBumpWhileAdjusting(t *testing.T) {
 	if named < each/2 || 100*wrong > 2*each {
 		t.Errorf("named in %d of %d, wrong in %d", named, each, wrong)
 	}
+}
+
+// misled tells whether the session, in the end, sends the person to the bolts by
+// an axis that is wrong, without a doubt of it.
+func (b *bench) misled() bool {
+	v := b.session.View()
+	if v.Now == nil || v.Doubt || v.Phase != mountmodel.Adjusting {
+		return false
+	}
+	major, _, _ := v.Now.Axis.Ellipse()
+	off := sky.Separation(v.Now.Axis.Dir, b.rig.Truth(b.now).Axis)
+	return off > 5*major+20*faultWobble
 }
 
 // faultWobble is how far each frame departs from the rigid mount, per
