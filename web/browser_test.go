@@ -2,6 +2,7 @@ package web
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -203,7 +204,10 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 	} {
 		rec := &recorder{}
 		s := serve(t, Options{Operator: rec})
-		publish(t, s, StateFromView(waiting(c.site), Around{Source: Source{Kind: "folder", Folder: "/nights/2026-03-14"}}))
+		publish(t, s, StateFromView(waiting(c.site), Around{
+			Source: Source{Kind: "folder", Folder: "/nights/2026-03-14"},
+			Plan:   PlanFromOrder(PlanOrder{Plan: mountmodel.Plan{HourFrom: sky.Angle(math.NaN()), HourTo: sky.Angle(math.NaN())}, LimitPx: 1}), // as before a plan is made
+		}))
 		sheet := setupOf(t, s.Server, "")
 		p.Do(c.screen.Size(), chromedp.Navigate(s.url))
 		for i, step := range setupSteps(sheet, c.site.South()) {
@@ -211,6 +215,12 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 				p.Says(w)
 			}
 			switch step.key {
+			case "direction": // the Sun is up at noon of Greenwich at both places, all year round
+				noon := time.Now().UTC().Format("2006-01-02") + "T12:00:00Z"
+				shadow := setupOf(t, s.Server, "?at="+noon).Sun.Shadow
+				browsertest.Eval[bool](p, `(e => { const noon = new Date(); noon.setUTCHours(12, 0, 0, 0);
+					e.value = noon.toTimeString().slice(0, 5); e.dispatchEvent(new Event("change")); return true; })(document.getElementById("f-when"))`)
+				p.Says(fmt.Sprintf("the shadow points to %.1f°", shadow.AzDeg))
 			case "balance":
 				for field, text := range map[string]string{"kg0": "7,5", "shaft0": "210", "tube0": "15", "kg1": "0.9", "shaft1": "210", "tube1": "-420", "sliding_kg": "5", "nearest_mm": "110", "farthest_mm": "380", "shaft_kg": "1.2"} {
 					p.Fill(fmt.Sprintf("[name=%s]", field), text)

@@ -216,6 +216,28 @@ func (p *pageDriver) turnBolt(c boltCard) {
 	}
 }
 
+// tellTurn turns the altitude bolt by a quarter of a turn and tells the page so:
+// it then speaks in turns of that bolt.
+func (p *pageDriver) tellTurn(config rehearsal.Config) view {
+	p.T.Helper()
+	quarter := int(math.Round((config.Mount.AltitudeBolt.PerTurn / 4).Arcminutes())) // whole minutes in this rig
+	p.rigButton("1.0′")
+	for range quarter {
+		p.rigButton("Raise")
+	}
+	p.Click("#told summary")
+	p.Click(`#told .told-sizes button:nth-child(2)`)
+	p.Click(`[data-told="altitude+"]`)
+	p.Says("Told: altitude bolt, ¼ turn clockwise")
+	v := p.frame()
+	stroke := browsertest.Eval[string](p.Page, `document.querySelector(".bolt-card.altitude .stroke")?.innerText ?? ""`)
+	p.T.Logf("the page says: altitude bolt: %s", stroke)
+	if !strings.Contains(stroke, " of a turn clockwise, raising") {
+		p.T.Errorf("told a turn of the altitude bolt the page says %q of it:\n%s", stroke, v.Text)
+	}
+	return v
+}
+
 // arcsecOf reads an angle off the page.
 func arcsecOf(t *testing.T, s string) float64 {
 	t.Helper()
@@ -307,16 +329,25 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 
 	// Loaded anew in the middle of the work the page goes on where it was, and a
 	// second browser shows the same.
-	if p.single { // or further frames change the numbers meanwhile
-		p.Do(chromedp.Reload())
-		other := &pageDriver{Page: browsertest.NewPage(t, p.Ctx), screen: browsertest.Laptop}
-		other.Do(other.screen.Size(), chromedp.Navigate(r.url))
-		for _, driver := range []*pageDriver{p, other} {
-			eventually(t, "the same bolts", func() (bool, string) {
-				w := driver.look()
-				return slices.Equal(w.Bolts, v.Bolts) && w.File == v.File, w.Text
-			})
-		}
+	repeats := !p.single
+	if repeats { // further frames would change the numbers meanwhile
+		p.rigButton("Repeating")
+		p.single = true
+		v = p.frame()
+	}
+	p.Do(chromedp.Reload())
+	other := &pageDriver{Page: browsertest.NewPage(t, p.Ctx), screen: browsertest.Laptop}
+	other.Do(other.screen.Size(), chromedp.Navigate(r.url))
+	for _, driver := range []*pageDriver{p, other} {
+		eventually(t, "the same bolts", func() (bool, string) {
+			w := driver.look()
+			return slices.Equal(w.Bolts, v.Bolts) && w.File == v.File, w.Text
+		})
+	}
+	if repeats {
+		v = p.tellTurn(config)
+		p.single = false
+		p.rigButton("Repeat")
 	}
 
 	// Turn both bolts until the page is content.
@@ -377,6 +408,9 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	if d := (after.Total - shown).Abs(); d > shownWithin {
 		t.Errorf("the page is off by %s", mountmodel.KnownWords(d))
 	}
+	if repeats {
+		p.planExposures(t)
+	}
 	if s.Rig == nil || s.Rig.AltTurned == 0 || s.Rig.AzTurned == 0 {
 		t.Errorf("a bolt was not turned: %+v", s.Rig)
 	}
@@ -387,6 +421,20 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	if err != nil || len(frames) == 0 || len(frames) > rehearsedFrames+2 {
 		t.Errorf("%d frames lie in the folder (%v), at most the newest %d and those on their way should", len(frames), err, rehearsedFrames)
 	}
+}
+
+// planExposures says what is planned; what the alignment means for it is then
+// said beside the result.
+func (p *pageDriver) planExposures(t *testing.T) {
+	t.Helper()
+	p.Click("#setup-open")
+	p.Click(`.way-list li:last-child button`)
+	p.Fill("[name=exposure_s]", "120")
+	p.Fill("[name=dec_deg]", "41")
+	p.Click("#now .step-extra button[type=submit]")
+	p.Says("Good enough for your plan")
+	p.Click("#setup-open")
+	p.Says("As it stands, stars trail by")
 }
 
 // shownWithin is how far the page's final offset may lie from the rig's: three

@@ -42,7 +42,9 @@ export class PlanStep {
     const p = ctx.state?.plan;
     if (this.filled || !ctx.state) return;
     this.filled = true;
-    const from = /** @type {Record<string, any>} */ (p?.planned ? p : { limit_px: 1, ha_from_deg: -45, ha_to_deg: 45, ...p, ...note("plan") });
+    // Before a plan is made, what is not known of it is null: the usual stands in.
+    const known = Object.fromEntries(Object.entries(p ?? {}).filter(([, v]) => v !== null));
+    const from = /** @type {Record<string, any>} */ (p?.planned ? p : { limit_px: 1, ha_from_deg: -45, ha_to_deg: 45, ...known, ...note("plan") });
     for (const f of [...this.fields, this.guide]) f.put(from[f.input.name]);
     this.guided.checked = Boolean(from.guided);
     this.guide.root.hidden = !this.guided.checked;
