@@ -197,20 +197,17 @@ var (
 
 // Do carries out what the user told at the time now.
 func (s *Session) Do(now time.Time, event Event) error {
-	if event == StartOver {
+	if event == WatchOnly && s.phase == Watching {
+		return fmt.Errorf("every frame is watched already: %w", ErrNotNow)
+	}
+	if event == StartOver || event == WatchOnly {
 		s.history = nil
 		s.kept = s.hinted.Clone()
 		s.kept.Loosen()
 		s.reset()
-		return nil
 	}
-	if event == WatchOnly {
-		if s.phase == Watching {
-			return fmt.Errorf("every frame is watched already: %w", ErrNotNow)
-		}
-		s.history = nil
-		s.kept = s.hinted.Clone()
-		s.reset()
+	if event == StartOver {
+		return nil
 	}
 	if err := s.do(event); err != nil {
 		return err

@@ -38,8 +38,11 @@ our own invention, under tonight's sky. It writes frames into a folder, and the 
 service as 'polard serve' reads them. On the page the axis and the two bolts of the rig can be
 turned, so that the procedure can be practised at a desk.
 
+So can what goes wrong, with the page or with --fault: what lasts is there from the start,
+what happens once happens when a bolt is turned for the second time.
+` + faultList() + `
 Stop it with Ctrl-C.`,
-		Example: "  polard rehearse\n  polard rehearse --south --worn",
+		Example: "  polard rehearse\n  polard rehearse --south --worn\n  polard rehearse --fault bump",
 		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
 			for _, name := range faults {
@@ -160,6 +163,15 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 			}
 		},
 	}, rig, nil
+}
+
+// faultList tells of the faults that can be practised, one a line.
+func faultList() string {
+	var b strings.Builder
+	for _, f := range rehearsal.Faults() {
+		fmt.Fprintf(&b, "  %-12s %s\n", f.Name, f.Text)
+	}
+	return b.String()
 }
 
 func rigState(s rehearsal.StationState) *web.RigState {
