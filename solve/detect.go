@@ -101,8 +101,9 @@ var (
 //	maxima to sources to stars, and what is none             sources.go
 //
 // The accuracy is that of the Cramer-Rao bound within a few percent from 2 pixels of
-// FWHM upwards, the stated covariance is true, and both hold from faint stars to
-// signal-to-noise 1000 (TestCovarianceIsTrue). Where the PSF changes over the
+// FWHM upwards, from faint stars to signal-to-noise 1000, and stated errors are true to
+// a tenth: up to 13 percent too large for stars of that brightness narrower than 2.5 pixels
+// and for wide ones in reduced mosaics (TestCovarianceIsTrue, TestCovarianceOfMosaics). Where the PSF changes over the
 // frame or is narrower than 1.6 pixels, the place of bright stars errs by some
 // hundredths of a pixel, and the covariance says so.
 func Detect(img Image) (*Detection, error) {
@@ -119,7 +120,7 @@ func Detect(img Image) (*Detection, error) {
 		turned.Pix[i] = -v
 	}
 	other, _, err := findStars(turned)
-	if err != nil || len(other.Stars) < negativeStars*len(d.Stars) {
+	if err != nil || len(other.Stars) <= negativeStars*len(d.Stars) {
 		return d, nil
 	}
 	other.Negative, other.Background = true, -other.Background
