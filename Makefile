@@ -55,8 +55,8 @@ piers: ## what 200 piers cost through one broker
 survey: ## how many star lists of each field size are matched, N for each kind of hint, and whether lists without sky are, 6 N of each kind
 	$(GO) test -v -timeout 6h ./solve -run 'TestSurvey(WithoutSky)?$$' -survey $(or $(N),60) -survey.seed $(or $(SEED),1) -survey.nosky $$((6 * $(or $(N),60)))
 
-pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each
-	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -v -timeout 12h
+pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each, SEED
+	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -pixels.seed $(or $(SEED),1) -v -timeout 12h
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars
