@@ -3,7 +3,6 @@ package web
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"net/http"
 	"slices"
 	"sync"
@@ -206,12 +205,9 @@ func nightWire(n Night) nightBody {
 	}
 }
 
-// errNote refuses a note before anything is kept.
-var errNote = errors.New("a note is a JSON value of at most 3 kB under one of the page's own keys")
-
 func (s *Server) setNote(ctx context.Context, r noteRequest) error {
 	if !slices.Contains(NoteKeys(), r.Key) || len(r.Value) > MaxNoteBytes {
-		return badRequest(errNote.Error())
+		return badRequest("a note is a JSON value of at most 3 kB under one of the page's own keys")
 	}
 	if string(r.Value) == "null" {
 		r.Value = nil

@@ -9,6 +9,9 @@ import (
 // The modules of the page are plain JavaScript whose types stand in JSDoc; the
 // TypeScript compiler holds them, and all the words they use.
 func TestTypes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the compiler takes some seconds")
+	}
 	path, err := exec.LookPath("tsc")
 	if err != nil {
 		if os.Getenv("CI") == "true" {
