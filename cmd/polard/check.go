@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"time"
 
 	"polard/fits"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 
 	"github.com/spf13/cobra"
@@ -75,6 +77,7 @@ Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 	page.add(c)
 	frames.add(c)
 	state.addFolder(c)
+	state.addServer(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a line")
 	return c
 }
@@ -257,6 +260,10 @@ func checkState(flags stateFlags, add addFinding) {
 		add("state", checkWrong, "%v", err)
 		return
 	}
+	if flags.server != "" {
+		checkServer(flags, add)
+		return
+	}
 	folder := filepath.Dir(path)
 	at := folder
 	for {
@@ -289,6 +296,19 @@ func checkState(flags stateFlags, add addFinding) {
 		return
 	}
 	add("state", checkGood, "the logbook can be kept in %s", folder)
+}
+
+// checkServer asks the logbook's server, and makes its tables where there are none.
+func checkServer(flags stateFlags, add addFinding) {
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second) // a server that is there answers in one
+	defer cancel()
+	book, err := logbook.Open(ctx, flags.server)
+	if err != nil {
+		add("state", checkWrong, "%s: %v", flags.shown(), err)
+		return
+	}
+	_ = book.Close()
+	add("state", checkGood, "the logbook can be kept in %s", flags.shown())
 }
 
 // checkEnvironment finds names that begin as ours do but are none.

@@ -288,7 +288,9 @@ func (d *desk) show() {
 		axis = &v.Now.Axis.Dir
 	}
 	around.Plan = d.planner.state(d.config, d.placed, axis)
-	d.publish(web.StateFromView(v, around))
+	state := web.StateFromView(v, around)
+	withHistory(state.Watch, d.keeping.nights)
+	d.publish(state)
 }
 
 // logFrame tells in the terminal what the page shows at large.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net/url"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -22,12 +23,15 @@ import (
 // stateFlags say where the program keeps what it is to know again.
 type stateFlags struct {
 	folder string
+	server string // a PostgreSQL connection string; empty for a file
+	pier   string // whose sessions, on a server that many share; empty: all
 	none   bool
 	fresh  bool
 }
 
 func (f *stateFlags) add(c *cobra.Command) {
 	f.addFolder(c)
+	f.addServer(c)
 	c.Flags().BoolVar(&f.none, "no-log", false, "keep no logbook")
 	c.Flags().BoolVar(&f.fresh, "new-session", false, "begin a new session instead of going on with the last one of this folder")
 }
@@ -36,8 +40,31 @@ func (f *stateFlags) addFolder(c *cobra.Command) {
 	c.Flags().StringVar(&f.folder, "state", "", "keep the logbook and the paired devices in this `FOLDER` (default: the user's folder for program state)")
 }
 
-// path is the logbook's file.
+// addServer is for commands that use the logbook alone.
+func (f *stateFlags) addServer(c *cobra.Command) {
+	c.Flags().StringVar(&f.server, "logbook", "", "keep the logbook in this PostgreSQL database, which many piers may share, instead of a file (`URL`: postgres://USER@HOST:5432/DATABASE)")
+}
+
+// shown is the place of the logbook without a password in it.
+func (f *stateFlags) shown() string {
+	if u, err := url.Parse(f.server); f.server != "" && err == nil {
+		return u.Redacted()
+	}
+	path, _ := f.path()
+	return path
+}
+
+// path is the logbook's file, or the connection string of its server.
 func (f *stateFlags) path() (string, error) {
+	if f.server != "" {
+		if !logbook.IsPostgres(f.server) {
+			return "", wrongCall("--logbook: give postgres://USER@HOST:5432/DATABASE, or a folder with --state")
+		}
+		if err := logbook.CheckPostgres(f.server); err != nil {
+			return "", wrongCall("--logbook: %w", err)
+		}
+		return f.server, nil
+	}
 	folder, err := f.place()
 	return filepath.Join(folder, logbook.FileName), err
 }
@@ -80,7 +107,9 @@ const nightLasts = 12 * time.Hour
 // keeping is the logbook's part in a service. The zero value keeps nothing.
 type keeping struct {
 	keeper *logbook.Keeper
-	path   string // of the logbook
+	pier   string          // on a server that many share
+	nights []logbook.Night // that were watched before, oldest first
+	path   string          // of the logbook
 	// session is the one to go on with, nil when a new one begins; open gives
 	// the logbook that holds it.
 	session *logbook.Session
@@ -103,9 +132,18 @@ func startKeeping(ctx context.Context, f stateFlags, begin logbook.Session, log 
 	if err != nil {
 		return nil, err
 	}
-	k := &keeping{log: log, path: path, begin: begin, files: make(map[string]logbook.File)}
+	pier := ""
+	if f.server != "" { // a file is of one machine
+		pier = f.pier
+		begin.Folder = pier + ":" + begin.Folder
+	}
+	shown := f.shown()
+	k := &keeping{log: log, path: path, pier: pier, begin: begin, files: make(map[string]logbook.File)}
 	k.open = func(ctx context.Context) (*logbook.Book, error) {
 		book, err := logbook.Open(ctx, path)
+		if err == nil {
+			book.Pier = k.pier
+		}
 		if err == nil && book.SetAside != "" {
 			log.Error("the logbook was damaged; it was set aside and a new one begun", "kept_as", book.SetAside)
 		}
@@ -116,16 +154,16 @@ func startKeeping(ctx context.Context, f stateFlags, begin logbook.Session, log 
 		t := k.keeper.Trouble()
 		switch {
 		case t == nil && told != "":
-			log.Info("the logbook is kept again", "file", path)
+			log.Info("the logbook is kept again", "file", shown)
 			told = ""
 		case t != nil && t.Code != told:
-			log.Error("the session is not being kept in the logbook; trying again", "file", path, "why", t.Message, "error", t.Err)
+			log.Error("the session is not being kept in the logbook; trying again", "file", shown, "why", t.Message, "error", t.Err)
 			told = t.Code
 		}
 		changed()
 	}
 	if err := k.find(ctx, f.fresh, begin); err != nil {
-		log.Error("the logbook cannot be read; a new session begins", "file", path, "error", err)
+		log.Error("the logbook cannot be read; a new session begins", "file", shown, "error", err)
 		k.session = nil
 	}
 	session := begin
@@ -170,6 +208,9 @@ func (k *keeping) find(ctx context.Context, fresh bool, begin logbook.Session) e
 	}
 	defer book.Close()
 	if k.notes, err = book.Notes(ctx); err != nil {
+		return err
+	}
+	if k.nights, err = book.Nights(ctx, begin.Folder, begin.Begun.Add(-historyKept)); err != nil {
 		return err
 	}
 	last, err := book.Last(ctx, begin.Folder, begin.Begun.Add(-nightLasts))

@@ -57,10 +57,10 @@ Exit status: 0, or 1 when there is no such session or the logbook cannot be read
 			}
 			book, err := logbook.OpenToRead(c.Context(), path)
 			if errors.Is(err, fs.ErrNotExist) {
-				return fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", path)
+				return fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", state.shown())
 			}
 			if err != nil {
-				return fmt.Errorf("%s: %w", path, err)
+				return fmt.Errorf("%s: %w", state.shown(), err)
 			}
 			defer book.Close()
 			sessions, err := wantedSessions(c.Context(), book, id)
@@ -85,6 +85,7 @@ Exit status: 0, or 1 when there is no such session or the logbook cannot be read
 		},
 	}
 	state.addFolder(c)
+	state.addServer(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "one JSON object a line")
 	c.Flags().BoolVar(&asCSV, "csv", false, "comma-separated values (RFC 4180)")
 	c.Flags().BoolVar(&all, "all", false, "the entries of every session")

@@ -120,6 +120,7 @@ func (m *memories) Earlier(ctx context.Context, at sky.Site, most int) ([]web.Ni
 	if err != nil {
 		return nil, nil
 	}
+	book.Pier = m.keeping.pier
 	defer book.Close()
 	sessions, err := book.Sessions(ctx, time.Time{}, nightsLookedAt)
 	if err != nil {

@@ -65,7 +65,19 @@ func (f *outletFlags) add(c *cobra.Command) {
 	c.Flags().Float64Var(&f.moved, "alarm-moved", alarm.DefaultMoved.Arcminutes(), "raise an alarm when the watched axis has moved by this much (`ARCMIN`); 0 raises none")
 	c.Flags().IntVar(&f.unsolved, "alarm-unsolved", alarm.DefaultUnsolved, "raise an alarm when `N` frames in a row were not solved; 0 raises none")
 	f.broker.add(c, "tell this MQTT broker how the axis stands")
-	c.Flags().StringVar(&f.pier, "pier", "", "`NAME` of this pier at the broker (default: the machine's name)")
+	c.Flags().StringVar(&f.pier, "pier", "", "`NAME` of this pier at the broker and in a shared logbook (default: the machine's name)")
+}
+
+// name is that of the pier: the one given, or the machine's.
+func (f *outletFlags) name() (string, error) {
+	if f.pier != "" {
+		return f.pier, nil
+	}
+	host, err := os.Hostname()
+	if err != nil {
+		return "", wrongCall("this machine has no name (%w): give --pier", err)
+	}
+	return host, nil
 }
 
 // outlets makes what the options ask for.
@@ -84,10 +96,8 @@ func (f *outletFlags) outlets(log *slog.Logger) (*outlets, error) {
 	if err != nil {
 		return nil, err
 	}
-	if opt.Pier = f.pier; opt.Pier == "" {
-		if opt.Pier, err = os.Hostname(); err != nil {
-			return nil, wrongCall("this machine has no name (%w): give --pier", err)
-		}
+	if opt.Pier, err = f.name(); err != nil {
+		return nil, err
 	}
 	if o.publisher, err = mqtt.NewPublisher(opt); err != nil {
 		return nil, wrongCall("--pier: %w", err)

@@ -137,6 +137,9 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			d := newDesk(p, log, cfg, placed)
+			if state.pier, err = outlet.name(); err != nil {
+				return err
+			}
 			begin := newSession("folder", folder, cfg, placed, since)
 			kept, err := startKeeping(c.Context(), state, begin, log, d.refresh)
 			if err != nil {

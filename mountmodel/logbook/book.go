@@ -25,7 +25,10 @@ const FileName = "logbook.sqlite"
 // Book is an open logbook. Its methods may be called by many goroutines.
 type Book struct {
 	db   *sql.DB
-	file string // its path
+	file string // its path; empty for a database server
+	// Pier, where many share a logbook, narrows notes and sessions to those whose
+	// folder is named after it ("PIER:FOLDER"); empty gives all.
+	Pier string
 	// SetAside is where a damaged file was moved to when the book was opened;
 	// empty when there was none.
 	SetAside string
@@ -35,10 +38,14 @@ type Book struct {
 // transactions of some kilobytes, and a history being exported does not block.
 const busyWait = 3 * time.Second
 
-// Open opens the logbook file at a path, and makes it and its folder where
+// Open opens the logbook at a place. That is a PostgreSQL connection string
+// ([IsPostgres]), or else the path of a file, which is made with its folder where
 // there is none. A file that is damaged is set aside under another name and a
 // new one is begun. Errors are [Trouble].
 func Open(ctx context.Context, path string) (*Book, error) {
+	if IsPostgres(path) {
+		return openPostgres(ctx, path)
+	}
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, troubleFrom(err)
 	}
@@ -70,6 +77,9 @@ func Open(ctx context.Context, path string) (*Book, error) {
 // OpenToRead opens a logbook that is there, perhaps while a service writes it,
 // without looking through all of it. Errors are [Trouble] or fs.ErrNotExist.
 func OpenToRead(ctx context.Context, path string) (*Book, error) {
+	if IsPostgres(path) {
+		return openPostgres(ctx, path)
+	}
 	if _, err := os.Stat(path); err != nil {
 		return nil, err
 	}
@@ -140,6 +150,12 @@ func (b *Book) Close() error { return b.db.Close() }
 
 // Check reads the whole file and tells what is wrong with it, or nil.
 func (b *Book) Check(ctx context.Context) error {
+	if b.file == "" { // a server looks after its own pages
+		if err := b.db.PingContext(ctx); err != nil {
+			return postgresTrouble(err)
+		}
+		return nil
+	}
 	var verdict string
 	if err := b.db.QueryRowContext(ctx, `PRAGMA integrity_check`).Scan(&verdict); err != nil {
 		return troubleFrom(err)
@@ -213,7 +229,7 @@ func (b *Book) TakeOver(ctx context.Context, id int64, keeper string) error {
 // that is there already, from an attempt whose end was not heard of, stays.
 func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []Entry) error {
 	// A file that was deleted would go on taking entries, for nobody.
-	if _, err := os.Stat(b.file); errors.Is(err, os.ErrNotExist) {
+	if _, err := os.Stat(b.file); b.file != "" && errors.Is(err, os.ErrNotExist) {
 		return &Trouble{Code: TroubleGone, Message: "its file was taken away", Err: err}
 	}
 	tx, err := b.db.BeginTx(ctx, nil)
@@ -232,6 +248,11 @@ func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []En
 		return b.lost(ctx, tx, id)
 	}
 	for _, e := range entries {
+		if b.file == "" && e.Frame != nil {
+			f := *e.Frame
+			f.Sighting.Name, f.Path, f.Sighting.Refused = storable(f.Sighting.Name), storable(f.Path), storable(f.Sighting.Refused)
+			e.Frame = &f
+		}
 		if err := appendOne(ctx, tx, id, e); err != nil {
 			return troubleFrom(err)
 		}
@@ -407,13 +428,22 @@ func (b *Book) Session(ctx context.Context, id int64) (*Session, error) {
 	return &s, nil
 }
 
+// mine is how the folders of this pier's sessions begin.
+func (b *Book) mine() string {
+	if b.Pier == "" {
+		return ""
+	}
+	return b.Pier + ":"
+}
+
 // Sessions are those that were heard of since a time, newest first; limit 0
 // means all.
 func (b *Book) Sessions(ctx context.Context, since time.Time, limit int) ([]Session, error) {
 	if limit <= 0 {
 		limit = math.MaxInt32
 	}
-	rows, err := b.db.QueryContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE heard_ns >= $1 ORDER BY id DESC LIMIT $2`, nanos(since), limit)
+	rows, err := b.db.QueryContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE heard_ns >= $1
+		AND substr(folder, 1, length($2)) = $2 ORDER BY id DESC LIMIT $3`, nanos(since), b.mine(), limit)
 	if err != nil {
 		return nil, troubleFrom(err)
 	}
@@ -532,7 +562,8 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 
 // Notes are the newest of each key, over all sessions.
 func (b *Book) Notes(ctx context.Context) (map[string]string, error) {
-	rows, err := b.db.QueryContext(ctx, `SELECT kind, body FROM entries WHERE kind >= $1 AND kind < $2 ORDER BY session, seq`, kindNote, "note;") // ; follows :
+	rows, err := b.db.QueryContext(ctx, `SELECT e.kind, e.body FROM entries e JOIN sessions s ON s.id = e.session
+		WHERE e.kind >= $1 AND e.kind < $2 AND substr(s.folder, 1, length($3)) = $3 ORDER BY e.session, e.seq`, kindNote, "note;", b.mine()) // ; follows :
 	if err != nil {
 		return nil, troubleFrom(err)
 	}

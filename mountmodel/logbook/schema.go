@@ -8,21 +8,25 @@ import (
 )
 
 // dialect is where two databases speak SQL differently. All else is written so
-// that both understand it: parameters $1, $2, times as nanoseconds since 1970
+// that both understand it: parameters $1, $2, first used in this order, times as nanoseconds since 1970
 // UTC in BIGINT, truth values as 0 and 1.
 type dialect struct {
 	id, blob string // types of a row's own number and of bytes
+	// word is the type of a text that is compared byte by byte.
+	word string
 	// tables counts the tables that the database holds already.
 	tables string
+	// lock keeps others from making tables meanwhile; empty where a transaction does.
+	lock string
 }
 
 var sqliteDialect = dialect{
-	id: "INTEGER PRIMARY KEY AUTOINCREMENT", blob: "BLOB",
+	id: "INTEGER PRIMARY KEY AUTOINCREMENT", blob: "BLOB", word: "TEXT",
 	tables: `SELECT COUNT(*) FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'`,
 }
 
 func (d dialect) expand(statement string) string {
-	return strings.NewReplacer("{id}", d.id, "{blob}", d.blob).Replace(statement)
+	return strings.NewReplacer("{id}", d.id, "{blob}", d.blob, "kind TEXT", "kind "+d.word).Replace(statement)
 }
 
 // steps lead from an empty database to the present tables. A step is never
@@ -111,6 +115,11 @@ func migrate(ctx context.Context, db *sql.DB, d dialect) error {
 		return err
 	}
 	defer tx.Rollback()
+	if d.lock != "" {
+		if _, err := tx.ExecContext(ctx, d.lock); err != nil {
+			return err
+		}
+	}
 	version, err := versionOf(ctx, tx, d)
 	if err != nil {
 		return err

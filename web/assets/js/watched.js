@@ -2,6 +2,7 @@
 
 import { h } from "./dom.js";
 import { angle, number, primes, spread } from "./format.js";
+import { nightsChart } from "./nights.js";
 import { words } from "./words.js";
 
 /**
@@ -15,11 +16,12 @@ export function renderWatched(root, state) {
   root.hidden = !shown;
   if (!watch || !shown) return;
   const nights = watch.nights ?? [];
+  const chart = nightsChart(state);
   root.replaceChildren(
     h("h2", {}, w.title),
     h("p", { class: "sub" }, w.span(watch.frames, number(watch.minutes, 0))),
     ...watch.sentences.map((s) => h("p", {}, primes(s))),
-    ...(nights.length ? [h("h3", {}, w.nights), h("ul", { class: "plain" }, nights.slice(-5).reverse().map((n) =>
+    ...(nights.length ? [h("h3", {}, w.nights), ...(chart ? [chart] : []), h("ul", { class: "plain" }, nights.slice(-5).reverse().map((n) =>
       h("li", {}, w.night(new Date(n.since_utc).toLocaleDateString(undefined, { dateStyle: "medium" }),
         angle(n.offset.total_arcmin), spread(n.uncertainty_arcsec), n.frames))))] : []));
 }

@@ -201,6 +201,8 @@ export const words = {
     /** @param {number} frames @param {string} minutes */
     span: (frames, minutes) => `${frames} ${frames === 1 ? "frame" : "frames"} over ${minutes} min`,
     nights: "Nights before",
+    /** @param {number} n @param {string} first @param {string} last */
+    chart: (n, first, last) => `Distance from the pole over ${n} nights: ${first} at first, ${last} now.`,
     /** @param {string} day @param {string} total @param {string} sure @param {number} frames */
     night: (day, total, sure, frames) => `${day}: ${total} from the pole, give or take ${sure}, from ${frames} frames.`,
   },
