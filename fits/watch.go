@@ -213,7 +213,7 @@ func (w *Watcher) run(ctx context.Context, deliver func(Arrival), n notices) err
 			case <-n.errors:
 				rescan = time.Now() // events were lost
 			default:
-				w.take(deliver)
+				w.take(ctx, deliver)
 			}
 			continue
 		}
@@ -463,7 +463,7 @@ func (w *Watcher) wait(f *watched) bool {
 
 // take reads the ready file that comes first in order of exposure and
 // delivers it.
-func (w *Watcher) take(deliver func(Arrival)) {
+func (w *Watcher) take(ctx context.Context, deliver func(Arrival)) {
 	last := len(w.ready) - 1
 	f := w.ready[last]
 	w.ready = w.ready[:last]
@@ -493,8 +493,12 @@ func (w *Watcher) take(deliver func(Arrival)) {
 		case taken:
 			a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
 		default:
-			a.Frame, a.Err = Decode(filepath.Base(f.path), data)
+			a.Frame, a.Err = decodeUntil(ctx, filepath.Base(f.path), data)
 		}
+	}
+	if ctx.Err() != nil {
+		w.ready = append(w.ready, f) // the next Run begins with it
+		return
 	}
 	switch {
 	case a.Err == nil:
@@ -508,6 +512,26 @@ func (w *Watcher) take(deliver func(Arrival)) {
 		f.refusal = a.Err.Error()
 	}
 	deliver(a)
+}
+
+// decodeUntil is Decode, but does not wait for it when ctx ends: a file made to
+// be slow must not hold up the end of the program.
+func decodeUntil(ctx context.Context, name string, data []byte) (*Frame, error) {
+	type answer struct {
+		frame *Frame
+		err   error
+	}
+	answers := make(chan answer, 1)
+	go func() {
+		frame, err := Decode(name, data)
+		answers <- answer{frame, err}
+	}()
+	select {
+	case a := <-answers:
+		return a.frame, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
 }
 
 func exists(path string) bool {

@@ -565,3 +565,63 @@ func TestRealEvents(t *testing.T) {
 		t.Errorf("frames %v, error %v", got, err)
 	}
 }
+
+// A folder with 20,000 files: those to be passed over are never opened, the few
+// that are new come in order, and a search costs a small share of the time.
+func TestManyFiles(t *testing.T) {
+	folder := t.TempDir()
+	const files = 20000
+	for i := range files {
+		name := filepath.Join(folder, fmt.Sprintf("old %d", i/1000), fmt.Sprintf("%d.fits", i))
+		if i%1000 == 0 {
+			if err := os.Mkdir(filepath.Dir(name), 0o755); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := os.WriteFile(name, nil, 0o000); err != nil { // could not be opened by most
+			t.Fatal(err)
+		}
+	}
+	for i := range 3 {
+		put(t, filepath.Join(folder, fmt.Sprintf("new %d.fits", 3-i)), exposure(i))
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	var got []float32
+	err := NewWatcher(Options{
+		Folder: folder,
+		Skip:   func(path string, size int64, _ time.Time) bool { return size == 0 },
+	}).Run(ctx, func(a Arrival) {
+		if a.Err != nil {
+			t.Errorf("%s: %v", a.Path, a.Err)
+			cancel()
+			return
+		}
+		if got = append(got, a.Frame.Pix[0]); len(got) == 3 {
+			cancel()
+		}
+	})
+	if err != nil || !slices.Equal(got, []float32{0, 1, 2}) {
+		t.Errorf("frames %v, error %v", got, err)
+	}
+}
+
+// Files whose times lie in the future or long past, as after a jump of a clock:
+// each is taken once, and in order of its own exposure.
+func TestClocksThatJump(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(time.Second, "")
+		for i, at := range []time.Time{time.Date(2090, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(1970, 1, 2, 0, 0, 0, 0, time.UTC), time.Now()} {
+			path := filepath.Join(folder, fmt.Sprintf("%d.fits", i))
+			put(t, path, exposure(i))
+			if err := os.Chtimes(path, at, at); err != nil {
+				t.Fatal(err)
+			}
+		}
+		n.expect(long, "0.fits 1.fits 2.fits")
+		n.expect(time.Hour, "0.fits 1.fits 2.fits")
+	})
+}
