@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"runtime"
+	"runtime/debug"
 	"slices"
 
 	"polard/catalogs"
@@ -71,10 +72,10 @@ var levelSpecs = []levelSpec{
 	{12, 6, 6, 0.1, 0.02},
 	{24, 3, 6, 0.08, 0.012},
 	{24, 6, 6, 0.08, 0.012},
-	{48, 3, 6, 0.06, 0.006},
-	{48, 6, 6, 0.06, 0.006},
-	{96, 3, 6, 0.05, 0.003},
-	{192, 4, 6, 0.05, 0.0025},
+	{48, 3, 6, 0.08, 0.006},
+	{48, 6, 6, 0.08, 0.006},
+	{96, 3, 6, 0.07, 0.003},
+	{192, 4, 6, 0.06, 0.0025},
 	{384, 8, 5, 0.05, 0.0025},
 }
 
@@ -227,12 +228,22 @@ func (b shapeBins) buckets() int { return 8 * b.half * b.half * b.half * b.half 
 
 // buildLevel thins the catalogue, finds neighbours and files the patterns.
 func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
+	if spec.grid >= largeGrid {
+		// What images and smaller levels have left behind is given back first, and
+		// what this one leaves behind at the end: the peak decides what a small computer
+		// needs.
+		debug.FreeOSMemory()
+		defer debug.FreeOSMemory()
+	}
 	l := &level{spec: spec, bins: newShapeBins(spec)}
 	l.nodes = thin(cat, spec.grid, spec.perCell)
 	l.far = nearest(l.nodes, spec.grid)
 	l.file()
 	return l
 }
+
+// largeGrid is the grid of the first level that takes tens of megabytes.
+const largeGrid = 192
 
 // thin keeps the brightest perCell of every cell of the level's grid, in
 // the catalogue's own order, which keeps neighbours in the sky near each other
@@ -425,15 +436,7 @@ type faceGrid struct {
 	corner float64
 	starts []int32
 	next   []int32
-	filed  []filedStar
 	order  []uint32
-	own    []uint32 // stars that belong to the face itself
-	uv     [][2]float32
-}
-
-type filedStar struct {
-	star uint32
-	cell int32
 }
 
 // faceReach is how many cells around a star's own are searched at most: as far
@@ -444,35 +447,35 @@ func (g *faceGrid) fill(nodes []node, face, n int) {
 	g.face, g.cell = face, 2/float64(n)
 	g.n = n + 2*faceReach
 	g.corner = -1 - faceReach*g.cell
-	g.starts = append(g.starts[:0], make([]int32, g.n*g.n+1)...)
-	g.filed, g.own, g.uv = g.filed[:0], g.own[:0], g.uv[:0]
+	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
+	clear(g.starts)
 	for i := range nodes {
-		s := nodes[i].at
-		u, v, ok := g.project(s)
-		if !ok {
-			continue
-		}
-		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
-		if u < g.corner || v < g.corner || cu >= g.n || cv >= g.n {
-			continue
-		}
-		c := int32(cu*g.n + cv)
-		g.filed = append(g.filed, filedStar{uint32(i), c})
-		g.starts[c+1]++
-		if f, _, _ := faceOf(float64(s.x), float64(s.y), float64(s.z)); f == face {
-			g.own = append(g.own, uint32(i))
-			g.uv = append(g.uv, [2]float32{float32(u), float32(v)})
+		if c, ok := g.cellOf(nodes[i].at); ok {
+			g.starts[c+1]++
 		}
 	}
 	for c := range g.n * g.n {
 		g.starts[c+1] += g.starts[c]
 	}
 	g.next = append(g.next[:0], g.starts...)
-	g.order = slices.Grow(g.order[:0], len(g.filed))[:len(g.filed)]
-	for _, f := range g.filed {
-		g.order[g.next[f.cell]] = f.star
-		g.next[f.cell]++
+	total := int(g.starts[g.n*g.n])
+	g.order = slices.Grow(g.order[:0], total)[:total]
+	for i := range nodes {
+		if c, ok := g.cellOf(nodes[i].at); ok {
+			g.order[g.next[c]] = uint32(i)
+			g.next[c]++
+		}
 	}
+}
+
+// cellOf is the cell of a star on the face or in its margin.
+func (g *faceGrid) cellOf(s vec32) (cell int, ok bool) {
+	u, v, ok := g.project(s)
+	if !ok || u < g.corner || v < g.corner {
+		return 0, false
+	}
+	cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
+	return cu*g.n + cv, cu < g.n && cv < g.n
 }
 
 // leastCosine is the cosine, from the face's axis, below which a star is beyond
@@ -500,8 +503,12 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 }
 
 func (g *faceGrid) nearest(nodes []node, far map[farNeighbour]uint32) {
-	for k, i := range g.own {
-		u, v := float64(g.uv[k][0]), float64(g.uv[k][1])
+	for i := range nodes {
+		at := nodes[i].at
+		if f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z)); f != g.face {
+			continue
+		}
+		u, v, _ := g.project(at)
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
 		var best nearList
 		// A step in the plane is at least this much on the sphere.
@@ -519,8 +526,8 @@ func (g *faceGrid) nearest(nodes []node, far map[farNeighbour]uint32) {
 					}
 					c := a*g.n + b
 					for _, j := range g.order[g.starts[c]:g.starts[c+1]] {
-						if j != i {
-							best.offer(nodes, nodes[i].at, j)
+						if j != uint32(i) {
+							best.offer(nodes, at, j)
 						}
 					}
 				}
@@ -530,7 +537,7 @@ func (g *faceGrid) nearest(nodes []node, far map[farNeighbour]uint32) {
 				break
 			}
 		}
-		best.store(nodes, i, far)
+		best.store(nodes, uint32(i), far)
 	}
 }
 

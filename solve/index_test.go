@@ -238,15 +238,13 @@ func TestEveryPatternIsFound(t *testing.T) {
 						if size := int(f & sizeMask); f != e || size < look.sizeLo || size > look.sizeHi {
 							continue
 						}
-						found = true
 						var places [4]vec32
 						for k, star := range p {
 							places[k] = l.nodes[star].at
 						}
 						fit, misfit := fitPattern(places[:], look.z[:], look.turned)
-						if math.Sqrt(misfit) < sharpTol+spec.shapeTol*longest && fit.mirrored != mirrored && misfit < 1 {
-							t.Errorf("level %d: pattern %v fits as mirrored %v", i, p, fit.mirrored)
-						}
+						// Nearly a line, it is looked up as either sense; one of them is right.
+						found = found || math.Sqrt(misfit) < sharpTol+spec.shapeTol*longest && fit.mirrored == mirrored
 					}
 				}
 			}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"iter"
 	"math"
+	"math/bits"
 	"math/cmplx"
 	"runtime"
 	"slices"
@@ -156,39 +157,39 @@ func imagePatterns(s spots, open bool) []imagePattern {
 
 // occupancy tells in one look whether a detection lies near a place.
 type occupancy struct {
-	cells []bool
-	nx    int
-	ny    int
-	side  float64
-	fill  float64 // part of the cells that are set: the odds of a chance hit
+	bits []uint64 // one for each cell
+	nx   int
+	ny   int
+	side float64
+	fill float64 // part of the cells that are set: the odds of a chance hit
 }
 
 func newOccupancy(s spots, tol float64) *occupancy {
 	o := &occupancy{side: tol / 1.25}
 	o.nx, o.ny = int(float64(s.width)/o.side)+3, int(float64(s.height)/o.side)+3
-	o.cells = make([]bool, o.nx*o.ny)
+	o.bits = make([]uint64, (o.nx*o.ny+63)/64)
 	for _, z := range s.at {
 		x0, x1 := int((real(z)-tol)/o.side)+1, int((real(z)+tol)/o.side)+1
 		y0, y1 := int((imag(z)-tol)/o.side)+1, int((imag(z)+tol)/o.side)+1
 		for y := max(y0, 0); y <= min(y1, o.ny-1); y++ {
 			for x := max(x0, 0); x <= min(x1, o.nx-1); x++ {
-				o.cells[y*o.nx+x] = true
+				c := y*o.nx + x
+				o.bits[c/64] |= 1 << (c % 64)
 			}
 		}
 	}
 	set := 0
-	for _, c := range o.cells {
-		if c {
-			set++
-		}
+	for _, b := range o.bits {
+		set += bits.OnesCount64(b)
 	}
-	o.fill = float64(set) / float64(len(o.cells))
+	o.fill = float64(set) / float64(o.nx*o.ny)
 	return o
 }
 
 func (o *occupancy) near(z complex128) bool {
 	x, y := int(real(z)/o.side)+1, int(imag(z)/o.side)+1
-	return x >= 0 && y >= 0 && x < o.nx && y < o.ny && o.cells[y*o.nx+x]
+	c := y*o.nx + x
+	return x >= 0 && y >= 0 && x < o.nx && y < o.ny && o.bits[c/64]>>(c%64)&1 != 0
 }
 
 // candidate is a similarity between the image and the sky near one star: pixel
@@ -269,6 +270,7 @@ type search struct {
 	weigh            func(*candidate) (proven, bool)
 	trials           *int // candidates: catalogue patterns that fitted, over the whole frame
 
+	prepared bool
 	chosen   spots // the image stars that form patterns, as in the image
 	flat     spots // the same, flattened
 	patterns []imagePattern
@@ -302,6 +304,7 @@ func (s *search) lensPlane(in spots) spots {
 
 // prepare picks the image stars and forms their patterns.
 func (s *search) prepare() {
+	s.prepared = true
 	spec := s.level.spec
 	scale := math.Sqrt(s.scaleLo * s.scaleHi)
 	area := float64(s.image.width) * float64(s.image.height) * s.scaleHi * s.scaleHi
@@ -430,10 +433,7 @@ const roundSize = 64
 // round looks up the next few image patterns, at most n, and gives what is
 // proved by them, in their order.
 func (s *search) round(n int) []proven {
-	if s.occupied == nil {
-		s.prepare()
-	}
-	n = min(n, roundSize, len(s.patterns)-s.next)
+	n = min(n, roundSize, s.left())
 	var trials [roundSize]int
 	var found [roundSize][]proven
 	inParallel(runtime.GOMAXPROCS(0), n, func(_, i int) {
@@ -450,10 +450,15 @@ func (s *search) round(n int) []proven {
 
 // left is how many patterns have not been looked up yet.
 func (s *search) left() int {
-	if s.occupied == nil {
+	if !s.prepared {
 		s.prepare()
 	}
 	return len(s.patterns) - s.next
+}
+
+// release lets go of the memory of a search that has come to its end.
+func (s *search) release() {
+	s.chosen.at, s.flat.at, s.patterns, s.next, s.occupied = nil, nil, nil, 0, nil
 }
 
 // block is how many entries of the index are looked at together: the

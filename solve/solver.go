@@ -206,6 +206,9 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 					}
 				}
 			}
+			if search.left() == 0 {
+				search.release()
+			}
 		}
 	}
 	return nil, &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s",
@@ -258,16 +261,19 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
 	}
 	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
+	blindSharp := sweepOver(blind, sharpTol, nil)
+	if !hint.Quick || hint.Scale == 0 {
+		turns = append(turns, turn{blindSharp, firstTurn}, turn{blindSharp, toTheEnd})
+	}
 	if len(image.at) <= sparseImage {
 		open := sweepOver(hinted, sharpTol, nil)
 		open.open = true
 		turns = append(turns, turn{open, toTheEnd})
 	}
-	if hint.Quick && hint.Scale > 0 {
-		return turns
+	if !hint.Quick || hint.Scale == 0 {
+		turns = append(turns, turn{sweepOver(blind, softTol, nil), toTheEnd})
 	}
-	blindSharp := sweepOver(blind, sharpTol, nil)
-	return append(turns, turn{blindSharp, firstTurn}, turn{blindSharp, toTheEnd}, turn{sweepOver(blind, softTol, nil), toTheEnd})
+	return turns
 }
 
 // hintedRanges are the levels for a scale that is known to hintTolerance, the
