@@ -7,10 +7,17 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 )
 
+// gcPercent is how much the heap may grow before its garbage is collected. The index of
+// the sky holds up to two hundred megabytes that are never garbage and cost a
+// collection next to nothing; the usual 100 would set aside as much again for garbage.
+const gcPercent = 25
+
 func main() {
+	debug.SetGCPercent(gcPercent)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// From the first signal on the next one ends the program at once.
 	context.AfterFunc(ctx, stop)
