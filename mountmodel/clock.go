@@ -280,9 +280,12 @@ const (
 // looks the same, so both are told. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
 func LatitudeByBolt(t *Tracker) LatitudeDoubt {
+	if t.leans.moves < leanMoves {
+		return LatitudeDoubt{Sigma: leanWide}
+	}
 	_, north, _, sigma := t.Tilt()
 	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
-	if t.leans.moves < leanMoves || north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
+	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
 		return out
 	}
 	way, lean := "north", "south"

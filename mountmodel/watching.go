@@ -1,7 +1,6 @@
 package mountmodel
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -1020,12 +1019,13 @@ func mixture(all []answer, best float64, drift bool) (mean [axisSize]float64, co
 const (
 	// reachLeast is the share of the probability from which a choice of sizes
 	// counts in the ellipses.
-	reachLeast = 1e-3
+	reachLeast = 2e-3
 
 	// Each is taken at so many directions and, along each, at so many equally
-	// probable distances: 8 % of the mass of a choice apart, and many are summed.
-	reachDirections = 12
-	reachDistances  = 12
+	// probable distances: an eighth of the mass of a choice apart, and many are
+	// summed.
+	reachDirections = 8
+	reachDistances  = 8
 )
 
 // reaches are the 68 and the 95 % ellipses of the mixture, as multiples of what
@@ -1066,7 +1066,15 @@ func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov
 			}
 		}
 	}
-	slices.SortFunc(points, func(a, b point) int { return cmp.Compare(a.q, b.q) })
+	slices.SortFunc(points, func(a, b point) int {
+		switch { // none is NaN, and there are many
+		case a.q < b.q:
+			return -1
+		case a.q > b.q:
+			return 1
+		}
+		return 0
+	})
 	quantile := func(share float64) float64 {
 		sum := 0.0
 		for _, x := range points {

@@ -13,7 +13,10 @@ import (
 	"polard/mountmodel/sky"
 )
 
-var measuredRigs = flag.Int("rigs", 2000, "rigs whose axis is measured")
+var (
+	measuredRigs = flag.Int("rigs", 2000, "rigs whose axis is measured")
+	readRigs     = flag.Int("readings", 150, "rigs whose bolts are turned while the axis is read")
+)
 
 // The axis of rehearsed rigs, through sky, air and session: random places from
 // pole to pole, axes from arcseconds to 20 degrees off, any declination above the
@@ -104,7 +107,7 @@ func TestReadingsOfRigs(t *testing.T) {
 	} {
 		in68, in95 := 0, 0
 		var errors []float64
-		rigs := sessions(300)
+		rigs := sessions(*readRigs)
 		for i := range rigs {
 			rng := rand.New(rand.NewPCG(uint64(i), 32))
 			b := newBench(t, faultRig(rng), mountmodel.DefaultTolerance, uint64(i))
