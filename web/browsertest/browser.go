@@ -124,8 +124,8 @@ func NewPage(t *testing.T, browser context.Context) *Page {
 }
 
 // expected tells of an error that it is part of the tests: commands that were
-// refused, a service that was stopped, a page put to sleep, an icon asked for late, of a version gone
-// by.
+// refused, a service that was stopped, a page put to sleep, an icon or a font asked for late, of a
+// version gone by.
 func expected(e *log.Entry) bool {
 	for _, part := range []string{"ERR_CONNECTION", "ERR_INTERNET_DISCONNECTED", "ERR_EMPTY_RESPONSE", "ERR_SOCKET", "ERR_NETWORK", "Page entered Back-Forward Cache"} {
 		if strings.Contains(e.Text, part) {
@@ -133,7 +133,7 @@ func expected(e *log.Entry) bool {
 		}
 	}
 	return strings.HasPrefix(e.Text, "Failed to load resource") &&
-		(strings.Contains(e.URL, "/api/v1/") || strings.HasSuffix(e.URL, "/icon.svg"))
+		(strings.Contains(e.URL, "/api/v1/") || strings.HasSuffix(e.URL, "/icon.svg") || strings.HasSuffix(e.URL, ".woff2"))
 }
 
 // Do carries out steps, or fails the test with what the page says.
