@@ -6,7 +6,6 @@ import (
 	"embed"
 	"encoding/hex"
 	"fmt"
-	"html/template"
 	"io/fs"
 	"net/http"
 	"os"
@@ -82,15 +81,13 @@ func (a *assets) read() error {
 	a.version = hex.EncodeToString(sum.Sum(nil))[:16]
 	a.pages = make(map[string][]byte)
 	for _, name := range pageNames {
-		t, err := template.ParseFS(a.files, name)
+		page, err := fs.ReadFile(a.files, name)
 		if err != nil {
 			return err
 		}
-		var page bytes.Buffer
-		if err := t.Execute(&page, map[string]string{"Assets": "/assets/" + a.version}); err != nil {
-			return err
-		}
-		a.pages[name] = page.Bytes()
+		// No template: its package alone makes the program larger by megabytes, as the
+		// linker must then keep every method of every type.
+		a.pages[name] = bytes.ReplaceAll(page, []byte("{{.Assets}}"), []byte("/assets/"+a.version))
 	}
 	return nil
 }
