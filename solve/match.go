@@ -26,7 +26,8 @@ const (
 	// catalogue's level should hold in its field.
 	imageSurplus = 1.3
 
-	// fewestImageStars and mostImageStars bound the image stars of one attempt.
+	// fewestImageStars and mostImageStars bound the image stars of one attempt; their
+	// numbers fit a byte (imagePattern).
 	fewestImageStars = 10
 	mostImageStars   = 60
 
@@ -42,7 +43,8 @@ const (
 	shortestSpoke = 5
 
 	// loosestShape is the widest tolerance of a shape with which it is worth looking
-	// up: a quarter of the unit circle's radius is almost any shape.
+	// up: with an eighth of the unit circle's radius in each of four coordinates, one
+	// shape in some hundred fits by chance.
 	loosestShape = 0.12
 
 	// neighbourTol is how far (pixels) a neighbour may lie from where a candidate
