@@ -335,7 +335,11 @@ func (s *search) expected() float64 {
 				entries += len(row)
 			}
 			// The part of the visited bins' volume that lies within the tolerance.
-			n += expectedSample * float64(entries) * math.Pow(1+0.5*s.level.spec.shapeBin/l.tol, -4)
+			coordinates := 4.0
+			if l.open {
+				coordinates = 2
+			}
+			n += expectedSample * float64(entries) * math.Pow(1+0.5*s.level.spec.shapeBin/l.tol, -coordinates)
 		}
 	}
 	return n
