@@ -785,10 +785,13 @@ func testSun(t *testing.T, p *browsertest.Page) {
 	p.Says("The Sun is up. Its light in a telescope")
 }
 
-// The whole set-up without a mouse: tab from the heading to the button, press it.
+// The whole set-up without a mouse: tab from the heading to the button, press it. The
+// camera runs already; the page begins with the set-up all the same.
 func testKeyboard(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
-	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	measuring := measuringView(northSite, 1)
+	measuring.Instruction = "Turn the RA axis by about 30°, leave the declination alone, and take another frame."
+	publish(t, s, StateFromView(measuring, Around{Latest: latestOf(1, time.Now(), nil)}))
 	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
 	p.Says("Set the latitude scale")
 	for _, step := range setupSteps(setupOf(t, s.Server, ""), false) {
@@ -804,5 +807,5 @@ func testKeyboard(t *testing.T, p *browsertest.Page) {
 		}
 		p.Do(chromedp.KeyEvent("\r"))
 	}
-	p.Says("Point the camera at clear sky")
+	p.Says("Turn the RA axis by about 30°")
 }

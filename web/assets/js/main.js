@@ -77,7 +77,8 @@ async function remember() {
   const fresh = await recall(state);
   if (!begun && state) {
     begun = true;
-    const early = (state.phase === "place" || state.phase === "waiting") && !state.frames?.length;
+    // A camera may well run already while the mount is being set up.
+    const early = ["place", "waiting", "measuring"].includes(state.phase) && !state.measured;
     if (early && !setup.progress().finished) return show("setup");
   }
   if (fresh) renderAll();
