@@ -29,7 +29,7 @@ func readSite(h *header, m moment) (*sky.Site, []string) {
 	latitude, latKey, okLat := siteAngle(h, "OBSGEO-B", "SITELAT", "LATITUDE", "LAT-OBS", "OBS-LAT", "OBSLAT", "SITE_LAT", "GEOLAT")
 	longitude, lonKey, okLon := siteAngle(h, "OBSGEO-L", "SITELONG", "LONGITUD", "LONG-OBS", "OBS-LONG", "OBSLONG", "SITE_LON", "GEOLONG", "SITELON")
 	if !okLat || !okLon || latitude == 0 && longitude == 0 { // zeros stand for "not filled in"
-		return nil, nil
+		return geocentricSite(h)
 	}
 	site := sky.Site{Latitude: latitude, Longitude: longitude.Signed()}
 	elevation, elevationKey, hasElevation := h.number("OBSGEO-H", "SITEELEV", "SITE_ELE", "ALT-OBS", "OBS-ELEV", "OBSALT", "GEOELEV", "ELEVATIO", "ELEVATIN")

@@ -17,6 +17,7 @@ import (
 	"polard/web"
 
 	paho "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
 // Options say which broker to speak to, and how.
@@ -102,6 +103,7 @@ func (o Options) client(id string, connected func(paho.Client)) (*paho.ClientOpt
 	}
 	opt := paho.NewClientOptions().AddBroker(broker).SetClientID(id).SetUsername(o.User).SetPassword(o.Password).SetTLSConfig(c)
 	opt.SetKeepAlive(keepAlive).SetConnectRetry(true).SetConnectRetryInterval(firstRetry)
+	opt.SetStore(forgetful{})
 	opt.SetAutoReconnect(true).SetMaxReconnectInterval(longestRetry).SetOrderMatters(true)
 	opt.SetOnConnectHandler(func(c paho.Client) {
 		log.Info("connected to the broker", "broker", o.Broker)
@@ -120,6 +122,19 @@ func (o Options) client(id string, connected func(paho.Client)) (*paho.ClientOpt
 	})
 	return opt, nil
 }
+
+// forgetful keeps no message for later: what a broker did not confirm is sent again by
+// the [Publisher], as it then stands. (That of the library, which it sends again itself,
+// is written to and read by two goroutines at once.)
+type forgetful struct{}
+
+func (forgetful) Open()                             {}
+func (forgetful) Put(string, packets.ControlPacket) {}
+func (forgetful) Get(string) packets.ControlPacket  { return nil }
+func (forgetful) All() []string                     { return nil }
+func (forgetful) Del(string)                        {}
+func (forgetful) Close()                            {}
+func (forgetful) Reset()                            {}
 
 // Publisher tells a broker of one pier. Publish never waits: of states the newest is
 // kept, of frames the last mostFrames, until they can be sent.
@@ -270,11 +285,21 @@ const sendWithin = 10 * time.Second
 // send tells whether the broker has confirmed the message.
 func send(ctx context.Context, c paho.Client, topic string, retain bool, body []byte) bool {
 	token := c.Publish(topic, 1, retain, body)
-	select {
-	case <-token.Done():
-		return token.Error() == nil
-	case <-ctx.Done():
-	case <-time.After(sendWithin):
+	late := time.After(sendWithin)
+	look := time.NewTicker(sendWithin / 20)
+	defer look.Stop()
+	for {
+		select {
+		case <-token.Done():
+			return token.Error() == nil
+		case <-look.C:
+			if !c.IsConnectionOpen() {
+				return false
+			}
+		case <-late:
+			return false
+		case <-ctx.Done():
+			return false
+		}
 	}
-	return false
 }
