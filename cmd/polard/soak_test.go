@@ -76,9 +76,14 @@ func TestSoak(t *testing.T) {
 			}
 			written = append(written, path)
 		}
-		if s := p.after(t, last); !s.Latest.Solved {
-			t.Fatalf("%s: %+v", last, s.Latest.Problem)
-		}
+		// All of them, not only the last: one may be noticed late.
+		eventually(t, "all frames up to "+last, func() (bool, string) {
+			l := p.state(t).Latest
+			if !l.Solved {
+				t.Fatalf("%s: %+v", l.File, l.Problem)
+			}
+			return l.ID == int64(sent+3), fmt.Sprintf("%d frames, %s", l.ID, l.File)
+		})
 		for _, path := range written {
 			if err := os.Remove(path); err != nil {
 				t.Fatal(err)
@@ -120,7 +125,10 @@ func TestSoak(t *testing.T) {
 	p.kill()
 	again := time.Now()
 	p = spawn(t, "serve", n.folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
-	p.after(t, fmt.Sprintf("soak %06d.fits", *soaked))
+	eventually(t, "the session", func() (bool, string) {
+		s := p.state(t)
+		return s != nil && s.Latest != nil && s.Latest.ID == int64(*soaked+3), p.stderr.String()
+	})
 	t.Logf("going on after a kill: %v", time.Since(again).Round(time.Millisecond))
 }
 

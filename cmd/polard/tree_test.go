@@ -261,3 +261,40 @@ func TestNoTemplates(t *testing.T) {
 		}
 	}
 }
+
+// Every test that DEVELOPERS.md names as the keeper of a promise exists.
+func TestPromises(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(top, "DEVELOPERS.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, section, found := strings.Cut(string(text), "## Promises")
+	if !found {
+		t.Fatal("DEVELOPERS.md has no promises")
+	}
+	section, _, _ = strings.Cut(section, "\n## ")
+	there := map[string]bool{}
+	for _, path := range goFiles(t, true) {
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range file.Decls {
+			if f, ok := d.(*ast.FuncDecl); ok {
+				there[f.Name.Name] = true
+			}
+		}
+	}
+	named := 0
+	for i, part := range strings.Split(section, "`") {
+		if i%2 == 0 || !strings.HasPrefix(part, "Test") && !strings.HasPrefix(part, "Fuzz") {
+			continue
+		}
+		if named++; !there[part] {
+			t.Errorf("there is no %s", part)
+		}
+	}
+	if named < 40 {
+		t.Errorf("%d tests are named", named)
+	}
+}
