@@ -108,6 +108,14 @@ func (s *Server) getPage(c echo.Context) error {
 	return s.servePage(c, http.StatusOK, sessionPage)
 }
 
+// getShown is getPage for what is shown in place of a session.
+func (s *Server) getShown(c echo.Context) error {
+	if s.rightOf(c.Request()) == RightNone {
+		return s.servePage(c, http.StatusUnauthorized, pairingPage)
+	}
+	return echo.WrapHandler(s.opt.Shown)(c)
+}
+
 func (s *Server) getPairPage(c echo.Context) error { return s.servePage(c, http.StatusOK, pairingPage) }
 
 func (s *Server) servePage(c echo.Context, status int, name string) error {

@@ -137,21 +137,3 @@ func checkAddr(addr string, allowNetwork bool) error {
 // CheckAddr refuses to listen where strangers can reach the service, unless
 // that was asked for.
 func CheckAddr(addr string, allowNetwork bool) error { return checkAddr(addr, allowNetwork) }
-
-// LookOn wraps a handler that only shows: it answers GET, under the service's own
-// names, to no other site's page, and with the same guard rails as the page.
-func LookOn(next http.Handler, hosts []string) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		guardHeaders(w.Header(), r, hosts)
-		switch {
-		case !ownHost(r.Host, hosts):
-			http.Error(w, "this address is not one of the service's own; add the name with the option for host names", http.StatusMisdirectedRequest)
-		case !sameOrigin(r):
-			http.Error(w, "only the service's own page may do this", http.StatusForbidden)
-		case r.Method != http.MethodGet && r.Method != http.MethodHead:
-			http.Error(w, "there is nothing to operate here", http.StatusMethodNotAllowed)
-		default:
-			next.ServeHTTP(w, r)
-		}
-	})
-}

@@ -77,12 +77,26 @@ const (
 	mostName = 120
 )
 
-// Names of the cookie. The prefix has browsers refuse it from anybody but this
+// Names of the cookie. The prefix under TLS has browsers refuse it from anybody but this
 // very host over TLS (RFC 6265bis, section 4.1.3.2).
 const (
-	cookieName    = "polard_device"
-	cookieNameTLS = "__Host-polard_device"
+	cookieName      = "polard_device"
+	cookieNameShown = "polard_onlooker" // of Options.Shown
+	cookiePrefixTLS = "__Host-"
 )
+
+// cookieName is that of the service's cookie. Browsers take no account of ports
+// (RFC 6265, section 8.5), so two services on one machine need two names.
+func (s *Server) cookieName(secure bool) string {
+	name := cookieName
+	if s.opt.Shown != nil {
+		name = cookieNameShown
+	}
+	if secure {
+		name = cookiePrefixTLS + name
+	}
+	return name
+}
 
 // codeLetters leave out those that are taken for another (Crockford's base 32).
 var codeLetters = base32.NewEncoding("0123456789abcdefghjkmnpqrstvwxyz").WithPadding(base32.NoPadding)
@@ -131,7 +145,7 @@ func (p *pairing) invite(right Right) string {
 // Errors of pairing, as the page shows them.
 var (
 	errWrongCode = &problem{http.StatusForbidden, "wrong_code",
-		"this link was used already, is too old, or is wrong: ask for a new one ('polard serve --pair' on the machine that runs the service)"}
+		"this link was used already, is too old, or is wrong: ask for a new one ('polard serve --pair', or 'polard overview --pair' for all piers, on the machine that runs the service)"}
 	errManyDevices = &problem{http.StatusConflict, "many_devices",
 		fmt.Sprintf("%d devices are paired: take the right from some ('polard serve --revoke ID')", mostDevices)}
 )
@@ -267,15 +281,11 @@ func fromHere(r *http.Request) bool {
 
 // tokenOf is the token that a request shows: a browser's cookie, or a program's
 // header (RFC 6750, section 2.1).
-func tokenOf(r *http.Request) string {
+func (s *Server) tokenOf(r *http.Request) string {
 	if token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok {
 		return token
 	}
-	name := cookieName
-	if r.TLS != nil {
-		name = cookieNameTLS
-	}
-	if c, err := r.Cookie(name); err == nil {
+	if c, err := r.Cookie(s.cookieName(r.TLS != nil)); err == nil {
 		return c.Value
 	}
 	return ""
@@ -286,7 +296,7 @@ func (s *Server) rightOf(r *http.Request) Right {
 	if fromHere(r) {
 		return RightOperate
 	}
-	return s.pairing.right(tokenOf(r))
+	return s.pairing.right(s.tokenOf(r))
 }
 
 // checkView refuses strangers.
@@ -323,7 +333,7 @@ func checkHere(next echo.HandlerFunc) echo.HandlerFunc {
 }
 
 var errNotPaired = &problem{http.StatusUnauthorized, "not_paired",
-	"this device is not paired: open the link or the picture of squares that 'polard serve --pair' shows on the machine that runs the service"}
+	"this device is not paired: open the link or the picture of squares that 'polard serve --pair', or 'polard overview --pair' for all piers, shows on the machine that runs the service"}
 
 // Wire form of pairing.
 type (
@@ -384,11 +394,8 @@ func (s *Server) postPair(c echo.Context) error {
 	}
 	s.opt.Logger.Info("a device was paired", "id", d.ID, "right", d.Right, "from", c.Request().RemoteAddr)
 	cookie := &http.Cookie{
-		Name: cookieName, Value: token, Path: "/", MaxAge: int(tokenLasts.Seconds()),
+		Name: s.cookieName(c.Request().TLS != nil), Value: token, Path: "/", MaxAge: int(tokenLasts.Seconds()),
 		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: c.Request().TLS != nil,
-	}
-	if cookie.Secure {
-		cookie.Name = cookieNameTLS
 	}
 	c.SetCookie(cookie)
 	return c.NoContent(http.StatusNoContent)

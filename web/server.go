@@ -16,7 +16,7 @@ import (
 	"github.com/labstack/echo/v4"
 )
 
-// Options say how a [Server] runs. Operator is required.
+// Options say how a [Server] runs. Operator or Shown is required.
 type Options struct {
 	// Addr is HOST:PORT; empty means 127.0.0.1 on any free port.
 	Addr string
@@ -33,6 +33,10 @@ type Options struct {
 	Hosts []string
 	// Operator carries out what the page asks.
 	Operator Operator
+	// Shown answers with what is to be seen when that is no session: it takes the
+	// place of the session's page and of all commands, and is asked only for those
+	// who may look on.
+	Shown http.Handler
 	// Rig is the simulated rig; nil outside a rehearsal.
 	Rig Rig
 	// Notes keep what the page is to know again, and Nights tell of earlier
@@ -86,8 +90,8 @@ type Server struct {
 
 // New makes a server; [Server.Run] runs it. Publishing before that is fine.
 func New(opt Options) (*Server, error) {
-	if opt.Operator == nil {
-		return nil, errors.New("web: no operator")
+	if opt.Operator == nil && opt.Shown == nil {
+		return nil, errors.New("web: no operator, and nothing to be shown")
 	}
 	if opt.Addr == "" {
 		opt.Addr = "127.0.0.1:0"
@@ -132,7 +136,6 @@ func (s *Server) router() *echo.Echo {
 	e.HideBanner, e.HidePort = true, true
 	e.HTTPErrorHandler = s.answerError
 	e.Use(s.contain, s.headers, s.checkHost, s.checkRate)
-	e.GET("/", s.getPage)
 	e.GET(PairPath, s.getPairPage)
 	e.GET("/assets/:version/*", s.getAsset)
 	e.GET("/healthz", probe(s.opt.Healthy, notHealthy))
@@ -142,6 +145,14 @@ func (s *Server) router() *echo.Echo {
 	}
 	api := e.Group("/api/v1", checkOrigin)
 	s.pairingRoutes(api)
+	if s.opt.Shown != nil {
+		e.GET("/", s.getShown)
+		shown := echo.WrapHandler(s.opt.Shown)
+		e.GET("/*", shown, checkOrigin, s.checkView)
+		api.GET("/*", shown, s.checkView)
+		return e
+	}
+	e.GET("/", s.getPage)
 	api.GET("/openapi.json", getOpenAPI)
 	api.GET("/messages.json", getMessages)
 	api.GET("/problems", getProblems)

@@ -285,7 +285,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 			}
 		}()
 		s, simulated, err := rehearsed{
-			config: quick(config), page: pageFlags{addr: "127.0.0.1:0", tolerance: 1}, log: newLogger(&r.stderr),
+			config: quick(config), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: longRest, Settle: 150 * time.Millisecond},
 			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
 		}.service(t.Context())

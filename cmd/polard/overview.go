@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"path/filepath"
 
 	"polard/web"
 	"polard/web/mqtt"
@@ -16,9 +17,9 @@ const overviewAddr = "127.0.0.1:8468"
 
 func newOverview() *cobra.Command {
 	var broker brokerFlags
-	var addr string
-	var network bool
-	var hosts []string
+	var reach reachFlags
+	var state stateFlags
+	var manage managing
 	c := &cobra.Command{
 		Use:   "overview --mqtt URL",
 		Short: "show all piers that tell a broker of themselves on one page",
@@ -26,10 +27,23 @@ func newOverview() *cobra.Command {
 serves one page for all of them: which need somebody, how far each axis stands from the
 pole and how that changed over the nights, and how old that is. It operates nothing.
 
+Other machines see nothing until they are paired: with --addr 0.0.0.0:8468 --allow-network
+it shows a link and a picture of squares that let one device look on; 'polard overview
+--pair' with the same --addr shows another while it runs, --devices lists who looks on, and
+--revoke takes that back. These devices are others than those of 'polard serve'.
+
 Stop it with Ctrl-C.`,
-		Example: "  polard overview --mqtt mqtt://broker.example:1883",
-		Args:    noArguments, Annotations: map[string]string{configured: "yes"},
+		Example: `  polard overview --mqtt mqtt://broker.example:1883
+  polard overview --mqtt mqtt://broker.example:1883 --addr 0.0.0.0:8468 --allow-network
+  polard overview --pair --addr 0.0.0.0:8468`,
+		Args: noArguments, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, _ []string) error {
+			if manage.wanted() {
+				if manage.pair == string(web.RightOperate) {
+					return wrongCall("--pair=%s: this page operates nothing; --pair lets a device look on", web.RightOperate)
+				}
+				return manage.run(c.Context(), reach, c.OutOrStdout())
+			}
 			if broker.broker == "" {
 				return wrongCall("name the broker that the piers tell: --mqtt mqtt://HOST:1883")
 			}
@@ -38,23 +52,38 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			if err := web.CheckAddr(addr, network); err != nil {
-				return wrongCall("--addr: %w (--allow-network allows it)", err)
+			if err := reach.check(); err != nil {
+				return err
+			}
+			certificate, err := reach.tls.load()
+			if err != nil {
+				return err
 			}
 			store := overview.NewStore(log)
+			options := web.Options{
+				Addr: reach.addr, AllowNetwork: reach.network, Hosts: reach.hosts, Certificate: certificate,
+				Shown: overview.Handler(store), Able: store.Able, Logger: log,
+			}
+			if folder, err := state.place(); err == nil {
+				options.Devices = deviceFile(filepath.Join(folder, onlookersName))
+			}
+			var server *web.Server
+			options.Ready = func(url string) {
+				fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, openable(url))
+				reach.invite(server, url, web.RightView, "polard overview --pair", c.OutOrStdout(), log)
+			}
+			if server, err = web.New(options); err != nil {
+				return err
+			}
 			group, ctx := errgroup.WithContext(c.Context())
 			group.Go(func() error { return mqtt.Listen(ctx, opt, store) })
-			group.Go(func() error {
-				return overview.Serve(ctx, store, overview.Options{Addr: addr, AllowNetwork: network, Hosts: hosts, Ready: func(url string) {
-					fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, url)
-				}})
-			})
+			group.Go(func() error { return server.Run(ctx) })
 			return group.Wait()
 		},
 	}
 	broker.add(c, "listen to this MQTT broker")
-	c.Flags().StringVar(&addr, "addr", overviewAddr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
-	c.Flags().BoolVar(&network, "allow-network", false, "let other machines look on when --addr can be reached from them")
-	c.Flags().StringSliceVar(&hosts, "host", nil, "further `NAME` under which this machine is opened")
+	reach.add(c, overviewAddr)
+	manage.add(c, web.RightView)
+	c.Flags().StringVar(&state.folder, "state", "", "keep the paired devices in this `FOLDER` (default: the user's folder for program state)")
 	return c
 }

@@ -3,13 +3,17 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
+	"io"
+	"io/fs"
 	"math"
 	"math/rand/v2"
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"runtime"
 	"slices"
 	"strconv"
@@ -211,5 +215,93 @@ func TestOverviewWithoutBroker(t *testing.T) {
 		if status, _, stderr := call(t, args...); status != exitUsage || stderr == "" {
 			t.Errorf("%q: status %d: %s", args, status, stderr)
 		}
+	}
+}
+
+// A stranger on the network gets the page that pairs and nothing else; who was let look
+// on sees the piers, until that is taken back. A proxy's header makes this machine's
+// requests those of a device of the network.
+func TestOverviewOnlyForPaired(t *testing.T) {
+	state := t.TempDir()
+	addr := "0.0.0.0:" + freePort(t)
+	reach := []string{"--addr", addr, "--host", "localhost"}
+	r := startWithAddress(t, append([]string{"overview", "--mqtt", "mqtt://127.0.0.1:1", "--allow-network", "--state", state}, reach...)...)
+	base := "http://localhost:" + addr[strings.LastIndexByte(addr, ':')+1:]
+	do := func(method, path, body string, header http.Header) (*http.Response, string) {
+		t.Helper()
+		req, err := http.NewRequest(method, base+path, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header = header
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		got, err := io.ReadAll(resp.Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return resp, string(got)
+	}
+	const shown = "All piers" // the title of the page
+	far := func(cookie string) http.Header {
+		return http.Header{"X-Forwarded-For": {"192.168.7.9"}, "Content-Type": {"application/json"}, "Cookie": {cookie}}
+	}
+	sees := func(who string, header http.Header, allowed bool) {
+		t.Helper()
+		for path, says := range map[string]string{"/": shown, "/overview.js": "listen()", "/shared/css/base.css": "--paper", "/api/v1/piers": "rows"} {
+			resp, body := do("GET", path, "", header)
+			if want := map[bool]int{true: 200, false: 401}[allowed]; resp.StatusCode != want || strings.Contains(body, says) != allowed {
+				t.Errorf("%s: %s is %d, want %d: %.80s", who, path, resp.StatusCode, want, body)
+			}
+		}
+	}
+	sees("this machine", http.Header{}, true)
+	sees("a stranger", far(""), false)
+	if _, body := do("GET", "/", "", far("")); !strings.Contains(body, "js/pair.js") {
+		t.Errorf("a stranger's page: %s", body)
+	}
+	if resp, _ := do("POST", "/api/v1/invite", `{"right":"view"}`, far("")); resp.StatusCode != 403 {
+		t.Errorf("a stranger asks for a link: %d", resp.StatusCode)
+	}
+	status, out, stderr := call(t, append([]string{"overview", "--pair"}, reach...)...)
+	link := regexp.MustCompile(`http://localhost:\d+/pair#([0-9a-z]{10})`).FindStringSubmatch(out)
+	if status != exitDone || link == nil || !strings.Contains(out, "may look on") || !strings.Contains(out, "▀") {
+		t.Fatalf("status %d: %s%s", status, out, stderr)
+	}
+	resp, _ := do("POST", "/api/v1/pair", fmt.Sprintf(`{"code":%q}`, link[1]), far(""))
+	if resp.StatusCode != 204 || len(resp.Cookies()) != 1 {
+		t.Fatalf("pairing: %d", resp.StatusCode)
+	}
+	cookie := resp.Cookies()[0]
+	shows := cookie.Name + "=" + cookie.Value
+	sees("who was let look on", far(shows), true)
+	evil := far(shows)
+	evil.Set("Origin", "http://evil.example")
+	if resp, _ := do("GET", "/api/v1/piers", "", evil); resp.StatusCode != 403 {
+		t.Errorf("another site's page reads %d", resp.StatusCode)
+	}
+	if resp, _ := do("POST", "/", "{}", far(shows)); resp.StatusCode != 405 {
+		t.Errorf("operating: %d", resp.StatusCode)
+	}
+	// Browsers take no account of ports: the cookie of a pier on this machine is
+	// another, and so is the list.
+	if cookie.Name == "polard_device" || !cookie.HttpOnly || cookie.SameSite != http.SameSiteStrictMode {
+		t.Errorf("cookie %+v", cookie)
+	}
+	if _, err := os.Stat(filepath.Join(state, devicesName)); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("the devices of a pier: %v", err)
+	}
+	if status, _, stderr := call(t, append([]string{"overview", "--revoke", "1"}, reach...)...); status != exitDone {
+		t.Errorf("status %d: %s", status, stderr)
+	}
+	sees("after that was taken back", far(shows), false)
+	if log := r.stdout.String() + r.stderr.String(); strings.Contains(log, link[1]) || strings.Contains(log, cookie.Value) {
+		t.Error("a secret was logged")
+	}
+	if status, _, stderr := call(t, append([]string{"overview", "--pair=operate"}, reach...)...); status != exitUsage || !strings.Contains(stderr, "operates nothing") {
+		t.Errorf("status %d: %s", status, stderr)
 	}
 }

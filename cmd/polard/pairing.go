@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
@@ -53,8 +54,12 @@ func (f *tlsFlags) load() (*tls.Certificate, error) {
 // deviceFile keeps the paired devices in the folder of the program's state.
 type deviceFile string
 
-// devicesName is the file in that folder.
-const devicesName = "devices.json"
+// Files in that folder. A device that may operate a pier is another matter than one
+// that looks on all.
+const (
+	devicesName   = "devices.json"
+	onlookersName = "onlookers.json"
+)
 
 // Load reads the file; where there is none, no device is paired.
 func (f deviceFile) Load() ([]web.Device, error) {
@@ -90,16 +95,21 @@ func (f deviceFile) Save(devices []web.Device) error {
 	return os.Rename(part, string(f))
 }
 
-// managing are the options of serve that speak to a service that runs.
+// managing are the options that speak to a service that runs.
 type managing struct {
 	pair    string
 	devices bool
 	revoke  string
 }
 
-func (m *managing) add(c *cobra.Command) {
-	c.Flags().StringVar(&m.pair, "pair", "", "have the running service pair one more device, to operate or only to view (`RIGHT`)")
-	c.Flags().Lookup("pair").NoOptDefVal = string(web.RightOperate)
+// add adds them; right is what a link gives that names none.
+func (m *managing) add(c *cobra.Command, right web.Right) {
+	what := "have the running service pair one more device, to operate or only to view (`RIGHT`)"
+	if right == web.RightView {
+		what = "have the running service pair one more device, to view (`RIGHT`)"
+	}
+	c.Flags().StringVar(&m.pair, "pair", "", what)
+	c.Flags().Lookup("pair").NoOptDefVal = string(right)
 	c.Flags().BoolVar(&m.devices, "devices", false, "list the devices that are paired with the running service")
 	c.Flags().StringVar(&m.revoke, "revoke", "", "take the right from the device with this number in the running service, or from all (`ID`)")
 }
@@ -107,7 +117,7 @@ func (m *managing) add(c *cobra.Command) {
 func (m *managing) wanted() bool { return m.pair != "" || m.devices || m.revoke != "" }
 
 // run does what is wanted and prints what came of it.
-func (m *managing) run(ctx context.Context, page pageFlags, out io.Writer) error {
+func (m *managing) run(ctx context.Context, page reachFlags, out io.Writer) error {
 	s, err := runningService(page)
 	if err != nil {
 		return err
@@ -150,7 +160,7 @@ func (m *managing) run(ctx context.Context, page pageFlags, out io.Writer) error
 	id := int64(0)
 	if m.revoke != "all" {
 		if id, err = strconv.ParseInt(m.revoke, 10, 64); err != nil || id <= 0 {
-			return wrongCall("--revoke %q: give a device's number from 'polard serve --devices', or all", m.revoke)
+			return wrongCall("--revoke %q: give a device's number from --devices, or all", m.revoke)
 		}
 	}
 	return s.ask(ctx, http.MethodPost, "revoke", map[string]int64{"id": id}, nil)
@@ -164,7 +174,7 @@ type runner struct {
 }
 
 // runningService is where the service with these options answers this machine.
-func runningService(page pageFlags) (*runner, error) {
+func runningService(page reachFlags) (*runner, error) {
 	host, port, err := net.SplitHostPort(page.addr)
 	if err != nil || port == "0" || port == "" {
 		return nil, wrongCall("--addr %q: give the HOST:PORT at which the service runs", page.addr)
@@ -244,9 +254,35 @@ func loopbackOnly(addr string) bool {
 	return host == "localhost" || err == nil && a.IsLoopback()
 }
 
+// openable is the service's address as this machine's browser opens it: all
+// addresses of the machine are none to open.
+func openable(url string) string {
+	return strings.NewReplacer("//[::]:", "//127.0.0.1:", "//0.0.0.0:", "//127.0.0.1:").Replace(url)
+}
+
+// invite tells how other devices are paired, when the service can be reached
+// from the network: by a link on a terminal, or else by a command.
+func (f reachFlags) invite(server *web.Server, url string, right web.Right, command string, out io.Writer, log *slog.Logger) {
+	if loopbackOnly(f.addr) {
+		return
+	}
+	scheme, _, _ := strings.Cut(url, ":")
+	if scheme == "http" {
+		log.Warn("the page is served in plain HTTP: who listens on this network can take a paired device's right; --tls-cert and --tls-key prevent that")
+	}
+	if out == nil || !onTerminal(out) {
+		log.Info("other devices are paired by '" + command + "' on this machine")
+		return
+	}
+	port := url[strings.LastIndexByte(url, ':')+1 : len(url)-1]
+	if err := printInvitation(out, f, scheme, port, right, server.Invite(right)); err != nil {
+		log.Warn("no link could be shown", "error", err)
+	}
+}
+
 // printInvitation shows a one-time link, as text and as a picture for a phone's
 // camera. The code stands behind a #, so that no server logs it.
-func printInvitation(out io.Writer, page pageFlags, scheme, port string, right web.Right, code string) error {
+func printInvitation(out io.Writer, page reachFlags, scheme, port string, right web.Right, code string) error {
 	links := []string{}
 	for _, host := range reachedBy(page) {
 		links = append(links, scheme+"://"+net.JoinHostPort(host, port)+web.PairPath+"#"+code)
@@ -269,7 +305,7 @@ func printInvitation(out io.Writer, page pageFlags, scheme, port string, right w
 
 // reachedBy are the names or addresses by which others reach this machine, the
 // likeliest first.
-func reachedBy(page pageFlags) []string {
+func reachedBy(page reachFlags) []string {
 	if len(page.hosts) > 0 {
 		return page.hosts
 	}

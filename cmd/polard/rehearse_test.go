@@ -82,7 +82,7 @@ func TestRehearsedFramesStayFew(t *testing.T) {
 	config.Exposure = 5 * time.Millisecond
 	r := startWith(t, func(ctx context.Context, r *running) int {
 		s, _, err := rehearsed{
-			config: config, page: pageFlags{addr: "127.0.0.1:0", tolerance: 1}, log: newLogger(&r.stderr),
+			config: config, page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: 20 * time.Millisecond},
 			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
 		}.service(t.Context())

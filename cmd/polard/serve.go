@@ -11,7 +11,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"syscall"
 	"time"
 
@@ -30,21 +29,38 @@ import (
 // only.
 const defaultAddr = "127.0.0.1:8467"
 
+// reachFlags say where a page is served and who reaches it.
+type reachFlags struct {
+	addr    string
+	network bool
+	hosts   []string
+	tls     tlsFlags
+}
+
+func (f *reachFlags) add(c *cobra.Command, addr string) {
+	c.Flags().StringVar(&f.addr, "addr", addr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
+	c.Flags().BoolVar(&f.network, "allow-network", false, "let --addr be reached from other machines; devices there see nothing until they are paired (see --pair)")
+	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
+	f.tls.add(c)
+}
+
+// check refuses an address that others reach without --allow-network.
+func (f *reachFlags) check() error {
+	if err := web.CheckAddr(f.addr, f.network); err != nil {
+		return wrongCall("--addr: %w (--allow-network allows it)", err)
+	}
+	return nil
+}
+
 // pageFlags are the options of the page and of the alignment itself.
 type pageFlags struct {
-	addr      string
-	network   bool
-	hosts     []string
-	tls       tlsFlags
+	reachFlags
 	tolerance float64
 	measure   int
 }
 
 func (f *pageFlags) add(c *cobra.Command) {
-	c.Flags().StringVar(&f.addr, "addr", defaultAddr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
-	c.Flags().BoolVar(&f.network, "allow-network", false, "let --addr be reached from other machines; devices there see nothing until they are paired (see --pair)")
-	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
-	f.tls.add(c)
+	f.reachFlags.add(c, defaultAddr)
 	c.Flags().Float64Var(&f.tolerance, "tolerance", mountmodel.DefaultTolerance.Arcminutes(), "distance from the pole that is near enough, in `ARCMIN`")
 	c.Flags().IntVar(&f.measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
 }
@@ -104,7 +120,7 @@ Stop it with Ctrl-C.`,
 		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
 			if manage.wanted() {
-				return manage.run(c.Context(), page, c.OutOrStdout())
+				return manage.run(c.Context(), page.reachFlags, c.OutOrStdout())
 			}
 			folder, err := frames.folder(c, args)
 			if err != nil {
@@ -179,7 +195,7 @@ Stop it with Ctrl-C.`,
 	outlet.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	state.add(c)
-	manage.add(c)
+	manage.add(c, web.RightOperate)
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
@@ -293,26 +309,6 @@ type service struct {
 	trouble folderTrouble // of the watched folder
 }
 
-// invite tells how other devices are paired, when the service can be reached
-// from the network.
-func (s *service) invite(server *web.Server, url string) {
-	if loopbackOnly(s.page.addr) {
-		return
-	}
-	scheme, _, _ := strings.Cut(url, ":")
-	if scheme == "http" {
-		s.log.Warn("the page is served in plain HTTP: who listens on this network can take a paired device's right; --tls-cert and --tls-key prevent that")
-	}
-	if s.out == nil || !onTerminal(s.out) {
-		s.log.Info("other devices are paired by 'polard serve --pair' on this machine")
-		return
-	}
-	port := url[strings.LastIndexByte(url, ':')+1 : len(url)-1]
-	if err := printInvitation(s.out, s.page, scheme, port, web.RightOperate, server.Invite(web.RightOperate)); err != nil {
-		s.log.Warn("no link could be shown", "error", err)
-	}
-}
-
 // run starts all parts and stops them together, within two seconds of the end
 // of ctx.
 func (s *service) run(ctx context.Context) error {
@@ -337,12 +333,11 @@ func (s *service) run(ctx context.Context) error {
 	}
 	var server *web.Server
 	options.Ready = func(url string) {
-		// All addresses of this machine are none to open.
-		s.ready(strings.NewReplacer("//[::]:", "//127.0.0.1:", "//0.0.0.0:", "//127.0.0.1:").Replace(url))
-		s.invite(server, url)
+		s.ready(openable(url))
+		s.page.invite(server, url, web.RightOperate, "polard serve --pair", s.out, s.log)
 	}
-	if err := web.CheckAddr(s.page.addr, s.page.network); err != nil {
-		return wrongCall("--addr: %w (--allow-network allows it)", err)
+	if err := s.page.check(); err != nil {
+		return err
 	}
 	if server, err = web.New(options); err != nil {
 		return err

@@ -371,7 +371,7 @@ func TestHopelessFrame(t *testing.T) {
 	r := startWith(t, func(ctx context.Context, r *running) int {
 		log := newLogger(&r.stderr)
 		s := service{
-			desk: newDesk(p, log, cfg, true), page: pageFlags{addr: "127.0.0.1:0"}, log: log,
+			desk: newDesk(p, log, cfg, true), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}}, log: log,
 			watcher: fits.NewWatcher(fits.Options{Folder: folder}),
 			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
 		}

@@ -104,7 +104,7 @@ func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet ti
 	urls := make(chan string, 1)
 	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: sky.Arcminute, MeasureFrames: mountFrames}
 	s := service{
-		desk: newDesk(p, newLogger(&log), cfg, true), page: pageFlags{addr: "127.0.0.1:0"}, log: newLogger(&log),
+		desk: newDesk(p, newLogger(&log), cfg, true), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}}, log: newLogger(&log),
 		watcher: fits.NewWatcher(fits.Options{Folder: folder, Quiet: quiet}),
 		ready:   func(url string) { urls <- url },
 	}

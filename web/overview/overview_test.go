@@ -3,8 +3,9 @@ package overview
 import (
 	"context"
 	"encoding/json"
+	"io"
 	"math"
-	"net/http/httptest"
+	"net/http"
 	"strings"
 	"testing"
 	"time"
@@ -39,12 +40,39 @@ func TestTrend(t *testing.T) {
 	}
 }
 
-func ask(t *testing.T, s *Store, target, host string) *httptest.ResponseRecorder {
+// serve serves a store's page on loopback and gives a way to ask it.
+func serve(t *testing.T, s *Store) (ask func(target, host string) *http.Response) {
 	t.Helper()
-	r := httptest.NewRequest("GET", "http://"+host+target, nil)
-	w := httptest.NewRecorder()
-	web.LookOn(handler(s), nil).ServeHTTP(w, r)
-	return w
+	address := make(chan string, 1)
+	server, err := web.New(web.Options{Shown: Handler(s), Able: s.Able, Ready: func(url string) { address <- url }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, end := context.WithCancel(context.WithoutCancel(t.Context()))
+	ended := make(chan error, 1)
+	go func() { ended <- server.Run(ctx) }()
+	t.Cleanup(func() {
+		end()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
+	url := strings.TrimSuffix(<-address, "/")
+	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	return func(target, host string) *http.Response {
+		t.Helper()
+		r, err := http.NewRequest("GET", url+target, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Host = host
+		answer, err := client.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { answer.Body.Close() })
+		return answer
+	}
 }
 
 // The page gets only what changed, and waits while nothing does.
@@ -54,7 +82,7 @@ func TestOnlyWhatChanged(t *testing.T) {
 	s.HeardStatus("pier-1", mqtt.Status{Online: true})
 	s.HeardState("pier-2", mqtt.Pier{Phase: "watching", Offset: &web.Offset{TotalArcmin: 3}, Nights: []web.WatchedNight{night(1, 2), night(8, 3)}})
 	var first Page
-	if err := json.Unmarshal(ask(t, s, "/api/v1/piers", "127.0.0.1:8468").Body.Bytes(), &first); err != nil {
+	if err := json.NewDecoder(serve(t, s)("/api/v1/piers", "127.0.0.1:8468").Body).Decode(&first); err != nil {
 		t.Fatal(err)
 	}
 	if len(first.Rows) != 2 || !first.Connected || first.Rows[0].Pier != "pier-1" || len(first.Rows[1].Nights) != 2 {
@@ -84,6 +112,7 @@ func TestOnlyWhatChanged(t *testing.T) {
 
 func TestGuardAndProbes(t *testing.T) {
 	s := NewStore(nil)
+	ask := serve(t, s)
 	for _, c := range []struct {
 		target, host string
 		want         int
@@ -98,16 +127,17 @@ func TestGuardAndProbes(t *testing.T) {
 		{"/readyz", "127.0.0.1:8468", 503, "broker"},
 		{"/", "evil.example", 421, "not one of"},
 	} {
-		w := ask(t, s, c.target, c.host)
-		if w.Code != c.want || !strings.Contains(w.Body.String(), c.says) {
-			t.Errorf("%s %s: %d, want %d: %.80s", c.host, c.target, w.Code, c.want, w.Body)
+		answer := ask(c.target, c.host)
+		body, err := io.ReadAll(answer.Body)
+		if err != nil || answer.StatusCode != c.want || !strings.Contains(string(body), c.says) {
+			t.Errorf("%s %s: %d, want %d: %.80s (%v)", c.host, c.target, answer.StatusCode, c.want, body, err)
 		}
-		if w.Header().Get("X-Content-Type-Options") != "nosniff" || !strings.Contains(w.Header().Get("Content-Security-Policy"), "default-src 'none'") {
-			t.Errorf("%s: headers %v", c.target, w.Header())
+		if answer.Header.Get("X-Content-Type-Options") != "nosniff" || !strings.Contains(answer.Header.Get("Content-Security-Policy"), "default-src 'none'") {
+			t.Errorf("%s: headers %v", c.target, answer.Header)
 		}
 	}
 	s.Connected(true)
-	if w := ask(t, s, "/readyz", "127.0.0.1:8468"); w.Code != 200 {
-		t.Errorf("readyz: %d", w.Code)
+	if answer := ask("/readyz", "127.0.0.1:8468"); answer.StatusCode != 200 {
+		t.Errorf("readyz: %d", answer.StatusCode)
 	}
 }

@@ -40,6 +40,6 @@ if (given) {
   void pair(given);
 } else if (location.pathname === "/") {
   // A link from another program brings no cookie along; a request from here does.
-  const answer = await fetch("/api/v1/state").catch(() => null);
+  const answer = await fetch("/").catch(() => null);
   if (answer?.ok) location.replace("/");
 }

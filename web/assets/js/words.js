@@ -283,7 +283,7 @@ export const words = {
 
   pair: {
     title: "Pair this device",
-    how: "Open the link, or the picture of squares, that “polard serve --pair” shows on the computer that runs the service. Or type the code that stands at the end of the link.",
+    how: "Open the link, or the picture of squares, that “polard serve --pair”, or “polard overview --pair” for all piers, shows on the computer that runs the service. Or type the code that stands at the end of the link.",
     code: "Code",
     go: "Pair",
   },
