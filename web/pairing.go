@@ -10,6 +10,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
@@ -50,10 +51,14 @@ type Device struct {
 	Paired time.Time `json:"paired"`
 }
 
-// Devices keeps the paired devices over restarts.
+// Devices keeps the paired devices over restarts. Services on one machine may share
+// a list.
 type Devices interface {
+	// Load gives the list, nil where none is kept.
 	Load() ([]Device, error)
-	Save([]Device) error
+	// Update replaces the list by what change makes of it, which is nil where none
+	// is kept. Meanwhile nobody else updates it.
+	Update(change func([]Device) []Device) error
 }
 
 // Bounds of pairing.
@@ -108,7 +113,10 @@ type pairing struct {
 
 	mu      sync.Mutex
 	devices []Device
-	invites []invite // oldest first
+	unkept  []Device        // those of them that are not in keep yet
+	gone    map[string]bool // hashes of those whose going is not in keep yet
+	changes int             // of devices by this service
+	invites []invite        // oldest first
 	wrong   int      // codes since the last right one
 	changed chan struct{}
 }
@@ -121,7 +129,7 @@ type invite struct {
 }
 
 func newPairing(keep Devices, now func() time.Time) (*pairing, error) {
-	p := &pairing{keep: keep, now: now, changed: make(chan struct{})}
+	p := &pairing{keep: keep, now: now, gone: make(map[string]bool), changed: make(chan struct{})}
 	if keep == nil {
 		return p, nil
 	}
@@ -174,24 +182,114 @@ func (p *pairing) pair(code, name string) (token string, d Device, err error) {
 	b := make([]byte, sha256.Size)
 	_, _ = rand.Read(b) // never fails
 	token = base64.RawURLEncoding.EncodeToString(b)
-	d = Device{ID: 1, Name: printable(name, mostName), Right: right, Hash: hashOf(token), Paired: now.UTC().Truncate(time.Second)}
-	for _, other := range p.devices {
-		d.ID = max(d.ID, other.ID+1)
-	}
-	p.devices = append(p.devices, d)
-	return token, d, p.save()
+	d = Device{Name: printable(name, mostName), Right: right, Hash: hashOf(token), Paired: now.UTC().Truncate(time.Second)}
+	p.unkept = append(p.unkept, d)
+	err = p.save()
+	return token, p.devices[slices.IndexFunc(p.devices, func(o Device) bool { return o.Hash == d.Hash })], err
 }
 
-// save keeps the devices; a failure leaves them paired as long as the service
-// runs.
+// save lays what this service changed over the list that is kept, which another
+// service may have changed too. A failure leaves the change in force as long as the
+// service runs, and the next one takes it along.
 func (p *pairing) save() error {
+	p.changes++
+	var list []Device
+	change := func(kept []Device) []Device {
+		if kept == nil { // none yet, or no longer
+			kept = p.devices
+		}
+		list = p.merged(kept)
+		return slices.Clone(list)
+	}
+	if p.keep != nil {
+		if err := p.keep.Update(change); err != nil {
+			p.devices = p.merged(p.devices)
+			return fmt.Errorf("the paired devices could not be kept: %w", err)
+		}
+	} else {
+		change(p.devices)
+	}
+	p.devices, p.unkept = list, nil
+	clear(p.gone)
+	return nil
+}
+
+// merged is a list with what this service changed and could not keep yet. A number
+// that another service gave away too is given anew.
+func (p *pairing) merged(kept []Device) []Device {
+	list := slices.DeleteFunc(slices.Clone(kept), func(d Device) bool { return p.gone[d.Hash] })
+	for _, d := range p.unkept {
+		free := int64(1)
+		known := p.gone[d.Hash]
+		for _, other := range list {
+			free = max(free, other.ID+1)
+			known = known || other.Hash == d.Hash
+		}
+		if !known {
+			if d.ID = max(d.ID, 1); slices.ContainsFunc(list, func(o Device) bool { return o.ID == d.ID }) {
+				d.ID = free
+			}
+			list = append(list, d)
+		}
+	}
+	return list
+}
+
+// refresh takes over what another service changed in the list. Where none is kept,
+// or it cannot be read, the devices stay as they are.
+func (p *pairing) refresh() error {
 	if p.keep == nil {
 		return nil
 	}
-	if err := p.keep.Save(slices.Clone(p.devices)); err != nil {
-		return fmt.Errorf("the paired devices could not be kept: %w", err)
+	p.mu.Lock()
+	before := p.changes
+	p.mu.Unlock()
+	kept, err := p.keep.Load() // which may take long
+	if err != nil || kept == nil {
+		return err
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.changes != before { // what was read is older than the change
+		return nil
+	}
+	list := p.merged(kept)
+	if slices.ContainsFunc(p.devices, func(d Device) bool { return !slices.Contains(list, d) }) {
+		p.tellRevoked()
+	}
+	p.devices = list
 	return nil
+}
+
+// refreshEvery is how soon a service knows what another on the same list did.
+const refreshEvery = time.Second
+
+// follow refreshes until ctx ends.
+func (p *pairing) follow(ctx context.Context, log *slog.Logger) {
+	if p.keep == nil {
+		return
+	}
+	tick := time.NewTicker(refreshEvery)
+	defer tick.Stop()
+	said := false
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		err := p.refresh()
+		if err != nil && !said {
+			log.Error("the list of paired devices cannot be read: it stays as it was", "error", err)
+		}
+		said = err != nil
+	}
+}
+
+// tellRevoked has open websockets look again.
+func (p *pairing) tellRevoked() {
+	close(p.changed)
+	p.changed = make(chan struct{})
 }
 
 // revoke takes the right from a device, or from all with 0, and gives how many
@@ -199,14 +297,18 @@ func (p *pairing) save() error {
 func (p *pairing) revoke(id int64) (int, error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	before := len(p.devices)
-	p.devices = slices.DeleteFunc(p.devices, func(d Device) bool { return id == 0 || d.ID == id })
-	if len(p.devices) == before {
+	n := 0
+	for _, d := range p.devices {
+		if id == 0 || d.ID == id {
+			p.gone[d.Hash] = true
+			n++
+		}
+	}
+	if n == 0 {
 		return 0, nil
 	}
-	close(p.changed) // open websockets look again
-	p.changed = make(chan struct{})
-	return before - len(p.devices), p.save()
+	p.tellRevoked()
+	return n, p.save()
 }
 
 func (p *pairing) list() []Device {
@@ -415,6 +517,9 @@ func (s *Server) postInvite(c echo.Context) error {
 }
 
 func (s *Server) getDevices(c echo.Context) error {
+	if err := s.pairing.refresh(); err != nil {
+		s.opt.Logger.Error("the list of paired devices cannot be read: it stays as it was", "error", err)
+	}
 	out := devicesBody{Devices: []deviceBody{}}
 	for _, d := range s.pairing.list() {
 		out.Devices = append(out.Devices, deviceBody{d.ID, d.Name, d.Right, utc(d.Paired)})

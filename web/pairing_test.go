@@ -266,9 +266,67 @@ type memoryDevices struct {
 
 func (m *memoryDevices) Load() ([]Device, error) { return slices.Clone(m.devices), nil }
 
-func (m *memoryDevices) Save(d []Device) error {
+func (m *memoryDevices) Update(change func([]Device) []Device) error {
 	if m.broken == nil {
-		m.devices = d
+		m.devices = change(slices.Clone(m.devices))
 	}
 	return m.broken
+}
+
+// Two services share a list: neither undoes what the other did, and each knows it
+// within a second. What could not be kept is kept with the next change.
+func TestSharedDevices(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		kept := &memoryDevices{}
+		one, _ := newTestServer(t, Options{Devices: kept})
+		two, _ := newTestServer(t, Options{Devices: kept})
+		for _, s := range []*Server{one, two} {
+			go s.pairing.follow(t.Context(), s.opt.Logger)
+		}
+		may := func(s *Server, cookie string) int {
+			return ask(s, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookie}).Code
+		}
+		settle := func() {
+			time.Sleep(refreshEvery)
+			synctest.Wait()
+		}
+		phone, tablet := paired(t, one, RightOperate), paired(t, two, RightView) // two had no time to look
+		if len(kept.devices) != 2 || kept.devices[0].ID == kept.devices[1].ID {
+			t.Fatalf("kept %+v", kept.devices)
+		}
+		settle()
+		for _, s := range []*Server{one, two} {
+			if may(s, phone) != 200 || may(s, tablet) != 200 {
+				t.Error("a device paired by one service is not known to the other")
+			}
+		}
+		revoked := two.pairing.revoked()
+		if n, err := one.pairing.revoke(kept.devices[0].ID); n != 1 || err != nil {
+			t.Fatalf("%d revoked (%v)", n, err)
+		}
+		settle()
+		select {
+		case <-revoked:
+		default:
+			t.Error("the other's websockets are not told")
+		}
+		if may(two, phone) != 401 || may(two, tablet) != 200 {
+			t.Error("a right that one service took is still there, or another went with it")
+		}
+		kept.broken = errors.New("the disk is full")
+		laptop := paired(t, one, RightView)
+		if n, err := one.pairing.revoke(kept.devices[0].ID); n != 1 || err == nil {
+			t.Fatalf("%d revoked (%v)", n, err)
+		}
+		settle()
+		if may(one, laptop) != 200 || may(one, tablet) != 401 {
+			t.Error("a change that could not be kept is lost")
+		}
+		kept.broken = nil
+		other := paired(t, one, RightView)
+		settle()
+		if may(two, laptop) != 200 || may(two, tablet) != 401 || may(two, other) != 200 {
+			t.Error("a change that could not be kept was not kept with the next")
+		}
+	})
 }

@@ -220,6 +220,9 @@ func (s *Server) Run(ctx context.Context) error {
 	if s.opt.Ready != nil {
 		s.opt.Ready(scheme + "://" + ln.Addr().String() + "/")
 	}
+	following, unfollow := context.WithCancel(ctx)
+	defer unfollow()
+	go s.pairing.follow(following, s.opt.Logger) // not waited for: the disk may hang
 	minute := time.NewTicker(sunEvery)
 	defer minute.Stop()
 	for running := true; running; {

@@ -18,8 +18,11 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
+
+	"polard/web"
 
 	"github.com/gorilla/websocket"
 	"rsc.io/qr"
@@ -216,6 +219,38 @@ func TestDamagedDevices(t *testing.T) {
 	}
 	if kept, err := os.ReadFile(filepath.Join(state, devicesName+".damaged")); err != nil || string(kept) != "{" {
 		t.Errorf("kept %q (%v)", kept, err)
+	}
+}
+
+// Services that share a folder of state change its list at the same time, and nothing
+// is lost.
+func TestDevicesAtOnce(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "state", devicesName)
+	const services, each = 8, 20
+	var all sync.WaitGroup
+	for n := range services {
+		all.Go(func() {
+			for i := range each {
+				err := deviceFile(file).Update(func(kept []web.Device) []web.Device {
+					return append(kept, web.Device{ID: int64(n*each + i)})
+				})
+				if err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	all.Wait()
+	kept, err := deviceFile(file).Load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ids := make(map[int64]bool)
+	for _, d := range kept {
+		ids[d.ID] = true
+	}
+	if len(kept) != services*each || len(ids) != services*each {
+		t.Errorf("%d devices with %d numbers, want %d", len(kept), len(ids), services*each)
 	}
 }
 
