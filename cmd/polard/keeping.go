@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/url"
 	"os"
@@ -72,6 +73,22 @@ func (f *stateFlags) path() (string, error) {
 // place is the folder of the program's state.
 func (f *stateFlags) place() (string, error) {
 	return stateFolder(f.folder, runtime.GOOS, os.Getenv, os.UserHomeDir)
+}
+
+// openToRead opens the logbook of the call, for commands that only look.
+func (f *stateFlags) openToRead(ctx context.Context) (*logbook.Book, error) {
+	path, err := f.path()
+	if err != nil {
+		return nil, callError{err}
+	}
+	book, err := logbook.OpenToRead(ctx, path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", f.shown())
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", f.shown(), err)
+	}
+	return book, nil
 }
 
 // stateFolder is where the program's state lies: where the call says, where a

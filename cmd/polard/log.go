@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"reflect"
 	"strconv"
 	"strings"
@@ -51,16 +50,9 @@ Exit status: 0, or 1 when there is no such session or the logbook cannot be read
 					return wrongCall("%q is no number of a session: 'polard log' lists them", args[0])
 				}
 			}
-			path, err := state.path()
+			book, err := state.openToRead(c.Context())
 			if err != nil {
-				return callError{err}
-			}
-			book, err := logbook.OpenToRead(c.Context(), path)
-			if errors.Is(err, fs.ErrNotExist) {
-				return fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", state.shown())
-			}
-			if err != nil {
-				return fmt.Errorf("%s: %w", state.shown(), err)
+				return err
 			}
 			defer book.Close()
 			sessions, err := wantedSessions(c.Context(), book, id)

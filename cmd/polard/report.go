@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"html"
 	"io"
-	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -60,16 +59,9 @@ Exit status: 0, 1 when the logbook holds no such night, 2 the call was wrong.`,
 					return wrongCall("--night %q: give the date of its evening, such as 2026-11-24", date)
 				}
 			}
-			path, err := state.path()
+			book, err := state.openToRead(c.Context())
 			if err != nil {
-				return callError{err}
-			}
-			book, err := logbook.OpenToRead(c.Context(), path)
-			if errors.Is(err, fs.ErrNotExist) {
-				return fmt.Errorf("there is no logbook at %s yet: 'polard serve' begins one, and --state names another place", state.shown())
-			}
-			if err != nil {
-				return fmt.Errorf("%s: %w", state.shown(), err)
+				return err
 			}
 			defer book.Close()
 			if state.server != "" {
