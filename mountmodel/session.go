@@ -57,7 +57,11 @@ func (c Config) Check() error {
 	case c.Pole != Refracted && c.Pole != True:
 		return fmt.Errorf("pole kind %v is unknown", c.Pole)
 	case !(c.Tolerance >= leastTolerance && c.Tolerance <= greatestTolerance):
-		return fmt.Errorf("tolerance %s is outside %s to %s", AngleWords(c.Tolerance), AngleWords(leastTolerance), AngleWords(greatestTolerance))
+		sign := ""
+		if c.Tolerance < 0 {
+			sign = "-" // AngleWords leaves it out
+		}
+		return fmt.Errorf("tolerance %s%s is outside %s to %s", sign, AngleWords(c.Tolerance), AngleWords(leastTolerance), AngleWords(greatestTolerance))
 	case c.Guiding != GuidingUnknown && c.Guiding != Unguided && c.Guiding != Guided:
 		return fmt.Errorf("guiding kind %d is unknown", c.Guiding)
 	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):

@@ -414,6 +414,11 @@ func TestConfigCheck(t *testing.T) {
 			t.Errorf("%s: taken", name)
 		}
 	}
+	below := good
+	below.Tolerance = -sky.Arcminute
+	if err := below.Check(); err == nil || !strings.HasPrefix(err.Error(), "tolerance -1.0' is outside") {
+		t.Errorf("tolerance -1': %v", err)
+	}
 	for _, n := range []int{-1, 1} {
 		if _, err := Measure(good, nil, n); err == nil {
 			t.Errorf("measuring by %d frames was taken", n)
