@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -49,6 +50,18 @@ func mustDecode(t testing.TB, data []byte) *Frame {
 		t.Fatal(err)
 	}
 	return f
+}
+
+// pythonWithAstropy skips the test where there is none.
+func pythonWithAstropy(t *testing.T) string {
+	t.Helper()
+	for _, p := range []string{"python3", "/usr/bin/python3"} {
+		if exec.Command(p, "-c", "import astropy").Run() == nil {
+			return p
+		}
+	}
+	t.Skip("no Python with astropy")
+	return ""
 }
 
 const reference = "../testdata/fits"

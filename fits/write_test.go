@@ -137,16 +137,7 @@ func TestWriteRefuses(t *testing.T) {
 // astropy takes the file as strictly conforming and sees the same pixels and
 // keywords. Skipped where there is no Python with astropy.
 func TestAstropyReadsWhatIsWritten(t *testing.T) {
-	python := ""
-	for _, p := range []string{"python3", "/usr/bin/python3"} {
-		if exec.Command(p, "-c", "import astropy").Run() == nil {
-			python = p
-			break
-		}
-	}
-	if python == "" {
-		t.Skip("no Python with astropy")
-	}
+	python := pythonWithAstropy(t)
 	place := sky.ICRSFromRADec(37.954560*sky.Degree, 89.264109*sky.Degree)
 	f := &Frame{
 		Width: 3, Height: 2, Pix: []float32{0, 1, 65535, 12345, float32(math.NaN()), 32768},
