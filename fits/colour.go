@@ -116,6 +116,59 @@ func mosaicPattern(h *header, height int) (pattern string, warnings []string) {
 	return string(cells), nil
 }
 
+// UndeclaredMosaic is the Mosaic of a frame whose header names no pattern, while its
+// pixels alternate as behind colour filters.
+const UndeclaredMosaic = "undeclared"
+
+// Thresholds of alternating pixels.
+const (
+	// alternatingShare is how large the median of a difference must be, in its own
+	// scatter. Half of it makes neighbours differ by half the noise of a pixel, which adds
+	// a sixteenth to its variance: what alternates less does no harm.
+	alternatingShare = 0.5
+	// alternatingSamples is how many places are looked at, leastAlternating how few tell
+	// anything: the error of a median, 1.25 scatter/sqrt(n), is then 1/25 and
+	// 1/8 of the threshold.
+	alternatingSamples = 4000
+	leastAlternating   = 400
+)
+
+// alternates tells whether pixels alternate in two directions, as those of a
+// one-shot-colour sensor do: along the diagonals, where the mean of red and blue
+// is not green, or else both along rows and along columns. Sensors that are
+// read out by two amplifiers alternate in one direction only, and gradients of the sky
+// leave second differences at zero.
+func alternates(pix []float32, width, height int) bool {
+	columns, rows := (width-2)/2, (height-2)/2
+	if columns < 1 || rows < 1 {
+		return false
+	}
+	var diagonal, down, across []float64
+	for i := 0; i < columns*rows; i += max(1, columns*rows/alternatingSamples) | 1 {
+		at := (2+2*(i/columns)-1)*width + 2 + 2*(i%columns) - 1
+		here := float64(pix[at])
+		left, right, above, below := float64(pix[at-1]), float64(pix[at+1]), float64(pix[at-width]), float64(pix[at+width])
+		d := here + float64(pix[at+width+1]) - right - below
+		if a, b := 2*here-above-below, 2*here-left-right; !math.IsNaN(d + a + b) {
+			diagonal, down, across = append(diagonal, d), append(down, a), append(across, b)
+		}
+	}
+	if len(diagonal) < leastAlternating {
+		return false
+	}
+	beyond := func(differences []float64) bool {
+		slices.Sort(differences)
+		median := differences[len(differences)/2]
+		for i := range differences {
+			differences[i] = math.Abs(differences[i] - median)
+		}
+		slices.Sort(differences)
+		scatter := differences[len(differences)/2] / 0.6745 // Gaussian
+		return math.Abs(median) > alternatingShare*scatter
+	}
+	return beyond(diagonal) || beyond(down) && beyond(across)
+}
+
 func odd(v float64) bool { return math.Mod(math.Trunc(v), 2) != 0 }
 
 // MosaicNoiseFactor is how much larger the noise of a reduced mosaic is than

@@ -292,3 +292,40 @@ func TestColourSaturation(t *testing.T) {
 		t.Errorf("luminance %v, want %v", f.Pix, want)
 	}
 }
+
+// Pixels that alternate as behind colour filters are taken for a mosaic without a
+// keyword; what alternates in one direction, or changes slowly, is not.
+func TestUndeclaredMosaic(t *testing.T) {
+	const width, height, noise = 64, 48, 20
+	rng := rand.New(rand.NewPCG(3, 4))
+	filters := func(pattern string, red, green, blue float64) func(x, y int) float64 {
+		return func(x, y int) float64 {
+			return 1000 + map[byte]float64{'R': red, 'G': green, 'B': blue}[pattern[y%2*2+x%2]]
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		level func(x, y int) float64
+		want  string
+	}{
+		{"RGGB", filters("RGGB", 60, 100, 50), UndeclaredMosaic},
+		{"BGGR", filters("BGGR", 60, 100, 50), UndeclaredMosaic},
+		{"GRBG", filters("GRBG", 60, 100, 50), UndeclaredMosaic},
+		{"GBRG", filters("GBRG", 60, 100, 50), UndeclaredMosaic},
+		{"green in the middle, RGGB", filters("RGGB", 150, 100, 50), UndeclaredMosaic},
+		{"green in the middle, GRBG", filters("GRBG", 150, 100, 50), UndeclaredMosaic},
+		{"one grey", filters("RGGB", 100, 100, 100), ""},
+		{"odd and even columns", func(x, y int) float64 { return 1000 + 100*float64(x%2) }, ""},
+		{"odd and even rows", func(x, y int) float64 { return 1000 + 100*float64(y%2) }, ""},
+		{"a steep gradient", func(x, y int) float64 { return 1000 + 50*float64(x) + 70*float64(y) }, ""},
+	} {
+		pix := make([]int16, width*height)
+		for i := range pix {
+			pix[i] = int16(math.Round(c.level(i%width, i/width) + noise*rng.NormFloat64()))
+		}
+		f := mustDecode(t, frame16(width, height, pix))
+		if f.Mosaic != c.want || strings.Contains(strings.Join(f.Warnings, " "), "BAYERPAT") != (c.want != "") {
+			t.Errorf("%s: mosaic %q, warnings %q, want mosaic %q", c.name, f.Mosaic, f.Warnings, c.want)
+		}
+	}
+}

@@ -118,6 +118,10 @@ func decode(data []byte) (frame *Frame, err error) {
 		}
 		f.Mosaic, warnings = mosaicPattern(h, f.Height)
 		f.Warnings = append(f.Warnings, warnings...)
+		if f.Mosaic == "" && alternates(f.Pix, f.Width, f.Height) {
+			f.Mosaic = UndeclaredMosaic
+			f.Warnings = append(f.Warnings, "the header names no colour filters (BAYERPAT), but the pixels alternate as behind them: colours are averaged")
+		}
 		if f.Mosaic != "" {
 			reduceMosaic(f.Pix, f.Width, f.Height, scale.quantum(), f.Saturation)
 		}

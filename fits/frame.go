@@ -62,8 +62,8 @@ type Frame struct {
 	Saturation float32
 	// Mosaic is the colour filter pattern of the file's pixels (such as
 	// "RGGB": first row, then second row, of the first two columns in the
-	// file), empty for a monochrome or already reduced image. Pix is luminance
-	// either way.
+	// file), [UndeclaredMosaic] when only the pixels tell of one, empty for a
+	// monochrome or already reduced image. Pix is luminance either way.
 	Mosaic string
 	// Site is the place the header names.
 	Site *sky.Site

@@ -104,17 +104,31 @@ func (s *scene) throughFITS(img Image, cards ...fits.Card) Image {
 	return Image{Width: f.Width, Height: f.Height, Pix: f.Pix, Saturation: f.Saturation}
 }
 
+// mosaicPatterns are the four ways in which the filters of a Bayer mosaic (US patent
+// 3971065) begin at the corner of a frame.
+var mosaicPatterns = []string{"RGGB", "BGGR", "GRBG", "GBRG"}
+
+// colourMosaic is the frame of a one-shot-colour sensor as it comes from the sensor; red and
+// blue see 40 to 100 % of the sky's light that green sees.
+func (s *scene) colourMosaic(pattern string) Image {
+	s.mosaic = pattern
+	tint := [3]float64{s.between(0.4, 1), 1, s.between(0.4, 1)}
+	s.plainSky()
+	s.each(func(x, y, was float64) float64 {
+		return was * tint[strings.IndexByte("RGB", pattern[int(y)%2*2+int(x)%2])]
+	})
+	s.drawStars()
+	return s.expose()
+}
+
 var skyCases = []skyCase{
 	{"plain", (*scene).plain},
 	{"colour mosaic, four patterns", func(s *scene) Image {
-		s.mosaic = []string{"RGGB", "BGGR", "GRBG", "GBRG"}[s.rng.IntN(4)]
-		tint := [3]float64{s.between(0.4, 1), 1, s.between(0.4, 1)}
-		s.plainSky()
-		s.each(func(x, y, was float64) float64 {
-			return was * tint[strings.IndexByte("RGB", s.mosaic[int(y)%2*2+int(x)%2])]
-		})
-		s.drawStars()
-		return s.throughFITS(s.expose(), fits.Card{Keyword: "BAYERPAT", Value: s.mosaic})
+		img := s.colourMosaic(mosaicPatterns[s.rng.IntN(4)])
+		return s.throughFITS(img, fits.Card{Keyword: "BAYERPAT", Value: s.mosaic})
+	}},
+	{"colour mosaic, undeclared", func(s *scene) Image {
+		return s.throughFITS(s.colourMosaic(mosaicPatterns[s.rng.IntN(4)]))
 	}},
 	{"8-bit guide camera", func(s *scene) Image {
 		s.full, s.offset = 255, s.between(1, 12)
@@ -695,6 +709,30 @@ func TestPixelSurvey(t *testing.T) {
 		}
 	}
 	fmt.Println(all.row("all"))
+}
+
+// Frames of one-shot-colour sensors whose header says nothing of filters are solved like
+// others, whatever the pattern.
+func TestUndeclaredMosaics(t *testing.T) {
+	for _, pattern := range mosaicPatterns {
+		c := skyCase{pattern, func(s *scene) Image { return s.throughFITS(s.colourMosaic(pattern)) }}
+		for _, degrees := range []float64{2, 8, 32} {
+			held := false
+			for seed := uint64(1); !held; seed++ {
+				s, img := drawScene(c, degrees, seed)
+				if held = s.held >= heldStars; !held {
+					continue
+				}
+				det, err := Detect(img)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if why, _, _ := s.solveScene(det, Hint{Scale: s.camera.Scale, Epoch: s.epoch}); why != "" {
+					t.Errorf("%s, %g degrees, seed %d: %s", pattern, degrees, seed, why)
+				}
+			}
+		}
+	}
 }
 
 // TestPixelSurveyWithoutSky: none of these may be solved.
