@@ -42,6 +42,7 @@ func TestBrowser(t *testing.T) {
 			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Karrabine(time.Now())))
 		}},
 		{"numbers of a folder", serveByPage},
+		{"alarm", alarmByPage},
 	} {
 		t.Run(part.name, func(t *testing.T) {
 			part.test(t, &pageDriver{Page: browsertest.NewPage(t, browser), screen: browsertest.Laptop})
@@ -510,6 +511,29 @@ func serveByPage(t *testing.T, p *pageDriver) {
 	r.stop(t)
 	start(t, append(slices.Clone(args), "--new-session", "--since", "0s", "--addr", strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/"))...)
 	p.Says(fmt.Sprintf("By the last night here, your scale should read %.1f°", scale-a.Offset.AltArcmin/60))
+}
+
+// Frames that stop solving raise an alarm, which stands on the page until a frame is solved again.
+func alarmByPage(t *testing.T, p *pageDriver) {
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder := t.TempDir()
+	r := start(t, append([]string{"serve", folder, "--watch", "--alarm-unsolved", "2"}, set.siteArgs()...)...)
+	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	const standing = `document.querySelector('#warnings [data-code="alarm_frames_unsolved"]')`
+	for _, unsolved := range []string{"nosky_000", "nosky_001"} {
+		name := unsolved + ".fits"
+		if browsertest.Eval[bool](p.Page, standing+` !== null`) {
+			t.Fatalf("an alarm before %s", name)
+		}
+		writeFrame(t, filepath.Join(practiceFolder, unsolved, "f0.fits"), filepath.Join(folder, name))
+		eventually(t, name+" on the page", func() (bool, string) {
+			v := p.look()
+			return v.File == name, v.Text
+		})
+	}
+	p.Until(standing + `?.checkVisibility() && ` + standing + `.innerText.startsWith("The last 2 frames were not solved.")`)
+	writeFrame(t, set.paths()[0], filepath.Join(folder, "stars.fits"))
+	p.Until(standing + ` === null`)
 }
 
 // way is the word of an order on the page that polard axis uses too.
