@@ -3,8 +3,15 @@
 package fits
 
 import (
+	"errors"
+	"fmt"
+	"io/fs"
 	"os"
+	"os/exec"
+	"os/user"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -29,10 +36,56 @@ func TestPipeIsPassedOver(t *testing.T) {
 	})
 }
 
+// asNobody runs the test once more as a user without rights.
+func asNobody(t *testing.T) {
+	t.Helper()
+	nobody, err := user.Lookup("nobody")
+	if err != nil {
+		t.Skipf("root may read everything, and there is nobody else: %v", err)
+	}
+	uid, err := strconv.ParseUint(nobody.Uid, 10, 32)
+	if err != nil {
+		t.Skipf("user %s: %v", nobody.Uid, err)
+	}
+	gid, err := strconv.ParseUint(nobody.Gid, 10, 32)
+	if err != nil {
+		t.Skipf("group %s: %v", nobody.Gid, err)
+	}
+	// The program and the folder of the test may lie where that user may not look:
+	// the one is handed over open, the other is where everybody may write.
+	program, err := os.Open("/proc/self/exe")
+	if err != nil {
+		t.Skipf("root may read everything, and the test cannot start itself: %v", err)
+	}
+	defer program.Close()
+	folder, err := os.MkdirTemp("", "nobody")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.RemoveAll(folder)
+	if err := os.Chown(folder, int(uid), int(gid)); err != nil {
+		t.Skipf("root may read everything, and cannot be another: %v", err)
+	}
+	const handedOver = 3 // the first of ExtraFiles
+	c := exec.CommandContext(t.Context(), fmt.Sprintf("/proc/self/fd/%d", handedOver), "-test.run=^"+t.Name()+"$", "-test.v")
+	c.ExtraFiles = []*os.File{program}
+	c.Dir = folder
+	c.Env = append(os.Environ(), "TMPDIR="+folder)
+	c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: uint32(uid), Gid: uint32(gid)}}
+	out, err := c.CombinedOutput()
+	if errors.Is(err, fs.ErrPermission) || errors.Is(err, fs.ErrNotExist) {
+		t.Skipf("root may read everything, and cannot be another: %v", err)
+	}
+	if passed := "--- PASS: " + t.Name(); err != nil || !strings.Contains(string(out), passed) {
+		t.Errorf("as nobody: %v\n%s", err, out)
+	}
+}
+
 // A file without permission is told once and read as soon as it can be.
 func TestFileWithoutPermission(t *testing.T) {
-	if os.Geteuid() == 0 {
-		t.Skip("root may read everything")
+	if os.Geteuid() == 0 { // who may read everything
+		asNobody(t)
+		return
 	}
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
