@@ -107,6 +107,16 @@ func (r *bitReader) group() uint8 {
 type htransform struct {
 	a             []int64
 	rows, columns int
+	// groups of a plane with anything in them, from the last to the first, and those
+	// of the level below
+	found, below []foundGroup
+}
+
+// foundGroup is a group of two by two that is not empty: its row and column among the
+// groups, and its bits.
+type foundGroup struct {
+	y, x int32
+	bits uint8
 }
 
 // read fills a, which is zero, with coefficients: sums in the first quarter,
@@ -114,7 +124,6 @@ type htransform struct {
 func (h *htransform) read(r bitReader, planes []byte) error {
 	clear(h.a)
 	top, left := (h.rows+1)/2, (h.columns+1)/2
-	codes := make([]uint8, ((top+1)/2)*((left+1)/2))
 	for _, q := range []struct {
 		at, rows, columns int
 		planes            byte
@@ -128,7 +137,7 @@ func (h *htransform) read(r bitReader, planes []byte) error {
 			return errTileDamage
 		}
 		for plane := int(q.planes) - 1; plane >= 0; plane-- {
-			if err := h.readPlane(&r, codes, q.at, q.rows, q.columns, plane); err != nil {
+			if err := h.readPlane(&r, q.at, q.rows, q.columns, plane); err != nil {
 				return err
 			}
 		}
@@ -149,36 +158,43 @@ func (h *htransform) read(r bitReader, planes []byte) error {
 }
 
 // readPlane reads one bit of each coefficient in the block of rows by columns
-// that begins at index at.
-func (h *htransform) readPlane(r *bitReader, codes []uint8, at, rows, columns, plane int) error {
+// that begins at index at. It takes a time in proportion to the bits that code the
+// plane, however large the block is that they claim.
+func (h *htransform) readPlane(r *bitReader, at, rows, columns, plane int) error {
 	const direct, tree = 0x0, 0xf
-	groupRows, groupColumns := (rows+1)/2, (columns+1)/2
-	codes = codes[:groupRows*groupColumns]
+	set := func(y, x int, group uint8) {
+		for corner := range 4 {
+			y, x := 2*y+corner/2, 2*x+corner%2
+			if group>>(3-corner)&1 != 0 && y < rows && x < columns {
+				h.a[at+y*h.columns+x] |= 1 << plane
+			}
+		}
+	}
 	switch r.bits(4) {
 	case direct:
-		for i := range codes {
-			codes[i] = uint8(r.bits(4))
-		}
-	case tree:
-		if codes[0] = r.group(); codes[0] == 0 { // nothing in this plane
+		for y := range (rows + 1) / 2 {
+			for x := range (columns + 1) / 2 {
+				set(y, x, uint8(r.bits(4)))
+			}
 			if r.over() {
 				return errTileShort
 			}
-			return nil
+		}
+	case tree:
+		h.found = h.found[:0]
+		if root := r.group(); root != 0 { // otherwise there is nothing in this plane
+			h.found = append(h.found, foundGroup{bits: root})
 		}
 		levels := bits.Len(uint(max(rows, columns) - 1)) // 2^levels covers the block
 		for k := levels - 1; k > 0; k-- {
 			// The block in units of 2^k.
-			expandGroups(codes, (rows+1<<k-1)>>k, (columns+1<<k-1)>>k)
-			n := ((rows + 1<<k - 1) >> k) * ((columns + 1<<k - 1) >> k)
-			for i := n - 1; i >= 0; i-- {
-				if codes[i] != 0 {
-					codes[i] = r.group()
-				}
-			}
+			h.descend(r, (rows+1<<k-1)>>k, (columns+1<<k-1)>>k)
 			if r.over() {
 				return errTileShort
 			}
+		}
+		for _, g := range h.found {
+			set(int(g.y), int(g.x), g.bits)
 		}
 	default:
 		return errTileDamage
@@ -186,26 +202,38 @@ func (h *htransform) readPlane(r *bitReader, codes []uint8, at, rows, columns, p
 	if r.over() {
 		return errTileShort
 	}
-	for y := range rows {
-		row := h.a[at+y*h.columns:][:columns]
-		groups := codes[y/2*groupColumns:][:groupColumns]
-		shift := 3 - 2*(y&1)
-		for x := range row {
-			row[x] |= int64(groups[x/2]>>(shift-x&1)&1) << plane
-		}
-	}
 	return nil
 }
 
-// expandGroups spreads groups of two by two, in place and from the end, to the
-// rows by columns that they stand for.
-func expandGroups(codes []uint8, rows, columns int) {
-	groupColumns := (columns + 1) / 2
-	for y := rows - 1; y >= 0; y-- {
-		for x := columns - 1; x >= 0; x-- {
-			codes[y*columns+x] = codes[y/2*groupColumns+x/2] >> (3 - 2*(y&1) - x&1) & 1
+// descend reads a group for each bit of those found, which are cells of rows by
+// columns, from the last to the first.
+func (h *htransform) descend(r *bitReader, rows, columns int) {
+	h.below = h.below[:0]
+	for begin := 0; begin < len(h.found); {
+		end := begin // of the groups in one row
+		for end < len(h.found) && h.found[end].y == h.found[begin].y {
+			end++
 		}
+		for lower := int32(1); lower >= 0; lower-- {
+			y := 2*h.found[begin].y + lower
+			if int(y) >= rows {
+				continue
+			}
+			for _, g := range h.found[begin:end] {
+				for right := int32(1); right >= 0; right-- {
+					x := 2*g.x + right
+					if g.bits>>(3-2*lower-right)&1 == 0 || int(x) >= columns {
+						continue
+					}
+					if group := r.group(); group != 0 {
+						h.below = append(h.below, foundGroup{y, x, group})
+					}
+				}
+			}
+		}
+		begin = end
 	}
+	h.found, h.below = h.below, h.found
 }
 
 // invert turns coefficients into pixels, from the coarsest level to the finest.
