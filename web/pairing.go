@@ -117,7 +117,7 @@ type pairing struct {
 	gone    map[string]bool // hashes of those whose going is not in keep yet
 	changes int             // of devices by this service
 	invites []invite        // oldest first
-	wrong   int      // codes since the last right one
+	wrong   int             // codes since the last right one
 	changed chan struct{}
 }
 
