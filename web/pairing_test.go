@@ -8,6 +8,7 @@ import (
 	"net/http/httptest"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -259,14 +260,22 @@ func TestDevicesThatCannotBeKept(t *testing.T) {
 	}
 }
 
+// memoryDevices keeps a list as the file does: one at a time reads or changes it.
 type memoryDevices struct {
+	mu      sync.Mutex
 	devices []Device
 	broken  error
 }
 
-func (m *memoryDevices) Load() ([]Device, error) { return slices.Clone(m.devices), nil }
+func (m *memoryDevices) Load() ([]Device, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.devices), nil
+}
 
 func (m *memoryDevices) Update(change func([]Device) []Device) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if m.broken == nil {
 		m.devices = change(slices.Clone(m.devices))
 	}
