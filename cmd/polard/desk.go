@@ -107,7 +107,8 @@ func (d *desk) open(ctx context.Context) error {
 		}
 	}
 	if d.placed && d.session == nil {
-		if _, err := d.do(logbook.Entry{Config: &d.config}); err != nil {
+		config := d.config // the logbook reads it later, on its own goroutine
+		if _, err := d.do(logbook.Entry{Config: &config}); err != nil {
 			return err
 		}
 	}
