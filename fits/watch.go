@@ -38,6 +38,10 @@ type Arrival struct {
 // before under another name.
 var ErrRepeated = errors.New("frame taken before")
 
+// ErrSuperseded: newer frames were waiting behind this one, and Options.Newest
+// asked for those alone.
+var ErrSuperseded = errors.New("newer frames were waiting")
+
 // Defaults of [Options].
 const (
 	// DefaultQuiet bridges the time in which a program that has written the last
@@ -76,6 +80,11 @@ type Options struct {
 	// Taken holds the sums, with their paths, of frames delivered by an earlier
 	// run: these are not delivered again.
 	Taken map[uint64]string
+	// Newest, when set, is asked before a frame is decoded behind which others of
+	// later exposure wait. Where it says yes the frame is delivered with
+	// ErrSuperseded: it counts as taken, and costs the reading of its bytes only.
+	// It is called on the goroutine of Run.
+	Newest func() bool
 	// Report, when set, is told when the folder cannot be read, and nil when it
 	// can again. It is called on the goroutine of Run.
 	Report func(error)
@@ -492,6 +501,11 @@ func (w *Watcher) take(ctx context.Context, deliver func(Arrival)) {
 			return
 		case taken:
 			a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
+		case w.superseded(f):
+			w.taken[a.Sum] = f.path
+			a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), ErrSuperseded)
+			deliver(a)
+			return
 		default:
 			a.Frame, a.Err = decodeUntil(ctx, filepath.Base(f.path), data)
 		}
@@ -512,6 +526,12 @@ func (w *Watcher) take(ctx context.Context, deliver func(Arrival)) {
 		f.refusal = a.Err.Error()
 	}
 	deliver(a)
+}
+
+// superseded tells whether a frame is to be passed over for newer ones. A copy
+// of it, which has the same time, is not newer.
+func (w *Watcher) superseded(f *watched) bool {
+	return w.options.Newest != nil && slices.ContainsFunc(w.ready, func(o *watched) bool { return o.order.After(f.order) }) && w.options.Newest()
 }
 
 // decodeUntil is Decode, but does not wait for it when ctx ends: a file made to

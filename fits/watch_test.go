@@ -97,7 +97,7 @@ func (n *night) after(d time.Duration) string {
 		if err != nil {
 			n.t.Error(err)
 		}
-		for kind, word := range map[error]string{ErrIncomplete: "incomplete", ErrMalformed: "malformed", ErrUnsupported: "unsupported", ErrRepeated: "repeated", os.ErrPermission: "closed"} {
+		for kind, word := range map[error]string{ErrIncomplete: "incomplete", ErrMalformed: "malformed", ErrUnsupported: "unsupported", ErrRepeated: "repeated", ErrSuperseded: "superseded", os.ErrPermission: "closed"} {
 			if errors.Is(a.Err, kind) {
 				name += "(" + word + ")"
 			}
@@ -146,6 +146,45 @@ func TestFolderThatIsFull(t *testing.T) {
 				t.Errorf("arrival %d lacks something: %+v", i, a)
 			}
 		}
+	})
+}
+
+// Where only the newest frame is wanted, those before it are told and counted as
+// taken, without being decoded. What has the same time as a frame, as a copy of
+// it has, does not supersede it.
+func TestNewestOnly(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		newest := false
+		asked := 0
+		for i := range 3 {
+			put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
+		}
+		n := startNight(t, Options{Folder: folder, Newest: func() bool { asked++; return newest }})
+		n.expect(long, "0.fits 1.fits 2.fits")
+		if asked != 2 {
+			t.Errorf("asked %d times, though only two frames had newer ones behind them", asked)
+		}
+		n.stop()
+		newest = true
+		for i := 3; i < 6; i++ {
+			put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
+		}
+		put(t, filepath.Join(folder, "copy of 5.fits"), exposure(5))
+		n.start(notices{})
+		defer n.stop()
+		const all = "0.fits 1.fits 2.fits 3.fits(superseded) 4.fits(superseded) 5.fits copy of 5.fits(repeated)"
+		n.expect(long, all)
+		for _, a := range n.arrivals {
+			if a.Sum == 0 || a.Size == 0 || a.Modified.IsZero() {
+				t.Errorf("%s would be taken again after a restart: %+v", a.Path, a)
+			}
+		}
+		// Touched, or the only one that is left, it is not taken again.
+		put(t, filepath.Join(folder, "4.fits"), exposure(4))
+		n.expect(time.Minute, all)
+		put(t, filepath.Join(folder, "6.fits"), exposure(6))
+		n.expect(long, all+" 6.fits")
 	})
 }
 

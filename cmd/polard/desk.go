@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"path/filepath"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"polard/fits"
@@ -39,6 +40,7 @@ type desk struct {
 
 	messages chan func()
 	changed  chan struct{} // holds one token after the simulated rig has changed
+	newest   atomic.Bool   // see newestOnly
 
 	// Only the goroutine of Run touches what follows.
 	config  mountmodel.Config
@@ -174,6 +176,10 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 		d.log.Info("frame passed over", "file", a.Path, "why", a.Err)
 		return
 	}
+	if errors.Is(a.Err, fits.ErrSuperseded) {
+		_ = d.ask(ctx, func() error { d.passOver(a); return nil }) // fails when the service stops
+		return
+	}
 	var o outcome
 	if err := d.contain(a.Path, func() error { o = d.pipeline.read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
 		o = outcome{path: a.Path, frame: a.Frame}
@@ -190,6 +196,26 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 	}); err != nil {
 		d.log.Warn("no picture of the frame", "file", o.path, "error", err)
 	}
+}
+
+// newestOnly tells, on any goroutine, whether of several frames that wait only
+// the newest is wanted: while the bolts are being turned, a number that is some
+// frames old sends them the wrong way. Up to the first frame that shows them
+// turned each one may still belong to the measurement, and is taken.
+func (d *desk) newestOnly() bool { return d.newest.Load() }
+
+// codeSuperseded marks a frame of which nothing but the file is kept, since
+// newer ones were waiting: it never reaches the session.
+const codeSuperseded = "superseded"
+
+// passOver keeps a file that was superseded, so that it is not taken after a
+// restart.
+func (d *desk) passOver(a fits.Arrival) {
+	var o outcome
+	o.sighting.Name, o.sighting.Written = filepath.Base(a.Path), a.Modified
+	o.refuse(problem{codeSuperseded, "newer frames were waiting while the bolts were being turned"})
+	d.keeping.append(logbook.Entry{At: d.stamp(), Frame: frameEntry(o, a, d.now().Sub(a.Complete))})
+	d.log.Info("frame passed over", "file", o.sighting.Name, "why", o.problem.message)
 }
 
 // take gives the frame's number.
@@ -284,6 +310,7 @@ func (d *desk) show() {
 		return
 	}
 	v := d.session.View()
+	d.newest.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	var axis *sky.Local
 	if v.Now != nil && !v.Doubt {
 		axis = &v.Now.Axis.Dir

@@ -312,6 +312,9 @@ func (k *keeping) notices() []web.Notice {
 	if t == nil {
 		return nil
 	}
+	if t.Code == logbook.TroubleTakenOver {
+		return []web.Notice{{Code: "not_kept", Message: "Another polard watches the same folder and keeps this session in the logbook. The alignment goes on here, but what is done here is not kept: use the other's page, or stop both and start one."}}
+	}
 	return []web.Notice{{Code: "not_kept", Message: fmt.Sprintf(
 		"This session is not being kept in the logbook: %s. The alignment goes on, and what is missing is written as soon as that is possible.", t.Message)}}
 }
@@ -383,7 +386,7 @@ func (d *desk) resume(ctx context.Context) error {
 		}
 		first = false
 		d.again(e)
-		if e.Frame != nil {
+		if e.Frame != nil && e.Frame.Code != codeSuperseded {
 			last = e.Frame
 		}
 		return ctx.Err()
@@ -412,7 +415,7 @@ func (d *desk) again(e logbook.Entry) {
 	if err := d.apply(e); err != nil {
 		d.log.Error("an entry of the logbook could not be followed: our fault, please report it", "entry", e.Seq, "error", err)
 	}
-	if e.Frame != nil {
+	if e.Frame != nil && e.Frame.Code != codeSuperseded {
 		d.frames++
 		d.around.Latest = latestFrom(e.Frame, d.frames)
 		d.planner.see(e.Frame)
@@ -443,8 +446,7 @@ func (d *desk) recall(called mountmodel.Config, placed bool, past *logbook.Sessi
 // do applies an entry now, and keeps it if that went well; it gives its number
 // in the logbook.
 func (d *desk) do(e logbook.Entry) (int64, error) {
-	// As the logbook keeps it: without the monotonic clock, in UTC.
-	e.At = time.Unix(0, d.now().UnixNano()).UTC()
+	e.At = d.stamp()
 	if err := d.apply(e); err != nil {
 		return 0, err
 	}
@@ -454,6 +456,10 @@ func (d *desk) do(e logbook.Entry) (int64, error) {
 	return d.keeping.append(e), nil
 }
 
+// stamp is the present as the logbook keeps it: without the monotonic clock, in
+// UTC.
+func (d *desk) stamp() time.Time { return time.Unix(0, d.now().UnixNano()).UTC() }
+
 // apply does to the session what an entry says.
 func (d *desk) apply(e logbook.Entry) error {
 	switch {
@@ -462,6 +468,8 @@ func (d *desk) apply(e logbook.Entry) error {
 		return nil
 	case e.Config != nil:
 		return d.configure(e.At, *e.Config)
+	case e.Frame != nil && e.Frame.Code == codeSuperseded:
+		return nil
 	case e.Frame != nil:
 		d.sight(e.At, e.Frame.Sighting)
 		return nil

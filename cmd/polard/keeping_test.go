@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -176,6 +177,75 @@ func TestGoesOnWithoutPlace(t *testing.T) {
 	s := r.after(t, "f0.fits")
 	if s.Phase != "measuring" || len(s.Frames) != 1 {
 		t.Errorf("with a place: phase %s, frames %+v", s.Phase, s.Frames)
+	}
+}
+
+// Three services on one logbook, two of them on the same folder too. All show
+// every frame; the one that was started last keeps the session that the two have
+// in common, each frame once, and the other's page says so. The third keeps its
+// own. Whoever is started again goes on where the logbook stands.
+func TestServicesOnOneLogbook(t *testing.T) {
+	notUnderRace(t)
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder, other, state := t.TempDir(), t.TempDir(), t.TempDir()
+	argsOf := func(folder string) []string {
+		return append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...)
+	}
+	first := start(t, argsOf(folder)...)
+	writeFrame(t, set.paths()[0], filepath.Join(folder, "f0.fits"))
+	first.after(t, "f0.fits")
+	second, third := start(t, argsOf(folder)...), start(t, argsOf(other)...)
+	second.after(t, "f0.fits") // from the logbook
+	names := []string{"f0.fits"}
+	for i, f := range set.Frames[1:] {
+		writeFrame(t, set.paths()[1+i], filepath.Join(folder, f.File))
+		writeFrame(t, set.paths()[1+i], filepath.Join(other, f.File))
+		for _, r := range []*running{first, second, third} {
+			r.after(t, f.File)
+		}
+		names = append(names, f.File)
+	}
+	// The second took its lens from another frame than the first.
+	same := func(a, b *web.Standing) bool {
+		return a != nil && b != nil && math.Abs(float64(a.Axis.AltDeg-b.Axis.AltDeg))*3600 < sameArcsec && math.Abs(float64(a.Axis.AzDeg-b.Axis.AzDeg))*3600 < sameArcsec
+	}
+	a, b := first.state(t), second.state(t)
+	if !same(a.Now, b.Now) {
+		t.Errorf("two services read the same frames as %+v and %+v", a.Now, b.Now)
+	}
+	eventually(t, "the first to say that it is not keeping", func() (bool, string) {
+		w := first.state(t).Warnings
+		return len(w) > 0 && w[0].Code == "not_kept" && strings.HasPrefix(w[0].Message, "Another polard"), fmt.Sprint(w)
+	})
+	for name, r := range map[string]*running{"second": second, "third": third} {
+		if w := r.state(t).Warnings; len(w) > 0 && w[0].Code == "not_kept" {
+			t.Errorf("the %s: %v", name, w)
+		}
+	}
+	// What is told on the second's page is kept, on the first's it is not.
+	for r, tolerance := range map[*running]string{first: "2.5", second: "3.5"} {
+		if status, answer := r.post(t, "tolerance", `{"arcmin":`+tolerance+`}`); status != http.StatusNoContent {
+			t.Fatal(status, answer)
+		}
+	}
+	for _, r := range []*running{first, second, third} {
+		if status, _ := r.stop(t); status != exitDone {
+			t.Errorf("status %d: %s", status, r.stderr.String())
+		}
+	}
+	kept := book(t, state)
+	if err := kept.Check(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if got := framesKept(t, kept, folder); strings.Join(got, " ") != strings.Join(names, " ") {
+		t.Errorf("the two kept %v, want %v", got, names)
+	}
+	if got := framesKept(t, kept, other); strings.Join(got, " ") != strings.Join(names[1:], " ") {
+		t.Errorf("the third kept %v, want %v", got, names[1:])
+	}
+	again := start(t, argsOf(folder)...)
+	if s := again.after(t, names[len(names)-1]); math.Abs(float64(s.ToleranceArcmin)-3.5) > 1e-9 || !same(s.Now, b.Now) || s.Latest.ID != int64(len(names)) {
+		t.Errorf("started again: tolerance %v, frame %d, %+v", s.ToleranceArcmin, s.Latest.ID, s.Now)
 	}
 }
 

@@ -153,7 +153,7 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 	var kept []string
 	return &service{
 		desk: d, station: station, page: r.page, state: r.state, out: r.out, log: r.log, ready: r.ready,
-		watcher: fits.NewWatcher(fits.Options{Folder: r.station.Folder, SkipExisting: true}),
+		watcher: fits.NewWatcher(fits.Options{Folder: r.station.Folder, SkipExisting: true, Newest: d.newestOnly}),
 		arrived: func(path string) {
 			if kept = append(kept, path); len(kept) > rehearsedFrames {
 				if err := os.Remove(kept[0]); err != nil {

@@ -175,7 +175,8 @@ Stop it with Ctrl-C.`,
 					o, isOld := old[path]
 					return isOld && o.size == size && o.modified.Equal(modified) || d.keeping.known(path, size, modified)
 				},
-				Taken: d.keeping.taken(),
+				Taken:  d.keeping.taken(),
+				Newest: d.newestOnly,
 				Report: func(err error) {
 					service.trouble.set(err)
 					if err != nil {

@@ -87,6 +87,54 @@ func sameStanding(t *testing.T, what string, got *web.Standing, axis directionJS
 	}
 }
 
+// A service that comes late to a folder, or falls behind the camera: as soon as a
+// frame shows that the bolts are being turned, only the newest of those that wait
+// is read, and stands where it stands without the others. Each is kept as dealt
+// with, also over a restart; until then each one measures.
+func TestNewestWhileTurning(t *testing.T) {
+	notUnderRace(t)
+	set := practice(t, practiceFolder+"/adjust_000")
+	folder, state := t.TempDir(), t.TempDir()
+	for i, f := range set.Frames {
+		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+	}
+	args := append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...)
+	r := start(t, args...)
+	last := len(set.Frames) - 1
+	s := r.after(t, set.Frames[last].File)
+	turned := set.Measure // the first frame that shows the bolts turned
+	read := append(append([]string{}, set.paths()[:turned+1]...), set.paths()[last])
+	a := axisOf(t, append(append([]string{"--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...), read...)...)
+	if len(a.Adjust) != 2 || s.Latest.ID != int64(len(read)) {
+		t.Fatalf("%d frames read on the page, %d after the measurement by polard axis", s.Latest.ID, len(a.Adjust))
+	}
+	sameStanding(t, "the newest", s.Now, a.Adjust[1].Axis, a.Adjust[1].Offset, a.Adjust[1].Move, a.Adjust[1].Uncertainty)
+	for _, again := range []string{"", "after a restart"} {
+		if again != "" {
+			r.stop(t)
+			r = start(t, args...)
+			r.after(t, set.Frames[last].File)
+			writeFrame(t, practiceFolder+"/solve_000/f0.fits", filepath.Join(folder, "further.fits"))
+			r.after(t, "further.fits") // whatever was to be taken again was so before
+		}
+		kept := framesKept(t, book(t, state), folder)
+		if again != "" {
+			kept = kept[:len(kept)-1]
+		}
+		var want []string
+		for _, f := range set.Frames {
+			want = append(want, f.File)
+		}
+		if strings.Join(kept, " ") != strings.Join(want, " ") {
+			t.Errorf("%s kept %v, want %v", again, kept, want)
+		}
+	}
+	status, stdout, stderr := call(t, "log", "--state", state, "--json", "1")
+	if n := strings.Count(stdout, "newer frames were waiting"); status != exitDone || n != last-turned-1 {
+		t.Errorf("status %d, %d passed over: %s%s", status, n, stdout, stderr)
+	}
+}
+
 // The service, given the frames one by one, shows the numbers that polard axis
 // prints for the same frames.
 func TestServeShowsWhatAxisPrints(t *testing.T) {
