@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 
 	"polard/mountmodel/sky"
 )
@@ -755,34 +756,48 @@ func (b *Bolts) words(m BoltMove) string {
 	return fmt.Sprintf("%s bolt: about %s %s, %s", m.Bolt, TurnsWords(m.Turns), hand, way)
 }
 
-// plainTurns are the turns that have a name.
+// plainTurns are the turns that have a name, near enough to each other for a
+// hand that errs by turnError.
 var plainTurns = [...]struct {
 	turns float64
 	words string
 }{
+	{1.0 / 100, "a hundredth of a turn"},
+	{1.0 / 70, "a seventieth of a turn"},
+	{1.0 / 50, "a fiftieth of a turn"},
+	{1.0 / 40, "a fortieth of a turn"},
+	{1.0 / 30, "a thirtieth of a turn"},
+	{1.0 / 25, "a twenty-fifth of a turn"},
+	{1.0 / 20, "a twentieth of a turn"},
+	{1.0 / 16, "a sixteenth of a turn"},
+	{1.0 / 12, "a twelfth of a turn"},
+	{1.0 / 10, "a tenth of a turn"},
 	{1.0 / 8, "an eighth of a turn"},
+	{1.0 / 7, "a seventh of a turn"},
 	{1.0 / 6, "a sixth of a turn"},
+	{1.0 / 5, "a fifth of a turn"},
 	{1.0 / 4, "a quarter of a turn"},
+	{3.0 / 10, "three tenths of a turn"},
 	{1.0 / 3, "a third of a turn"},
+	{3.0 / 8, "three eighths of a turn"},
+	{2.0 / 5, "two fifths of a turn"},
 	{1.0 / 2, "half a turn"},
+	{3.0 / 5, "three fifths of a turn"},
 	{2.0 / 3, "two thirds of a turn"},
 	{3.0 / 4, "three quarters of a turn"},
+	{5.0 / 6, "five sixths of a turn"},
+	{9.0 / 10, "nine tenths of a turn"},
 	{1, "one turn"},
+	{1.25, "one and a quarter turns"},
 	{1.5, "one and a half turns"},
+	{1.75, "one and three quarter turns"},
 	{2, "two turns"},
+	{2.5, "two and a half turns"},
 	{3, "three turns"},
 }
 
-// plainPart is how near, as a part, turns must be to a name to be called by
-// it: less than half of turnError.
-const plainPart = 0.04
-
-// smallTurn is the turn up to which degrees are told: above, two digits of a
-// turn are as fine.
-const smallTurn = 0.1
-
-// TurnsWords says the size of a turn: with a name where it is near one, in
-// degrees where it is small ("7° of a turn"), in tenths else.
+// TurnsWords says the size of a turn as a hand can do it: by the nearest name up
+// to three turns, in half turns beyond.
 func TurnsWords(turns float64) string {
 	turns = math.Abs(told(turns))
 	for _, p := range plainTurns {
@@ -790,41 +805,21 @@ func TurnsWords(turns float64) string {
 			return p.words
 		}
 	}
-	switch {
-	case turns <= smallTurn:
-		return fmt.Sprintf("%.0f° of a turn", 360*turns)
-	case turns < 1:
-		return fmt.Sprintf("%.2f of a turn", turns)
-	}
-	return fmt.Sprintf("%.1f turns", turns)
+	return strconv.FormatFloat(turns, 'f', -1, 64) + " turns"
 }
 
 // told rounds turns to what TurnsWords says.
 func told(turns float64) float64 {
 	size := math.Abs(turns)
-	if plain, ok := named(size); ok {
-		return math.Copysign(plain, turns)
+	last := plainTurns[len(plainTurns)-1].turns
+	if half := math.Round(2*size) / 2; half > last {
+		return math.Copysign(half, turns)
 	}
-	switch {
-	case size <= smallTurn:
-		size = max(1, math.Round(360*size)) / 360
-	case size < 1:
-		size = math.Round(100*size) / 100
-	default:
-		size = math.Round(10*size) / 10
-	}
-	if plain, ok := named(size); ok {
-		size = plain
-	}
-	return math.Copysign(size, turns)
-}
-
-// named is the turn with a name that is near enough.
-func named(turns float64) (float64, bool) {
+	nearest := plainTurns[0].turns
 	for _, p := range plainTurns {
-		if math.Abs(turns-p.turns) <= plainPart*p.turns {
-			return p.turns, true
+		if math.Abs(size-p.turns) < math.Abs(size-nearest) {
+			nearest = p.turns
 		}
 	}
-	return 0, false
+	return math.Copysign(nearest, turns)
 }
