@@ -47,6 +47,12 @@ type FrameView struct {
 	Residual sky.Angle // root mean square over the stars' field of what the rigid model leaves of this frame
 }
 
+// Placed tells whether the frame is one of a measurement, so that Turn and
+// Residual have a meaning.
+func (f FrameView) Placed() bool {
+	return f.Status == FrameMeasures || f.Status == FrameSameAngle || f.Status == FrameSetAside
+}
+
 // Standing is how the axis stands: with its uncertainty, against the pole,
 // and what to do about it.
 type Standing struct {

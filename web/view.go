@@ -90,16 +90,20 @@ func StateFromView(v mountmodel.View, a Around) State {
 		})
 	}
 	for _, f := range v.Frames {
-		s.Frames = append(s.Frames, Frame{
+		frame := Frame{
 			File:           f.Name,
 			Mid:            utc(f.Mid),
 			Status:         string(f.Status),
 			Message:        f.Message,
 			Stars:          f.Stars,
-			TurnDeg:        Number(f.Turn.Degrees()),
-			ResidualArcsec: Number(f.Residual.Arcseconds()),
+			TurnDeg:        Number(math.NaN()),
+			ResidualArcsec: Number(math.NaN()),
 			TotalArcmin:    Number(math.NaN()),
-		})
+		}
+		if f.Placed() {
+			frame.TurnDeg, frame.ResidualArcsec = Number(f.Turn.Degrees()), Number(f.Residual.Arcseconds())
+		}
+		s.Frames = append(s.Frames, frame)
 	}
 	for _, f := range v.Adjust[max(0, len(v.Adjust)-adjustShown):] {
 		s.Frames = append(s.Frames, Frame{

@@ -226,8 +226,8 @@ type (
 		File           string     `json:"file"`
 		Solved         bool       `json:"solved"`
 		Status         string     `json:"status"`
-		TurnDeg        float64    `json:"turn_deg"`
-		ResidualArcsec float64    `json:"residual_arcsec"`
+		TurnDeg        *float64   `json:"turn_deg,omitempty"`        // of frames of a measurement
+		ResidualArcsec *float64   `json:"residual_arcsec,omitempty"` // the same
 		Message        string     `json:"message,omitempty"`
 		Error          *errorJSON `json:"error,omitempty"`
 	}
@@ -325,7 +325,11 @@ func (r axisReport) wire() axisJSON {
 	for _, o := range r.outcomes {
 		line := axisFrameJSON{File: o.path, Solved: o.solution != nil}
 		if f, ok := measured[o.path]; ok {
-			line.Status, line.TurnDeg, line.ResidualArcsec, line.Message = string(f.Status), f.Turn.Degrees(), f.Residual.Arcseconds(), f.Message
+			line.Status, line.Message = string(f.Status), f.Message
+			if f.Placed() {
+				turn, residual := f.Turn.Degrees(), f.Residual.Arcseconds()
+				line.TurnDeg, line.ResidualArcsec = &turn, &residual
+			}
 		} else if adjusted[o.path] {
 			continue
 		}

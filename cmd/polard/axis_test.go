@@ -71,8 +71,11 @@ func TestAxisAgainstTruth(t *testing.T) {
 				turned := set.Frames[i].Theta - set.Frames[0].Theta
 				// The body's own axis is known to about its uncertainty over the
 				// sine of the boresight's distance from it: an arcminute is ample.
-				if math.Abs(f.TurnDeg-turned)*60 > 1 || !f.Solved || f.Status != "measures" {
-					t.Errorf("%s: turned %.4f degrees, truth %.4f; %+v", f.File, f.TurnDeg, turned, f)
+				if f.TurnDeg == nil || f.ResidualArcsec == nil {
+					t.Fatalf("%s: turn or residual not told: %+v", f.File, f)
+				}
+				if math.Abs(*f.TurnDeg-turned)*60 > 1 || !f.Solved || f.Status != "measures" {
+					t.Errorf("%s: turned %.4f degrees, truth %.4f; %+v", f.File, *f.TurnDeg, turned, f)
 				}
 			}
 			// Rigid simulated mounts: nothing to warn of.

@@ -165,7 +165,7 @@ const (
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`
 
 	shapeOfMove  = `{"altitude":"","azimuth":"","rotation?":"","altitude_arcmin":0,"azimuth_arcmin":0}`
-	shapeOfFrame = `{"file":"","solved":true,"status":"","turn_deg":0,"residual_arcsec":0,"message?":"","error?":{"code":"","message":""}}`
+	shapeOfFrame = `{"file":"","solved":true,"status":"","turn_deg?":0,"residual_arcsec?":0,"message?":"","error?":{"code":"","message":""}}`
 	shapeOfAxis  = `{"axis":{"alt_deg":0,"az_deg":0},"pole":{"kind":"","alt_deg":0,"az_deg":0},
 		"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
 		"move":` + shapeOfMove + `,

@@ -160,7 +160,7 @@ func TestServeShowsWhatAxisPrints(t *testing.T) {
 			}
 			for j, f := range a.Frames {
 				g := s.Frames[j]
-				if g.File != filepath.Base(f.File) || g.Status != f.Status || math.Abs(float64(g.ResidualArcsec)-f.ResidualArcsec) > sameArcsec {
+				if g.File != filepath.Base(f.File) || g.Status != f.Status || f.ResidualArcsec == nil || math.Abs(float64(g.ResidualArcsec)-*f.ResidualArcsec) > sameArcsec {
 					t.Errorf("%s: the page shows %+v, polard axis %+v", what, g, f)
 				}
 			}

@@ -156,6 +156,11 @@ func TestAxisWatch(t *testing.T) {
 	if a.Watch == nil || a.Watch.Frames != len(set.Frames) || a.Axis == nil || len(a.Frames) != len(set.Frames) {
 		t.Fatalf("%+v", a)
 	}
+	for _, f := range a.Frames { // no measurement, no angle since its first frame
+		if f.Status != "watches" || f.TurnDeg != nil || f.ResidualArcsec != nil {
+			t.Errorf("%+v", f)
+		}
+	}
 	// Frames minutes apart whose axis was turned by hand leave open whether the
 	// mount bends, so the claim is wide; the truth must lie within it.
 	alt, _, az := differ(*a.Axis, set.Start.AxisAlt, set.Start.AxisAz)
