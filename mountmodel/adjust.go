@@ -2,10 +2,12 @@ package mountmodel
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"polard/mountmodel/sky"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -24,14 +26,23 @@ import (
 // decided by the likelihoods; where they do not decide, the answers are mixed
 // with their probabilities, and the uncertainty says so.
 //
+// The third is that bolts rest between most frames. How far the axis went since
+// the frame before, from not at all to anywhere, is a choice among sizes, again
+// by likelihood. While it rests, the rolls of all frames are averaged; and a turn
+// about the axis meanwhile, by hand or by the drive, turns the direction in which
+// a frame knows the axis badly, so that two such frames know it as well as the
+// measurement did.
+//
 // The state is the joint Gaussian of: the axis at the measurement (2), the axis
 // in the camera (2), the angle about the axis (1), the tilt of the azimuth
-// bolt's line from the vertical, east and north (2). Each frame adds its
-// attitude error (3) and is one update of an iterated extended Kalman filter
-// (Jazwinski 1970, Stochastic Processes and Filtering Theory, section 8.3).
+// bolt's line from the vertical, east and north (2), the axis at the newest frame
+// (2). Each frame adds its attitude error (3) and is one update of an iterated
+// extended Kalman filter (Jazwinski 1970, Stochastic Processes and Filtering
+// Theory, section 8.3).
 type Tracker struct {
 	n, c    sky.Vec
 	bn, bc  [2]sky.Vec
+	ba      [2]sky.Vec // at latest, the axis at the newest frame
 	ref     sky.Matrix // attitude of the reference frame, the last of the measurement: ref c = n
 	theta   sky.Angle  // of the newest frame since the reference frame
 	tilt    [2]float64
@@ -40,6 +51,8 @@ type Tracker struct {
 	extra   float64       // model variance of the measurement, per coordinate
 	rate    float64       // of a tracking axis, radians per second about n
 	tracks  float64       // probability that the drive follows the sky
+	stiff   float64       // probability that the axis, at rest, stays within the first of restSizes, not the second
+	rests   float64       // probability that nobody turned a bolt before the newest frame
 	newest  time.Time
 	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
 	latest  Axis
@@ -54,7 +67,8 @@ const (
 	atBody    = 2
 	atTheta   = 4
 	atTilt    = 5
-	stateSize = 7
+	atNow     = 7
+	stateSize = 9
 	atFrame   = stateSize
 	jointSize = stateSize + 3
 )
@@ -88,6 +102,24 @@ const (
 	// between two frames.
 	turnedPrior = 0.05
 
+	// restGoesOn and restBegins are the probabilities beforehand that nobody turns
+	// a bolt between two frames, after one between which nobody did and after one
+	// between which somebody did: people turn, and then look. The sizes by which
+	// the axis may go all the same are restSizes, of a mount that is as good as
+	// rigid and of one that shakes; when bolts are turned boltSizes, or anything up
+	// to largestJump: by hand, steps of all sizes are as common, from a tweak to a
+	// search. All are 1-sigma and per coordinate. Common practice.
+	restGoesOn = 0.8
+	restBegins = 0.5
+
+	// restTurned is the same where somebody turned the RA axis: hands on the
+	// clutch turn no bolt. Common practice.
+	restTurned = 0.95
+
+	// stiffPersists is the probability beforehand that a mount goes on shaking, or
+	// not shaking: the wind changes.
+	stiffPersists = 0.98
+
 	// drivePersists is the probability beforehand that a drive goes on doing
 	// what it did.
 	drivePersists = 0.95
@@ -111,6 +143,11 @@ const (
 	diffStep = 1e-6
 )
 
+var (
+	restSizes = [...]sky.Angle{0.3 * sky.Arcsecond, mechanicalNoise}
+	boltSizes = [...]sky.Angle{15 * sky.Arcsecond, 2 * sky.Arcminute, 15 * sky.Arcminute}
+)
+
 // NewTracker starts from a measurement. mids are the mid-exposure times of the
 // fit's frames, south tells that the axis points to the southern pole.
 func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
@@ -123,11 +160,13 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	f := fit.frames[last]
 	extra := float64(fit.ModelError * fit.ModelError)
 	t := &Tracker{
-		n: fit.n, c: fit.c, bn: crossBasis(fit.n), bc: crossBasis(fit.c),
+		n: fit.n, c: fit.c, bn: crossBasis(fit.n), bc: crossBasis(fit.c), ba: crossBasis(fit.n),
 		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
 		extra:   extra,
 		rate:    -siderealRate,
 		tracks:  0.5,
+		stiff:   0.5,
+		rests:   1,
 		newest:  mids[last],
 		turnRef: fit.Turns[last],
 		latest:  fit.Axis,
@@ -166,6 +205,14 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	for i := range 2 {
 		t.cov.SetSym(atTilt+i, atTilt+i, float64(tiltPrior*tiltPrior))
 	}
+	for i := range 2 { // the axis stands where it was measured
+		for j := range atNow {
+			t.cov.SetSym(atNow+i, j, t.cov.At(atAxis+i, j))
+		}
+		for j := range 2 {
+			t.cov.SetSym(atNow+i, atNow+j, t.cov.At(atAxis+i, atAxis+j))
+		}
+	}
 	return t
 }
 
@@ -187,7 +234,7 @@ func (t *Tracker) LearnTilt(before *Tracker) {
 		return
 	}
 	seconds := t.newest.Sub(before.newest).Seconds()
-	variance := turnVariance(axis, before.seen, t.seen, t.extra) + wanderVariance(seconds, t.rate)
+	variance := turnVariance(axis, before.seen, t.seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.rate)
 	t.leans = before.leans.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
 }
 
@@ -212,6 +259,7 @@ type point struct {
 	n, c  sky.Vec
 	ref   sky.Matrix
 	tilt  [2]float64
+	was   sky.Vec   // the axis at the frame before
 	axis  sky.Vec   // as the frame has it
 	theta sky.Angle // of the frame since the reference frame
 }
@@ -272,6 +320,7 @@ func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix, l lean) point {
 		n:    moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
 		c:    moved(t.c, t.bc, z[atBody], z[atBody+1]),
 		tilt: [2]float64{t.tilt[0] + z[atTilt], t.tilt[1] + z[atTilt+1]},
+		was:  moved(sky.Vec(t.latest.Dir), t.ba, z[atNow], z[atNow+1]),
 	}
 	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
 	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
@@ -316,12 +365,37 @@ func bolts(up, from, to sky.Vec) sky.Matrix {
 	return sky.Rotation(up, az).Mul(sky.Rotation(hinge, alt-alt0))
 }
 
-// guess is one hypothesis about the drive with what follows from it.
+// guess is one hypothesis about drive and bolts with what follows from it.
 type guess struct {
+	drive  int // tracks, stands, turned
+	size   int // of what the axis did: among restSizes, and then boltSizes or any
 	weight float64
 	z      [jointSize]float64
 	cov    *mat.SymDense
 }
+
+// What the RA axis did between two frames.
+const (
+	tracks = iota
+	stands
+	turned
+)
+
+// clue is something that a hypothesis says of the residuals: that these are
+// nothing but noise of the given variances.
+type clue struct {
+	rows     []int // of the residuals
+	variance []float64
+	step     sky.Angle // by which the angle has grown, where that is a clue
+}
+
+// Places among the residuals: by how much the frame has the axis elsewhere than
+// the frame before had it (2), and the angle about it another than it should be.
+const (
+	byAxis    = 0
+	byTheta   = 2
+	residuals = 3
+)
 
 // Take reads a frame that was taken after the measurement. The frame is to be
 // newer than the ones before.
@@ -341,31 +415,15 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	seconds := mid.Sub(t.newest).Seconds()
 
 	l := t.leanOf(frame.R)
-	free := guess{cov: prior}
-	bare := t.at(&free.z, frame.R, l)
-	var turned, tracks, stands guess
-	turned = free
-	turned.weight = turnedPrior / float64(sky.Turn)
+	var still [jointSize]float64
+	bare := t.at(&still, frame.R, l)
+	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: crossBasis(bare.axis)}
+	u.first = u.linearise(&still)
 	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
-	if told {
-		follow := t.followed()
-		rest := l.remainder(t.lean)
-		tracks = t.suppose(frame.R, l, prior, sky.Angle(t.rate*seconds), rest+wanderVariance(seconds, t.rate))
-		stands = t.suppose(frame.R, l, prior, 0, rest+float64(drivePlay*drivePlay))
-		tracks.weight *= (1 - turnedPrior) * follow
-		stands.weight *= (1 - turnedPrior) * (1 - follow)
-	}
-	all := tracks.weight + stands.weight + turned.weight
-	guesses := []guess{tracks, stands, turned}
-	for i := range guesses {
-		guesses[i].weight /= all
-	}
-	drive := DriveUnknown
-	if told {
-		drive = t.learnDrive(guesses[0].weight, guesses[1].weight)
-	}
+	guesses := u.guesses(t.clues(seconds, l, told))
+	drive := t.learn(guesses, told)
 	before := t.latest.Dir
-	t.merge(guesses, frame.R, l, bare)
+	t.merge(guesses, u, bare)
 	t.lean = l
 	t.newest, t.seen = mid, frame
 	return Reading{
@@ -377,6 +435,65 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	}
 }
 
+// hypothesis is what may have happened between two frames: its probability
+// beforehand (a density where something may have gone anywhere), and what it
+// says of the residuals.
+type hypothesis struct {
+	drive, size int
+	weight      float64
+	clue
+}
+
+// clues lists what may have happened in so many seconds: each doing of the drive
+// with each size of what the bolts did. Where the drive is not told, it may have
+// done anything.
+func (t *Tracker) clues(seconds float64, l lean, told bool) []hypothesis {
+	follow, stiff := t.followed(), t.stays()
+	remainder := l.remainder(t.lean)
+	settled := float64(driftPrior) * seconds / 3600
+	sizes := append(restSizes[:], boltSizes[:]...)
+	// share is the weight of size k where bolts rest with the probability given.
+	share := func(k int, rests float64) float64 {
+		switch k {
+		case 0:
+			return rests * stiff
+		case 1:
+			return rests * (1 - stiff)
+		case len(sizes): // anywhere
+			return (1 - rests) / float64(len(boltSizes)+1) / (math.Pi * float64(largestJump*largestJump))
+		}
+		return (1 - rests) / float64(len(boltSizes)+1)
+	}
+	var out []hypothesis
+	for k := range len(sizes) + 1 {
+		var axis clue
+		play := drivePlay
+		if k < len(sizes) {
+			variance := float64(sizes[k]*sizes[k]) + settled*settled
+			axis.rows, axis.variance = []int{byAxis, byAxis + 1}, []float64{variance, variance}
+			play = min(play, sizes[k]) // hands that turn no bolt shake no axis
+		}
+		out = append(out, hypothesis{turned, k, share(k, restTurned) * turnedPrior / float64(sky.Turn), axis})
+		if !told {
+			continue
+		}
+		for _, d := range []struct {
+			drive    int
+			weight   float64
+			step     sky.Angle
+			variance float64
+		}{
+			{tracks, follow, sky.Angle(t.rate * seconds), wanderVariance(seconds, t.rate)},
+			{stands, 1 - follow, 0, 0},
+		} {
+			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
+				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(play*play))}
+			out = append(out, hypothesis{d.drive, k, share(k, t.rested()) * (1 - turnedPrior) * d.weight, c})
+		}
+	}
+	return out
+}
+
 // followed is the probability that the drive followed the sky up to the next
 // frame, before that is seen.
 func (t *Tracker) followed() float64 {
@@ -384,11 +501,42 @@ func (t *Tracker) followed() float64 {
 }
 
 // wanderVariance is that of the departure of a tracking drive after so many
-// seconds.
+// seconds, its play apart.
 func wanderVariance(seconds, rate float64) float64 {
 	wander := min(driveWander*sky.Angle(seconds), driveWanderMost)
 	slow := rateDoubt * rate * seconds
-	return float64(drivePlay*drivePlay+wander*wander) + slow*slow
+	return float64(wander*wander) + slow*slow
+}
+
+// rested is the probability that nobody turns a bolt up to the next frame, before
+// that is seen.
+func (t *Tracker) rested() float64 { return restGoesOn*t.rests + restBegins*(1-t.rests) }
+
+// stays is the probability of a stiff mount up to the next frame, before that is
+// seen.
+func (t *Tracker) stays() float64 { return stiffPersists*t.stiff + (1-stiffPersists)*(1-t.stiff) }
+
+// learn takes what the guesses say of drive, bolts and mount, and names what the
+// drive did.
+func (t *Tracker) learn(guesses []guess, told bool) Drive {
+	var drive [turned + 1]float64
+	var rest [len(restSizes)]float64
+	bolts := 0.0
+	for _, g := range guesses {
+		drive[g.drive] += g.weight
+		if g.size < len(rest) {
+			rest[g.size] += g.weight
+		} else {
+			bolts += g.weight
+		}
+	}
+	// Bolts that are turned tell nothing of how stiff a mount is.
+	t.stiff = rest[0] + bolts*t.stays()
+	t.rests = rest[0] + rest[1]
+	if !told {
+		return DriveUnknown
+	}
+	return t.learnDrive(drive[tracks], drive[stands])
 }
 
 // learnDrive updates the probability that the drive tracks and names what it
@@ -407,131 +555,203 @@ func (t *Tracker) learnDrive(tracks, stands float64) Drive {
 	return DriveUnknown
 }
 
-// suppose updates with the hypothesis that the angle about the axis has grown
-// by step since the frame before, with the given variance. The weight is the
-// likelihood.
-func (t *Tracker) suppose(r sky.Matrix, l lean, prior *mat.SymDense, step sky.Angle, variance float64) guess {
-	g := guess{}
-	var gain mat.VecDense
-	var total float64
-	for round := range updateRounds {
-		miss := float64((t.at(&g.z, r, l).theta - t.theta - sky.Angle(g.z[atTheta]) - step).Signed())
-		_, row := t.slopes(&g.z, r, l)
-		row.SetVec(atTheta, row.AtVec(atTheta)-1)
-		gain.MulVec(prior, row)
-		total = mat.Dot(row, &gain) + variance
-		if round == 0 {
-			g.weight = math.Exp(-miss*miss/(2*total)) / math.Sqrt(2*math.Pi*total)
+// update is one frame under way: the prior of state and attitude error, and the
+// model about it.
+type update struct {
+	tracker *Tracker
+	r       sky.Matrix
+	lean    lean
+	prior   *mat.SymDense
+	base    [2]sky.Vec // at the axis as the frame has it
+	first   linear     // at no departure
+}
+
+// linear is the model about one value of state and attitude error.
+type linear struct {
+	z    [jointSize]float64
+	miss [residuals]float64 // without the step of the angle
+	rows *mat.Dense         // derivatives: residuals x jointSize
+}
+
+func (u *update) linearise(z *[jointSize]float64) linear {
+	p := u.tracker.at(z, u.r, u.lean)
+	out := linear{z: *z, rows: mat.NewDense(residuals, jointSize, nil)}
+	d := r3.Sub(p.axis, p.was)
+	out.miss = [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d),
+		float64((p.theta - u.tracker.theta - sky.Angle(z[atTheta])).Signed())}
+	for i := range jointSize {
+		up, down := *z, *z
+		up[i] += diffStep
+		down[i] -= diffStep
+		p, q := u.tracker.at(&up, u.r, u.lean), u.tracker.at(&down, u.r, u.lean)
+		d := r3.Sub(r3.Sub(p.axis, q.axis), r3.Sub(p.was, q.was))
+		out.rows.Set(byAxis, i, r3.Dot(u.base[0], d)/(2*diffStep))
+		out.rows.Set(byAxis+1, i, r3.Dot(u.base[1], d)/(2*diffStep))
+		out.rows.Set(byTheta, i, float64((p.theta-q.theta).Signed())/(2*diffStep))
+	}
+	out.rows.Set(byTheta, atTheta, out.rows.At(byTheta, atTheta)-1)
+	return out
+}
+
+// guesses are what follows from each hypothesis, with weights that sum to 1.
+func (u *update) guesses(all []hypothesis) []guess {
+	const negligible = 1e-6 // weight against the likeliest; such a guess moves no digit that is shown
+	logs := make([]float64, len(all))
+	top := math.Inf(-1)
+	for i, h := range all {
+		_, _, likelihood := u.condition(&u.first, h.clue)
+		logs[i] = math.Log(h.weight) + likelihood
+		top = max(top, logs[i])
+	}
+	var out []guess
+	sum := 0.0
+	for i, h := range all {
+		weight := math.Exp(logs[i] - top)
+		if weight < negligible {
+			continue
 		}
-		for i := range jointSize {
-			miss -= row.AtVec(i) * g.z[i]
+		g := guess{drive: h.drive, size: h.size, weight: weight}
+		at := u.first
+		for round := range updateRounds {
+			if round > 0 {
+				at = u.linearise(&g.z)
+			}
+			g.z, g.cov, _ = u.condition(&at, h.clue)
 		}
-		for i := range jointSize {
-			g.z[i] = -gain.AtVec(i) * miss / total
+		out = append(out, g)
+		sum += weight
+	}
+	for i := range out {
+		out[i].weight /= sum
+	}
+	return out
+}
+
+// condition takes a clue for true: mean and covariance of what is then known,
+// and the logarithm of the clue's likelihood, with the model as it is about at.
+func (u *update) condition(at *linear, c clue) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
+	k := len(c.rows)
+	if k == 0 {
+		return z, u.prior, 0
+	}
+	rows := mat.NewDense(k, jointSize, nil)
+	miss := mat.NewVecDense(k, nil) // at the prior mean
+	for i, r := range c.rows {
+		row := at.rows.RawRowView(r)
+		rows.SetRow(i, row)
+		m := at.miss[r]
+		if r == byTheta {
+			m = float64(sky.Angle(m - float64(c.step)).Signed())
+		}
+		for j, d := range row {
+			m -= d * at.z[j]
+		}
+		miss.SetVec(i, m)
+	}
+	var with, gain mat.Dense
+	with.Mul(rows, u.prior)
+	total := mat.NewSymDense(k, nil)
+	for i := range k {
+		for j := i; j < k; j++ {
+			total.SetSym(i, j, floats.Dot(with.RawRowView(i), rows.RawRowView(j)))
+		}
+		total.SetSym(i, i, total.At(i, i)+c.variance[i])
+	}
+	var factor mat.Cholesky
+	if !factor.Factorize(total) || factor.SolveTo(&gain, &with) != nil {
+		return z, u.prior, math.Inf(-1)
+	}
+	var scaled mat.VecDense
+	if factor.SolveVecTo(&scaled, miss) != nil {
+		return z, u.prior, math.Inf(-1)
+	}
+	likelihood = -(mat.Dot(miss, &scaled) + factor.LogDet() + float64(k)*math.Log(2*math.Pi)) / 2
+	cov = mat.NewSymDense(jointSize, nil)
+	for i := range jointSize {
+		for m := range k {
+			z[i] -= gain.At(m, i) * miss.AtVec(m)
+		}
+		for j := i; j < jointSize; j++ {
+			v := u.prior.At(i, j)
+			for m := range k {
+				v -= gain.At(m, i) * with.At(m, j)
+			}
+			cov.SetSym(i, j, v)
 		}
 	}
-	g.cov = mat.NewSymDense(jointSize, nil)
-	g.cov.SymRankOne(prior, -1/total, &gain)
-	return g
+	return z, cov, likelihood
 }
 
 // slopes are the derivatives of where the frame has the axis (2 rows, in the
 // plane that touches the sky there) and of the angle about it.
-func (t *Tracker) slopes(z *[jointSize]float64, r sky.Matrix, l lean) (axis [2]*mat.VecDense, theta *mat.VecDense) {
-	b := crossBasis(t.at(z, r, l).axis)
+func (t *Tracker) slopes(z *[jointSize]float64, u *update) (axis [2]*mat.VecDense, theta *mat.VecDense) {
 	axis = [2]*mat.VecDense{mat.NewVecDense(jointSize, nil), mat.NewVecDense(jointSize, nil)}
 	theta = mat.NewVecDense(jointSize, nil)
 	for i := range jointSize {
 		up, down := *z, *z
 		up[i] += diffStep
 		down[i] -= diffStep
-		p, q := t.at(&up, r, l), t.at(&down, r, l)
+		p, q := t.at(&up, u.r, u.lean), t.at(&down, u.r, u.lean)
 		d := r3.Sub(p.axis, q.axis)
-		axis[0].SetVec(i, r3.Dot(b[0], d)/(2*diffStep))
-		axis[1].SetVec(i, r3.Dot(b[1], d)/(2*diffStep))
+		axis[0].SetVec(i, r3.Dot(u.base[0], d)/(2*diffStep))
+		axis[1].SetVec(i, r3.Dot(u.base[1], d)/(2*diffStep))
 		theta.SetVec(i, float64((p.theta-q.theta).Signed())/(2*diffStep))
 	}
 	return axis, theta
 }
 
-// merge replaces state and axis by the mixture of the guesses, mean and
-// covariance matched.
-func (t *Tracker) merge(guesses []guess, r sky.Matrix, l lean, bare point) {
-	const negligible = 1e-6 // weight; such a guess moves no digit that is shown
-	type outcome struct {
-		weight float64
-		state  [stateSize]float64
-		axis   [2]float64
-	}
-	base := crossBasis(bare.axis)
-	var outcomes []outcome
-	var mean outcome
+// merge replaces the state by the mixture of the guesses, mean and covariance
+// matched.
+func (t *Tracker) merge(guesses []guess, u *update, bare point) {
+	outcomes := make([][stateSize]float64, len(guesses))
+	var mean [stateSize]float64
 	state := mat.NewSymDense(stateSize, nil)
-	var axis [2][2]float64
-	for _, g := range guesses {
-		if g.weight < negligible {
-			continue
-		}
-		p := t.at(&g.z, r, l)
-		o := outcome{weight: g.weight}
-		copy(o.state[:], g.z[:stateSize])
-		o.state[atTheta] = float64((p.theta - bare.theta).Signed())
+	for k, g := range guesses {
+		p := t.at(&g.z, u.r, u.lean)
+		o := &outcomes[k]
+		copy(o[:], g.z[:stateSize])
+		o[atTheta] = float64((p.theta - bare.theta).Signed())
 		d := r3.Sub(p.axis, bare.axis)
-		o.axis = [2]float64{r3.Dot(base[0], d), r3.Dot(base[1], d)}
-		outcomes = append(outcomes, o)
+		o[atNow], o[atNow+1] = r3.Dot(u.base[0], d), r3.Dot(u.base[1], d)
 
-		rows, theta := t.slopes(&g.z, r, l)
+		// How the new state depends on the joint vector: angle and axis are those
+		// of the new frame, all else stays.
+		axis, theta := t.slopes(&g.z, u)
+		var rows [stateSize]*mat.VecDense
+		for i := range stateSize {
+			rows[i] = mat.NewVecDense(jointSize, nil)
+			rows[i].SetVec(i, 1)
+		}
+		rows[atTheta], rows[atNow], rows[atNow+1] = theta, axis[0], axis[1]
 		for i := range stateSize {
 			for j := i; j < stateSize; j++ {
-				state.SetSym(i, j, state.At(i, j)+o.weight*mat.Inner(stateRow(i, theta), g.cov, stateRow(j, theta)))
+				state.SetSym(i, j, state.At(i, j)+g.weight*mat.Inner(rows[i], g.cov, rows[j]))
 			}
-			mean.state[i] += o.weight * o.state[i]
+			mean[i] += g.weight * o[i]
 		}
-		for i := range 2 {
-			for j := range 2 {
-				axis[i][j] += o.weight * mat.Inner(rows[i], g.cov, rows[j])
-			}
-			mean.axis[i] += o.weight * o.axis[i]
-		}
-		mean.weight += o.weight
 	}
-	for i := range stateSize {
-		mean.state[i] /= mean.weight
-	}
-	for i := range 2 {
-		mean.axis[i] /= mean.weight
-	}
-	for _, o := range outcomes {
+	for k, g := range guesses {
 		for i := range stateSize {
 			for j := i; j < stateSize; j++ {
-				state.SetSym(i, j, state.At(i, j)+o.weight*(o.state[i]-mean.state[i])*(o.state[j]-mean.state[j]))
-			}
-		}
-		for i := range 2 {
-			for j := range 2 {
-				axis[i][j] += o.weight * (o.axis[i] - mean.axis[i]) * (o.axis[j] - mean.axis[j])
+				state.SetSym(i, j, state.At(i, j)+g.weight*(outcomes[k][i]-mean[i])*(outcomes[k][j]-mean[j]))
 			}
 		}
 	}
+	now := moved(bare.axis, u.base, mean[atNow], mean[atNow+1])
 	var z [jointSize]float64
-	copy(z[:], mean.state[:])
-	p := t.at(&z, r, l)
-	t.theta = (bare.theta + sky.Angle(mean.state[atTheta])).Signed()
+	copy(z[:], mean[:])
+	z[atNow], z[atNow+1] = 0, 0 // there they count from the frame before
+	p := t.at(&z, u.r, u.lean)
+	t.theta = (bare.theta + sky.Angle(mean[atTheta])).Signed()
 	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
-	t.bn, t.bc = carried(t.bn, t.n), carried(t.bc, t.c)
+	t.bn, t.bc, t.ba = carried(t.bn, t.n), carried(t.bc, t.c), carried(u.base, now)
 	t.cov = state
-	t.latest = Axis{Dir: sky.Local(moved(bare.axis, base, mean.axis[0], mean.axis[1])), Cov: axis}
-}
-
-// stateRow is how component i of the new state depends on the joint vector:
-// the angle is that of the new frame, all else stays.
-func stateRow(i int, theta *mat.VecDense) *mat.VecDense {
-	if i == atTheta {
-		return theta
+	t.latest = Axis{Dir: sky.Local(now)}
+	for i := range 2 {
+		for j := range 2 {
+			t.latest.Cov[i][j] = state.At(atNow+i, atNow+j)
+		}
 	}
-	row := mat.NewVecDense(jointSize, nil)
-	row.SetVec(i, 1)
-	return row
 }
 
 // carried is the basis moved along to a nearby direction.

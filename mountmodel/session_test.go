@@ -67,6 +67,41 @@ func (d *desk) shoot(turn sky.Angle) View {
 // offsetNow is the true distance of the axis from the pole aimed at.
 func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.axisNow(), d.pole()) }
 
+// Far from the axis a frame after a turn of the bolts is too little for a small
+// tolerance: the session says what helps, and that does help.
+func TestSessionSaysHowToKnowBetter(t *testing.T) {
+	d := newDesk(t, 71, 40*sky.Degree, 60*sky.Degree, func(c *Config) { c.Tolerance = 20 * sky.Arcsecond })
+	d.m.fieldW, d.m.stars = 0.5*sky.Degree, 15
+	v := d.shoot(0)
+	for v.Phase == Measuring {
+		v = d.shoot(30 * sky.Degree)
+	}
+	if err := d.Do(d.m.now, Measured); err == nil {
+		v = d.View()
+	}
+	const better = "turn the RA axis by some 30°"
+	if strings.Contains(strings.Join(v.Details, " "), better) {
+		t.Errorf("measured, and told %q", v.Details)
+	}
+	d.m.turnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+	v = d.shoot(0)
+	before, _, _ := v.Now.Axis.Ellipse()
+	if !strings.Contains(strings.Join(v.Details, " "), better) {
+		t.Fatalf("known to %s only, and told %q", KnownWords(before), v.Details)
+	}
+	v = d.shoot(-30 * sky.Degree)
+	after, _, _ := v.Now.Axis.Ellipse()
+	if after > before/4 {
+		t.Errorf("known to %s after the turn, to %s before it", KnownWords(after), KnownWords(before))
+	}
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 4*after {
+		t.Errorf("off by %.1f arcsec, known to %s", e.Arcseconds(), KnownWords(after))
+	}
+	if strings.Contains(strings.Join(v.Details, " "), better) {
+		t.Errorf("known to %s, and told %q", KnownWords(after), v.Details)
+	}
+}
+
 // The whole job as the session tells it, with nothing else known: measure,
 // turn the bolts, lock, confirm. North and south, near the pole and away.
 func TestSessionWholeJob(t *testing.T) {

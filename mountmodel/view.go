@@ -2,6 +2,7 @@ package mountmodel
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -283,6 +284,9 @@ func (s *Session) instruct(v View) (string, []string) {
 		case s.held != nil:
 			return "The newest frame does not fit a turn of the bolts: touch nothing and take one more.", details
 		}
+		if s.surer(v.Now.Axis) {
+			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", usualTurn.Degrees()))
+		}
 		if v.Within {
 			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", AngleWords(v.Tolerance)), details
 		}
@@ -343,6 +347,15 @@ func (s *Session) askTurn(v View) string {
 	default:
 		return fmt.Sprintf("Turn the RA axis on by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
 	}
+}
+
+// surer tells whether the axis is known too badly to be judged by the tolerance,
+// while a turn of the RA axis would make it as well known as it was measured.
+func (s *Session) surer(now Axis) bool {
+	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
+	major, _, _ := now.Ellipse()
+	measured, _, _ := s.first.fit.Axis.Ellipse()
+	return half*major*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && measured < major/2
 }
 
 // usualTurn is asked for where the prediction has no better advice.
