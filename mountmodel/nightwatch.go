@@ -71,9 +71,9 @@ var errOldNight = errors.New("it is of an earlier night than the frames before i
 func (w *NightWatch) Take(f WatchFrame) error {
 	if w.taken > 0 {
 		switch {
-		case f.Mid.After(w.until) && w.nightBetween(w.until, f.Mid):
+		case f.Mid.After(w.until) && nightBetween(w.cfg, w.until, f.Mid):
 			w.endNight()
-		case f.Mid.Before(w.since) && w.nightBetween(f.Mid, w.since):
+		case f.Mid.Before(w.since) && nightBetween(w.cfg, f.Mid, w.since):
 			return errOldNight
 		}
 	}
@@ -104,16 +104,39 @@ func (w *NightWatch) Take(f WatchFrame) error {
 
 // nightBetween tells whether one night ended and another began between two
 // moments.
-func (w *NightWatch) nightBetween(from, to time.Time) bool {
+func nightBetween(cfg Config, from, to time.Time) bool {
 	if to.Sub(from) > nightGap {
 		return true
 	}
 	for at := from.Add(sunStep); at.Before(to); at = at.Add(sunStep) {
-		if o, err := NewObserver(w.cfg.Site, w.cfg.Air, at, w.cfg.DUT1); err == nil && o.sunUp() {
+		if o, err := NewObserver(cfg.Site, cfg.Air, at, cfg.DUT1); err == nil && o.sunUp() {
 			return true
 		}
 	}
 	return false
+}
+
+// Outlived tells how many of the first frames a session that watches no longer
+// rests on, given the middles of their exposures in the order in which it took
+// them: those of nights before the one in which the oldest frame was taken that it
+// still remembers. A session that is given the others alone stands where one stands
+// that was given all, but for the results of the nights left out.
+func Outlived(cfg Config, mids []time.Time) int {
+	remembered := max(0, len(mids)-mostAdjusts)
+	begins := 0 // the night of the frame at hand
+	var until time.Time
+	for i, mid := range mids {
+		if i > 0 && mid.After(until) && nightBetween(cfg, until, mid) {
+			if i > remembered {
+				break
+			}
+			begins = i
+		}
+		if mid.After(until) {
+			until = mid
+		}
+	}
+	return begins
 }
 
 // sunUp tells whether the middle of the Sun is above the level, without

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -135,6 +136,62 @@ func TestNightsAreWatchedOneByOne(t *testing.T) {
 	}
 }
 
+// A session that is given only the frames which have not outlived their night
+// stands where one stands that was given all; the nights before are missing.
+func TestOutlived(t *testing.T) {
+	d := watching(t, 5, Unguided)
+	given := []int{120, 250, 200, 150} // frames a night
+	var shots []Sighting
+	var mids []time.Time
+	for night, frames := range given {
+		if night > 0 {
+			d.m.turnBolts(sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+			d.m.theta, d.m.now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
+		}
+		for range frames {
+			d.m.wait(time.Minute, true)
+			shots = append(shots, d.m.sighting(fmt.Sprintf("w%05d", len(shots)), 1))
+			mids = append(mids, d.m.now)
+			d.Take(d.m.now, shots[len(shots)-1])
+		}
+	}
+	want := d.View()
+	// The newest 300 begin in the third night, which is kept whole.
+	n := Outlived(d.cfg, mids)
+	if n != given[0]+given[1] {
+		t.Fatalf("%d frames are outlived, want the two first nights", n)
+	}
+	again := &desk{Session: watching(t, 5, Unguided).Session}
+	for _, s := range shots[n:] {
+		again.Take(s.Mid, s)
+	}
+	got := again.View()
+	if len(want.Watch.Before) != 3 || len(got.Watch.Before) != 1 {
+		t.Fatalf("%d and %d nights before", len(want.Watch.Before), len(got.Watch.Before))
+	}
+	want.Watch.Before = want.Watch.Before[2:]
+	want.Sequence = got.Sequence
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("the session came out differently:\n%+v\n%+v", got, want)
+	}
+	// So does a change of place.
+	cfg := d.cfg
+	cfg.Site.Latitude += sky.Degree
+	for _, x := range []*desk{d, again} {
+		if err := x.Reconfigure(cfg); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if a, b := d.View(), again.View(); !reflect.DeepEqual(a.Frames, b.Frames) || !reflect.DeepEqual(a.Watch.Fit, b.Watch.Fit) {
+		t.Error("another place makes a difference")
+	}
+	for name, c := range map[string]struct{ mids []time.Time }{"none": {nil}, "one night": {mids[:100]}, "not yet forgotten": {mids[:300]}} {
+		if n := Outlived(d.cfg, c.mids); n != 0 {
+			t.Errorf("%s: %d", name, n)
+		}
+	}
+}
+
 // What ends a night is the Sun, or half a day where it does not rise.
 func TestNightEndsWithTheSun(t *testing.T) {
 	for _, c := range []struct {
@@ -151,8 +208,8 @@ func TestNightEndsWithTheSun(t *testing.T) {
 		{"polar night", 80 * sky.Degree, time.Date(2026, 12, 20, 6, 0, 0, 0, time.UTC), 11 * time.Hour, false},
 		{"polar night, next day", 80 * sky.Degree, time.Date(2026, 12, 20, 6, 0, 0, 0, time.UTC), 20 * time.Hour, true},
 	} {
-		w := NewNightWatch(Config{Site: sky.Site{Latitude: c.lat}, Air: sky.StandardAir(0), Tolerance: DefaultTolerance})
-		if got := w.nightBetween(c.from, c.from.Add(c.gap)); got != c.newNight {
+		cfg := Config{Site: sky.Site{Latitude: c.lat}, Air: sky.StandardAir(0), Tolerance: DefaultTolerance}
+		if got := nightBetween(cfg, c.from, c.from.Add(c.gap)); got != c.newNight {
 			t.Errorf("%s: new night %v, want %v", c.name, got, c.newNight)
 		}
 	}

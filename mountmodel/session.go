@@ -553,12 +553,10 @@ func (s *Session) read(sighting *Sighting) (frame, error) {
 	if sighting.Mid.IsZero() {
 		return f, errNoTime
 	}
-	o, err := NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
-	if err != nil {
-		return f, err
-	}
-	if f.stance, err = sighting.Stance(o); err != nil {
-		return f, err
+	// Kept with the sighting, for when the session is worked out anew.
+	*sighting = sighting.Prepared(s.cfg)
+	if f.stance = sighting.prepared.stance; sighting.prepared.err != nil {
+		return f, sighting.prepared.err
 	}
 	f.Stars = f.stance.Stars
 	if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < -horizonDip {

@@ -33,6 +33,8 @@ type Sighting struct {
 	Exposure time.Duration
 	Written  time.Time
 	Refused  string // why the frame gives no stars to use, in plain words; empty when it does
+
+	prepared *prepared // nil until its stance was worked out
 }
 
 // Stance is how the camera stood at one frame: its attitude in the local

@@ -19,6 +19,7 @@ import (
 	"polard/web"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
 )
 
 // stateFlags say where the program keeps what it is to know again.
@@ -267,17 +268,94 @@ func (k *keeping) taken() map[uint64]string {
 	return taken
 }
 
-// replay gives the entries of the session to go on with.
-func (k *keeping) replay(ctx context.Context, visit func(logbook.Entry) error) error {
+// replay gives the entries of the session to go on with, one after the other, but
+// for frames that the session no longer rests on, of which it gives the count.
+// While entries are taken in, those that follow are read and their sightings
+// prepared, on all cores: that is most of the work.
+func (k *keeping) replay(ctx context.Context, visit func(logbook.Entry) error) (outlived int64, err error) {
 	if k.session == nil {
-		return nil
+		return 0, nil
 	}
 	book, err := k.open(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	defer book.Close()
-	return book.Entries(ctx, k.session.ID, true, visit)
+	outlived, from, to, err := k.outlived(ctx, book)
+	if err != nil {
+		return 0, err
+	}
+	group, ctx := errgroup.WithContext(ctx)
+	entries := make(chan chan logbook.Entry, 4*runtime.GOMAXPROCS(0)) // in their order
+	group.Go(func() error {
+		defer close(entries)
+		config := k.session.Called
+		return book.EntriesBut(ctx, k.session.ID, from, to, func(e logbook.Entry) error {
+			if e.Config != nil {
+				config = *e.Config
+			}
+			ready := make(chan logbook.Entry, 1)
+			select {
+			case entries <- ready:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			go func() {
+				prepare(&e, config)
+				ready <- e
+			}()
+			return nil
+		})
+	})
+	group.Go(func() error {
+		for ready := range entries {
+			if err := visit(<-ready); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	return outlived, group.Wait()
+}
+
+// outlived counts the frames that the session no longer rests on, and tells
+// between which entries they lie: one that watches night after night would take
+// longer to start with each of them. The results of those nights are in the
+// logbook; see withHistory.
+func (k *keeping) outlived(ctx context.Context, book *logbook.Book) (count, from, to int64, err error) {
+	config, placed := k.session.Called, k.session.Placed
+	var last logbook.Entry // event
+	if err := book.Told(ctx, k.session.ID, func(e logbook.Entry) error {
+		switch {
+		case e.Event != "":
+			last = e
+		case e.Config != nil && !e.Unplaced:
+			config, placed = *e.Config, true
+		}
+		return nil
+	}); err != nil || last.Event != mountmodel.WatchOnly || !placed {
+		return 0, 0, 0, err
+	}
+	moments, err := book.Moments(ctx, k.session.ID, last.Seq)
+	if err != nil || len(moments) == 0 {
+		return 0, 0, 0, err
+	}
+	mids := make([]time.Time, len(moments))
+	for i, m := range moments {
+		mids[i] = m.Mid
+	}
+	n := mountmodel.Outlived(config, mids)
+	return int64(n), moments[0].Seq, moments[n].Seq, nil
+}
+
+// prepare works out of a frame's sighting what rests on the configuration alone.
+func prepare(e *logbook.Entry, config mountmodel.Config) {
+	// A mistake of ours shows again where the session takes the sighting, and is
+	// told there.
+	defer func() { _ = recover() }()
+	if e.Frame != nil {
+		e.Frame.Sighting = e.Frame.Sighting.Prepared(config)
+	}
 }
 
 // append keeps an entry and gives its number, 0 without a logbook.
@@ -377,7 +455,7 @@ func (d *desk) resume(ctx context.Context) error {
 	begin := time.Now()
 	first := true
 	var last *logbook.Frame
-	err := d.keeping.replay(ctx, func(e logbook.Entry) error {
+	outlived, err := d.keeping.replay(ctx, func(e logbook.Entry) error {
 		if first && past.Placed && e.Config == nil && e.Event != mountmodel.WatchOnly {
 			// A session that began in the middle of a night: see logbook.Keeper.
 			if err := d.begin(past.Begun, past.Called); err != nil {
@@ -402,6 +480,9 @@ func (d *desk) resume(ctx context.Context) error {
 	if err != nil {
 		return nil // the service stops
 	}
+	if d.frames += outlived; d.around.Latest != nil {
+		d.around.Latest.ID = d.frames
+	}
 	if last != nil && d.session != nil {
 		d.around.Latest.Sight = sightOf(last, d.session.View())
 	}
@@ -412,7 +493,12 @@ func (d *desk) resume(ctx context.Context) error {
 // again applies an entry once more. What was refused then was not kept, so a
 // refusal now is a fault of ours, told and passed over.
 func (d *desk) again(e logbook.Entry) {
-	if err := d.apply(e); err != nil {
+	broke := true
+	err := d.contain("going on with the session", func() error { err := d.apply(e); broke = false; return err })
+	if broke {
+		d.mend()
+	}
+	if err != nil {
 		d.log.Error("an entry of the logbook could not be followed: our fault, please report it", "entry", e.Seq, "error", err)
 	}
 	if e.Frame != nil && e.Frame.Code != codeSuperseded {

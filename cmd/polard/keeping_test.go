@@ -13,7 +13,9 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
 	"polard/web"
 )
 
@@ -307,5 +309,104 @@ func TestStateFolder(t *testing.T) {
 	_, err := stateFolder("", "linux", func(string) string { return "" }, func() (string, error) { return "", os.ErrNotExist })
 	if err == nil || !strings.Contains(err.Error(), "--state") {
 		t.Errorf("without a home: %v", err)
+	}
+}
+
+// A service that watches night after night starts again from the newest frames
+// and their nights alone; what the page shows is the same, and the nights before
+// come from the logbook.
+func TestGoesOnWithTheLastNights(t *testing.T) {
+	notUnderRace(t)
+	n := newNight(t, 3)
+	n.at = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
+	n.rig.SetTracking(true, n.at)
+	n.expose()
+	p, err := newPipeline()
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := p.readFile(t.Context(), filepath.Join(n.folder, n.names[0]))
+	if o.solution == nil {
+		t.Fatal(o.problem)
+	}
+	state := t.TempDir()
+	b := book(t, state)
+	site := n.rig.Config().Site
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance}
+	begun := o.sighting.Mid
+	session := logbook.Session{Source: "folder", Folder: n.folder, Begun: begun, Since: begun.Add(-time.Hour), Called: cfg, Placed: true}
+	id, err := b.Begin(t.Context(), session, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := newDesk(nil, newLogger(&output{}), cfg, true)
+	var entries []logbook.Entry
+	add := func(e logbook.Entry) {
+		e.Seq = int64(len(entries) + 1)
+		if err := whole.apply(e); err != nil {
+			t.Fatal(err)
+		}
+		entries = append(entries, e)
+	}
+	add(logbook.Entry{At: begun, Event: mountmodel.WatchOnly})
+	add(logbook.Entry{At: begun, Config: &cfg})
+	const nights, frames = 4, 200
+	for night := range nights {
+		for k := range frames {
+			// The mount tracks: the camera sees the same stars at the same places.
+			s := o.sighting
+			s.Name = fmt.Sprintf("night %d frame %03d.fits", night, k)
+			s.Mid = s.Mid.Add(time.Duration(night)*24*time.Hour + time.Duration(k)*time.Minute)
+			add(logbook.Entry{At: s.Mid, Frame: &logbook.Frame{Sighting: s, Path: s.Name, Modified: begun, Matched: len(s.Pairs), Sum: uint64(len(entries))}})
+			if k == 100 {
+				refused := mountmodel.Sighting{Name: s.Name + " clouds", Mid: s.Mid, Refused: "clouds"}
+				add(logbook.Entry{At: s.Mid, Frame: &logbook.Frame{Sighting: refused, Path: refused.Name, Modified: begun, Code: "few_stars"}})
+			}
+		}
+		entries[len(entries)-1].Result = logbook.ResultFromView(whole.session.View())
+	}
+	if err := b.Append(t.Context(), id, "test", entries); err != nil {
+		t.Fatal(err)
+	}
+	log := &output{}
+	d := newDesk(nil, newLogger(log), cfg, true)
+	restarted := session
+	restarted.Begun = entries[len(entries)-1].At.Add(time.Hour)
+	k, err := startKeeping(t.Context(), stateFlags{folder: state}, restarted, d.log, func() {})
+	if err != nil {
+		t.Fatal(err)
+	}
+	taken := 0
+	if outlived, err := k.replay(t.Context(), func(logbook.Entry) error { taken++; return nil }); err != nil || outlived != 2*frames || taken != len(entries)-2*frames {
+		t.Errorf("%d frames left out and %d entries of %d taken in, %v", outlived, taken, len(entries), err)
+	}
+	d.keepBy(k)
+	if err := d.resume(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	want, got := whole.session.View(), d.session.View()
+	if len(want.Watch.Before) != nights-1 || len(got.Watch.Before) != 1 || len(got.Frames) != len(want.Frames) || got.Watch.Frames != want.Watch.Frames || got.Now.Axis != want.Now.Axis {
+		t.Errorf("%d nights, %d frames, %+v; all entries give %d, %d, %+v; log: %s", len(got.Watch.Before), got.Watch.Frames, got.Now, len(want.Watch.Before), want.Watch.Frames, want.Now, log)
+	}
+	if d.frames != nights*(frames+1) || d.around.Latest.ID != d.frames {
+		t.Errorf("%d frames counted, the last has number %d", d.frames, d.around.Latest.ID)
+	}
+	var shown web.State
+	d.publish = func(s web.State) { shown = s }
+	d.show()
+	if shown.Watch == nil || len(shown.Watch.Nights) != nights-1 {
+		t.Errorf("nights shown: %+v", shown.Watch)
+	}
+}
+
+// A mistake of ours in an entry of the logbook must not keep the service from
+// starting, again and again.
+func TestPanicWhileGoingOn(t *testing.T) {
+	log := &output{}
+	d := newDesk(nil, newLogger(log), mountmodel.Config{}, false)
+	d.memories = nil // a mistake
+	d.again(logbook.Entry{Note: &logbook.Note{Key: "tripod", Value: "{}"}})
+	if !strings.Contains(log.String(), "a mistake of ours") {
+		t.Errorf("the log does not tell: %s", log)
 	}
 }

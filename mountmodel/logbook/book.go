@@ -468,6 +468,47 @@ func (b *Book) Entries(ctx context.Context, id int64, withPairs bool, visit func
 	return b.entries(ctx, id, withPairs, "", visit)
 }
 
+// EntriesBut is [Book.Entries], with the matched stars, but leaves out the frames
+// numbered from one entry to before another that could be used.
+func (b *Book) EntriesBut(ctx context.Context, id, from, to int64, visit func(Entry) error) error {
+	return b.entries(ctx, id, true, fmt.Sprintf(" AND NOT (f.seq IS NOT NULL AND f.code = '' AND e.seq >= %d AND e.seq < %d)", from, to), visit)
+}
+
+// Told visits the entries of a session that are not frames, in order.
+func (b *Book) Told(ctx context.Context, id int64, visit func(Entry) error) error {
+	return b.entries(ctx, id, false, ` AND e.kind <> 'frame'`, visit)
+}
+
+// Moment is when a frame was exposed, and the entry it came with.
+type Moment struct {
+	Seq int64
+	Mid time.Time // middle of the exposure
+}
+
+// Moments are those of the frames of a session that could be used, from an entry
+// on, in their order.
+func (b *Book) Moments(ctx context.Context, id, from int64) ([]Moment, error) {
+	rows, err := b.db.QueryContext(ctx, `SELECT seq, mid_ns FROM frames WHERE session = $1 AND seq >= $2 AND code = '' AND mid_ns IS NOT NULL ORDER BY seq`, id, from)
+	if err != nil {
+		return nil, troubleFrom(err)
+	}
+	defer rows.Close()
+	var out []Moment
+	for rows.Next() {
+		var m Moment
+		var mid int64
+		if err := rows.Scan(&m.Seq, &mid); err != nil {
+			return nil, troubleFrom(err)
+		}
+		m.Mid = fromNanos(mid)
+		out = append(out, m)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, troubleFrom(err)
+	}
+	return out, nil
+}
+
 // entries visits those to which a further condition applies.
 func (b *Book) entries(ctx context.Context, id int64, withPairs bool, condition string, visit func(Entry) error) error {
 	pairs := "f.pairs"

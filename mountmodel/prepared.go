@@ -1,0 +1,36 @@
+package mountmodel
+
+import "polard/mountmodel/sky"
+
+// prepared is a sighting's stance, with what it rests on. It never changes.
+type prepared struct {
+	site   sky.Site
+	air    sky.Air
+	dut1   float64 // seconds
+	stance Stance
+	err    error
+}
+
+// Prepared is the sighting with most of the work done that a session under the
+// configuration has with it: its stance, which rests on place, air and UT1-UTC
+// alone. The session takes it as it takes the sighting itself, only sooner, and
+// under any other place or air works it out anew. Unlike a session, many may be
+// prepared at a time.
+func (s Sighting) Prepared(cfg Config) Sighting {
+	if s.Refused != "" || s.Mid.IsZero() || s.preparedFor(cfg) {
+		return s
+	}
+	p := &prepared{site: cfg.Site, air: cfg.Air, dut1: cfg.DUT1}
+	if o, err := NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
+		p.err = err
+	} else {
+		p.stance, p.err = s.Stance(o)
+	}
+	s.prepared = p
+	return s
+}
+
+func (s Sighting) preparedFor(cfg Config) bool {
+	p := s.prepared
+	return p != nil && p.site == cfg.Site && p.air == cfg.Air && p.dut1 == cfg.DUT1
+}

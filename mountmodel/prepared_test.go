@@ -1,0 +1,64 @@
+package mountmodel
+
+import (
+	"math/rand/v2"
+	"reflect"
+	"testing"
+	"time"
+
+	"polard/mountmodel/sky"
+)
+
+// A session takes a prepared sighting for what it is, to the last bit; one that
+// was prepared for another place, air or UT1-UTC it works out anew.
+func TestPrepared(t *testing.T) {
+	m := simAt(rand.New(rand.NewPCG(31, 1)), sky.Site{Latitude: 44 * sky.Degree, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, 3*sky.Degree)
+	m.fieldW, m.stars = 2*sky.Degree, 50
+	cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}
+	var shots []Sighting
+	for i := range 8 {
+		if i < 4 {
+			m.theta += 20 * sky.Degree
+		} else {
+			m.turnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+		}
+		m.wait(20*time.Second, true)
+		shots = append(shots, m.sighting(string(rune('a'+i)), 1))
+	}
+	shots = append(shots, Sighting{Name: "cloud", Mid: m.now, Refused: "clouds"}, Sighting{Name: "no time"},
+		Sighting{Name: "two stars", Mid: m.now.Add(time.Second), Pairs: shots[0].Pairs[:2]})
+	viewOf := func(prepare func(Sighting) Sighting) View {
+		s, err := NewSession(cfg, shots[0].Mid)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, shot := range shots {
+			s.Take(shot.Mid, prepare(shot))
+		}
+		return s.View()
+	}
+	want := viewOf(func(s Sighting) Sighting { return s })
+	if want.Phase != Adjusting || len(want.Adjust) == 0 {
+		t.Fatalf("phase %s, %d readings", want.Phase, len(want.Adjust))
+	}
+	for name, change := range map[string]func(*Config){
+		"as it is":       func(*Config) {},
+		"another place":  func(c *Config) { c.Site.Latitude += sky.Degree },
+		"another air":    func(c *Config) { c.Air.PressureHPa -= 50 },
+		"another UT1":    func(c *Config) { c.DUT1 = 0.5 },
+		"another config": func(c *Config) { c.Tolerance, c.Pole = 5*sky.Arcminute, True },
+	} {
+		other := cfg
+		change(&other)
+		if got := viewOf(func(s Sighting) Sighting { return s.Prepared(other) }); !reflect.DeepEqual(got, want) {
+			t.Errorf("%s: the session came out differently:\n%+v\n%+v", name, got, want)
+		}
+		p := shots[0].Prepared(other)
+		if same := other.Site == cfg.Site && other.Air == cfg.Air && other.DUT1 == cfg.DUT1; p.preparedFor(cfg) != same {
+			t.Errorf("%s: counts as prepared for the session: %v", name, !same)
+		}
+	}
+	if p := shots[0]; p.prepared != nil {
+		t.Error("preparing changed the sighting itself")
+	}
+}
