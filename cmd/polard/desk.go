@@ -41,6 +41,7 @@ type desk struct {
 	messages chan func()
 	changed  chan struct{} // holds one token after the simulated rig has changed
 	newest   atomic.Bool   // see newestOnly
+	stands   atomic.Bool   // the session stands: what was kept of it has been gone through
 
 	// Only the goroutine of Run touches what follows.
 	config  mountmodel.Config
@@ -83,6 +84,7 @@ func (d *desk) Run(ctx context.Context) error {
 		return err
 	}
 	d.show()
+	d.stands.Store(true)
 	for {
 		select {
 		case <-ctx.Done():

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
 	"math"
@@ -21,8 +22,13 @@ import (
 )
 
 // testPatience is how long a test waits for what takes a second or so on an
-// idle machine: a busy one under the race detector takes thirty times that.
-const testPatience = 2 * time.Minute
+// idle machine: a busy one under the race detector takes thirty times that, and
+// one that is emulated longer still.
+var testPatience = 2 * time.Minute
+
+func init() {
+	flag.DurationVar(&testPatience, "patience", testPatience, "how long a test waits for what takes a second on an idle machine")
+}
 
 // notUnderRace skips a test under the race detector, which makes sums many times
 // slower, where it has nothing to find: no goroutines meet, or they do so in

@@ -26,6 +26,8 @@ import (
 	"polard/web"
 )
 
+var emulator = flag.String("emulator", "", "the program that runs this one, such as qemu-aarch64-static, for tests that start it again as a process")
+
 var kills = flag.Int("kills", 5, "how many times TestKilled kills the service; 'make kills' takes 200")
 
 // asProgram makes the test binary be the program: a real process to be killed.
@@ -40,7 +42,11 @@ type process struct {
 // spawn starts polard as a process and waits for its page.
 func spawn(t testing.TB, args ...string) *process {
 	t.Helper()
-	p := &process{cmd: exec.Command(os.Args[0], append(args, "--addr", "127.0.0.1:0")...)}
+	words := append([]string{os.Args[0]}, append(args, "--addr", "127.0.0.1:0")...)
+	if *emulator != "" {
+		words = append([]string{*emulator}, words...)
+	}
+	p := &process{cmd: exec.Command(words[0], words[1:]...)}
 	p.cmd.Env = append(os.Environ(), asProgram+"=1")
 	p.cmd.Stderr = &p.stderr
 	out, err := p.cmd.StdoutPipe()
@@ -74,13 +80,14 @@ func (p *process) kill() {
 }
 
 // night is a rehearsed rig whose frames go into a folder, by the hands of the
-// test: it turns the RA axis for three frames and the bolts from then on.
+// test: it turns the RA axis for the first few frames and the bolts from then on.
 type night struct {
 	t      testing.TB
 	rig    *rehearsal.Rig
 	folder string
 	at     time.Time
 	names  []string // of the frames written
+	turns  int      // how many of them measure: the RA axis is turned between them
 	r      *rand.Rand
 }
 
@@ -95,7 +102,7 @@ func newNight(t testing.TB, seed uint64) *night {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &night{t: t, rig: rig, folder: t.TempDir(), at: at, r: rand.New(rand.NewPCG(seed, 1))}
+	return &night{t: t, rig: rig, folder: t.TempDir(), at: at, turns: 3, r: rand.New(rand.NewPCG(seed, 1))}
 }
 
 // small makes a rig's frames quick to draw, write and read: a twelfth of the
@@ -113,7 +120,7 @@ func (n *night) expose() {
 	n.t.Helper()
 	switch k := len(n.names); {
 	case k == 0:
-	case k < 3:
+	case k < n.turns:
 		if err := n.rig.TurnRA(25 * sky.Degree); err != nil {
 			n.t.Fatal(err)
 		}

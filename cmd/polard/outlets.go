@@ -165,8 +165,12 @@ func (f *folderTrouble) set(err error) {
 	f.err.Store(&err)
 }
 
-// healthy tells whether the desk still answers.
+// healthy tells whether the desk still answers. While it goes on with a long
+// session it does not yet, and to start it anew would only make that longer.
 func (s *service) healthy(ctx context.Context) error {
+	if !s.desk.stands.Load() {
+		return nil
+	}
 	if err := s.desk.ask(ctx, func() error { return nil }); err != nil {
 		return errors.New("the session does not answer: restart the service, and report this with its log")
 	}
@@ -185,6 +189,9 @@ func (s *service) able(folder string) func(context.Context) error {
 		var placed bool
 		var lost error
 		if err := s.desk.ask(ctx, func() error { placed, lost = s.desk.placed, s.desk.keeping.trouble(); return nil }); err != nil {
+			if !s.desk.stands.Load() {
+				return errors.New("it still goes through what the logbook holds of the session: wait a moment")
+			}
 			return errors.New("the session does not answer")
 		}
 		if lost != nil {

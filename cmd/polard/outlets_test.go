@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -10,6 +11,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
+
+	"polard/mountmodel"
 )
 
 // debianTool finds a program of the Debian package named; without it the test is
@@ -96,6 +100,28 @@ func TestAlertsNameMetrics(t *testing.T) {
 		if strings.HasPrefix(word, "polard_") && !strings.Contains(scraped, "\n"+word) {
 			t.Errorf("the alert file names %s, which the service does not tell", word)
 		}
+	}
+}
+
+// A service that still goes through a long session is healthy, but not ready: a
+// supervisor that ended it would have it begin again. One whose session stood, and
+// no longer answers, is neither.
+func TestProbesWhileGoingOn(t *testing.T) {
+	s := service{desk: newDesk(nil, newLogger(&output{}), mountmodel.Config{}, false)} // it does not run
+	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
+	defer cancel()
+	if err := s.healthy(ctx); err != nil {
+		t.Errorf("healthy: %v", err)
+	}
+	if err := s.able(t.TempDir())(ctx); err == nil || !strings.Contains(err.Error(), "logbook") {
+		t.Errorf("ready: %v", err)
+	}
+	s.desk.stands.Store(true)
+	if err := s.healthy(ctx); err == nil || !strings.Contains(err.Error(), "restart") {
+		t.Errorf("healthy, though it is stuck: %v", err)
+	}
+	if err := s.able(t.TempDir())(ctx); err == nil || !strings.Contains(err.Error(), "does not answer") {
+		t.Errorf("ready, though it is stuck: %v", err)
 	}
 }
 

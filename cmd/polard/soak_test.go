@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"polard/fits"
+	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 )
 
@@ -31,8 +32,9 @@ type taking struct {
 	elapsed           time.Duration
 }
 
-// Frames without end through the service as a process of its own: three turns
-// of the axis, then a mount that tracks, a frame every five seconds of its time.
+// Frames without end through the service as a process of its own: a measurement,
+// locked and confirmed, then a mount that tracks, a frame every five seconds of its
+// time.
 // The curve of memory, goroutines and open files is logged; after the first
 // fifth it must be flat.
 func TestSoak(t *testing.T) {
@@ -44,9 +46,18 @@ func TestSoak(t *testing.T) {
 	state := t.TempDir()
 	p := spawn(t, "serve", n.folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
 	listen(t, p.url) // a page that is open all night
-	for range 3 {
+	n.turns = 6
+	for k := range n.turns {
+		if k == 3 {
+			if status, answer := p.post(t, "event", `{"event":"locked"}`); status != http.StatusNoContent {
+				t.Fatal(status, answer)
+			}
+		}
 		n.expose()
-		p.after(t, n.names[len(n.names)-1])
+		p.after(t, n.names[k])
+	}
+	if s := p.state(t); s.Phase != string(mountmodel.Done) {
+		t.Fatalf("phase %s: %+v", s.Phase, s.Warnings)
 	}
 	base, err := n.rig.Expose(n.at)
 	if err != nil {
@@ -82,7 +93,7 @@ func TestSoak(t *testing.T) {
 			if !l.Solved {
 				t.Fatalf("%s: %+v", l.File, l.Problem)
 			}
-			return l.ID == int64(sent+3), fmt.Sprintf("%d frames, %s", l.ID, l.File)
+			return l.ID == int64(sent+n.turns), fmt.Sprintf("%d frames, %s", l.ID, l.File)
 		})
 		for _, path := range written {
 			if err := os.Remove(path); err != nil {
@@ -119,7 +130,7 @@ func TestSoak(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
-		return count == *soaked+3, fmt.Sprint(count)
+		return count == *soaked+n.turns, fmt.Sprint(count)
 	})
 	// And a restart behind so many frames.
 	p.kill()
@@ -127,7 +138,7 @@ func TestSoak(t *testing.T) {
 	p = spawn(t, "serve", n.folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
 	eventually(t, "the session", func() (bool, string) {
 		s := p.state(t)
-		return s != nil && s.Latest != nil && s.Latest.ID == int64(*soaked+3), p.stderr.String()
+		return s != nil && s.Latest != nil && s.Latest.ID == int64(*soaked+n.turns), p.stderr.String()
 	})
 	t.Logf("going on after a kill: %v", time.Since(again).Round(time.Millisecond))
 }
