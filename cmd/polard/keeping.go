@@ -192,12 +192,13 @@ func startKeeping(ctx context.Context, f stateFlags, begin logbook.Session, log 
 	return k, nil
 }
 
-// newSession describes a session that begins now.
-func newSession(source, folder string, cfg mountmodel.Config, placed bool, since time.Duration) logbook.Session {
+// newSession describes a session that begins at a time, with the frames written
+// up to since before it.
+func newSession(at time.Time, source, folder string, cfg mountmodel.Config, placed bool, since time.Duration) logbook.Session {
 	if absolute, err := filepath.Abs(folder); err == nil {
 		folder = absolute
 	}
-	now := time.Now().UTC()
+	now := at.UTC()
 	return logbook.Session{Program: programName(), Source: source, Folder: folder, Begun: now, Since: now.Add(-since), Called: cfg, Placed: placed}
 }
 

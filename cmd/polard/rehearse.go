@@ -124,7 +124,7 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 	}
 	d := newDesk(p, r.log, cfg, true)
 	r.state.none, r.state.fresh = r.state.folder == "", true
-	keeps, err := startKeeping(ctx, r.state, newSession("rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh)
+	keeps, err := startKeeping(ctx, r.state, newSession(time.Now(), "rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh)
 	if err != nil {
 		return nil, nil, callError{err}
 	}

@@ -119,6 +119,7 @@ Stop it with Ctrl-C.`,
   polard serve --pair --addr 0.0.0.0:8467`,
 		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
+			called := time.Now() // frames that come while the catalogue is being opened are new
 			if manage.wanted() {
 				return manage.run(c.Context(), page.reachFlags, c.OutOrStdout())
 			}
@@ -156,7 +157,7 @@ Stop it with Ctrl-C.`,
 			if state.pier, err = outlet.name(); err != nil {
 				return err
 			}
-			begin := newSession("folder", folder, cfg, placed, since)
+			begin := newSession(called, "folder", folder, cfg, placed, since)
 			kept, err := startKeeping(c.Context(), state, begin, log, d.refresh)
 			if err != nil {
 				return callError{err}

@@ -40,6 +40,7 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 		Example: `  polard watch /data/tonight --lat 46.32 --lon 13.07 | jq -r .axis.offset.total_arcmin`,
 		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
+			called := time.Now() // frames that come while the catalogue is being opened are new
 			folder, err := frames.folder(c, args)
 			if err != nil {
 				return err
@@ -77,7 +78,7 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 					return err
 				}
 			}
-			return w.run(c, p, folder, since, poll)
+			return w.run(c, p, folder, called.Add(-since), poll)
 		},
 	}
 	site.add(c)
@@ -117,11 +118,12 @@ func (l *liner) begin() error {
 
 var errEnough = errors.New("all frames asked for have come")
 
-func (l *liner) run(c *cobra.Command, p *pipeline, folder string, since time.Duration, poll bool) error {
+// run takes the frames of a folder that were written since a time.
+func (l *liner) run(c *cobra.Command, p *pipeline, folder string, since time.Time, poll bool) error {
 	ctx, stop := context.WithCancelCause(c.Context())
 	defer stop(nil)
 	log := loggerOf(c)
-	old := olderThan(folder, l.now().Add(-since))
+	old := olderThan(folder, since)
 	watcher := fits.NewWatcher(fits.Options{
 		Folder: folder, PollOnly: poll,
 		Skip: func(path string, size int64, modified time.Time) bool {
