@@ -119,6 +119,7 @@ type present struct {
 	files     []Stamp    // those that are compared with the files' own times
 	fileClock *Warning   // the camera's clock and the files' times disagree
 	unsolved  *Warning   // about the newest frame
+	blind     bool       // the newest frame tells nothing of how things now stand
 	unlocked  Axis       // as the axis stood when the bolts were locked
 	lock      *LockShift
 	bolts     *Bolts      // up to the last strokes told
@@ -460,9 +461,10 @@ func (s *Session) onSky(a Axis) [2]float64 {
 // taken for. A role other than roleOpen is from an earlier run and binding.
 func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	s.lastHeard = now
-	s.unsolved = nil
+	s.unsolved, s.blind = nil, false
 	f, err := s.read(sighting)
 	if err != nil {
+		s.blind = !s.byHand && !errors.Is(err, errOlder)
 		f.Message = err.Error()
 		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
 		switch {

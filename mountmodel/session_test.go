@@ -67,6 +67,42 @@ func (d *desk) shoot(turn sky.Angle) View {
 // offsetNow is the true distance of the axis from the pole aimed at.
 func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.axisNow(), d.pole()) }
 
+// A frame that tells nothing leaves the numbers of the frame before: nobody is
+// sent to turn by them, until one that can be read takes their place.
+func TestSessionBlind(t *testing.T) {
+	d := newDesk(t, 72, 45*sky.Degree, 3*sky.Degree, nil)
+	cloud := func() View {
+		d.m.wait(30*time.Second, d.drive)
+		d.count++
+		d.Take(d.m.now, Sighting{Name: fmt.Sprintf("f%03d", d.count), Mid: d.m.now, Refused: "only 2 stars, too few to match"})
+		return d.View()
+	}
+	d.shoot(0)
+	v := d.shoot(30 * sky.Degree)
+	if v.Doubt {
+		t.Fatalf("in doubt: %q", v.Instruction)
+	}
+	if v = cloud(); !v.Doubt || !strings.Contains(v.Instruction, "before you turn anything") {
+		t.Errorf("measuring, a cloud: doubt %v, told %q", v.Doubt, v.Instruction)
+	}
+	for v = d.shoot(0); v.Phase == Measuring; {
+		v = d.shoot(30 * sky.Degree)
+	}
+	if v.Doubt || v.Phase != Adjusting {
+		t.Fatalf("%s, doubt %v: %q", v.Phase, v.Doubt, v.Instruction)
+	}
+	d.m.turnBolts(v.Now.Move.Az, v.Now.Move.Alt, sky.Vec{})
+	if v = d.shoot(0); !v.Within {
+		t.Fatalf("not within: %q", v.Instruction)
+	}
+	if v = cloud(); !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "leave the bolts until one can") || !strings.Contains(strings.Join(v.Details, " "), "only 2 stars") {
+		t.Errorf("adjusting, a cloud: doubt %v, within %v, told %q %q", v.Doubt, v.Within, v.Instruction, v.Details)
+	}
+	if v = d.shoot(0); v.Doubt || !v.Within {
+		t.Errorf("after the cloud: doubt %v, within %v, told %q", v.Doubt, v.Within, v.Instruction)
+	}
+}
+
 // Far from the axis a frame after a turn of the bolts is too little for a small
 // tolerance: the session says what helps, and that does help.
 func TestSessionSaysHowToKnowBetter(t *testing.T) {

@@ -254,8 +254,7 @@ func (s *Session) instruct(v View) (string, []string) {
 	m := s.running()
 	var details []string
 	if v.Now != nil {
-		major, _, _ := v.Now.Axis.Ellipse()
-		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), KnownWords(major)))
+		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), KnownWords(knownTo(v.Now.Axis))))
 	}
 	switch s.phase {
 	case Waiting:
@@ -268,7 +267,11 @@ func (s *Session) instruct(v View) (string, []string) {
 			return clockInstruction, append(details, s.clock.Message)
 		}
 		text := s.askTurn(v)
-		if m.fit != nil {
+		switch {
+		case s.blind:
+			text = "The newest frame could not be used: take another before you turn anything."
+			details = append([]string{s.unsolved.Message}, details...)
+		case m.fit != nil && knownTo(m.fit.Axis) < s.cfg.Tolerance:
 			details = append(details, "If that is good enough, the measurement can be ended now.")
 		}
 		if s.phase == Confirming {
@@ -283,6 +286,9 @@ func (s *Session) instruct(v View) (string, []string) {
 			return "The tube moved on the mount after the measurement: lock the declination and start over.", append(details, s.spoilt.Message)
 		case s.held != nil:
 			return "The newest frame does not fit a turn of the bolts: touch nothing and take one more.", details
+		case s.blind:
+			return "The newest frame could not be used: leave the bolts until one can.",
+				append([]string{s.unsolved.Message, "An exposure during which a bolt is turned is smeared: wait for the next."}, details...)
 		}
 		if s.surer(v.Now.Axis) {
 			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", usualTurn.Degrees()))
@@ -353,9 +359,13 @@ func (s *Session) askTurn(v View) string {
 // while a turn of the RA axis would make it as well known as it was measured.
 func (s *Session) surer(now Axis) bool {
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
-	major, _, _ := now.Ellipse()
-	measured, _, _ := s.first.fit.Axis.Ellipse()
-	return half*major*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && measured < major/2
+	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.first.fit.Axis) < knownTo(now)/2
+}
+
+// knownTo is the larger half axis of the 1-sigma ellipse.
+func knownTo(a Axis) sky.Angle {
+	major, _, _ := a.Ellipse()
+	return major
 }
 
 // usualTurn is asked for where the prediction has no better advice.
@@ -383,8 +393,13 @@ func sentence(m Move) string {
 	return capital(alt) + ", and " + az + "."
 }
 
-// trusted tells whether the axis now told is one to turn bolts by.
-func (s *Session) trusted() bool { return s.clock == nil && s.spoilt == nil && s.held == nil }
+// trusted tells whether the axis now told is one to turn bolts by: not, while
+// bolts are being turned, when the newest frame could not be read, since it is then
+// that of the frame before.
+func (s *Session) trusted() bool {
+	working := s.phase == Measuring || s.phase == Adjusting || s.phase == Confirming
+	return s.clock == nil && s.spoilt == nil && s.held == nil && !(s.blind && working)
+}
 
 // boltSentence joins the moves in turns; a bolt that is not learnt yet is told
 // in angles.

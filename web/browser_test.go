@@ -105,6 +105,10 @@ func scenes() []struct {
 	practice.Rig = &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}
 	failed := around()
 	failed.Latest.Solved, failed.Latest.Stars, failed.Latest.Matched = false, nil, 0
+	blind := adjusting
+	blind.Doubt, blind.Moves = true, nil
+	blind.Instruction = "The newest frame could not be used: leave the bolts until one can."
+	blind.Details = []string{"The newest frame, pole_0012.fits, could not be used: 12 stars, needs about 20. Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."}
 	failed.Latest.Problem = &Notice{Code: "no_match", Message: "12 stars, needs about 20: expose longer or look for a gap in the clouds."}
 	return []struct {
 		name  string
@@ -122,7 +126,7 @@ func scenes() []struct {
 		{"done", StateFromView(done, around()), []string{"The axis stands"}},
 		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "not moved by more than 4″ an hour", "For the next night here"}},
 		{"practice", StateFromView(adjusting, practice), []string{"Practice rig", "Drive runs", "+12.5′"}},
-		{"failed", StateFromView(adjusting, failed), []string{"12 stars, needs about 20", "not understood"}},
+		{"failed", StateFromView(blind, failed), []string{"leave the bolts until one can", "12 stars, needs about 20", "look for a cloud", "not understood"}},
 	}
 }
 

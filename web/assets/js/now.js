@@ -70,7 +70,7 @@ function order(m) {
  */
 export function nowParts(state, trust) {
   const code = codeNow(state, trust);
-  const old = trust.stale || trust.lost;
+  const old = trust.stale || trust.lost || (state?.doubt ?? false);
   const waits = words.waits[code] ?? "";
   if (code === "bolt" && state?.now) return boltParts(state, state.now);
   const { head, lines } = say(state, code);
@@ -139,13 +139,14 @@ function boltCard(state, now, m, large, together) {
   const label = large ? words.now : m.done ? words.fine : together ? null : words.then;
   const head = m.done && m.way ? words.stands[m.way] : order(m);
   const stroke = together ? "" : strokeOf(state, m.bolt);
+  const told = large && !stroke ? side : ""; // two senses of clockwise on one card mislead
   return h("div", { class: `card bolt-card ${m.bolt} ${large ? "now-card" : "then-card"} ${m.done ? "is-fine" : ""}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, label && h("b", {}, label), label && " · ", words.bolt[m.bolt]),
       large ? h("h1", { class: "head" }, head) : h("p", { class: "head" }, head),
       h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
       stroke && h("p", { class: "stroke" }, stroke),
-      h("p", { class: "sub" }, words.giveOrTake(spread(sd)), large && side && [", ", side])),
+      h("p", { class: "sub" }, words.giveOrTake(spread(sd)), told && [", ", told])),
     rule({
       bolt: m.bolt,
       offset: altitude ? now.offset.alt_arcmin : now.offset.az_arcmin,
