@@ -658,6 +658,28 @@ func testTold(t *testing.T, p *browsertest.Page) {
 	p.Click(`[data-told="azimuth+"]`)
 	waitTold(t, rec, "turned altitude -0.50", "turned azimuth 0.12")
 	p.Inspect("told-phone")
+
+	// What the session asks for is told with one press, of both bolts, though it
+	// asks no more once one of them is told.
+	asks := adjusting(0, time.Minute)
+	asks.Latest.ID++
+	asks.Strokes = []Stroke{{Bolt: "altitude", TurnDeg: 36, Text: "altitude bolt: about a tenth of a turn clockwise, raising"}, {Bolt: "azimuth", TurnDeg: -270, Text: "azimuth bolt: about three quarters of a turn anticlockwise, moving west"}}
+	publish(t, s, asks)
+	p.Click(`[data-asked="altitude"]`)
+	waitTold(t, rec, "turned altitude -0.50", "turned azimuth 0.12", "turned altitude 0.10")
+	p.Says("Told: altitude bolt, as asked")
+	waits := asks
+	waits.Strokes = nil
+	publish(t, s, waits)
+	p.Inspect("asked-phone")
+	p.Click(`[data-asked="azimuth"]`)
+	waitTold(t, rec, "turned altitude -0.50", "turned azimuth 0.12", "turned altitude 0.10", "turned azimuth -0.75")
+	next := waits
+	latest := *waits.Latest
+	latest.ID++
+	next.Latest = &latest
+	publish(t, s, next)
+	p.Until(`document.querySelector("[data-asked]") === null`)
 }
 
 // The tone sounds with each new frame of the bolts, never from old numbers, and

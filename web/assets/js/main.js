@@ -128,7 +128,7 @@ function renderAll() {
   renderList(byId("list"), state);
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
-  told.render(operate && working && state.phase === "adjusting");
+  told.render(operate && working && state.phase === "adjusting", state);
   renderWatched(byId("watched"), state);
   marks.render(operate && working && state.phase === "done");
 }

@@ -22,10 +22,13 @@ export class ToldPanel {
       h("button", { type: "button", "data-told": `${b}+`, onclick: () => this.tell(b, 1) }, w.clockwise),
       h("button", { type: "button", "data-told": `${b}-`, onclick: () => this.tell(b, -1) }, w.anticlockwise));
     this.note = h("p", { class: "form-note", role: "status" });
-    root.append(h("details", {}, h("summary", {}, h("h2", {}, w.title)),
+    this.asked = h("div", { class: "told-asked" });
+    /** What the session asked for by the newest frame: it asks no more once a turn is told. */
+    this.key = "";
+    root.append(this.asked, h("details", {}, h("summary", {}, h("h2", {}, w.title)),
       h("p", { class: "sub" }, w.why),
       h("div", { class: "told-sizes", role: "group", "aria-label": w.unit }, this.sizes),
-      h("div", { class: "told-bolts" }, bolt("altitude"), bolt("azimuth")), this.note));
+      h("div", { class: "told-bolts" }, bolt("altitude"), bolt("azimuth"))), this.note);
   }
 
   /** @param {number} n */
@@ -40,18 +43,46 @@ export class ToldPanel {
    */
   async tell(bolt, sign) {
     const w = words.told;
-    const problem = await send("turned", { bolt, turns: sign * this.turns });
-    if (problem !== null) {
-      this.complain(problem ?? words.unreachable);
-      return;
-    }
     const name = w.turns.find(([n]) => n === this.turns)?.[1] ?? String(this.turns);
-    this.note.textContent = w.kept(words.bolt[bolt].toLowerCase(), name, sign > 0 ? w.clockwise : w.anticlockwise);
+    await this.send(bolt, sign * this.turns, w.kept(words.bolt[bolt].toLowerCase(), name, sign > 0 ? w.clockwise : w.anticlockwise));
   }
 
-  /** @param {boolean} shown */
-  render(shown) {
-    if (!shown) this.note.textContent = "";
+  /**
+   * Tells a turn; true when it was taken.
+   * @param {string} bolt
+   * @param {number} turns
+   * @param {string} kept what to say then
+   */
+  async send(bolt, turns, kept) {
+    const problem = await send("turned", { bolt, turns });
+    if (problem !== null) {
+      this.complain(problem ?? words.unreachable);
+      return false;
+    }
+    this.note.textContent = kept;
+    return true;
+  }
+
+  /**
+   * @param {boolean} shown
+   * @param {import("./types.js").State} state
+   */
+  render(shown, state) {
     this.root.hidden = !shown;
+    if (!shown) this.note.textContent = "";
+    const frame = state.latest?.id ?? 0, strokes = (shown && state.strokes) || [];
+    if (!strokes.length && this.key.startsWith(`${frame} `) && shown) return; // both bolts can be told
+    const key = `${frame} ${strokes.map((s) => `${s.bolt} ${s.turn_deg}`)}`;
+    if (key === this.key) return;
+    this.key = key;
+    this.asked.replaceChildren(...strokes.map((s) => {
+      const name = words.bolt[/** @type {"altitude"|"azimuth"} */ (s.bolt)];
+      const button = h("button", { type: "button", class: "wide", "data-asked": s.bolt }, words.told.asked(name));
+      button.addEventListener("click", async () => {
+        button.disabled = true;
+        button.disabled = await this.send(s.bolt, (s.turn_deg ?? 0) / 360, words.told.keptAsked(name.toLowerCase()));
+      });
+      return button;
+    }));
   }
 }

@@ -253,6 +253,10 @@ export const words = {
     anticlockwise: "anticlockwise ↺",
     /** @param {string} bolt @param {string} much @param {string} way */
     kept: (bolt, much, way) => `Told: ${bolt}, ${much} turn ${way}. Waiting for a frame.`,
+    /** @param {string} bolt */
+    asked: (bolt) => `${bolt}: turned as asked`,
+    /** @param {string} bolt */
+    keptAsked: (bolt) => `Told: ${bolt}, as asked. Waiting for a frame.`,
   },
 
   rig: {
