@@ -41,6 +41,16 @@ func TestBrowser(t *testing.T) {
 			p.screen, p.single = browsertest.Phone, true
 			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Karrabine(time.Now())))
 		}},
+		{"rehearsal in the north on a phone", func(t *testing.T, p *pageDriver) {
+			notUnderRace(t)
+			p.screen, p.single = browsertest.Phone, true
+			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Quillmere(time.Now())))
+		}},
+		{"rehearsal in the south on a laptop", func(t *testing.T, p *pageDriver) {
+			notUnderRace(t)
+			p.screen, p.single = browsertest.Laptop, true
+			rehearseByPage(t, p, rehearsal.Karrabine(time.Now()))
+		}},
 		{"numbers of a folder", serveByPage},
 		{"alarm", alarmByPage},
 	} {
@@ -57,6 +67,7 @@ type pageDriver struct {
 	touched time.Time // when something was last turned
 	single  bool      // frames are asked for one by one, not repeated
 	shots   int       // pictures kept so far
+	pole    string    // "north" or "south", where the rig stands
 }
 
 // keepShot keeps a picture of the walk where that is asked for, in both looks.
@@ -69,7 +80,7 @@ func (p *pageDriver) keepShot(name string) {
 	browsertest.Eval[bool](p.Page, `(scrollTo(0, 0), true)`)
 	for _, look := range []string{"day", "night"} {
 		p.Look(look)
-		p.Shot(fmt.Sprintf("walk-%s-%02d-%s-%s", p.screen.Name, p.shots, name, look), false)
+		p.Shot(fmt.Sprintf("walk-%s-%s-%02d-%s-%s", p.pole, p.screen.Name, p.shots, name, look), false)
 	}
 }
 
@@ -149,12 +160,12 @@ func (p *pageDriver) rigButton(name string) {
 // walkSetUp goes through the set-up step by step, as the page opens with it.
 func (p *pageDriver) walkSetUp(south bool) {
 	p.T.Helper()
-	pole := "north"
+	p.pole = "north"
 	if south {
-		pole = "south"
+		p.pole = "south"
 	}
 	for _, step := range []struct{ name, head string }{
-		{"place", "Set the latitude scale"}, {"ground", "One leg towards " + pole}, {"direction", "True " + pole + " by compass"},
+		{"place", "Set the latitude scale"}, {"ground", "One leg towards " + p.pole}, {"direction", "True " + p.pole + " by compass"},
 		{"balance", "Balance: right ascension, then declination"}, {"start", "Tube on top, counterweight down"}, {"star", " stands at "},
 		{"plan", "What will you photograph?"},
 	} {
