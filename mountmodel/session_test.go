@@ -67,6 +67,24 @@ func (d *desk) shoot(turn sky.Angle) View {
 // offsetNow is the true distance of the axis from the pole aimed at.
 func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.axisNow(), d.pole()) }
 
+// A small tolerance is judged by more than the stars: the session says what three
+// frames leave out, and that a fourth would tell it.
+func TestSessionSaysWhatStarsLeaveOut(t *testing.T) {
+	for _, tolerance := range []sky.Angle{5 * sky.Arcsecond, DefaultTolerance} {
+		d := newDesk(t, 73, 48*sky.Degree, 20*sky.Degree, func(c *Config) { c.Tolerance = tolerance })
+		told := func(v View) bool { return strings.Contains(strings.Join(v.Details, " "), "by the stars alone") }
+		d.shoot(0)
+		d.shoot(25 * sky.Degree)
+		v := d.shoot(25 * sky.Degree)
+		if small := tolerance < DefaultTolerance; told(v) != small || v.Dof != 2 {
+			t.Errorf("tolerance %s, %s: told %q", AngleWords(tolerance), v.Phase, v.Details)
+		}
+		if v = d.shoot(25 * sky.Degree); told(v) || v.Dof != 4 {
+			t.Errorf("tolerance %s, the fourth frame in, %s: told %q", AngleWords(tolerance), v.Phase, v.Details)
+		}
+	}
+}
+
 // A frame that tells nothing leaves the numbers of the frame before: nobody is
 // sent to turn by them, until one that can be read takes their place.
 func TestSessionBlind(t *testing.T) {

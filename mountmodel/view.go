@@ -125,7 +125,7 @@ type View struct {
 	Measured *Standing // result of the measurement; nil until two usable frames
 	Now      *Standing // as the axis stands by the newest frame; equals Measured until the bolts move
 	Within   bool      // Now is within the tolerance, and not in doubt
-	Doubt    bool      // Now is not to turn bolts by: a frame is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
+	Doubt    bool      // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
 	Turn     sky.Angle // span of RA angles of the measurement
 	Chi2     float64   // of the rigid model over the measurement
 	Dof      int       // its degrees of freedom; 0 means that nothing tests the model
@@ -255,6 +255,9 @@ func (s *Session) instruct(v View) (string, []string) {
 	var details []string
 	if v.Now != nil {
 		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), KnownWords(knownTo(v.Now.Axis))))
+		if s.starsAlone() {
+			details = append(details, "That is by the stars alone: what wind and gears add, an arcsecond or two, three frames cannot show. A fourth at another angle of the RA axis can, before the bolts are turned.")
+		}
 	}
 	switch s.phase {
 	case Waiting:
@@ -360,6 +363,16 @@ func (s *Session) askTurn(v View) string {
 func (s *Session) surer(now Axis) bool {
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
 	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.first.fit.Axis) < knownTo(now)/2
+}
+
+// starsAlone tells whether the uncertainty leaves out what mounts add to each
+// frame, and that matters: the tolerance is as small, the frames are too few to
+// show it, and one more can still join them.
+func (s *Session) starsAlone() bool {
+	const matters = 10 // times the mechanical noise
+	fit := s.running().fit
+	open := s.phase == Measuring || s.phase == Confirming || s.phase == Adjusting && !s.moved
+	return open && s.cfg.MeasureFrames == 0 && fit != nil && fit.ModelError == 0 && fit.Dof <= 2 && s.cfg.Tolerance < matters*mechanicalNoise
 }
 
 // knownTo is the larger half axis of the 1-sigma ellipse.
