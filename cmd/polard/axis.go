@@ -368,7 +368,7 @@ func roundedAzimuth(az sky.Angle) float64 {
 
 func (r axisReport) notes(b *bytes.Buffer) {
 	for _, w := range r.warnings() {
-		fmt.Fprintf(b, "note: %s\n", w.Message)
+		fmt.Fprintf(b, "note: %s\n", oneLine(w.Message))
 	}
 }
 
@@ -381,14 +381,14 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	var b bytes.Buffer
 	for _, o := range r.outcomes {
 		if o.problem != nil {
-			fmt.Fprintf(&b, "%s: not used: %s\n", o.path, o.problem.message)
+			fmt.Fprintf(&b, "%s: not used: %s\n", shownName(o.path), o.problem.message)
 		}
 	}
 	v := r.view
 	if r.failure != nil {
 		fmt.Fprintf(&b, "no axis: %v\n", r.failure)
 		r.notes(&b)
-		_, err := b.WriteTo(w)
+		_, err := b.WriteTo(terminal{w})
 		return err
 	}
 	standing := func(what string, s mountmodel.Standing) {
@@ -414,9 +414,9 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 	}
 	for _, a := range v.Adjust {
-		standing(a.Name, a.Standing)
+		standing(shownName(a.Name), a.Standing)
 	}
 	r.notes(&b)
-	_, err := b.WriteTo(w)
+	_, err := b.WriteTo(terminal{w})
 	return err
 }

@@ -92,7 +92,7 @@ func printFindings(c *cobra.Command, all []finding, asJSON bool) error {
 		if asJSON {
 			err = enc.Encode(f)
 		} else {
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%-6s %-10s %s\n", f.Verdict, f.Check, f.Message)
+			_, err = fmt.Fprintf(terminal{c.OutOrStdout()}, "%-6s %-10s %s\n", f.Verdict, f.Check, oneLine(f.Message))
 		}
 		if err != nil {
 			return err
@@ -142,7 +142,7 @@ func checkFrames(folder string, now time.Time, add addFinding) *newestFrame {
 	add("folder", checkGood, "%s can be read and holds %d FITS files", folder, count)
 	frame, err := fits.ReadFile(newest.path)
 	if err != nil {
-		add("frame", checkWrong, "the newest, %s, cannot be used: %v", filepath.Base(newest.path), err)
+		add("frame", checkWrong, "the newest, %s, cannot be used: %v", filepath.Base(newest.path), fileProblem(newest.path, err).message)
 		return &newest
 	}
 	newest.frame = frame

@@ -49,11 +49,11 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		fmt.Fprintln(stderr, "polard: stopped before everything was done")
 		return exitNot
 	case errors.As(err, &call) || strings.HasPrefix(err.Error(), "unknown command"):
-		fmt.Fprintf(stderr, "polard: %v\n", err)
+		fmt.Fprintf(terminal{stderr}, "polard: %v\n", err)
 		fmt.Fprintln(stderr, "'polard help' lists the commands, 'polard COMMAND --help' tells about one.")
 		return exitUsage
 	default:
-		fmt.Fprintf(stderr, "polard: %v\n", err)
+		fmt.Fprintf(terminal{stderr}, "polard: %v\n", err)
 		return exitNot
 	}
 }

@@ -154,7 +154,7 @@ func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessio
 			err = lines.Write([]string{strconv.FormatInt(l.Session, 10), l.Program, l.Source, l.Folder, l.BeganUTC, l.HeardUTC, strconv.FormatInt(l.Entries, 10),
 				l.Phase, digits(l.LatDeg), digits(l.LonDeg), digits(l.FirstArcmin), digits(l.LastArcmin)})
 		default:
-			_, err = fmt.Fprintf(table, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, s.Begun.Format("2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, l.Folder)
+			_, err = fmt.Fprintf(table, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, s.Begun.Format("2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, shownName(l.Folder))
 		}
 		if err != nil {
 			return err

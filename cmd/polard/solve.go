@@ -110,7 +110,7 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 				}
 				if o.solution != nil && headers != nil {
 					if err := headers.write(&o); err != nil {
-						fmt.Fprintf(c.ErrOrStderr(), "polard: %s is solved, but has no header: %v\n", path, err)
+						fmt.Fprintf(terminal{c.ErrOrStderr()}, "polard: %s is solved, but has no header: %v\n", shownName(path), err)
 						failed = true
 					}
 				}
@@ -201,7 +201,7 @@ func printSolved(w io.Writer, o outcome, asJSON bool) error {
 		return enc.Encode(o.solved())
 	}
 	if o.solution == nil {
-		_, err := fmt.Fprintf(w, "%s: not solved: %s\n", o.path, o.problem.message)
+		_, err := fmt.Fprintf(terminal{w}, "%s: not solved: %s\n", shownName(o.path), o.problem.message)
 		return err
 	}
 	s := o.solved()
@@ -211,9 +211,9 @@ func printSolved(w io.Writer, o outcome, asJSON bool) error {
 	}
 	header := ""
 	if s.WCS != "" {
-		header = "; header " + s.WCS
+		header = "; header " + shownName(s.WCS)
 	}
-	_, err := fmt.Fprintf(w, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
-		o.path, s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, header)
+	_, err := fmt.Fprintf(terminal{w}, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
+		shownName(o.path), s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, header)
 	return err
 }
