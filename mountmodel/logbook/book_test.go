@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -93,6 +94,42 @@ func read(t testing.TB, b *Book, id int64) []Entry {
 	return got
 }
 
+// readParts holds what is read of a session in parts against all of it, where
+// the frames that could be used are those with stars.
+func readParts(t testing.TB, b *Book, id int64, all []Entry) {
+	t.Helper()
+	var told, others []Entry
+	var moments []Moment
+	for _, e := range all {
+		if e.Frame == nil {
+			told = append(told, e)
+		} else if e.Frame.Code == "" {
+			moments = append(moments, Moment{e.Seq, e.Frame.Sighting.Mid})
+		}
+		if e.Frame == nil || e.Frame.Code != "" || e.Seq != 2 {
+			others = append(others, e)
+		}
+	}
+	var got []Entry
+	collect := func(e Entry) error { got = append(got, e); return nil }
+	if err := b.Told(t.Context(), id, collect); err != nil || !reflect.DeepEqual(got, told) {
+		t.Errorf("told: %+v, want %+v, %v", got, told, err)
+	}
+	got = nil
+	if err := b.EntriesBut(t.Context(), id, 1, 4, collect); err != nil || !reflect.DeepEqual(got, others) {
+		t.Errorf("but the second: %+v, want %+v, %v", got, others, err)
+	}
+	got = nil
+	if err := b.EntriesBut(t.Context(), id, 2, 2, collect); err != nil || !reflect.DeepEqual(got, all) {
+		t.Errorf("but none: %+v, want %+v, %v", got, all, err)
+	}
+	for from, want := range map[int64][]Moment{1: moments, 3: moments[1:]} {
+		if got, err := b.Moments(t.Context(), id, from); err != nil || !slices.EqualFunc(got, want, func(a, b Moment) bool { return a.Seq == b.Seq && a.Mid.Equal(b.Mid) }) {
+			t.Errorf("moments from %d: %+v, want %+v, %v", from, got, want, err)
+		}
+	}
+}
+
 // What was written is read as it was, to the last bit, by another process
 // too, and a batch written twice is there once.
 func TestBookGivesBackWhatItTook(t *testing.T) {
@@ -113,6 +150,7 @@ func TestBookGivesBackWhatItTook(t *testing.T) {
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got  %+v\nwant %+v", got, want)
 	}
+	readParts(t, b, id, want)
 	s, err := b.Last(t.Context(), "/nights", evening)
 	if err != nil || s == nil {
 		t.Fatal(s, err)

@@ -126,6 +126,7 @@ func TestPostgres(t *testing.T) {
 	if got := read(t, b, id); !reflect.DeepEqual(got, want) {
 		t.Errorf("got  %+v\nwant %+v", got, want)
 	}
+	readParts(t, b, id, want)
 	last, err := b.Last(t.Context(), "/nights", evening.Add(-time.Hour))
 	if err != nil || last == nil || last.ID != id || last.Count != 9 || !last.Heard.Equal(evening.Add(8)) {
 		t.Errorf("%+v %v", last, err)
