@@ -10,6 +10,7 @@ import (
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"pgregory.net/rapid"
 )
 
 func randomDirection(rng *rand.Rand) sky.ICRS {
@@ -51,13 +52,13 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 	for _, c := range []struct{ grid, perCell int }{{12, 3}, {12, 6}, {192, 4}} {
 		grid := c.grid
 		used := make([]int, 6*grid*grid)
-		want := map[vec32]bool{}
+		want := map[octaPlace]bool{}
 		n := 0
 		for _, id := range order {
 			d := cat.Star(id).Dir
 			if k := gridCell(d, grid); used[k] < c.perCell {
 				used[k]++
-				want[vec32FromICRS(d)] = true
+				want[octaPlaceOf(vec32FromICRS(d))] = true
 				n++
 			}
 		}
@@ -66,7 +67,7 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 			t.Errorf("grid %d: %d stars kept, want %d", grid, len(got), n)
 		}
 		for _, node := range got {
-			if s := node.at; !want[s] {
+			if s := node.octaPlace; !want[s] {
 				t.Errorf("grid %d: star at %v is not among the brightest %d of its cell", grid, s, c.perCell)
 				break
 			}
@@ -85,7 +86,7 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 	l := theSolver().levels[levelOf(48, 3)]() // 41 000 stars
 	stars := make([]vec32, len(l.nodes))
 	for i, n := range l.nodes {
-		stars[i] = n.at
+		stars[i] = n.vec()
 	}
 	rng := rand.New(rand.NewPCG(3, 1))
 	at := []sky.ICRS{{Z: 1}, {Z: -1}, {X: 1}, {Y: -1}}
@@ -137,7 +138,7 @@ func TestEveryPatternFiledOnce(t *testing.T) {
 	for _, i := range []int{levelOf(6, 3), levelOf(24, 3), levelOf(96, 3)} {
 		l := theSolver().levels[i]()
 		vec := func(k uint32) sky.Vec {
-			v := l.nodes[k].at
+			v := l.nodes[k].vec()
 			return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
 		}
 		want, doubtful := map[[4]uint32]bool{}, map[[4]uint32]bool{}
@@ -208,7 +209,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 			e := l.entry[rng.IntN(len(l.entry))]
 			p := l.pattern(e)
 			mirrored := rng.IntN(2) == 0
-			at := l.nodes[p[0]].at
+			at := l.nodes[p[0]].vec()
 			// So narrow a camera that its plane does not matter.
 			const cells = 12
 			c := randomCamera(rng, 3000, 3000, min(cells*spec.cellSide(), 4*sky.Degree), mirrored)
@@ -216,7 +217,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 			var z [4]complex128
 			longest := 0.0
 			for k, star := range p {
-				v := l.nodes[star].at
+				v := l.nodes[star].vec()
 				d := c.CameraFromICRS(sky.ICRS{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)})
 				// The chord is kept, as patternsOf does.
 				diff := v.sub(at)
@@ -240,7 +241,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 						}
 						var places [4]vec32
 						for k, star := range p {
-							places[k] = l.nodes[star].at
+							places[k] = l.nodes[star].vec()
 						}
 						fit, misfit := fitPattern(places[:], look.z[:], look.turned)
 						// Nearly a line, it is looked up as either sense; one of them is right.
@@ -295,15 +296,32 @@ func TestShapeBinsCover(t *testing.T) {
 // TestEntriesHoldWhatTheyMust: hub, spokes and size fit into an entry, and every level's
 // hubs do.
 func TestEntriesHoldWhatTheyMust(t *testing.T) {
-	if len(spokeTriples) > 1<<tripleBits {
-		t.Errorf("%d triples do not fit %d bits", len(spokeTriples), tripleBits)
-	}
-	if n := theCatalogue().Len(); n > mostHubs {
-		t.Errorf("%d stars do not fit an entry, which holds %d", n, mostHubs)
-	}
 	for _, s := range levelSpecs {
-		if s.spokes > neighbours || s.triples() > len(spokeTriples) {
-			t.Errorf("grid %d: %d spokes of %d neighbours", s.grid, s.spokes, neighbours)
+		if n := min(theCatalogue().Len(), 6*s.grid*s.grid*s.perCell); n > s.mostHubs() {
+			t.Errorf("grid %d: %d stars do not fit an entry, which holds %d", s.grid, n, s.mostHubs())
+		}
+		if s.spokes > mostSpokes || s.triples() > len(spokeTriples) {
+			t.Errorf("grid %d: %d spokes of %d neighbours", s.grid, s.spokes, mostSpokes)
+		}
+		if s.spokes > neighbours && 6*s.grid*s.grid*s.perCell > bruteForceStars {
+			t.Errorf("grid %d: %d spokes, of which all but %d take room in a map", s.grid, s.spokes, neighbours)
 		}
 	}
+}
+
+// TestPlaces: the octahedral map keeps a direction to 0.03 arcsec, wherever it points.
+func TestPlaces(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		c := rapid.Float64Range(-1, 1)
+		d := sky.Vec{X: c.Draw(t, "x"), Y: c.Draw(t, "y"), Z: c.Draw(t, "z")}
+		if r3.Norm(d) < 1e-3 {
+			t.Skip("no direction")
+		}
+		d = sky.Unit(d)
+		v := octaPlaceOf(vec32FromICRS(sky.ICRS(d))).vec()
+		got := sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
+		if off := sky.Angle(r3.Norm(r3.Sub(got, d))); off > 0.03*sky.Arcsecond {
+			t.Errorf("%v came back as %v, %g arcsec off", d, got, off.Arcseconds())
+		}
+	})
 }

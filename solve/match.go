@@ -60,7 +60,7 @@ const (
 	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
 	// dozen stars is not lost for want of neighbours.
 	// quickPart is how much less is asked of the hub alone.
-	nearPassed    = 10
+	nearPassed    = 30
 	leastNearOdds = 1e-2
 	quickPart     = 20
 )
@@ -203,6 +203,7 @@ type candidate struct {
 	at       complex128
 	alpha    complex128 // pixels per radian
 	mirrored bool
+	bend     float64       // of the lens assumed, see lensPlane
 	stars    [4]complex128 // the detections it came from, as in the image
 }
 
@@ -269,6 +270,7 @@ type search struct {
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
+	bend             float64 // of the lens assumed, see lensPlane
 	weigh            func(*candidate) (proven, bool)
 	trials           *int // candidates: catalogue patterns that fitted, over the whole frame
 
@@ -282,9 +284,10 @@ type search struct {
 	near     []int
 }
 
-// lensPlane undoes the tangent plane for a wide field: each place is moved so
+// lensPlane undoes the tangent plane for a wide field, and the distortion of a lens
+// whose image of the tangent plane is r = t (1 + bend t^2): each place is moved so
 // that distances near it are those of the sky at its centre's scale. The move
-// is the equidistant one, r = tan(theta) to theta, which is right along the
+// is the equidistant one, t = tan(theta) to theta, which is right along the
 // radius to second order; what is left is within the level's shapeTol.
 func (s *search) lensPlane(in spots) spots {
 	if s.assumed == 0 {
@@ -297,7 +300,11 @@ func (s *search) lensPlane(in spots) spots {
 		r := cmplx.Abs(z-c) * s.assumed
 		f := 1.0
 		if r > 0 {
-			f = math.Atan(r) / r
+			t := r
+			for range 3 { // enough for a tenth of distortion
+				t = r / (1 + s.bend*t*t)
+			}
+			f = math.Atan(t) / r
 		}
 		out.at[i] = c + (z-c)*complex(f, 0)
 	}
@@ -509,7 +516,7 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 	}
 	for k := range entries {
 		v := &stars[k]
-		places[k] = [4]vec32{nodes[v[0]].at, nodes[v[1]].at, nodes[v[2]].at, nodes[v[3]].at}
+		places[k] = [4]vec32{nodes[v[0]].vec(), nodes[v[1]].vec(), nodes[v[2]].vec(), nodes[v[3]].vec()}
 	}
 	for k := range entries {
 		if s.hintedCos != 0 && places[k][0].dot(s.hinted) < s.hintedCos {
@@ -527,6 +534,7 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 		if !s.neighboursShow(&c, stars[k]) {
 			continue
 		}
+		c.bend = s.bend
 		c.stars = [4]complex128{s.chosen.at[p[0]], s.chosen.at[p[1]], s.chosen.at[p[2]], s.chosen.at[p[3]]}
 		if p, ok := s.weigh(&c); ok {
 			found = append(found, p)
@@ -571,7 +579,7 @@ func (s *search) neighboursShow(c *candidate, pattern [4]uint32) bool {
 			}
 			asked[n] = j
 			n++
-			if z := c.pixel(s.level.nodes[j].at); s.image.holds(z, 0) {
+			if z := c.pixel(s.level.nodes[j].vec()); s.image.holds(z, 0) {
 				inside++
 				if s.occupied.near(z) {
 					hits++

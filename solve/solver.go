@@ -123,6 +123,7 @@ func New(cat *catalogs.Catalogue, clock func() time.Time) *Solver {
 type scaleRange struct {
 	level            int
 	scaleLo, scaleHi float64 // radians per pixel
+	distortion       float64 // at the image's corner, of the lens assumed
 }
 
 // sweep goes over ranges of scales, some patterns of each at a time.
@@ -152,6 +153,7 @@ func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, tri
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
 		out.assumed = mean
+		out.bend = r.distortion / sq(mean*math.Hypot(float64(image.width), float64(image.height))/2)
 	}
 	if p.near != nil {
 		out.hinted, out.hintedCos = vec32FromICRS(*p.near), float32(nearRadius.Cos())
@@ -251,6 +253,7 @@ func (s *Solver) likelyCause(image spots, hint Hint) string {
 // plan lists the turns of the search, the most promising first.
 func (s *Solver) plan(image spots, hint Hint) []turn {
 	hinted, blind := hintedRanges(image, hint.Scale), blindRanges(image, hint.Scale)
+	bentHinted, bentBlind := bent(image, hinted), bent(image, blind)
 	sweepOver := func(ranges []scaleRange, tol float64, near *sky.ICRS) *sweep {
 		return &sweep{ranges: ranges, centroidTol: tol, near: near, searches: make([]*search, len(ranges))}
 	}
@@ -260,15 +263,18 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 			turn{sweepOver(hinted, sharpTol, hint.Near), toTheEnd},
 			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
 	}
-	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
+	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd},
+		turn{sweepOver(bentHinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
 	blindSharp := sweepOver(blind, sharpTol, nil)
 	if !hint.Quick || hint.Scale == 0 {
-		turns = append(turns, turn{blindSharp, firstTurn}, turn{blindSharp, toTheEnd})
+		turns = append(turns, turn{blindSharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd}, turn{blindSharp, toTheEnd})
 	}
 	if len(image.at) <= sparseImage {
-		open := sweepOver(hinted, sharpTol, nil)
-		open.open = true
-		turns = append(turns, turn{open, toTheEnd})
+		for _, ranges := range [][]scaleRange{hinted, bentHinted} {
+			open := sweepOver(ranges, sharpTol, nil)
+			open.open = true
+			turns = append(turns, turn{open, toTheEnd})
+		}
 	}
 	if !hint.Quick || hint.Scale == 0 {
 		turns = append(turns, turn{sweepOver(blind, softTol, nil), toTheEnd})
@@ -295,6 +301,28 @@ func hintedRanges(image spots, hint sky.Angle) []scaleRange {
 	}
 	slices.SortStableFunc(ranges, func(a, b scaleRange) int { return cmp.Compare(ideal(a), ideal(b)) })
 	return ranges
+}
+
+// bentDistortion is the distortion at the corner of the lenses that are tried, of
+// either sign, after a straight one. With shapeTol for what is left, they serve from
+// nothing to some six percent.
+const bentDistortion = 0.035
+
+// bentField is the long side of the field from which lenses have so much.
+const bentField = 20 * sky.Degree
+
+// bent are those of the ranges in which a lens may distort, with the distortions to try.
+func bent(image spots, ranges []scaleRange) (out []scaleRange) {
+	for _, r := range ranges {
+		if sky.Angle(r.scaleHi*float64(max(image.width, image.height))) < bentField {
+			continue
+		}
+		for _, d := range []float64{bentDistortion, -bentDistortion} {
+			r.distortion = d
+			out = append(out, r)
+		}
+	}
+	return out
 }
 
 // blindRanges cover all scales, each by the levels that hold a good number of

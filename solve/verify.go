@@ -65,7 +65,7 @@ func (f *planeFit) plane(d sky.Vec) (complex128, bool) {
 }
 
 func (f *planeFit) pixel(w complex128) complex128 {
-	return f.b[0] + w*(f.b[1]+f.b[2]*complex(sq(real(w))+sq(imag(w)), 0))
+	return f.b[0] + w*(f.b[1]+f.b[2]*complex(norm2(w), 0))
 }
 
 // planeFromCandidate extends the similarity near a star to a tangent plane at
@@ -85,7 +85,7 @@ func planeFromCandidate(c *candidate, centre complex128) planeFit {
 	e1 = turn.Apply(e1)
 	f.e1 = sky.Unit(r3.Sub(e1, r3.Scale(r3.Dot(e1, f.boresight), f.boresight)))
 	f.e2 = r3.Cross(f.boresight, f.e1)
-	f.b = [3]complex128{centre, c.alpha, 0}
+	f.b = [3]complex128{centre, c.alpha, c.alpha * complex(c.bend, 0)}
 	return f
 }
 
@@ -201,18 +201,20 @@ func (v *verifier) weigh(targets []target, anchors []complex128, tol, first floa
 }
 
 // refine fits the plane to the detections found, by least squares in the
-// complex coefficients.
+// complex coefficients. Unless the radial term is free it stays what it is as a part of
+// the linear one.
 func (f *planeFit) refine(targets []target, at []complex128, radial bool) bool {
-	terms := 2
+	terms, bend := 2, f.b[2]/f.b[1]
 	if radial {
-		terms = 3
+		terms, bend = 3, 0
 	}
 	var m [3][4]complex128
 	for _, t := range targets {
 		if t.i < 0 {
 			continue
 		}
-		row := [3]complex128{1, t.w, t.w * complex(sq(real(t.w))+sq(imag(t.w)), 0)}
+		cube := t.w * complex(norm2(t.w), 0)
+		row := [3]complex128{1, t.w + bend*cube, cube}
 		for i := range terms {
 			for j := range terms {
 				m[i][j] += cmplx.Conj(row[i]) * row[j]
@@ -223,6 +225,9 @@ func (f *planeFit) refine(targets []target, at []complex128, radial bool) bool {
 	b, ok := solveComplex(m, terms)
 	if ok {
 		f.b = b
+		if !radial {
+			f.b[2] = bend * b[1]
+		}
 	}
 	return ok
 }

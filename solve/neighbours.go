@@ -1,0 +1,241 @@
+package solve
+
+import (
+	"maps"
+	"math"
+	"runtime"
+	"slices"
+)
+
+// Neighbours: the stars of a level nearest to each of them.
+
+// neighbourLists holds the neighbours that a node has no room for.
+type neighbourLists map[farNeighbour]uint32
+
+// farNeighbour names a place in a node's list of neighbours.
+type farNeighbour struct {
+	star uint32
+	k    uint8
+}
+
+// Marks in place of a difference: no such neighbour, and one listed in level.far.
+const (
+	noStar  = math.MinInt16
+	farStar = math.MinInt16 + 1
+)
+
+// neighbour gives the k-th nearest neighbour of a star, if there is one.
+func (l *level) neighbour(star uint32, k int) (uint32, bool) {
+	if k >= neighbours {
+		j, ok := l.far[farNeighbour{star, uint8(k)}]
+		return j, ok
+	}
+	switch d := l.nodes[star].near[k]; d {
+	case noStar:
+		return 0, false
+	case farStar:
+		return l.far[farNeighbour{star, uint8(k)}], true
+	default:
+		return uint32(int32(star) + int32(d)), true
+	}
+}
+
+// bruteForceStars is the number of stars up to which neighbours are found by
+// looking at every pair: 3000 take 30 ms, and there the cells are so large
+// that a cube face with its margin would be the whole sky.
+const bruteForceStars = 3000
+
+// nearest finds the neighbours of every star of a level. It gives those that a node has no
+// room for.
+func nearest(nodes []node, spec levelSpec) neighbourLists {
+	far := make(neighbourLists)
+	wanted := max(spec.spokes, neighbours)
+	if len(nodes) <= bruteForceStars {
+		at := make([]vec32, len(nodes))
+		for i := range nodes {
+			at[i] = nodes[i].vec()
+		}
+		for i := range nodes {
+			best := nearList{wanted: wanted}
+			for j := range nodes {
+				if j != i {
+					best.offer(at[j].sub(at[i]), uint32(j))
+				}
+			}
+			best.store(nodes, uint32(i), far)
+		}
+		return far
+	}
+	var parts [6]neighbourLists
+	grids := make([]faceGrid, runtime.GOMAXPROCS(0)) // used again for the next face
+	inParallel(len(grids), len(parts), func(w, face int) {
+		parts[face] = make(neighbourLists)
+		grids[w].fill(nodes, face, spec.grid)
+		grids[w].nearest(nodes, wanted, parts[face])
+	})
+	for _, p := range parts {
+		maps.Copy(far, p)
+	}
+	return far
+}
+
+// nearList is a list of the nearest stars so far, nearest first.
+type nearList struct {
+	wanted int
+	n      int
+	ids    [mostSpokes]uint32
+	dist   [mostSpokes]float32
+}
+
+// offer takes star j at the distance d into the list if it is near enough.
+func (b *nearList) offer(d vec32, j uint32) {
+	r := d.dot(d)
+	k := b.n
+	if k == b.wanted {
+		if k--; r >= b.dist[k] {
+			return
+		}
+	} else {
+		b.n++
+	}
+	for k > 0 && b.dist[k-1] > r {
+		b.dist[k], b.ids[k] = b.dist[k-1], b.ids[k-1]
+		k--
+	}
+	b.dist[k], b.ids[k] = r, j
+}
+
+// store packs the list into the node of star i; neighbours that do not fit go to far.
+func (b *nearList) store(nodes []node, i uint32, far neighbourLists) {
+	for k := range max(b.n, neighbours) {
+		if k >= neighbours {
+			far[farNeighbour{i, uint8(k)}] = b.ids[k]
+			continue
+		}
+		to := &nodes[i].near[k]
+		d := int64(b.ids[k]) - int64(i)
+		switch {
+		case k >= b.n:
+			*to = noStar
+		case d > math.MaxInt16 || d <= farStar:
+			*to = farStar
+			far[farNeighbour{i, uint8(k)}] = b.ids[k]
+		default:
+			*to = int16(d)
+		}
+	}
+}
+
+// faceGrid files the stars of one cube face, and of a margin around it, by
+// square cells in the face's plane.
+type faceGrid struct {
+	face   int
+	n      int     // cells along the edge, margin included
+	cell   float64 // side of a cell, in the plane
+	corner float64
+	starts []int32
+	next   []int32
+	order  []uint32
+}
+
+// faceReach is how many cells around a star's own are searched at most: as far
+// as the largest triangles go.
+const faceReach = 6
+
+func (g *faceGrid) fill(nodes []node, face, n int) {
+	g.face, g.cell = face, 2/float64(n)
+	g.n = n + 2*faceReach
+	g.corner = -1 - faceReach*g.cell
+	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
+	clear(g.starts)
+	for i := range nodes {
+		if c, ok := g.cellOf(nodes[i].vec()); ok {
+			g.starts[c+1]++
+		}
+	}
+	for c := range g.n * g.n {
+		g.starts[c+1] += g.starts[c]
+	}
+	g.next = append(g.next[:0], g.starts...)
+	total := int(g.starts[g.n*g.n])
+	g.order = slices.Grow(g.order[:0], total)[:total]
+	for i := range nodes {
+		if c, ok := g.cellOf(nodes[i].vec()); ok {
+			g.order[g.next[c]] = uint32(i)
+			g.next[c]++
+		}
+	}
+}
+
+// cellOf is the cell of a star on the face or in its margin.
+func (g *faceGrid) cellOf(s vec32) (cell int, ok bool) {
+	u, v, ok := g.project(s)
+	if !ok || u < g.corner || v < g.corner {
+		return 0, false
+	}
+	cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
+	return cu*g.n + cv, cu < g.n && cv < g.n
+}
+
+// leastCosine is the cosine, from the face's axis, below which a star is beyond
+// any margin in use.
+const leastCosine = 0.2
+
+func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
+	x, y, z := float64(s.x), float64(s.y), float64(s.z)
+	var w float64
+	switch g.face % 3 {
+	case 0:
+		w, u, v = x, y, z
+	case 1:
+		w, u, v = y, z, x
+	default:
+		w, u, v = z, x, y
+	}
+	if g.face >= 3 {
+		w = -w
+	}
+	if w < leastCosine {
+		return 0, 0, false
+	}
+	return u / w, v / w, true
+}
+
+func (g *faceGrid) nearest(nodes []node, wanted int, far neighbourLists) {
+	for i := range nodes {
+		at := nodes[i].vec()
+		if f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z)); f != g.face {
+			continue
+		}
+		u, v, _ := g.project(at)
+		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
+		best := nearList{wanted: wanted}
+		// A step in the plane is at least this much on the sphere.
+		shrink := 1 / (1 + u*u + v*v)
+		for reach := 1; reach <= faceReach; reach++ {
+			for du := -reach; du <= reach; du++ {
+				step := 1
+				if reach > 1 && du > -reach && du < reach {
+					step = 2 * reach // only the ring that is new
+				}
+				for dv := -reach; dv <= reach; dv += step {
+					a, b := cu+du, cv+dv
+					if a < 0 || b < 0 || a >= g.n || b >= g.n {
+						continue
+					}
+					c := a*g.n + b
+					for _, j := range g.order[g.starts[c]:g.starts[c+1]] {
+						if j != uint32(i) {
+							best.offer(nodes[j].vec().sub(at), j)
+						}
+					}
+				}
+			}
+			seen := float64(reach) * g.cell * shrink
+			if best.n == wanted && float64(best.dist[wanted-1]) <= seen*seen {
+				break
+			}
+		}
+		best.store(nodes, uint32(i), far)
+	}
+}
