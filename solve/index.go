@@ -33,7 +33,7 @@ const (
 	neighbours = 6
 
 	// mostSpokes is the most nearest neighbours of which three form patterns with a star.
-	mostSpokes = 10
+	mostSpokes = 7
 
 	// sizeBits is how many leading bits of the mantissa tell bins of pattern size
 	// apart: 4 to the octave.
@@ -44,45 +44,62 @@ const (
 	// cells, the pattern would span more than a field.
 	smallestSize = 0.05
 	sizeBins     = 32
+
+	// longestSpoke is the longest chord that is filed, 40 degrees: from there on it would
+	// not be in the widest field.
+	longestSpoke = 0.684
 )
 
 // levelSpec describes one level.
 type levelSpec struct {
 	grid     int     // cells along an edge of a cube face
-	perCell  int     // how many stars of a cell are kept, the brightest
+	perCell  int     // how many stars of a cell are kept, the brightest; 0 where brightest tells
 	spokes   int     // of how many nearest neighbours three form patterns with a star
 	shapeBin float64 // width of a bin in each coordinate of the shape
 	shapeTol float64 // how far distortion and projection may move them inside such a field
+
+	// brightest is how many stars of the whole sky are held where they are not thinned to even
+	// density. Then a star's neighbours are the nearest of those that are not fainter than
+	// itself: what shows the star shows them, however deep an image goes, and no part
+	// of the sky is too crowded or too empty.
+	brightest int
 }
 
-// levelSpecs go from the widest fields to the narrowest, in steps of two in density,
-// and of about four at the end, where a level costs tens of megabytes; the last
-// is nearly the whole catalogue. Their cells nest with the cells of the catalogue. With
-// one star to a cell, two bright ones in a cell would cost the second; with many, the
-// density is no longer even.
+// levelSpecs go from the widest fields to the narrowest, in steps of two in density. Their
+// cells nest with the cells of the catalogue. With one star to a cell, two bright ones in a
+// cell would cost the second; with many, the density is no longer even.
+//
+// The last level holds the whole catalogue, for fields up to three degrees. It takes
+// a hundred megabytes, and no room is left for thinner ones beside it, which fields of
+// a degree would want; they do not, since its stars' neighbours are brighter ones. The
+// first is made in the same way for fields of 20 degrees and more through a lens, of which a
+// short exposure may show a dozen stars.
 //
 // shapeTol is about the relative stretch that a lens with two percent of distortion at
 // the corner, or a tangent-plane scale wrong by a fifth, gives a pattern a quarter
 // of the field large; narrow fields have neither, and what is left is
 // refraction and aberration. The more neighbours form patterns, the more stars may
-// fail to show, in the image or in the level, whose cells cut otherwise than the image
-// does: in the wide levels, where a dozen stars may be all that a short exposure
-// shows, they cost nothing. Bins are as wide as makes them hold some patterns each.
+// fail to show; the last level has fewest, for its size. Bins are as wide as
+// makes them hold some patterns each.
 var levelSpecs = []levelSpec{
-	{3, 3, 10, 0.16, 0.03},
-	{3, 6, 10, 0.14, 0.03},
-	{6, 3, 10, 0.14, 0.02},
-	{6, 6, 10, 0.12, 0.02},
-	{12, 3, 8, 0.1, 0.02},
-	{12, 6, 6, 0.1, 0.02},
-	{24, 3, 6, 0.08, 0.012},
-	{24, 6, 6, 0.08, 0.012},
-	{48, 3, 6, 0.08, 0.006},
-	{48, 6, 6, 0.08, 0.006},
-	{96, 3, 6, 0.07, 0.003},
-	{192, 3, 5, 0.06, 0.0025},
-	{384, 8, 5, 0.05, 0.0025},
+	{grid: 6, brightest: 1500, spokes: 7, shapeBin: 0.12, shapeTol: 0.03},
+	{grid: 3, perCell: 6, spokes: 6, shapeBin: 0.14, shapeTol: 0.03},
+	{grid: 6, perCell: 3, spokes: 6, shapeBin: 0.14, shapeTol: 0.02},
+	{grid: 6, perCell: 6, spokes: 6, shapeBin: 0.12, shapeTol: 0.02},
+	{grid: 12, perCell: 3, spokes: 6, shapeBin: 0.1, shapeTol: 0.02},
+	{grid: 12, perCell: 6, spokes: 6, shapeBin: 0.1, shapeTol: 0.02},
+	{grid: 24, perCell: 3, spokes: 6, shapeBin: 0.08, shapeTol: 0.012},
+	{grid: 24, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.012},
+	{grid: 48, perCell: 3, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
+	{grid: 48, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
+	{grid: 96, perCell: 3, spokes: 6, shapeBin: 0.07, shapeTol: 0.003},
+	{grid: 384, brightest: wholeCatalogue, spokes: 4, shapeBin: 0.05, shapeTol: 0.0025},
 }
+
+// wholeCatalogue is the number of stars in the catalogue, rounded up.
+const wholeCatalogue = 2_600_000
+
+func (s levelSpec) thinned() bool { return s.brightest == 0 }
 
 // cellSide is the mean side of the level's grid cell.
 func (s levelSpec) cellSide() sky.Angle { return 90 * sky.Degree / sky.Angle(s.grid) }
@@ -91,6 +108,9 @@ func (s levelSpec) cellSide() sky.Angle { return 90 * sky.Degree / sky.Angle(s.g
 // (square radians) holds where the catalogue is rich enough.
 func (s levelSpec) starsIn(area float64) float64 {
 	c := s.cellSide().Radians()
+	if !s.thinned() {
+		return float64(s.brightest) * area / (4 * math.Pi)
+	}
 	return float64(s.perCell) * area / (c * c)
 }
 
@@ -111,7 +131,7 @@ func vec32FromICRS(d sky.ICRS) vec32 { return vec32{float32(d.X), float32(d.Y), 
 // octaPlace is a direction in the octahedral map: the sphere projected from its centre onto
 // an octahedron, whose lower half is folded out over the square's corners (Cigolle et al.
 // 2014, A Survey of Efficient Representations for Independent Unit Vectors, JCGT 3(2), 1).
-// It is two thirds of a vector's size and nearly as good.
+// It is two thirds of a vector's size and good to 0.06 arcsec, a tenth of the smallest pixel.
 type octaPlace struct{ p, q float32 }
 
 func octaPlaceOf(v vec32) octaPlace {
@@ -258,8 +278,16 @@ func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 		defer debug.FreeOSMemory()
 	}
 	l := &level{spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
-	l.nodes = thin(cat, spec.grid, spec.perCell)
-	l.far = nearest(l.nodes, spec)
+	var mags []float32 // nil where neighbours may be fainter
+	switch {
+	case spec.thinned():
+		l.nodes = thin(cat, spec.grid, spec.perCell)
+	case spec.brightest >= cat.Len():
+		l.nodes, mags = everyStar(cat)
+	default:
+		l.nodes, mags = brightestStars(cat, spec.brightest)
+	}
+	l.far = nearest(l.nodes, mags, spec)
 	l.file()
 	return l
 }
@@ -347,8 +375,9 @@ func (g *gatherer) flush() {
 	}
 }
 
-// patternsOf visits the patterns of which a star is the hub: those of its spokes to whose
-// middle, with the hub, it lies nearest, so that each group of stars is filed once.
+// patternsOf visits the patterns of which a star is the hub. Of a group of stars one is: the
+// faintest if it is the nearest brighter ones that it is filed with, or else the one that lies
+// nearest to the middle of the four.
 func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 	at := l.nodes[hub].vec()
 	var spoke [mostSpokes]vec32
@@ -374,14 +403,18 @@ func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 		if triple[0] != far {
 			far = triple[0]
 			longest := sqrt32(gram[far][far])
-			if size = l.bins.sizeBin(float64(longest)); size >= 0 && size < sizeBins {
+			size = -1
+			if longest < longestSpoke {
+				size = l.bins.sizeBin(float64(longest))
+			}
+			if size >= 0 && size < sizeBins {
 				e1, e2 := tangent(at, spoke[far])
 				for k := range far {
 					shape[k] = turned(spoke[k], e1, e2, sqrt32(gram[k][k])/longest)
 				}
 			}
 		}
-		if size < 0 || size >= sizeBins || !central(&gram, triple) {
+		if size < 0 || size >= sizeBins || l.spec.thinned() && !central(&gram, triple) {
 			continue
 		}
 		u, v := shape[triple[1]], shape[triple[2]]

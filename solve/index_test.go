@@ -80,62 +80,84 @@ func levelOf(grid, perCell int) int {
 	return slices.IndexFunc(levelSpecs, func(s levelSpec) bool { return s.grid == grid && s.perCell == perCell })
 }
 
+// lastLevel is the number of the level that holds the whole catalogue.
+var lastLevel = len(levelSpecs) - 1
+
 // TestNeighboursAgainstBruteForce looks at every pair, for stars all over the
 // sky, at the poles, and on edges and corners of the cube.
 func TestNeighboursAgainstBruteForce(t *testing.T) {
-	l := theSolver().levels[levelOf(48, 3)]() // 41 000 stars
-	stars := make([]vec32, len(l.nodes))
-	for i, n := range l.nodes {
-		stars[i] = n.vec()
-	}
-	rng := rand.New(rand.NewPCG(3, 1))
 	at := []sky.ICRS{{Z: 1}, {Z: -1}, {X: 1}, {Y: -1}}
 	for _, x := range []float64{-1, 0, 1} {
 		for _, y := range []float64{-1, 1} {
 			at = append(at, sky.ICRS{X: x, Y: y, Z: 1}, sky.ICRS{X: 1, Y: x, Z: y}, sky.ICRS{X: y, Y: -1, Z: x})
 		}
 	}
+	rng := rand.New(rand.NewPCG(3, 1))
 	for range 200 {
 		at = append(at, randomDirection(rng))
 	}
-	// The search ends faceReach cells away; the seventh star of three to a cell is
-	// nearer everywhere.
-	for _, d := range at {
-		target := vec32FromICRS(sky.Unit(d))
-		best, dot := 0, float32(-1)
-		for i, s := range stars {
-			if c := s.dot(target); c > dot {
-				best, dot = i, c
+	_, mags := everyStar(theCatalogue())
+	for _, c := range []struct {
+		level int
+		mags  []float32
+		tries int
+	}{{levelOf(48, 3), nil, len(at)}, {lastLevel, mags, 60}} {
+		if c.mags != nil && (testing.Short() || raceEnabled) {
+			continue
+		}
+		l := theSolver().levels[c.level]()
+		stars := make([]vec32, len(l.nodes))
+		for i, n := range l.nodes {
+			stars[i] = n.vec()
+		}
+		// The search ends faceReach cells away, which are nearest in the corners of the cube. The
+		// seventh star of three to a cell is nearer everywhere; the brighter neighbours of a bright
+		// star may be missing.
+		const cornerCell = 0.5
+		reach := sq(faceReach * cornerCell * l.spec.cellSide().Radians())
+		seen := 0
+		for _, d := range at[:c.tries] {
+			target := vec32FromICRS(sky.Unit(d))
+			best, dot := 0, float32(-1)
+			for i, s := range stars {
+				if c := s.dot(target); c > dot {
+					best, dot = i, c
+				}
+			}
+			var want []float32
+			for i, s := range stars {
+				diff := s.sub(stars[best])
+				if r := diff.dot(diff); i != best && r < 0.05 && (c.mags == nil || c.mags[i] <= c.mags[best]) {
+					want = append(want, r)
+				}
+			}
+			slices.Sort(want)
+			for k := range min(neighbours, len(want)) {
+				if c.mags != nil && float64(want[k]) > reach {
+					break
+				}
+				got, ok := l.neighbour(uint32(best), k)
+				if !ok {
+					t.Errorf("level %d: neighbour %d of the star near %v is missing", c.level, k, d)
+					continue
+				}
+				diff := stars[got].sub(stars[best])
+				if r := diff.dot(diff); r != want[k] {
+					t.Errorf("level %d: neighbour %d of the star near %v is %g away, want %g", c.level, k, d, r, want[k])
+				}
+				seen++
 			}
 		}
-		want := make([]uint32, 0, len(stars))
-		dist := make([]float32, len(stars))
-		for i, s := range stars {
-			diff := s.sub(stars[best])
-			dist[i] = diff.dot(diff)
-			if i != best && dist[i] < 0.05 {
-				want = append(want, uint32(i))
-			}
-		}
-		slices.SortFunc(want, func(a, b uint32) int {
-			if dist[a] < dist[b] {
-				return -1
-			}
-			return 1
-		})
-		for k := range neighbours {
-			got, ok := l.neighbour(uint32(best), k)
-			if !ok || dist[got] != dist[want[k]] {
-				t.Errorf("neighbour %d of the star near %v: got %d, want %d", k, d, got, want[k])
-			}
+		if seen < 5*c.tries {
+			t.Errorf("level %d: only %d neighbours seen", c.level, seen)
 		}
 	}
 }
 
 // TestEveryPatternFiledOnce lists the patterns the plain way: each star with three of
-// its nearest, where it lies nearest to the middle of the four.
+// its neighbours; in a level of even density, where it lies nearest to the middle of the four.
 func TestEveryPatternFiledOnce(t *testing.T) {
-	for _, i := range []int{levelOf(6, 3), levelOf(24, 3), levelOf(96, 3)} {
+	for _, i := range []int{0, levelOf(6, 3), levelOf(24, 3), levelOf(96, 3)} {
 		l := theSolver().levels[i]()
 		vec := func(k uint32) sky.Vec {
 			v := l.nodes[k].vec()
@@ -159,6 +181,9 @@ func TestEveryPatternFiledOnce(t *testing.T) {
 						}
 						own := r3.Norm(r3.Sub(vec(hub), middle))
 						gap := math.Inf(1)
+						if !l.spec.thinned() {
+							own = math.Inf(-1)
+						}
 						for _, k := range p[1:] {
 							gap = min(gap, r3.Norm(r3.Sub(vec(k), middle))-own)
 						}
@@ -167,7 +192,7 @@ func TestEveryPatternFiledOnce(t *testing.T) {
 						// Single precision may decide either way in a tie.
 						if math.Abs(gap) < 1e-6 || size != l.bins.sizeBin(length*(1+1e-6)) || size != l.bins.sizeBin(length*(1-1e-6)) {
 							doubtful[p] = true
-						} else if gap > 0 && size >= 0 && size < sizeBins {
+						} else if gap > 0 && size >= 0 && size < sizeBins && length < longestSpoke {
 							want[p] = true
 						}
 					}
@@ -297,19 +322,19 @@ func TestShapeBinsCover(t *testing.T) {
 // hubs do.
 func TestEntriesHoldWhatTheyMust(t *testing.T) {
 	for _, s := range levelSpecs {
-		if n := min(theCatalogue().Len(), 6*s.grid*s.grid*s.perCell); n > s.mostHubs() {
+		if n := min(theCatalogue().Len(), max(s.brightest, 6*s.grid*s.grid*s.perCell)); n > s.mostHubs() {
 			t.Errorf("grid %d: %d stars do not fit an entry, which holds %d", s.grid, n, s.mostHubs())
 		}
 		if s.spokes > mostSpokes || s.triples() > len(spokeTriples) {
 			t.Errorf("grid %d: %d spokes of %d neighbours", s.grid, s.spokes, mostSpokes)
 		}
-		if s.spokes > neighbours && 6*s.grid*s.grid*s.perCell > bruteForceStars {
+		if s.spokes > neighbours && max(s.brightest, 6*s.grid*s.grid*s.perCell) > bruteForceStars {
 			t.Errorf("grid %d: %d spokes, of which all but %d take room in a map", s.grid, s.spokes, neighbours)
 		}
 	}
 }
 
-// TestPlaces: the octahedral map keeps a direction to 0.03 arcsec, wherever it points.
+// TestPlaces: the octahedral map keeps a direction to 0.06 arcsec, wherever it points.
 func TestPlaces(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		c := rapid.Float64Range(-1, 1)
@@ -320,7 +345,7 @@ func TestPlaces(t *testing.T) {
 		d = sky.Unit(d)
 		v := octaPlaceOf(vec32FromICRS(sky.ICRS(d))).vec()
 		got := sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
-		if off := sky.Angle(r3.Norm(r3.Sub(got, d))); off > 0.03*sky.Arcsecond {
+		if off := sky.Angle(r3.Norm(r3.Sub(got, d))); off > 0.06*sky.Arcsecond {
 			t.Errorf("%v came back as %v, %g arcsec off", d, got, off.Arcseconds())
 		}
 	})

@@ -60,7 +60,7 @@ const (
 	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
 	// dozen stars is not lost for want of neighbours.
 	// quickPart is how much less is asked of the hub alone.
-	nearPassed    = 30
+	nearPassed    = 10
 	leastNearOdds = 1e-2
 	quickPart     = 20
 )
@@ -267,6 +267,7 @@ type search struct {
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
 	open             bool    // with open patterns
+	lenient          bool    // drops none for want of neighbours
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
@@ -319,12 +320,19 @@ func (s *search) prepare() {
 	area := float64(s.image.width) * float64(s.image.height) * s.scaleHi * s.scaleHi
 	n := int(min(max(imageSurplus*spec.starsIn(area), fewestImageStars), mostImageStars))
 	cellPx := spec.cellSide().Radians() / scale
-	s.chosen = s.image.even(cellPx/math.SqrtPi, spec.perCell, n)
+	if spec.thinned() {
+		s.chosen = s.image.even(cellPx/math.SqrtPi, spec.perCell, n)
+	} else {
+		s.chosen = s.image.brightest(mostImageStars)
+	}
 	s.flat = s.lensPlane(s.chosen)
 	s.patterns = imagePatterns(s.flat, s.open)
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
 	const most = 4 * neighbours
 	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
+	if s.lenient {
+		odds = 1
+	}
 	s.quick = leastHits(s.occupied.fill, min(quickPart*odds, 1), most)
 	s.near = leastHits(s.occupied.fill, odds, most)
 }
@@ -388,7 +396,7 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
 	slack := tol * longest
 	for _, to := range z[1:] {
-		if !p.open() && cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
+		if !p.open() && s.level.spec.thinned() && cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
 			return nil
 		}
 	}

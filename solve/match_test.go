@@ -280,8 +280,13 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		trials := 0
 		v := newVerifier(theCatalogue(), 2025, image)
 		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond, Quick: true}
-		turn := theSolver().plan(image, hint)[rng.IntN(2)] // with the sharp or the soft tolerance
-		s := theSolver().newSearch(turn.ranges[0], turn.sweep, image, v, &trials)
+		if rng.IntN(4) == 0 { // wide fields meet few candidates
+			hint.Scale *= 6
+		}
+		// With the sharp or the soft tolerance, through a straight lens or a bent one.
+		turns := slices.DeleteFunc(theSolver().plan(image, hint), func(t turn) bool { return len(t.ranges) == 0 })
+		turn := turns[rng.IntN(len(turns))]
+		s := theSolver().newSearch(turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
 		s.prepare()
 		s.quick, s.near = make([]int, len(s.quick)), make([]int, len(s.near))
 		list := 0

@@ -45,9 +45,9 @@ func (l *level) neighbour(star uint32, k int) (uint32, bool) {
 // that a cube face with its margin would be the whole sky.
 const bruteForceStars = 3000
 
-// nearest finds the neighbours of every star of a level. It gives those that a node has no
-// room for.
-func nearest(nodes []node, spec levelSpec) neighbourLists {
+// nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
+// the nearest that are not fainter than itself. It gives those that a node has no room for.
+func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 	far := make(neighbourLists)
 	wanted := max(spec.spokes, neighbours)
 	if len(nodes) <= bruteForceStars {
@@ -58,7 +58,7 @@ func nearest(nodes []node, spec levelSpec) neighbourLists {
 		for i := range nodes {
 			best := nearList{wanted: wanted}
 			for j := range nodes {
-				if j != i {
+				if j != i && (mags == nil || mags[j] <= mags[i]) {
 					best.offer(at[j].sub(at[i]), uint32(j))
 				}
 			}
@@ -71,7 +71,7 @@ func nearest(nodes []node, spec levelSpec) neighbourLists {
 	inParallel(len(grids), len(parts), func(w, face int) {
 		parts[face] = make(neighbourLists)
 		grids[w].fill(nodes, face, spec.grid)
-		grids[w].nearest(nodes, wanted, parts[face])
+		grids[w].nearest(nodes, mags, wanted, parts[face])
 	})
 	for _, p := range parts {
 		maps.Copy(far, p)
@@ -201,7 +201,7 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	return u / w, v / w, true
 }
 
-func (g *faceGrid) nearest(nodes []node, wanted int, far neighbourLists) {
+func (g *faceGrid) nearest(nodes []node, mags []float32, wanted int, far neighbourLists) {
 	for i := range nodes {
 		at := nodes[i].vec()
 		if f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z)); f != g.face {
@@ -225,7 +225,7 @@ func (g *faceGrid) nearest(nodes []node, wanted int, far neighbourLists) {
 					}
 					c := a*g.n + b
 					for _, j := range g.order[g.starts[c]:g.starts[c+1]] {
-						if j != uint32(i) {
+						if j != uint32(i) && (mags == nil || mags[j] <= mags[i]) {
 							best.offer(nodes[j].vec().sub(at), j)
 						}
 					}

@@ -23,7 +23,8 @@ import (
 //     tolerances among which the best was chosen;
 //   - the volume of the fit: from the pattern's tolerance t to the final one
 //     r, the fit's 4 parameters may have picked the best of about (t/r)^4
-//     distinguishable places.
+//     distinguishable places, and of (t/r)^6 where a lens's radial term, a complex
+//     number as well, was free. A lens assumed beforehand is counted by its candidates.
 //
 // The four stars of the pattern brought the candidate about and do not count.
 // What stays is a bound on the expected number of wrong solutions for the whole
@@ -36,8 +37,11 @@ import (
 // scattered at random inside the neighbourhood in which density is measured.
 const proofLog10Odds = 7
 
-// similarityParameters is the number of parameters that a candidate's fit has.
-const similarityParameters = 4
+// The number of parameters that a candidate's fit has, without a radial term and with it.
+const (
+	similarityParameters = 4
+	radialParameters     = 6
+)
 
 // prediction is a catalogue star inside the image: whether a detection lies
 // within the tolerance, and the odds that one does by chance.

@@ -82,7 +82,18 @@ const hintTolerance = 0.07
 const (
 	fewestInField, mostInField = 4, 110
 	idealInField               = 20
+
+	// mostUnthinned is mostInField for a level that is not thinned: whatever it holds, the
+	// patterns of the image's faintest stars that are looked up are those of its brightest.
+	mostUnthinned = 450
 )
+
+func (s levelSpec) mostInField() float64 {
+	if s.thinned() {
+		return mostInField
+	}
+	return mostUnthinned
+}
 
 // rangeStep is the ratio of scales that are searched together. The number of the
 // image's stars that form patterns follows the scale, and so does the flattening of a
@@ -96,10 +107,18 @@ const (
 	toTheEnd  = math.MaxInt
 )
 
-// sparseImage is the number of detections up to which, with a hinted scale, patterns
-// are tried of which one star is missing: a field with few stars may have no complete
-// one, and only few have to be tried. Each meets as many chance likenesses as a triangle does.
+// sparseImage is the number of detections up to which a search goes on where the usual one
+// has ended: a field with few stars may have a single pattern with too few
+// neighbours, and only few have to be tried. With a hinted scale, patterns are tried as well of
+// which one star is missing; each meets as many chance likenesses as a triangle does.
 const sparseImage = 40
+
+// sparsestImage is the number up to which such patterns are tried at all scales.
+const sparsestImage = 20
+
+// lenientGrid is the finest grid for which all scales are searched without asking for
+// neighbours: the level's stars are few.
+const lenientGrid = 12
 
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
@@ -131,6 +150,7 @@ type sweep struct {
 	ranges      []scaleRange
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
+	lenient     bool      // drops no candidate for want of neighbours
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
 }
@@ -148,7 +168,7 @@ const nearRadius = 15 * sky.Degree
 func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, lenient: p.lenient,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.spec.shapeTol) }, trials: trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
@@ -263,20 +283,35 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 			turn{sweepOver(hinted, sharpTol, hint.Near), toTheEnd},
 			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
 	}
+	everywhere := !hint.Quick || hint.Scale == 0
 	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd},
 		turn{sweepOver(bentHinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
-	blindSharp := sweepOver(blind, sharpTol, nil)
-	if !hint.Quick || hint.Scale == 0 {
-		turns = append(turns, turn{blindSharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd}, turn{blindSharp, toTheEnd})
+	sharp := sweepOver(blind, sharpTol, nil)
+	if everywhere {
+		turns = append(turns, turn{sharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd})
 	}
 	if len(image.at) <= sparseImage {
-		for _, ranges := range [][]scaleRange{hinted, bentHinted} {
-			open := sweepOver(ranges, sharpTol, nil)
-			open.open = true
-			turns = append(turns, turn{open, toTheEnd})
-		}
+		lenient := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
+		lenient.lenient = true
+		open := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
+		open.open = true
+		turns = append(turns, turn{lenient, toTheEnd}, turn{open, toTheEnd})
 	}
-	if !hint.Quick || hint.Scale == 0 {
+	if everywhere {
+		turns = append(turns, turn{sharp, toTheEnd})
+	}
+	if everywhere && len(image.at) <= sparseImage {
+		wide := slices.DeleteFunc(slices.Concat(blind, bentBlind), func(r scaleRange) bool { return levelSpecs[r.level].grid > lenientGrid })
+		lenient := sweepOver(wide, sharpTol, nil)
+		lenient.lenient = true
+		turns = append(turns, turn{lenient, toTheEnd})
+	}
+	if everywhere && len(image.at) <= sparsestImage {
+		open := sweepOver(blind, sharpTol, nil)
+		open.open = true
+		turns = append(turns, turn{open, toTheEnd})
+	}
+	if everywhere {
 		turns = append(turns, turn{sweepOver(blind, softTol, nil), toTheEnd})
 	}
 	return turns
@@ -292,7 +327,7 @@ func hintedRanges(image spots, hint sky.Angle) []scaleRange {
 	scale := hint.Radians()
 	area := float64(image.width) * float64(image.height) * scale * scale
 	for i, spec := range levelSpecs {
-		if n := spec.starsIn(area); n >= fewestInField && n <= mostInField {
+		if n := spec.starsIn(area); n >= fewestInField && n <= spec.mostInField() {
 			ranges = append(ranges, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
 		}
 	}
@@ -334,9 +369,13 @@ func blindRanges(image spots, hint sky.Angle) []scaleRange {
 		// starsIn grows as the square of the scale.
 		unit := math.Sqrt(spec.starsIn(area))
 		lo := max(math.Sqrt(fewestInField)/unit, finestScale.Radians())
-		hi := min(math.Sqrt(mostInField)/unit, coarsestScale.Radians())
+		hi := min(math.Sqrt(spec.mostInField())/unit, coarsestScale.Radians())
+		step := rangeStep
+		if !spec.thinned() && sky.Angle(hi*float64(max(image.width, image.height))) <= wideField {
+			step = hi / lo // neither the choice of the image's stars nor their places depend on the scale
+		}
 		for lo < hi {
-			next := min(hi, lo*rangeStep)
+			next := min(hi, lo*step)
 			ranges = append(ranges, scaleRange{level: i, scaleLo: lo, scaleHi: next})
 			lo = next
 		}

@@ -120,3 +120,28 @@ func equalAngle(tan float64, n int) int {
 	i := int((math.Atan(tan)*(4/math.Pi) + 1) / 2 * float64(n))
 	return min(max(i, 0), n-1)
 }
+
+// everyStar gives the whole catalogue as nodes, in its own order, and the magnitudes.
+func everyStar(cat *catalogs.Catalogue) ([]node, []float32) {
+	nodes, mags := make([]node, cat.Len()), make([]float32, cat.Len())
+	inParallel(runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
+		lo, hi := cat.CellRange(c)
+		for id := lo; id < hi; id++ {
+			s := cat.Star(id)
+			nodes[id].octaPlace, mags[id] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
+		}
+	})
+	return nodes, mags
+}
+
+// brightestStars gives the n brightest stars of the sky as nodes, in the catalogue's order, and their
+// magnitudes.
+func brightestStars(cat *catalogs.Catalogue, n int) ([]node, []float32) {
+	stars := cat.Brightest(sky.ICRS{Z: 1}, sky.Turn/2, n)
+	slices.SortFunc(stars, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
+	nodes, mags := make([]node, len(stars)), make([]float32, len(stars))
+	for i, s := range stars {
+		nodes[i].octaPlace, mags[i] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
+	}
+	return nodes, mags
+}

@@ -142,6 +142,7 @@ func (v *verifier) follow(c *candidate, stretch float64) proven {
 	}
 	first := firstTol + stretch*halfDiagonal
 	tol := first
+	parameters := similarityParameters
 	best := math.Inf(-1)
 	for round := range verifyRounds {
 		targets := v.look(&fit, ws, tol)
@@ -154,9 +155,13 @@ func (v *verifier) follow(c *candidate, stretch float64) proven {
 		if hits < leastProofHits+3 {
 			break
 		}
-		best = max(best, v.weigh(targets, c.stars[:], tol, first))
-		if !fit.refine(targets, v.grid.at, wide && hits >= 10) {
+		best = max(best, v.weigh(targets, c.stars[:], parameters, tol, first))
+		radial := wide && hits >= 10
+		if !fit.refine(targets, v.grid.at, radial) {
 			break
+		}
+		if radial {
+			parameters = radialParameters
 		}
 		if round+1 < verifyRounds {
 			tol = max(lastTol, min(tol/2, 3*scatter(targets, &fit, v.grid.at)))
@@ -189,7 +194,7 @@ func (v *verifier) look(fit *planeFit, ws []complex128, tol float64) []target {
 	return out
 }
 
-func (v *verifier) weigh(targets []target, anchors []complex128, tol, first float64) float64 {
+func (v *verifier) weigh(targets []target, anchors []complex128, parameters int, tol, first float64) float64 {
 	var predictions []prediction
 	for _, t := range targets {
 		if t.i >= 0 && slices.Contains(anchors, v.grid.at[t.i]) {
@@ -197,7 +202,7 @@ func (v *verifier) weigh(targets []target, anchors []complex128, tol, first floa
 		}
 		predictions = append(predictions, prediction{hit: t.i >= 0, chance: v.grid.chance(t.z, tol)})
 	}
-	return evidence(predictions, verifyRounds, math.Pow(first/tol, similarityParameters))
+	return evidence(predictions, verifyRounds, math.Pow(first/tol, float64(parameters)))
 }
 
 // refine fits the plane to the detections found, by least squares in the
