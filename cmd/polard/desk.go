@@ -53,8 +53,11 @@ type desk struct {
 	planner   planner
 	early     []mountmodel.Sighting // read before the site was known
 	frames    int64
-	logged    string // the last instruction logged
-	said      onceOnly
+	// locked is when the bolts were said to be locked in this run, by the clock
+	// that does not jump; zero before.
+	locked time.Time
+	logged string // the last instruction logged
+	said   onceOnly
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -179,7 +182,7 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 		return
 	}
 	if errors.Is(a.Err, fits.ErrSuperseded) {
-		_ = d.ask(ctx, func() error { d.passOver(a); return nil }) // fails when the service stops
+		_ = d.ask(ctx, func() error { d.passOver(a, whySuperseded); return nil }) // fails when the service stops
 		return
 	}
 	var o outcome
@@ -189,7 +192,7 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 	}
 	o.sighting.Name, o.sighting.Written = filepath.Base(a.Path), a.Modified
 	var number int64
-	if err := d.ask(ctx, func() error { number = d.take(o, a); return nil }); err != nil || o.frame == nil {
+	if err := d.ask(ctx, func() error { number = d.take(o, a); return nil }); err != nil || o.frame == nil || number == 0 {
 		return
 	}
 	// The numbers come first; the picture follows them.
@@ -206,22 +209,34 @@ func (d *desk) Arrive(ctx context.Context, a fits.Arrival) {
 // turned each one may still belong to the measurement, and is taken.
 func (d *desk) newestOnly() bool { return d.newest.Load() }
 
-// codeSuperseded marks a frame of which nothing but the file is kept, since
-// newer ones were waiting: it never reaches the session.
-const codeSuperseded = "superseded"
+// codePassedOver marks a frame of which nothing but the file is kept: it never
+// reaches the session.
+const codePassedOver = "passed_over"
 
-// passOver keeps a file that was superseded, so that it is not taken after a
-// restart.
-func (d *desk) passOver(a fits.Arrival) {
+// Why frames are passed over.
+const (
+	whySuperseded = "newer frames were waiting while the bolts were being turned"
+	whyBeforeLock = "it was taken before the bolts were locked"
+)
+
+// passOver keeps a file that the session does not get, so that it is not taken
+// after a restart.
+func (d *desk) passOver(a fits.Arrival, why string) {
 	var o outcome
 	o.sighting.Name, o.sighting.Written = filepath.Base(a.Path), a.Modified
-	o.refuse(problem{codeSuperseded, "newer frames were waiting while the bolts were being turned"})
+	o.refuse(problem{codePassedOver, why})
 	d.keeping.append(logbook.Entry{At: d.stamp(), Frame: frameEntry(o, a, d.now().Sub(a.Complete))})
 	d.log.Info("frame passed over", "file", o.sighting.Name, "why", o.problem.message)
 }
 
-// take gives the frame's number.
+// take gives the frame's number, 0 when it was passed over.
 func (d *desk) take(o outcome, a fits.Arrival) int64 {
+	// Whoever says that the bolts are locked has locked them: what lay there
+	// complete by then shows the mount as it stood before.
+	if d.session != nil && a.Complete.Before(d.locked) && d.session.View().Phase == mountmodel.Confirming {
+		d.passOver(a, whyBeforeLock)
+		return 0
+	}
 	d.frames++
 	if o.frame != nil && o.frame.Site != nil && !d.placed {
 		config := d.config
@@ -384,6 +399,9 @@ func (d *desk) Tell(ctx context.Context, event mountmodel.Event) error {
 		seq, err := d.do(logbook.Entry{Event: event})
 		if err != nil {
 			return 0, err
+		}
+		if event == mountmodel.Locked {
+			d.locked = d.now()
 		}
 		return seq, d.told(event)
 	})

@@ -465,7 +465,7 @@ func (d *desk) resume(ctx context.Context) error {
 		}
 		first = false
 		d.again(e)
-		if e.Frame != nil && e.Frame.Code != codeSuperseded {
+		if e.Frame != nil && e.Frame.Code != codePassedOver {
 			last = e.Frame
 		}
 		return ctx.Err()
@@ -502,7 +502,7 @@ func (d *desk) again(e logbook.Entry) {
 	if err != nil {
 		d.log.Error("an entry of the logbook could not be followed: our fault, please report it", "entry", e.Seq, "error", err)
 	}
-	if e.Frame != nil && e.Frame.Code != codeSuperseded {
+	if e.Frame != nil && e.Frame.Code != codePassedOver {
 		d.frames++
 		d.around.Latest = latestFrom(e.Frame, d.frames)
 		d.planner.see(e.Frame)
@@ -555,7 +555,7 @@ func (d *desk) apply(e logbook.Entry) error {
 		return nil
 	case e.Config != nil:
 		return d.configure(e.At, *e.Config)
-	case e.Frame != nil && e.Frame.Code == codeSuperseded:
+	case e.Frame != nil && e.Frame.Code == codePassedOver:
 		return nil
 	case e.Frame != nil:
 		d.sight(e.At, e.Frame.Sighting)

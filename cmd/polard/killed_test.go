@@ -221,7 +221,7 @@ func checkNight(t *testing.T, n *night, state string, last *web.State) {
 		}
 		if e.Frame != nil {
 			seen[e.Frame.Sighting.Name]++
-			if e.Frame.Code != "" && e.Frame.Code != codeSuperseded {
+			if e.Frame.Code != "" && e.Frame.Code != codePassedOver {
 				t.Errorf("%s was not used: %s", e.Frame.Sighting.Name, e.Frame.Sighting.Refused)
 			}
 		}

@@ -140,6 +140,50 @@ func TestNewestWhileTurning(t *testing.T) {
 	}
 }
 
+// A frame that lay there complete when the lock was told, and is read after it,
+// shows the mount before the lock: it does not confirm.
+func TestFramesBeforeTheLock(t *testing.T) {
+	notUnderRace(t)
+	set := practice(t, practiceFolder+"/adjust_000")
+	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
+	p, err := newPipeline()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log output
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, MeasureFrames: set.Measure}
+	d := newDesk(p, newLogger(&log), cfg, true)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	go d.Run(ctx)
+	arrive := func(k int, complete time.Time) (view mountmodel.View, frames int64) {
+		path := set.paths()[k]
+		frame, err := fits.ReadFile(path)
+		d.Arrive(ctx, fits.Arrival{Path: path, Frame: frame, Err: err, Complete: complete})
+		if err := d.ask(ctx, func() error { view, frames = d.session.View(), d.frames; return nil }); err != nil {
+			t.Fatal(err)
+		}
+		return view, frames
+	}
+	for k := range set.Measure + 1 {
+		arrive(k, time.Now())
+	}
+	before := time.Now()
+	if err := d.Tell(ctx, mountmodel.Locked); err != nil {
+		t.Fatal(err)
+	}
+	read := int64(set.Measure + 1)
+	if v, frames := arrive(set.Measure+1, before); v.Phase != mountmodel.Confirming || len(v.Frames) != 0 || frames != read {
+		t.Errorf("complete before the lock: %s, %+v, %d frames counted", v.Phase, v.Frames, frames)
+	}
+	if !strings.Contains(log.String(), whyBeforeLock) {
+		t.Errorf("the log does not tell: %s", log.String())
+	}
+	if v, frames := arrive(set.Measure+2, time.Now()); len(v.Frames) != 1 || frames != read+1 {
+		t.Errorf("complete after the lock: %+v, %d frames counted", v.Frames, frames)
+	}
+}
+
 // The service, given the frames one by one, shows the numbers that polard axis
 // prints for the same frames.
 func TestServeShowsWhatAxisPrints(t *testing.T) {
