@@ -26,8 +26,7 @@ const (
 	// catalogue's level should hold in its field.
 	imageSurplus = 1.3
 
-	// fewestImageStars and mostImageStars bound the image stars of one attempt; their
-	// numbers fit a byte (imagePattern).
+	// fewestImageStars and mostImageStars bound the image stars of one attempt.
 	fewestImageStars = 10
 	mostImageStars   = 60
 
@@ -111,7 +110,7 @@ func sq(x float64) float64 { return x * x }
 
 // imagePattern holds the numbers of four image stars: the hub and three spokes. In an
 // open pattern the third spoke is missing, and its place holds the hub again.
-type imagePattern [4]uint8
+type imagePattern [4]uint16
 
 func (p imagePattern) open() bool { return p[3] == p[0] }
 
@@ -126,14 +125,14 @@ func imagePatterns(s spots, open bool) []imagePattern {
 	}
 	type neighbour struct {
 		dist2 float64
-		star  uint8
+		star  uint16
 	}
 	near := make([]neighbour, 0, mostImageStars)
 	for hub := range n {
 		near = near[:0]
 		for i, z := range s.at {
 			if d := norm2(z - s.at[hub]); i != hub && d >= shortestSpoke*shortestSpoke {
-				near = append(near, neighbour{d, uint8(i)})
+				near = append(near, neighbour{d, uint16(i)})
 			}
 		}
 		slices.SortFunc(near, func(a, b neighbour) int {
@@ -142,7 +141,7 @@ func imagePatterns(s spots, open bool) []imagePattern {
 		near = near[:min(imageNeighbours, len(near))]
 		for i := range near {
 			for j := range i {
-				p := imagePattern{uint8(hub), near[i].star, near[j].star, uint8(hub)}
+				p := imagePattern{uint16(hub), near[i].star, near[j].star, uint16(hub)}
 				if open {
 					add(p)
 					continue
@@ -268,6 +267,7 @@ type search struct {
 	centroidTol      float64 // pixels
 	open             bool    // with open patterns
 	lenient          bool    // drops none for want of neighbours
+	deepInField      float64 // stars of the level in the field, for a deep search; 0 for others
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
 	assumed          float64 // radians per pixel, for flattening a wide field; 0 for narrow ones
@@ -279,7 +279,8 @@ type search struct {
 	chosen   spots // the image stars that form patterns, as in the image
 	flat     spots // the same, flattened
 	patterns []imagePattern
-	next     int // the first pattern not tried yet
+	source   *deepPatterns // of further patterns; nil when there are none
+	next     int           // the first pattern not tried yet
 	occupied *occupancy
 	quick    []int // how many of n places must be occupied, see leastHits
 	near     []int
@@ -315,6 +316,10 @@ func (s *search) lensPlane(in spots) spots {
 // prepare picks the image stars and forms their patterns.
 func (s *search) prepare() {
 	s.prepared = true
+	if s.deepInField > 0 {
+		s.prepareDeep()
+		return
+	}
 	spec := s.level.spec
 	scale := math.Sqrt(s.scaleLo * s.scaleHi)
 	area := float64(s.image.width) * float64(s.image.height) * s.scaleHi * s.scaleHi
@@ -366,8 +371,9 @@ type lookup struct {
 	open           bool    // whatever v is
 	tol            float64 // in each coordinate
 	z              [4]complex128
-	turned         bool // the shape is of the image's mirror image
-	sizeLo, sizeHi int  // bins of the longest spoke
+	turned         bool       // the shape is of the image's mirror image
+	least2, most2  [2]float32 // squares of the shorter spokes over that of the longest
+	sizeLo, sizeHi int        // bins of the longest spoke
 }
 
 // lookups gives the shapes as which an image pattern may be filed: more than one
@@ -409,6 +415,10 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 		if long > sq(1+tol) || norm2(l.v) > sq(math.Sqrt(long)+tol) {
 			continue
 		}
+		for i, w := range [2]complex128{l.u, l.v} {
+			r, slack := cmplx.Abs(w), math.Sqrt2*tol
+			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
+		}
 		if side := imag(l.u); side > -tol {
 			all = append(all, l)
 			if side > tol {
@@ -419,6 +429,20 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 		all = append(all, l)
 	}
 	return all
+}
+
+// lengthsFit tells whether the shorter spokes of a catalogue pattern are what the lookup asks,
+// in units of the longest: most of what shares a bucket is not, and a fit costs more.
+func (l *lookup) lengthsFit(p *[4]vec32, seen int) bool {
+	d := p[1].sub(p[0])
+	longest2 := d.dot(d)
+	for i := 2; i < seen; i++ {
+		d := p[i].sub(p[0])
+		if r2 := d.dot(d); r2 < l.least2[i-2]*longest2 || r2 > l.most2[i-2]*longest2 {
+			return false
+		}
+	}
+	return true
 }
 
 // rows gives the parts of the index that may hold the shape.
@@ -469,17 +493,21 @@ func (s *search) round(n int) []proven {
 	})
 }
 
-// left is how many patterns have not been looked up yet.
+// left is how many patterns have not been looked up yet, of those formed so far; 0 when all
+// have been.
 func (s *search) left() int {
 	if !s.prepared {
 		s.prepare()
+	}
+	if s.next == len(s.patterns) && s.source != nil {
+		s.patterns, s.next = s.source.more(), 0
 	}
 	return len(s.patterns) - s.next
 }
 
 // release lets go of the memory of a search that has come to its end.
 func (s *search) release() {
-	s.chosen.at, s.flat.at, s.patterns, s.next, s.occupied = nil, nil, nil, 0, nil
+	s.chosen.at, s.flat.at, s.patterns, s.source, s.next, s.occupied = nil, nil, nil, nil, 0, nil
 }
 
 // block is how many entries of the index are looked at together: the
@@ -533,6 +561,9 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 		seen := 4
 		if l.open {
 			seen = 3
+		}
+		if !l.lengthsFit(&places[k], seen) {
+			continue
 		}
 		c, misfit2 := fitPattern(places[k][:seen], l.z[:seen], l.turned)
 		if alpha2 := norm2(c.alpha); !(misfit2 <= fitTol2) || alpha2 < alphaLo2 || alpha2 > alphaHi2 {

@@ -151,6 +151,7 @@ type sweep struct {
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
 	lenient     bool      // drops no candidate for want of neighbours
+	deep        bool      // see deep.go
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
 }
@@ -174,6 +175,9 @@ func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, tri
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
 		out.assumed = mean
 		out.bend = r.distortion / sq(mean*math.Hypot(float64(image.width), float64(image.height))/2)
+	}
+	if p.deep {
+		out.deepInField = levelStars(s.cat, r.level, image, math.Sqrt(r.scaleLo*r.scaleHi))
 	}
 	if p.near != nil {
 		out.hinted, out.hintedCos = vec32FromICRS(*p.near), float32(nearRadius.Cos())
@@ -214,13 +218,21 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image)
+	deeper := sync.OnceValues(func() (spots, *verifier) {
+		even := image.byLocalRank()
+		return even, newDeepVerifier(s.cat, hint.Epoch, even)
+	})
 	for _, turn := range s.plan(image, hint) {
 		for i, r := range turn.ranges {
 			if turn.searches[i] == nil {
-				turn.searches[i] = s.newSearch(r, turn.sweep, image, v, &trials)
+				places, v := image, v
+				if turn.deep {
+					places, v = deeper()
+				}
+				turn.searches[i] = s.newSearch(r, turn.sweep, places, v, &trials)
 			}
 			search := turn.searches[i]
-			for n := min(turn.patterns, search.left()); n > 0; n -= roundSize {
+			for n := turn.patterns; n > 0 && search.left() > 0; n -= roundSize {
 				for _, p := range search.round(n) {
 					if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
 						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
@@ -314,7 +326,7 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	if everywhere {
 		turns = append(turns, turn{sweepOver(blind, softTol, nil), toTheEnd})
 	}
-	return turns
+	return append(turns, s.deepTurns(image, hint)...)
 }
 
 // hintedRanges are the levels for a scale that is known to hintTolerance, the

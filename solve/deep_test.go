@@ -1,0 +1,106 @@
+package solve
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+)
+
+func caseNamed(t *testing.T, prefix string) skyCase {
+	t.Helper()
+	i := slices.IndexFunc(skyCases, func(c skyCase) bool { return strings.HasPrefix(c.name, prefix) })
+	if i < 0 {
+		t.Fatalf("no case %q", prefix)
+	}
+	return skyCases[i]
+}
+
+// The deep sweep forms each group of four stars whose spokes are within reach once, by its
+// central star: held against all groups of four, one by one.
+func TestDeepPatterns(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 1))
+	d := &deepPatterns{reach: 70}
+	for range 40 {
+		d.at = append(d.at, complex(300*rng.Float64(), 200*rng.Float64()))
+	}
+	name := func(p []int) string {
+		slices.Sort(p[1:])
+		return fmt.Sprint(p)
+	}
+	want := map[string]bool{}
+	within := func(a, b int) bool {
+		r := math.Sqrt(norm2(d.at[a] - d.at[b]))
+		return r >= shortestSpoke && r <= d.reach
+	}
+	for hub := range d.at {
+		for i := range d.at {
+			for j := range i {
+				for k := range j {
+					if i == hub || j == hub || k == hub || !within(hub, i) || !within(hub, j) || !within(hub, k) {
+						continue
+					}
+					middle := (d.at[hub] + d.at[i] + d.at[j] + d.at[k]) / 4
+					from := func(a int) float64 { return norm2(d.at[a] - middle) }
+					if from(hub) <= min(from(i), from(j), from(k)) {
+						want[name([]int{hub, i, j, k})] = true
+					}
+				}
+			}
+		}
+	}
+	deepest := uint16(0)
+	n := 0
+	for ps := d.more(); ps != nil; ps = d.more() {
+		for _, p := range ps {
+			if last := slices.Max(p[:]); last < deepest {
+				t.Fatalf("%v comes after star %d", p, deepest)
+			} else {
+				deepest = last
+			}
+			key := name([]int{int(p[0]), int(p[1]), int(p[2]), int(p[3])})
+			if !want[key] {
+				t.Fatalf("%s is not to be formed, or twice", key)
+			}
+			delete(want, key)
+			n++
+		}
+	}
+	if len(want) > 0 || n < 100 {
+		t.Errorf("%d formed, %d missing", n, len(want))
+	}
+}
+
+// A clump of detections costs no memory.
+func TestDeepPatternsOfAClump(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 2))
+	d := &deepPatterns{reach: 100}
+	for range 1000 {
+		d.at = append(d.at, complex(50*rng.Float64(), 50*rng.Float64()))
+	}
+	for ps := d.more(); ps != nil; ps = d.more() {
+		if len(ps) > mostDeepNear*mostDeepNear*mostDeepNear {
+			t.Fatalf("%d patterns at once", len(ps))
+		}
+	}
+}
+
+// Frames in which two to six uncatalogued sources as bright come to each catalogue star.
+func TestMostlyUncatalogued(t *testing.T) {
+	if testing.Short() || raceEnabled {
+		t.Skip("large levels of the index")
+	}
+	c := caseNamed(t, "infra-red")
+	for degrees, seed := range map[float64]uint64{4: 3415456077030540965, 16: 3415449479960771699, 60: 3415451678984028121} {
+		s, img := drawScene(c, degrees, seed)
+		det, err := Detect(img)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if why, _, _ := s.solveScene(det, Hint{Scale: s.camera.Scale * 1.03, Epoch: s.epoch}); why != "" {
+			t.Errorf("%g degrees: %s", degrees, why)
+		}
+	}
+}
