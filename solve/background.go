@@ -49,6 +49,8 @@ type skyMap struct {
 	tileW, tileH float64
 	level, noise []float32   // nx*ny, row-major
 	rough        []float32   // spread of the values over their noise, of each tile
+	outside      []float32   // part of the values that are far from its level, of each tile
+	coarse       *skyMap     // the map of tiles that a finer one was made from, or nil
 	step         float32     // smallest step between pixel values, about 0 when continuous
 	dither       float32     // step, or 0 where the noise is many steps and needs no dither
 	lowest       float32     // lowest value of the image
@@ -68,6 +70,7 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 	b.level = make([]float32, b.nx*b.ny)
 	b.noise = make([]float32, b.nx*b.ny)
 	b.rough = make([]float32, b.nx*b.ny)
+	b.outside = make([]float32, b.nx*b.ny)
 	b.step = valueStep(img)
 	b.dither, b.lowest = b.step, lowestValue(img)
 	if coarseNoise(img) > fineSteps*b.step {
@@ -100,6 +103,7 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			}
 			b.level[i] = float32(level)
 			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))
+			b.outside[i] = s.outside(b.level[i], farSigma*b.noise[i])
 			valid[i] = true
 		}
 	})
@@ -162,6 +166,20 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 			}
 		}
 	}
+}
+
+// farSigma, in noise of a pixel, is far from the sky's level.
+const farSigma = 5
+
+// outside is the part of the values that are farther than limit from the level.
+func (s *tileSamples) outside(level, limit float32) float32 {
+	n := 0
+	for _, v := range s.value {
+		if d := v - level; d > limit || d < -limit {
+			n++
+		}
+	}
+	return float32(n) / float32(len(s.value))
 }
 
 // A sky that the camera's black level cuts off.

@@ -151,11 +151,12 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 		}
 	}
 	p := prepare(img, mesh, workers)
-	m := p.findPSF(workers)
-	if finer := mesh.finer(img, m.fwhm()*float64(m.canvas.scale), workers); finer != nil {
+	m := p.starsPSF(false, workers)
+	if finer := mesh.finer(img, m.imageFWHM(), workers); finer != nil {
 		mesh = finer
+		calm := p.calmOnly
 		p = prepare(img, mesh, workers)
-		m = p.findPSF(workers)
+		m = p.starsPSF(calm, workers)
 	}
 	if m.canvas.scale == 1 {
 		p.replaceLone(m.loneShare())
@@ -166,7 +167,9 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 	sources := newSources(peaks, m)
 	// The brightest show the PSF and the noise better; then all are fitted.
 	p.fitAll(m, sources, min(len(sources), modelSources), sweeps, noiseModel{rough2: sq(firstRough)}, workers)
-	m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
+	if !p.calmOnly { // else the brightest are mostly no stars
+		m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
+	}
 	m.correlate(alike)
 	noise := p.estimateNoise(m, sources)
 	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
@@ -178,7 +181,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 
 	p.findLevel(m, sources[:min(len(sources), modelSources)])
 	sunk = p.low > max(negativeLeast, negativePart*p.high)
-	d = &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.fwhm() * float64(m.canvas.scale)}
+	d = &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.imageFWHM()}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short
 	d.Rejected.Hot, d.Rejected.Blobs = p.hot, lamps

@@ -36,8 +36,8 @@ func (b *skyMap) finer(img Image, fwhm float64, workers int) *skyMap {
 		return nil
 	}
 	look := make([]bool, len(b.rough))
-	for i, r := range b.rough {
-		if r > roughTile {
+	for i := range b.rough {
+		if b.isRough(i) {
 			look[i] = true
 			b.around(i, func(j int) { look[j] = true })
 		}
@@ -77,7 +77,7 @@ func (b *skyMap) finer(img Image, fwhm float64, workers int) *skyMap {
 		}
 		return anew[i]
 	})
-	f := &skyMap{nx: b.nx * cells, ny: b.ny * cells, tileW: b.tileW / float64(cells), tileH: b.tileH / float64(cells), step: b.step, dither: b.dither, lowest: b.lowest}
+	f := &skyMap{nx: b.nx * cells, ny: b.ny * cells, tileW: b.tileW / float64(cells), tileH: b.tileH / float64(cells), step: b.step, dither: b.dither, lowest: b.lowest, coarse: b}
 	f.level, f.noise = make([]float32, f.nx*f.ny), make([]float32, f.nx*f.ny)
 	own := make([]bool, f.nx*f.ny)
 	for j := range f.ny {

@@ -36,6 +36,7 @@ type prepared struct {
 	high, low int       // pixels in company far above the sky, and far below it
 	starPeak  float64   // how high the pixels of stars reach
 	levelsOff bool      // its brightest stars are wide
+	calmOnly  bool      // the PSF is that of stars where the sky is calm
 	rows      []float32 // offsets of rows and columns, nil where there are none
 	columns   []float32
 	loneOdds  float64 // twice the logarithm of the odds that something small is a lone pixel
@@ -108,7 +109,8 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 			}
 			p.cleanRow(y, buffers[wk][0], buffers[wk][1], &bands[i])
 		}
-		bands[i].maxima = brightest(bands[i].maxima, bandMaxima)
+		calm, rough := sky.byCalm(bands[i].maxima)
+		bands[i].maxima = append(brightest(calm, bandMaxima), brightest(rough, bandMaxima)...)
 		for k := 1; k < len(p.canvases); k++ {
 			halve(p.canvases[k-1], p.canvases[k], y0>>k, min(y1>>k, p.canvases[k].height))
 		}
@@ -367,6 +369,9 @@ func (p *prepared) canvasNoise(c *canvas) float64 {
 func (p *prepared) canvasMaxima(c *canvas, workers int) []maximum {
 	if c.scale == 1 {
 		m := slices.Clone(p.maxima)
+		if p.calmOnly {
+			m, _ = p.sky.byCalm(m)
+		}
 		sortMaxima(m)
 		return m
 	}
@@ -384,6 +389,9 @@ func (p *prepared) canvasMaxima(c *canvas, workers int) []maximum {
 			}
 			up, down := c.pix[(y-1)*c.width+x-1:][:3], c.pix[(y+1)*c.width+x-1:][:3]
 			if v < max(up[0], up[1], up[2]) || v <= max(down[0], down[1], down[2]) {
+				continue
+			}
+			if p.calmOnly && !p.sky.calm(c.imagePixel(float64(x)), c.imagePixel(float64(y))) {
 				continue
 			}
 			_, n := p.sky.at(c.imagePixel(float64(x)), c.imagePixel(float64(y)))

@@ -209,6 +209,8 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		long, short := m.relative(s.size)
 		snr := s.flux / math.Sqrt(s.varF)
 		switch {
+		case p.calmOnly && long*short > calmNarrower*calmNarrower:
+			return Star{}, isBlob
 		case p.levelsOff && p.wideAndHigh(m, s):
 		case clearly && s.misfit > largestMisfit:
 			return Star{}, isBlob
