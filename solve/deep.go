@@ -36,6 +36,11 @@ const (
 	deepPart                           = 6
 	fewestDeepInField, mostDeepInField = 20, 150
 
+	// worthThinned is by what factor a thinned level's number of stars may be off before one that
+	// is not thinned serves as well: there a pattern's hub is its faintest star, which an image
+	// in another light does not tell.
+	worthThinned = 2.5
+
 	// deepStars is the number of detections from which the deep sweep is made: with less,
 	// the patterns of the other sweeps have met nearly all of them.
 	deepStars = 24
@@ -93,11 +98,13 @@ func (s spots) byLocalRank() spots {
 type deepPatterns struct {
 	at    []complex128
 	reach float64    // longest spoke, pixels
+	last  bool       // the hub is the star that comes last, not the central one
 	near  [][]uint16 // of each star so far, those within reach
 	next  int        // the star that joins next
 }
 
-// more gives the patterns of the next star with those before it, by their central star;
+// more gives the patterns of the next star with those before it, by their central star, or by
+// that star in levels whose hubs are the faintest of their patterns;
 // none when there are no more stars.
 func (d *deepPatterns) more() []imagePattern {
 	var out []imagePattern
@@ -115,7 +122,7 @@ func (d *deepPatterns) more() []imagePattern {
 		}
 		d.near = append(d.near, near)
 		add := func(p imagePattern) {
-			if d.central(p) {
+			if d.last || d.central(p) {
 				out = append(out, p)
 			}
 		}
@@ -127,6 +134,9 @@ func (d *deepPatterns) more() []imagePattern {
 			}
 		}
 		for _, hub := range near {
+			if d.last {
+				break
+			}
 			others := d.near[hub]
 			if len(others) == mostDeepNear {
 				continue
@@ -159,7 +169,7 @@ func (s *search) prepareDeep() {
 	inField := s.deepInField
 	s.chosen = s.image.brightest(mostDeepStars)
 	s.flat = s.lensPlane(s.chosen)
-	s.source = &deepPatterns{at: s.flat.at, reach: math.Sqrt(deepReach * area / (math.Pi * inField))}
+	s.source = &deepPatterns{at: s.flat.at, reach: math.Sqrt(deepReach * area / (math.Pi * inField)), last: !spec.thinned()}
 	tol := deepNearTol + spec.shapeTol*spec.cellSide().Radians()/scale/2
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(min(len(s.image.at), deepSpots(s.image, tol)))), tol)
 	const most = 4 * neighbours
@@ -192,7 +202,7 @@ func newDeepVerifier(cat *catalogs.Catalogue, epoch float64, image spots) *verif
 // deepRanges covers the scales from lo to hi (radians per pixel), each by the level that has nearest
 // to deepInField stars in the field; the best of the levels, or the next after it.
 func deepRanges(cat *catalogs.Catalogue, image spots, lo, hi, step float64, skip int) []scaleRange {
-	ideal := min(max(float64(len(image.at))/deepPart, fewestDeepInField), mostDeepInField)
+	ideal := deepIdeal(image)
 	var ranges []scaleRange
 	for lo < hi {
 		next := min(hi, lo*step)
@@ -202,7 +212,11 @@ func deepRanges(cat *catalogs.Catalogue, image spots, lo, hi, step float64, skip
 		}
 		slices.SortStableFunc(levels, func(a, b int) int {
 			far := func(l int) float64 {
-				return math.Abs(math.Log(levelStars(cat, l, image, math.Sqrt(lo*next)) / ideal))
+				off := math.Abs(math.Log(levelStars(cat, l, image, math.Sqrt(lo*next)) / ideal))
+				if !levelSpecs[l].thinned() {
+					off = max(off, math.Log(worthThinned))
+				}
+				return off
 			}
 			return cmp.Compare(far(a), far(b))
 		})
@@ -212,11 +226,20 @@ func deepRanges(cat *catalogs.Catalogue, image spots, lo, hi, step float64, skip
 	return ranges
 }
 
-// levelStars is how many stars of a level the field holds, at most as many as the
-// catalogue has.
+// deepIdeal is how many stars of a level would best be in the field.
+func deepIdeal(image spots) float64 {
+	return min(max(float64(len(image.at))/deepPart, fewestDeepInField), mostDeepInField)
+}
+
+// levelStars is how many stars of a level form patterns of one size in the field, at most as many
+// as the catalogue has. Levels that are not thinned have patterns of many sizes.
 func levelStars(cat *catalogs.Catalogue, level int, image spots, scale float64) float64 {
 	area := float64(image.width) * float64(image.height) * sq(scale)
-	return min(levelSpecs[level].starsIn(area), float64(cat.Len())*area/(4*math.Pi))
+	n := min(levelSpecs[level].starsIn(area), float64(cat.Len())*area/(4*math.Pi))
+	if !levelSpecs[level].thinned() {
+		n = min(n, deepIdeal(image))
+	}
+	return n
 }
 
 // deepTurns are the turns of the deep sweep, by two levels where the scale is hinted. Its

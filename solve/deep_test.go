@@ -104,3 +104,34 @@ func TestMostlyUncatalogued(t *testing.T) {
 		}
 	}
 }
+
+// For levels whose hubs are the faintest stars of their patterns, the hub comes last.
+func TestDeepPatternsByTheLast(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	d := &deepPatterns{reach: 70, last: true}
+	for range 40 {
+		d.at = append(d.at, complex(300*rng.Float64(), 200*rng.Float64()))
+	}
+	want := 0
+	for i := range d.at {
+		near := 0
+		for j := range i {
+			if r := math.Sqrt(norm2(d.at[i] - d.at[j])); r >= shortestSpoke && r <= d.reach {
+				near++
+			}
+		}
+		want += near * (near - 1) * (near - 2) / 6
+	}
+	n := 0
+	for ps := d.more(); ps != nil; ps = d.more() {
+		n += len(ps)
+		for _, p := range ps {
+			if p[0] != slices.Max(p[:]) {
+				t.Fatalf("hub of %v", p)
+			}
+		}
+	}
+	if n != want || n < 100 {
+		t.Errorf("%d patterns, want %d", n, want)
+	}
+}
