@@ -42,6 +42,7 @@ type fitter struct {
 	inv           [4][4]float64 // inverse of the normal matrix
 	fitted        [4]float64    // flux, flux*ex, flux*ey, sky
 	ex, ey        float64       // from the tables' phase to the star
+	cx, cy        int           // pixel in the middle of data
 }
 
 func newFitter(p *prepared, m *psf, noise noiseModel) *fitter {
@@ -133,15 +134,14 @@ func (f *fitter) fit(s *source, last []source) {
 	_, sigma := f.p.sky.at(c.imagePixel(s.at[0]), c.imagePixel(s.at[1]))
 	f.sky2 = sq(sigma / float64(c.scale))
 	half := 0.5 / float64(m.steps)
-	var cx, cy int
 	for round := range fitRounds {
 		x, y := int(math.Round(s.at[0])), int(math.Round(s.at[1]))
-		if round == 0 || x != cx || y != cy {
-			cx, cy = x, y
-			f.load(s, cx, cy, last)
+		if round == 0 || x != f.cx || y != f.cy {
+			f.cx, f.cy = x, y
+			f.load(s, x, y, last)
 		}
 		var restX, restY float64
-		f.value, f.dx, f.dy, restX, restY = m.table(s.at[0]-float64(cx), s.at[1]-float64(cy))
+		f.value, f.dx, f.dy, restX, restY = m.table(s.at[0]-float64(f.cx), s.at[1]-float64(f.cy))
 		f.base = f.sky2 + f.noise.rough2*sq(s.flux*m.top/2)
 		if !f.solve(s.flux) || !(f.fitted[0] > 0) {
 			s.failed = true
@@ -328,7 +328,7 @@ func (f *fitter) judge(s *source) {
 			pv := f.sky2 + f.noise.shot*star
 			res += e * e
 			resVar += f.sky2
-			chi2 += e * e * f.weight(star)
+			chi2 += e * e / (1/f.weight(star) + sq(drawnError*model))
 			pixels++
 			res2Var += 2 * pv * pv
 			power += model * model
@@ -355,11 +355,15 @@ func (f *fitter) judge(s *source) {
 	second := 1 + secondOrder*s.varF/f2
 	// A star that differs from the PSF more than others do (an unseen companion)
 	// has a place that is off by more: its errors grow with its chi^2.
-	if free := pixels - 4; free > 0 && chi2/free > 1+clearMisfit*math.Sqrt(2/free) {
+	// The cube root of chi^2 is nearly normal (Wilson and Hilferty 1931, PNAS 17, 684).
+	if free := pixels - 4; free > 0 && math.Cbrt(chi2/free) > 1-2/(9*free)+clearMisfit*math.Sqrt(2/(9*free)) {
 		second *= chi2 / free
 	}
+	if !m.alike.white() {
+		second *= f.alikePlace(s.flux)
+	}
 	pos := func(a, b int) float64 {
-		return second * m.alikePos * f.inv[a][b] / f2
+		return second * f.inv[a][b] / f2
 	}
 	s.varPos = [3]float64{pos(1, 1), pos(1, 2), pos(2, 2)}
 	power = max(power, math.SmallestNonzeroFloat32)
@@ -368,6 +372,36 @@ func (f *fitter) judge(s *source) {
 	s.edge = lost > edgeShare*total && s.full == 0
 	s.lone = m.canvas.scale == 1 && s.full == 0 && chiLone-chiPixel < chiStar+f.p.loneOdds
 	s.size = starMoments(m, &seen, &drawn)
+}
+
+// drawnError is the relative error of a pixel of the PSF itself, from steps of its width and wings and
+// from what few stars tell of it: it is alike in all stars and moves none. A star that differs from
+// the PSF by more differs from the others.
+const drawnError = 0.005
+
+// alikePlace is how many times larger than for independent pixels the variance of the fitted
+// place is: that of the sums over pixels that make it.
+func (f *fitter) alikePlace(flux float64) float64 {
+	m := f.model
+	factor := 0.0
+	sum := make([]float32, len(f.data))
+	for axis := 1; axis <= 2; axis++ {
+		clear(sum)
+		for i, d := range f.data {
+			v := float64(f.value[i])
+			if d != d || v == 0 {
+				continue
+			}
+			g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
+			share := 0.0
+			for j := range g {
+				share += f.inv[axis][j] * g[j]
+			}
+			sum[i] = float32(share * f.weight(flux*v) / flux)
+		}
+		factor += m.alike.factor(sum, m.side) / 2
+	}
+	return factor
 }
 
 // loneRough is the relative error of the PSF that a star may have beside a lone

@@ -100,12 +100,10 @@ var (
 //	what the profile does not hold, from bright stars        empirical.go
 //	maxima to sources to stars, and what is none             sources.go
 //
-// The accuracy is that of the Cramer-Rao bound within a few percent from 2 pixels of
-// FWHM upwards, from faint stars to signal-to-noise 1000, and stated errors are true to
-// a tenth: up to 13 percent too large for stars of that brightness narrower than 2.5 pixels
-// and for wide ones in reduced mosaics (TestCovarianceIsTrue, TestCovarianceOfMosaics). Where the PSF changes over the
-// frame or is narrower than 1.6 pixels, the place of bright stars errs by some
-// hundredths of a pixel, and the covariance says so.
+// The accuracy is that of the Cramer-Rao bound within a few percent from 1.5 pixels of
+// FWHM upwards, from signal-to-noise 15 to 1000, and the variances stated are true to a tenth
+// (TestCovarianceIsTrue): to a fifth in reduced mosaics (TestCovarianceOfMosaics). Where the PSF changes over the
+// frame, the place of bright stars errs by some hundredths of a pixel, and the covariance says so.
 func Detect(img Image) (*Detection, error) {
 	if err := checkSize(img); err != nil {
 		return nil, err

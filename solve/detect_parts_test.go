@@ -159,8 +159,8 @@ func TestFilter(t *testing.T) {
 	ring := newPSF(c, ringProfile(0.4, 0.2), 4, 0, 4, false)
 	ring.ring = true
 	for name, m := range map[string]*psf{
-		"point": newPSF(c, moffats()[4], 1.5, 0, 1.5, false),
-		"trail": newPSF(c, moffats()[4], 9, 4, 4, true),
+		"point": newPSF(c, moffats()[8], 1.5, 0, 1.5, false),
+		"trail": newPSF(c, moffats()[8], 9, 4, 4, true),
 		"ring":  ring,
 	} {
 		k := newKernel(m)
@@ -432,11 +432,11 @@ func TestPSFDerivatives(t *testing.T) {
 	c := &canvas{width: 10, height: 10, scale: 1}
 	const h = 0.05 // over several bins of the tables
 	for name, m := range map[string]*psf{
-		"Moffat":     newPSF(c, moffats()[6], 2, 0.4, 1.5, false),
+		"Moffat":     newPSF(c, moffats()[12], 2, 0.4, 1.5, false),
 		"Gaussian":   newPSF(c, moffats()[0], 2, 0, 2, false),
-		"trail":      newPSF(c, moffats()[4], 8, 3, 4, true),
+		"trail":      newPSF(c, moffats()[8], 8, 3, 4, true),
 		"ring":       newPSF(c, ringProfile(0.4, 0.2), 5, 0, 5, false),
-		"far Moffat": newPSF(c, moffats()[6], 0.3, 0, 0.3, false),
+		"far Moffat": newPSF(c, moffats()[12], 0.3, 0, 0.3, false),
 	} {
 		peak := 0.0
 		for u := 0.0; u < 6; u += 0.1 {

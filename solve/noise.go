@@ -21,7 +21,7 @@ const (
 	// noiseStars clean stars show shot noise and roughness: the brightest, and
 	// as many spread over the rest, since the one grows with the light and the
 	// other with its square.
-	noiseStars = 48
+	noiseStars = 64
 	// noiseStarSigma: fainter ones are all sky noise.
 	noiseStarSigma = 6
 	noiseRounds    = 8
@@ -32,23 +32,19 @@ const (
 	noiseClipMean = 0.9943
 	// firstRough is the roughness assumed until it is measured.
 	firstRough = 0.02
-	// mostLever: where a fit takes more of correlated noise with it, what it leaves is
-	// too uncertain to tell of the rest.
-	mostLever = 0.6
-	// noisePart of the star's peak is the least value of pixels that count.
-	noisePart = 0.1
 )
 
-// estimateNoise fits the noise model to the residuals of stars, each divided by
-// one minus the pixel's leverage, by iterated weighted least squares.
+// residual is what the pixels of a star leave in one sum over them, squared, with the means of
+// what it should be made of.
+type residual struct{ e2, sky2, model, half2 float64 }
+
+// estimateNoise fits the noise model to the residuals of stars by iterated weighted
+// least squares. A star that is wider than the PSF, or has other wings, leaves much, and all of
+// it even about the centre: its place does not suffer. So only sums count that are odd; but where
+// noise is alike from pixel to pixel, and that is known over two pixels only, single pixels.
 func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
-	type residual struct{ model, half2, e2, sky2 float64 }
 	var list []residual
 	f := newFitter(p, m, noiseModel{rough2: sq(firstRough)})
-	peak := m.top
-	// A fit takes more of correlated noise with it: what it takes along each of its
-	// parameters has a variance that is larger by their factors.
-	alike := (m.alikeFlux + m.alikePos) / 2
 	used := 0
 	take := func(s source) {
 		f.fit(&s, sources)
@@ -56,25 +52,11 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 			return
 		}
 		used++
-		for i, d := range f.data {
-			v := float64(f.value[i])
-			if d != d || v < noisePart*peak {
-				continue
-			}
-			model := s.flux * v
-			g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
-			lever := 0.0
-			for j := range 4 {
-				for k := range 4 {
-					lever += g[j] * f.inv[j][k] * g[k]
-				}
-			}
-			if lever *= f.weight(model) * alike; lever > mostLever && alike > 1 {
-				continue
-			}
-			e := d - f.fitted[3] - s.flux*(v+f.ex*g[1]+f.ey*g[2])
-			list = append(list, residual{model, sq(s.flux * peak / 2), e * e / max(0.1, 1-lever), f.sky2})
+		if !m.alike.white() {
+			list = f.pixelResiduals(&s, list)
+			return
 		}
+		list = f.oddResiduals(&s, list)
 	}
 	var clean []int
 	for i := range sources {
@@ -123,6 +105,101 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 	return n
 }
 
+// oddResiduals takes the sums of the last fit's residuals over its pixels, weighted as
+// the fit was and with the odd modes. What the fit has taken out of the pixels is taken out
+// of the modes, so that its errors are not in the sums.
+func (f *fitter) oddResiduals(s *source, list []residual) []residual {
+	m, r := f.model, f.model.radius
+	u0, v0 := s.at[0]-float64(f.cx), s.at[1]-float64(f.cy)
+	var along, fitted [oddModes][4]float64
+	var whole, power, sum, light [oddModes]float64
+	each := func(do func(w, d float64, g [4]float64, mode *[oddModes]float64)) {
+		i := 0
+		for y := -r; y <= r; y++ {
+			for x := -r; x <= r; x, i = x+1, i+1 {
+				v, d := float64(f.value[i]), f.data[i]
+				if d != d || v == 0 {
+					continue
+				}
+				g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
+				mode := oddModesOf(g, float64(x)-u0, float64(y)-v0)
+				do(f.weight(s.flux*v), d, g, &mode)
+			}
+		}
+	}
+	each(func(w, _ float64, g [4]float64, mode *[oddModes]float64) {
+		for k := range mode {
+			whole[k] += sq(w * mode[k])
+			for j := range g {
+				along[k][j] += w * mode[k] * g[j]
+			}
+		}
+	})
+	for k := range along {
+		for i := range 4 {
+			for j := range 4 {
+				fitted[k][i] += f.inv[i][j] * along[k][j]
+			}
+		}
+	}
+	each(func(w, d float64, g [4]float64, mode *[oddModes]float64) {
+		star := s.flux * g[0]
+		e := d - f.fitted[3] - s.flux*(g[0]+f.ex*g[1]+f.ey*g[2])
+		for k := range mode {
+			h := mode[k]
+			for j := range g {
+				h -= fitted[k][j] * g[j]
+			}
+			sum[k] += w * h * e
+			power[k] += sq(w * h)
+			light[k] += sq(w*h) * star
+		}
+	})
+	half2 := sq(s.flux * m.top / 2)
+	for k := range sum {
+		if power[k] > leastPivot*whole[k] { // else too few pixels tell
+			list = append(list, residual{e2: sq(sum[k]) / power[k], sky2: f.sky2, model: light[k] / power[k], half2: half2})
+		}
+	}
+	return list
+}
+
+const (
+	// mostLever: where a fit takes more of correlated noise with it, what it leaves is
+	// too uncertain to tell of the rest.
+	mostLever = 0.6
+	// noisePart of the star's peak is the least value of pixels that count.
+	noisePart = 0.1
+)
+
+// pixelResiduals takes those of the last fit's single pixels, each divided by one minus its
+// leverage. A fit takes more of correlated noise with it: what it takes along each of its
+// parameters has a variance that is larger by their factors.
+func (f *fitter) pixelResiduals(s *source, list []residual) []residual {
+	m := f.model
+	alike := (m.alikeFlux + f.alikePlace(s.flux)) / 2
+	for i, d := range f.data {
+		v := float64(f.value[i])
+		if d != d || v < noisePart*m.top {
+			continue
+		}
+		model := s.flux * v
+		g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
+		lever := 0.0
+		for j := range 4 {
+			for k := range 4 {
+				lever += g[j] * f.inv[j][k] * g[k]
+			}
+		}
+		if lever *= f.weight(model) * alike; lever > mostLever {
+			continue
+		}
+		e := d - f.fitted[3] - s.flux*(v+f.ex*g[1]+f.ey*g[2])
+		list = append(list, residual{e2: e * e / max(0.1, 1-lever), sky2: f.sky2, model: model, half2: sq(s.flux * m.top / 2)})
+	}
+	return list
+}
+
 // noiseCorrelation is the correlation of the noise of pixels 0, 1 and 2 columns
 // and rows apart: 1, 0, 0 for independent pixels. Interpolated colour mosaics
 // and resampled frames differ from that.
@@ -135,6 +212,8 @@ const (
 	// leastCorrelation: the estimate is good to 0.02, and faint stars in crowded
 	// fields make 0.1; smaller ones are taken as none.
 	leastCorrelation = 0.15
+	// alikeFar is the most that pixels two apart are alike, as a part of what neighbours are.
+	alikeFar = 0.35
 )
 
 // measureCorrelation compares differences of pixels 1 and 2 apart with those
@@ -175,10 +254,10 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 			}
 			_, spread[i] = h.clipped(v)
 		}
-		// Interpolation makes next neighbours more alike than the next but one;
-		// stars in a crowded field make both alike.
+		// Interpolation makes next neighbours far more alike than the next but one ([1 2 1] four times
+		// as much, linear ones leave none); stars in a crowded field make both alike.
 		r1, r2 := 1-sq(spread[1]/spread[0]), 1-sq(spread[2]/spread[0])
-		if math.Abs(r1) < leastCorrelation || r2 > r1/2 {
+		if math.Abs(r1) < leastCorrelation || r2 > alikeFar*r1 {
 			return [3]float64{1, 0, 0}
 		}
 		return [3]float64{1, min(r1, 1), r2}
@@ -189,9 +268,12 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 // leastFactor: noise that alternates cancels in sums, but not for long.
 const leastFactor = 0.25
 
+// whiteNoise is that of independent pixels.
+var whiteNoise = noiseCorrelation{x: [3]float64{1, 0, 0}, y: [3]float64{1, 0, 0}}
+
 // white tells whether pixels are independent.
 func (n noiseCorrelation) white() bool {
-	return n.x == [3]float64{1, 0, 0} && n.y == [3]float64{1, 0, 0}
+	return n == whiteNoise
 }
 
 // factor is how much larger the variance of the sum of pixels with the weights
@@ -221,8 +303,8 @@ func (n noiseCorrelation) factor(w []float32, side int) float64 {
 	return max(leastFactor, sum/self)
 }
 
-// refine chooses profile and width again, now with the places of the fits:
-// moments on few pixels are a little too wide.
+// refine chooses profile and shape again, now with the places of the fits:
+// moments on few pixels are a little too wide, and scatter with the places in them.
 func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 	var stars []ellipse
 	for i := range sources {
@@ -241,23 +323,24 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 	best := m.scaled(m.profile, 1)
 	r := best.radius
 	p.misfit(best, stars, r)
-	// Pattern search over ln(width) and, for stars, the wings.
-	wing := slices.Index(moffats(), best.profile)
+	search := shapeSearch{p: p, stars: stars, radius: r, workers: workers}
 	for _, step := range refineSteps {
-		for range refineRounds {
-			var tried []*psf
-			tried = append(tried, best.scaled(best.profile, 1+step), best.scaled(best.profile, 1/(1+step)))
-			if wing > 0 {
-				tried = append(tried, best.scaled(moffats()[wing-1], 1))
-			}
-			if wing >= 0 && wing < len(moffats())-1 {
-				tried = append(tried, best.scaled(moffats()[wing+1], 1))
-			}
-			inParallel(workers, len(tried), func(_, i int) { p.misfit(tried[i], stars, r) })
+		best = search.vertex(best, step, width)
+		if !best.ring && len(best.trail) == 1 {
+			best = search.vertex(best, step, stretch)
+			best = search.vertex(best, step, shear)
+		}
+		// Wings and width change together.
+		for wing := slices.Index(moffats(), best.profile); wing >= 0; {
 			was := best
-			for _, t := range tried {
-				if t.misfit < best.misfit {
-					best = t
+			for _, w := range [2]int{wing - 1, wing + 1} {
+				if w < 0 || w == len(moffats()) {
+					continue
+				}
+				other := was.scaled(moffats()[w], 1)
+				p.misfit(other, stars, r)
+				if other = search.vertex(other, step, width); other.misfit < best.misfit {
+					best = other
 				}
 			}
 			if best == was {
@@ -271,10 +354,55 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 	return best
 }
 
-// Steps of relative width in the refinement, and rounds of each.
-var refineSteps = []float64{0.12, 0.04, 0.013}
+// refineSteps are the relative steps of width and shape in the refinement.
+var refineSteps = []float64{0.08, 0.02}
 
-const refineRounds = 6
+// shapeSearch looks for the shape that leaves the least misfit.
+type shapeSearch struct {
+	p       *prepared
+	stars   []ellipse
+	radius  int
+	workers int
+}
+
+// vertex varies one number of a model's shape by a step either way and to the vertex of
+// the parabola through the squares of the misfits, and gives the best of all.
+func (s *shapeSearch) vertex(m *psf, step float64, vary func(m *psf, by float64) *psf) *psf {
+	tried := []*psf{vary(m, -step), vary(m, step)}
+	inParallel(s.workers, len(tried), func(_, i int) { s.p.misfit(tried[i], s.stars, s.radius) })
+	less, more, here := sq(tried[0].misfit), sq(tried[1].misfit), sq(m.misfit)
+	if bend := less + more - 2*here; bend > 0 {
+		at := step * max(-farthestVertex, min(farthestVertex, (less-more)/(2*bend)))
+		there := vary(m, at)
+		s.p.misfit(there, s.stars, s.radius)
+		tried = append(tried, there)
+	}
+	best := m
+	for _, t := range tried {
+		if t.misfit < best.misfit {
+			best = t
+		}
+	}
+	return best
+}
+
+// farthestVertex bounds the way to the vertex, in steps.
+const farthestVertex = 3
+
+// Shapes that differ from a model's by a relative width, by a stretch along the columns
+// at the cost of the rows, or by one between them.
+func width(m *psf, by float64) *psf   { return m.scaled(m.profile, 1+by) }
+func stretch(m *psf, by float64) *psf { return m.reshaped(1+by, 0, 1/(1+by)) }
+func shear(m *psf, by float64) *psf   { return m.reshaped(1, by, 1) }
+
+// reshaped is the same model with moments L S L^T, where L L^T are its own (Cholesky): S,
+// of the given xx, xy and yy, tells the change in units of the star, however that is drawn out.
+func (m *psf) reshaped(xx, xy, yy float64) *psf {
+	a := math.Sqrt(m.xx)
+	b := m.xy / a
+	c := math.Sqrt(m.yy - b*b)
+	return newPSF(m.canvas, m.profile, a*a*xx, a*(b*xx+c*xy), b*b*xx+2*b*c*xy+c*c*yy, false)
+}
 
 // scaled is the same model with another profile, f times as wide.
 func (m *psf) scaled(p *profile, f float64) *psf {

@@ -75,7 +75,7 @@ func (p *profile) at(q float64) (value, slope float64) {
 // (1 + k q)^-beta, from the Gaussian (1/beta = 0) to the widest wings, in steps
 // of moffatStep of 1/beta. The unit is the FWHM.
 var moffats = sync.OnceValue(func() (list []*profile) {
-	for i := range 13 {
+	for i := range 25 {
 		inverse := moffatStep * float64(i)
 		f := func(q float64) float64 { return math.Exp(-4 * math.Ln2 * q) }
 		if i > 0 {
@@ -88,10 +88,12 @@ var moffats = sync.OnceValue(func() (list []*profile) {
 })
 
 const (
-	moffatStep = 0.05
+	moffatStep = 0.025
+	// wingsTried: every so many are tried at first; refine goes on from the best.
+	wingsTried = 6
 	// plainMoffat serves where too few stars are seen to choose: beta 3.3, a
 	// usual value for telescopes.
-	plainMoffat = 6
+	plainMoffat = 12
 	// starReach is the radius in FWHM inside which a star is fitted.
 	starReach = 2.2
 )
@@ -146,6 +148,7 @@ type psf struct {
 	xx, xy, yy float64      // adaptive moments of the star, canvas pixels squared
 	metric     [3]float64   // of the core: q = m0 u^2 + 2 m1 u v + m2 v^2
 	trail      [][2]float64 // points along which the core is spread; one for a point source
+	inPixel    []pixelPoint // where the profile is taken for one pixel
 	ring       bool
 	radius     int // the tables span -radius..radius
 	side       int // 2*radius + 1
@@ -155,8 +158,8 @@ type psf struct {
 	power      float64            // sum of squares of the centred phase
 	top        float64            // largest value of it
 	centre     [2]float64         // centroid of the light of a star at the origin
-	alikeFlux  float64            // variance of sums over the star, and of its position, by sky noise:
-	alikePos   float64            // how much more than for independent pixels
+	alikeFlux  float64            // variance of the flux by sky noise: how much more than for independent pixels
+	alike      noiseCorrelation   // from pixel to pixel
 	misfit     float64            // median relative residual of the stars it was chosen by
 	fromStars  int                // how many those were
 	ladder     [rungs]func() *psf // the same at other widths
@@ -214,7 +217,7 @@ const fwhmPerSigma = 2.354820045
 // yy. With spread, the elongation is that of a round star drawn out along a
 // line (a trail with flat top); without, the star is elliptical.
 func newPSF(c *canvas, p *profile, xx, xy, yy float64, spread bool) *psf {
-	m := &psf{canvas: c, profile: p, xx: xx, xy: xy, yy: yy, trail: [][2]float64{{0, 0}}}
+	m := &psf{canvas: c, profile: p, xx: xx, xy: xy, yy: yy, trail: [][2]float64{{0, 0}}, inPixel: pixelMiddle}
 	long, short := ellipseAxes(xx, xy, yy)
 	cxx, cxy, cyy := xx, xy, yy
 	if spread {
@@ -227,6 +230,12 @@ func newPSF(c *canvas, p *profile, xx, xy, yy float64, spread bool) *psf {
 			t := length * ((float64(i)+0.5)/float64(n) - 0.5)
 			m.trail = append(m.trail, [2]float64{t * math.Cos(angle), t * math.Sin(angle)})
 		}
+	}
+	if short < narrowSize {
+		m.inPixel = wholePixel
+		cxx, cyy = max(cxx-pixelMoment, leastCore*cxx), max(cyy-pixelMoment, leastCore*cyy)
+		most := math.Sqrt(cxx*cyy) * (1 - leastCore)
+		cxy = max(-most, min(most, cxy))
 	}
 	det := cxx*cyy - cxy*cxy
 	m.metric = [3]float64{p.kappa2 * cyy / det, -p.kappa2 * cxy / det, p.kappa2 * cxx / det}
@@ -275,20 +284,55 @@ func trailLength(long, short float64) float64 {
 // offset (u, v) from the star.
 func (m *psf) at(u, v float64) (value, dx, dy float64) {
 	for _, t := range m.trail {
-		a, b := u-t[0], v-t[1]
-		q := m.metric[0]*a*a + 2*m.metric[1]*a*b + m.metric[2]*b*b
-		p, s := m.profile.at(q)
-		value += p
-		dx -= s * 2 * (m.metric[0]*a + m.metric[1]*b)
-		dy -= s * 2 * (m.metric[1]*a + m.metric[2]*b)
+		for _, h := range m.inPixel {
+			a, b := u-t[0]+h.x, v-t[1]+h.y
+			q := m.metric[0]*a*a + 2*m.metric[1]*a*b + m.metric[2]*b*b
+			p, s := m.profile.at(q)
+			value += h.weight * p
+			s *= 2 * h.weight
+			dx -= s * (m.metric[0]*a + m.metric[1]*b)
+			dy -= s * (m.metric[1]*a + m.metric[2]*b)
+		}
 	}
 	return value, dx, dy
 }
 
-// phasesPerSigma sets the step between tabulated positions: at most 1/6 of the
+// A pixel shows the mean of the light that falls on it. Stars much wider than a pixel look
+// like their profile, a little wider; narrower ones do not, and are summed up over each
+// pixel: at three points of Gauss and Legendre either way (Abramowitz & Stegun 1964, table
+// 25.4), exact for the fifth power of the place in the pixel.
+const (
+	// narrowSize is the short axis' sigma from which the profile alone serves: there the
+	// fourth moment of a pixel, which its second does not tell, is 1/1000 of the star's.
+	narrowSize = 1.2
+	// pixelMoment is the second moment that a pixel adds.
+	pixelMoment = 1.0 / 12
+	// leastCore is the least share of the moments that the light itself must have.
+	leastCore = 0.25
+)
+
+// pixelPoint is a place in a pixel, from its middle, and its weight.
+type pixelPoint struct{ x, y, weight float64 }
+
+var (
+	pixelMiddle = []pixelPoint{{0, 0, 1}}
+	wholePixel  = func() (points []pixelPoint) {
+		at := [3]float64{-math.Sqrt(0.6) / 2, 0, math.Sqrt(0.6) / 2}
+		weight := [3]float64{5. / 18, 8. / 18, 5. / 18}
+		for i := range 3 {
+			for j := range 3 {
+				points = append(points, pixelPoint{at[i], at[j], weight[i] * weight[j]})
+			}
+		}
+		return points
+	}()
+)
+
+// phasesPerSigma sets the step between tabulated positions: at most 1/8 of the
 // short axis' sigma, so that a first-order step of half of it leaves
-// (1/12)^2/2 = 0.3 percent of second order, which is even and moves no centroid.
-const phasesPerSigma = 6
+// (1/16)^2/2 = 0.2 percent of second order, which is even and moves no centroid but that of a
+// star hardly wider than a pixel.
+const phasesPerSigma = 8
 
 // tabulate fills the tables.
 func (m *psf) tabulate() {
@@ -328,12 +372,12 @@ func (m *psf) tabulate() {
 			}
 		}
 	}
-	m.alikeFlux, m.alikePos = 1, 1
+	m.alikeFlux, m.alike = 1, whiteNoise
 	for i := range m.ladder {
 		m.ladder[i] = sync.OnceValue(func() *psf {
 			r := m.scaled(m.profile, math.Pow(rungStep, float64(i-rungsBelow)))
 			r.tabulate()
-			r.alikeFlux, r.alikePos = m.alikeFlux, m.alikePos
+			r.alikeFlux, r.alike = m.alikeFlux, m.alike
 			return r
 		})
 	}
@@ -342,6 +386,19 @@ func (m *psf) tabulate() {
 	for _, v := range m.value[(mid*m.steps+mid)*n:][:n] {
 		m.power += float64(v) * float64(v)
 	}
+}
+
+// oddModes is how many functions of the place in a star, odd about its centre, show the
+// part of the residuals that would move it.
+const oddModes = 4
+
+// oddModesOf gives them for a pixel (u, v) from the star, in which this has the value g[0] and
+// the derivatives g[1] and g[2] by its place: these times the second powers of u and v,
+// held to the star's light by its square root.
+func oddModesOf(g [4]float64, u, v float64) [oddModes]float64 {
+	w := math.Sqrt(max(0, g[0]))
+	dx, dy := w*g[1], w*g[2]
+	return [oddModes]float64{u * u * dx, u * v * dx, v * v * dx, v * v * dy}
 }
 
 // phase is the position inside the pixel of tabulated step i.
@@ -581,12 +638,12 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 	best := newPSF(c, moffats()[plainMoffat], xx, xy, yy, false)
 	if len(bright) >= fewerStars {
 		var tried []*psf
-		for i := 0; i < len(moffats()); i += 3 {
+		for i := 0; i < len(moffats()); i += wingsTried {
 			tried = append(tried, newPSF(c, moffats()[i], xx, xy, yy, false))
 		}
 		long, short := ellipseAxes(xx, xy, yy)
 		if long > trailRatio*short {
-			for i := 0; i < len(moffats()); i += 3 {
+			for i := 0; i < len(moffats()); i += wingsTried {
 				tried = append(tried, newPSF(c, moffats()[i], xx, xy, yy, true))
 			}
 		}
@@ -617,7 +674,8 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 }
 
 // misfit sets the mean over the stars of the root of the share of their power
-// that the model leaves inside radius r, flux and sky fitted. Models compare
+// that the model leaves inside radius r, flux, place and sky fitted: a wrong model has put the
+// stars a little beside their places, and these must not speak for it. Models compare
 // only at one radius.
 func (p *prepared) misfit(m *psf, stars []ellipse, r int) {
 	c := m.canvas
@@ -625,25 +683,43 @@ func (p *prepared) misfit(m *psf, stars []ellipse, r int) {
 	m.fromStars = 0
 	for _, s := range stars {
 		x0, y0 := int(math.Round(s.x)), int(math.Round(s.y))
-		var n, sp, spp, sd, sdp, sdd float64
+		var a [4][4]float64
+		var b [4]float64
+		var sdd float64
 		for y := max(0, y0-r); y <= min(c.height-1, y0+r); y++ {
 			for x := max(0, x0-r); x <= min(c.width-1, x0+r); x++ {
-				v, _, _ := m.at(float64(x)-s.x, float64(y)-s.y)
+				v, gx, gy := m.at(float64(x)-s.x, float64(y)-s.y)
 				d := float64(c.pix[y*c.width+x])
-				n++
-				sp += v
-				spp += v * v
-				sd += d
-				sdp += d * v
+				a[0][0] += v * v
+				a[0][1] += v * gx
+				a[0][2] += v * gy
+				a[0][3] += v
+				a[1][1] += gx * gx
+				a[1][2] += gx * gy
+				a[1][3] += gx
+				a[2][2] += gy * gy
+				a[2][3] += gy
+				a[3][3]++
+				b[0] += v * d
+				b[1] += gx * d
+				b[2] += gy * d
+				b[3] += d
 				sdd += d * d
 			}
 		}
-		vp, cp, vd := spp-sp*sp/n, sdp-sd*sp/n, sdd-sd*sd/n
-		if !(vp > 0 && vd > 0) {
+		inv, ok := invert4(a)
+		power := sdd - b[3]*b[3]/a[3][3]
+		if !ok || !(power > 0) {
 			continue
 		}
+		left := sdd
+		for j := range 4 {
+			for k := range 4 {
+				left -= b[j] * inv[j][k] * b[k]
+			}
+		}
 		m.fromStars++
-		sum += math.Sqrt(max(0, 1-cp*cp/(vp*vd)))
+		sum += math.Sqrt(max(0, left/power))
 	}
 	m.misfit = 1
 	if m.fromStars > 0 {
@@ -660,5 +736,5 @@ func (m *psf) correlate(n noiseCorrelation) {
 	at := (mid*m.steps + mid) * m.side * m.side
 	end := at + m.side*m.side
 	m.alikeFlux = n.factor(m.value[at:end], m.side)
-	m.alikePos = (n.factor(m.dx[at:end], m.side) + n.factor(m.dy[at:end], m.side)) / 2
+	m.alike = n
 }

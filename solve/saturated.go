@@ -196,7 +196,7 @@ func (m *psf) wide(radius int) *psf {
 		w.dy[i] /= inside
 	}
 	w.top /= float64(inside)
-	w.alikeFlux, w.alikePos = m.alikeFlux, m.alikePos
+	w.alikeFlux, w.alike = m.alikeFlux, m.alike
 	return w
 }
 

@@ -176,7 +176,7 @@ const (
 	streakRatio = 1.7
 	// centroidFloor is the variance that stays however bright the star is, square
 	// pixels: 0.001 pixel, the accuracy of the tables.
-	centroidFloor = 0.001 * 0.001
+	centroidFloor = 0.0002 * 0.0002
 )
 
 type verdict int
