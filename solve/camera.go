@@ -132,6 +132,7 @@ type cameraFit struct {
 	Camera
 	g1, g2 float64
 	terms  fitTerms
+	drawn  bool          // terms beyond attitude and scale are drawn to what cameras and skies are like
 	cov    *mat.SymDense // of the parameters, in their order
 	chi2   float64
 	dof    int
@@ -219,6 +220,60 @@ func (t fitTerms) count() int {
 	return n
 }
 
+// What is expected of the terms beyond attitude and scale, one sigma about nothing. A term that the
+// stars do not demand is not known to be nothing: what it may be is part of the errors.
+const (
+	// expectedRadial, of first and second order, as parts of the corner's distance: lenses
+	// reach 5 percent (common practice).
+	expectedRadial1 = 0.03
+	expectedRadial2 = 0.01
+	// expectedAxis is the optical axis' distance from the middle, as a part of the longer side:
+	// some tenths of a millimetre (common practice).
+	expectedAxis = 0.01
+	// expectedShear is half of what air stretches heights by, the refraction's 58.3 arcsec sec^2 z
+	// (Smart 1977, Spherical Astronomy, section 36): 1.4e-4 in the zenith, 2.8e-4 at z = 45 degrees.
+	expectedShear = 2.5e-4
+)
+
+// expectation is the value of a term and the sigma about 0 that is expected of it.
+type expectation struct{ value, sigma float64 }
+
+// expectations are those of the terms beyond attitude and scale, in their order.
+func (f *cameraFit) expectations() (list []expectation) {
+	corner2 := sq(f.Scale.Radians()) * (sq(float64(f.Width)) + sq(float64(f.Height))) / 4
+	if f.terms.radial1 {
+		list = append(list, expectation{f.K1, expectedRadial1 / corner2})
+	}
+	if f.terms.radial2 {
+		list = append(list, expectation{f.K2, expectedRadial2 / sq(corner2)})
+	}
+	if f.terms.axis {
+		side := expectedAxis * float64(max(f.Width, f.Height))
+		list = append(list, expectation{f.Axis.X - f.Centre().X, side}, expectation{f.Axis.Y - f.Centre().Y, side})
+	}
+	if f.terms.shear {
+		list = append(list, expectation{f.g1, expectedShear}, expectation{f.g2, expectedShear})
+	}
+	return list
+}
+
+// fitWhole fits all terms that a field of this size may show, drawn to what is expected of them, so
+// that the covariance holds what is not known of those which the pairs do not demand. Where
+// there are too few pairs, it fits the terms that are set.
+func (f *cameraFit) fitWhole(pairs []fitPair) bool {
+	whole := *f
+	whole.drawn = true
+	whole.terms = fitTerms{shear: true}
+	if sky.Angle(max(f.Width, f.Height))*f.Scale >= lensField {
+		whole.terms = fitTerms{true, true, true, true}
+	}
+	if !whole.fit(pairs) {
+		return f.fit(pairs)
+	}
+	*f = whole
+	return true
+}
+
 func (f *cameraFit) apply(step []float64) {
 	f.Attitude.R = sky.RotationFromVector(sky.Vec{X: step[0], Y: step[1], Z: step[2]}).Mul(f.Attitude.R)
 	f.Scale *= sky.Angle(math.Exp(step[3]))
@@ -240,6 +295,40 @@ func (f *cameraFit) apply(step []float64) {
 		f.g1 += step[k]
 		f.g2 += step[k+1]
 	}
+}
+
+// detector is how the detector stands, through the middle of its image (DetectorFrame),
+// with the covariance of that: of where the middle looks and how the image is turned. It
+// comes from the covariance of all terms, since attitude, axis and distortion vary together and
+// what the middle shows is known far better than any of them. Errors are grow times, in
+// variance, what the fit's covariance says.
+func (f *cameraFit) detector(grow float64) sky.Attitude {
+	stands := func(c *Camera) sky.Matrix { return c.Attitude.R.Mul(c.DetectorFrame().Transpose()) }
+	out := sky.Attitude{R: stands(&f.Camera)}
+	n := f.terms.count()
+	columns := make([][3]float64, n)
+	for k := range n {
+		// Steps of one sigma: small against all that is not linear.
+		step := make([]float64, n)
+		step[k] = math.Sqrt(f.cov.At(k, k))
+		plus, minus := *f, *f
+		plus.apply(step)
+		step[k] = -step[k]
+		minus.apply(step)
+		turn := sky.VectorFromRotation(stands(&plus.Camera).Mul(stands(&minus.Camera).Transpose()))
+		unit := 1 / (2 * math.Sqrt(f.cov.At(k, k)))
+		columns[k] = [3]float64{turn.X * unit, turn.Y * unit, turn.Z * unit}
+	}
+	for r := range 3 {
+		for c := range 3 {
+			for j := range n {
+				for k := range n {
+					out.Cov[r][c] += grow * columns[j][r] * f.cov.At(j, k) * columns[k][c]
+				}
+			}
+		}
+	}
+	return out
 }
 
 // huberLimit is where a residual stops counting in full, in sigmas: 95 %
@@ -280,6 +369,12 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 					row[c] += wx*jx[c] + wy*jy[c]
 				}
 				right[r] += wx*p.dx + wy*p.dy
+			}
+		}
+		if f.drawn {
+			for r, e := range f.expectations() {
+				normal[(4+r)*(n+1)] += 1 / sq(e.sigma)
+				right[4+r] -= e.value / sq(e.sigma)
 			}
 		}
 		a, b := mat.NewSymDense(n, normal), mat.NewVecDense(n, right)

@@ -2,6 +2,7 @@ package solve
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
@@ -363,7 +364,9 @@ func TestStatedErrorsAreTrue(t *testing.T) {
 	var chi2, scale2, n float64
 	for range fields {
 		spec := plainList(rng)
-		spec.missing, spec.spurious, spec.shear = 0.1, 0.05, 0
+		spec.missing, spec.spurious = 0.1, 0.05
+		// Lenses and air such as the fit expects them, and surveyField draws.
+		spec.shear, spec.axis, spec.distortion = expectedShear, expectedAxis, distortionOf60*5/60*(2*rng.Float64()-1)
 		spec.most = 30 + rng.IntN(120)
 		list := drawList(rng, theCatalogue(), spec)
 		hint := list.hint()
@@ -389,6 +392,76 @@ func TestStatedErrorsAreTrue(t *testing.T) {
 	}
 	if limit := 0.1 + 3*math.Sqrt(2/n); math.Abs(scale-1) > limit {
 		t.Errorf("scale: normalised variance %.3f", scale)
+	}
+}
+
+// TestClaimsOfFieldsOfAllSizes: the same through lenses, for what a person reads off a frame: where its
+// middle looks (two numbers), how it is turned, and its scale. With "-survey N", N fields of
+// each size.
+func TestClaimsOfFieldsOfAllSizes(t *testing.T) {
+	if testing.Short() || raceEnabled {
+		t.Skip("many fields")
+	}
+	const seed = 20261128
+	fields := max(40, *surveyFields)
+	sizes := []float64{0.5, 1, 2, 4, 8, 16, 30, 60}
+	type variance struct{ middle, rotation, scale, n float64 }
+	var all variance
+	t.Logf("seed %d; variance of errors over what is claimed", seed)
+	t.Logf("degrees  fields  middle  rotation  scale")
+	tell := func(name string, v variance) {
+		t.Logf("%7s %7.0f %7.3f %9.3f %6.3f", name, v.n, v.middle/(2*v.n), v.rotation/v.n, v.scale/v.n)
+	}
+	for k, degrees := range sizes {
+		rng := rand.New(rand.NewPCG(seed, uint64(k)))
+		var v variance
+		for range 3 * fields {
+			if v.n == float64(fields) {
+				break
+			}
+			spec := surveyField(rng, degrees)
+			if sky.Angle(degrees)*sky.Degree > lensField {
+				spec.axis = expectedAxis
+			}
+			list := drawList(rng, theCatalogue(), spec)
+			if list.real < surveyedStars {
+				continue
+			}
+			hint := list.hint()
+			hint.Quick = true
+			sol, err := theSolver().match(list.Width, list.Height, list.det, hint)
+			if err != nil {
+				continue
+			}
+			truth := list.Attitude.R.Mul(list.DetectorFrame().Transpose())
+			turn := sky.VectorFromRotation(truth.Mul(sol.Detector.R.Transpose()))
+			own := sol.Detector.R.Transpose().Apply(turn)
+			x, y, rotation := sol.SigmaOfDetector()
+			v.middle += sq(own.Y/x.Radians()) + sq(own.X/y.Radians())
+			v.rotation += sq(own.Z / rotation.Radians())
+			v.scale += sq(float64((sol.Scale - list.Scale) / sol.ScaleSigma))
+			v.n++
+		}
+		if v.n < 0.75*float64(fields) {
+			t.Errorf("%g degrees: only %g fields solved", degrees, v.n)
+		}
+		tell(fmt.Sprint(degrees), v)
+		all = variance{all.middle + v.middle, all.rotation + v.rotation, all.scale + v.scale, all.n + v.n}
+	}
+	tell("all", all)
+	for _, c := range []struct {
+		name     string
+		variance float64
+		numbers  float64
+	}{
+		{"middle", all.middle / (2 * all.n), 2 * all.n},
+		{"rotation", all.rotation / all.n, all.n},
+		{"scale", all.scale / all.n, all.n},
+	} {
+		// As above: a tenth, and three times what chance does to so many numbers.
+		if math.Abs(c.variance-1) > 0.1+3*math.Sqrt(2/c.numbers) {
+			t.Errorf("%s: variance %.3f", c.name, c.variance)
+		}
 	}
 }
 

@@ -93,14 +93,14 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		slack /= 3
 	}
 	pairs = fit.reject(pairs)
-	if len(pairs) < fewestStars || !fit.fit(pairs) {
+	if len(pairs) < fewestStars || !fit.fitWhole(pairs) {
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
 	if fit.astray(pairs, len(det.Stars)) {
 		return nil
 	}
-	sol := &Solution{Camera: fit.Camera, Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
+	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
 	var sum float64
 	for _, q := range pairs {
 		sum += q.dx*q.dx + q.dy*q.dy

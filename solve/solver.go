@@ -36,6 +36,9 @@ type Pair struct {
 // Solution says where an image points and how its camera maps the sky.
 type Solution struct {
 	Camera
+	// Detector is how the frame of the detector (Camera.DetectorFrame) stands in ICRS, and how
+	// well that is known: SigmaOfDetector tells it in numbers.
+	Detector sky.Attitude
 	// Shear is how air and aberration stretch the sky over the field, beyond the
 	// camera: tangent-plane coordinates (x, y), distorted, become
 	// ((1+Shear[0])x + Shear[1]y, Shear[1]x + (1-Shear[0])y).
@@ -46,6 +49,15 @@ type Solution struct {
 	Log10Odds float64   // strength of the proof, see proof.go
 	RMS       sky.Angle // of the pairs' radial residuals
 	Times     Times
+}
+
+// SigmaOfDetector gives one-sigma errors: of where the middle of the image looks, along columns' and rows'
+// growth, and of the rotation about it. With ScaleSigma they are what the solution claims of
+// itself (TestClaimsOfFieldsOfAllSizes).
+func (s *Solution) SigmaOfDetector() (alongX, alongY, rotation sky.Angle) {
+	own := s.Detector.R.Transpose().Mul(s.Detector.Cov).Mul(s.Detector.R)
+	// A turn about y moves the middle along x.
+	return sky.Angle(math.Sqrt(own[1][1])), sky.Angle(math.Sqrt(own[0][0])), sky.Angle(math.Sqrt(own[2][2]))
 }
 
 // Times is how long the stages took.

@@ -21,6 +21,7 @@ type listSpec struct {
 	scatter       float64   // magnitudes, between the camera's and the catalogue's
 	distortion    float64   // radial displacement at the corner, as a part of its distance
 	shear         float64   // differential refraction and aberration
+	axis          float64   // sigma of the optical axis' place in the image, as a part of its longer side
 	noise         float64   // multiple of the stated centroid errors
 }
 
@@ -47,6 +48,10 @@ func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
 	}
 	corner := math.Hypot(float64(f.width), float64(f.height)) / 2 * s.Scale.Radians()
 	s.K1 = f.distortion / sq(corner)
+	if f.axis > 0 {
+		side := f.axis * float64(max(f.width, f.height))
+		s.Axis.X, s.Axis.Y = s.Axis.X+side*rng.NormFloat64(), s.Axis.Y+side*rng.NormFloat64()
+	}
 	g1, g2 := f.shear*rng.NormFloat64(), f.shear*rng.NormFloat64()
 	type seen struct {
 		at sky.Pixel
@@ -59,7 +64,7 @@ func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
 		// The star stands where it is, not where the catalogue says.
 		err := catalogueError(c, s.epoch).Radians() / s.Scale.Radians()
 		p.X, p.Y = p.X+err*rng.NormFloat64(), p.Y+err*rng.NormFloat64()
-		x, y := p.X-s.Centre().X, p.Y-s.Centre().Y
+		x, y := p.X-s.Axis.X, p.Y-s.Axis.Y
 		p.X, p.Y = p.X+g1*x+g2*y, p.Y+g2*x-g1*y
 		if ok && p.X > -0.5 && p.Y > -0.5 && p.X < float64(f.width)-0.5 && p.Y < float64(f.height)-0.5 {
 			stars = append(stars, seen{p, float64(c.V) + f.scatter*rng.NormFloat64()})
