@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"cmp"
 	"maps"
 	"math"
 	"runtime"
@@ -70,7 +71,7 @@ func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 	grids := make([]faceGrid, runtime.GOMAXPROCS(0)) // used again for the next face
 	inParallel(len(grids), len(parts), func(w, face int) {
 		parts[face] = make(neighbourLists)
-		grids[w].fill(nodes, face, spec.grid)
+		grids[w].fill(nodes, mags, face, spec.grid)
 		grids[w].nearest(nodes, mags, wanted, parts[face])
 	})
 	for _, p := range parts {
@@ -127,7 +128,7 @@ func (b *nearList) store(nodes []node, i uint32, far neighbourLists) {
 }
 
 // faceGrid files the stars of one cube face, and of a margin around it, by
-// square cells in the face's plane.
+// square cells in the face's plane, copied together because each is looked at many times.
 type faceGrid struct {
 	face   int
 	n      int     // cells along the edge, margin included
@@ -135,14 +136,20 @@ type faceGrid struct {
 	corner float64
 	starts []int32
 	next   []int32
-	order  []uint32
+	stars  []filedStar // by cell; within it brightest first where brightness counts
+}
+
+type filedStar struct {
+	at   vec32
+	mag  float32
+	node uint32
 }
 
 // faceReach is how many cells around a star's own are searched at most: as far
 // as the largest triangles go.
 const faceReach = 6
 
-func (g *faceGrid) fill(nodes []node, face, n int) {
+func (g *faceGrid) fill(nodes []node, mags []float32, face, n int) {
 	g.face, g.cell = face, 2/float64(n)
 	g.n = n + 2*faceReach
 	g.corner = -1 - faceReach*g.cell
@@ -158,11 +165,23 @@ func (g *faceGrid) fill(nodes []node, face, n int) {
 	}
 	g.next = append(g.next[:0], g.starts...)
 	total := int(g.starts[g.n*g.n])
-	g.order = slices.Grow(g.order[:0], total)[:total]
+	g.stars = slices.Grow(g.stars[:0], total)[:total]
 	for i := range nodes {
-		if c, ok := g.cellOf(nodes[i].vec()); ok {
-			g.order[g.next[c]] = uint32(i)
+		at := nodes[i].vec()
+		if c, ok := g.cellOf(at); ok {
+			s := filedStar{at: at, node: uint32(i)}
+			if mags != nil {
+				s.mag = mags[i]
+			}
+			g.stars[g.next[c]] = s
 			g.next[c]++
+		}
+	}
+	if mags != nil {
+		for c := range g.n * g.n {
+			slices.SortFunc(g.stars[g.starts[c]:g.starts[c+1]], func(a, b filedStar) int {
+				return cmp.Or(cmp.Compare(a.mag, b.mag), cmp.Compare(a.node, b.node))
+			})
 		}
 	}
 }
@@ -209,6 +228,10 @@ func (g *faceGrid) nearest(nodes []node, mags []float32, wanted int, far neighbo
 		}
 		u, v, _ := g.project(at)
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
+		var mag float32
+		if mags != nil {
+			mag = mags[i]
+		}
 		best := nearList{wanted: wanted}
 		// A step in the plane is at least this much on the sphere.
 		shrink := 1 / (1 + u*u + v*v)
@@ -224,9 +247,13 @@ func (g *faceGrid) nearest(nodes []node, mags []float32, wanted int, far neighbo
 						continue
 					}
 					c := a*g.n + b
-					for _, j := range g.order[g.starts[c]:g.starts[c+1]] {
-						if j != uint32(i) && (mags == nil || mags[j] <= mags[i]) {
-							best.offer(nodes[j].vec().sub(at), j)
+					for k := g.starts[c]; k < g.starts[c+1]; k++ {
+						s := &g.stars[k]
+						if s.mag > mag {
+							break
+						}
+						if s.node != uint32(i) {
+							best.offer(s.at.sub(at), s.node)
 						}
 					}
 				}
