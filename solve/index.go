@@ -53,25 +53,26 @@ const (
 // levelSpec describes one level.
 type levelSpec struct {
 	grid     int     // cells along an edge of a cube face
-	perCell  int     // how many stars of a cell are kept, the brightest; 0 where brightest tells
-	spokes   int     // of how many nearest neighbours three form patterns with a star
+	perCell  int     // how many stars of a cell are kept, the brightest, to thin them to even density
+	spokes   int     // of how many neighbours three form patterns with a star
 	shapeBin float64 // width of a bin in each coordinate of the shape
 	shapeTol float64 // how far distortion and projection may move them inside such a field
 
-	// brightest is how many stars of the whole sky are held where they are not thinned to even
-	// density. Then a star's neighbours are the nearest of those that are not fainter than
-	// itself: what shows the star shows them, however deep an image goes, and no part
-	// of the sky is too crowded or too empty.
-	brightest int
+	// A level that is not thinned holds all stars to the magnitude faintest, about so many, and
+	// a star's neighbours are the nearest of those that are not fainter than itself: what shows
+	// the star shows them, however deep an image goes, and no part of the sky is too crowded or
+	// too empty. Stars to the magnitude brighter are left to another level as hubs.
+	faintest, brighter float64
+	stars              int
 }
 
 // levelSpecs go from the widest fields to the narrowest, in steps of two in density. Their
 // cells nest with the cells of the catalogue. With one star to a cell, two bright ones in a
 // cell would cost the second; with many, the density is no longer even.
 //
-// The last level holds the whole catalogue, for fields up to three degrees. It takes
-// a hundred megabytes, and no room is left for thinner ones beside it, which fields of
-// a degree would want; they do not, since its stars' neighbours are brighter ones. The
+// The last two levels, for fields up to three degrees, are not thinned: they hold more than a
+// hundred megabytes together, and no room is left for steps between them, which fields of a
+// degree would want; they do not, since their stars' neighbours are brighter ones. The
 // first is made in the same way for fields of 20 degrees and more through a lens, of which a
 // short exposure may show a dozen stars.
 //
@@ -82,7 +83,7 @@ type levelSpec struct {
 // fail to show; the last level has fewest, for its size. Bins are as wide as
 // makes them hold some patterns each.
 var levelSpecs = []levelSpec{
-	{grid: 6, brightest: 1500, spokes: 7, shapeBin: 0.12, shapeTol: 0.03},
+	{grid: 6, faintest: 5, stars: 1610, spokes: 7, shapeBin: 0.12, shapeTol: 0.03},
 	{grid: 3, perCell: 6, spokes: 6, shapeBin: 0.14, shapeTol: 0.03},
 	{grid: 6, perCell: 3, spokes: 6, shapeBin: 0.14, shapeTol: 0.02},
 	{grid: 6, perCell: 6, spokes: 6, shapeBin: 0.12, shapeTol: 0.02},
@@ -93,13 +94,11 @@ var levelSpecs = []levelSpec{
 	{grid: 48, perCell: 3, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
 	{grid: 48, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
 	{grid: 96, perCell: 3, spokes: 6, shapeBin: 0.07, shapeTol: 0.003},
-	{grid: 384, brightest: wholeCatalogue, spokes: 4, shapeBin: 0.05, shapeTol: 0.0025},
+	{grid: 192, faintest: 10.5, stars: 607_000, spokes: 4, shapeBin: 0.06, shapeTol: 0.0025},
+	{grid: 384, faintest: 16, stars: 2_560_000, brighter: 10.5, spokes: 4, shapeBin: 0.05, shapeTol: 0.0025},
 }
 
-// wholeCatalogue is the number of stars in the catalogue, rounded up.
-const wholeCatalogue = 2_600_000
-
-func (s levelSpec) thinned() bool { return s.brightest == 0 }
+func (s levelSpec) thinned() bool { return s.perCell > 0 }
 
 // cellSide is the mean side of the level's grid cell.
 func (s levelSpec) cellSide() sky.Angle { return 90 * sky.Degree / sky.Angle(s.grid) }
@@ -109,7 +108,7 @@ func (s levelSpec) cellSide() sky.Angle { return 90 * sky.Degree / sky.Angle(s.g
 func (s levelSpec) starsIn(area float64) float64 {
 	c := s.cellSide().Radians()
 	if !s.thinned() {
-		return float64(s.brightest) * area / (4 * math.Pi)
+		return float64(s.stars) * area / (4 * math.Pi)
 	}
 	return float64(s.perCell) * area / (c * c)
 }
@@ -279,15 +278,15 @@ func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 	}
 	l := &level{spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
 	var mags []float32 // nil where neighbours may be fainter
-	switch {
-	case spec.thinned():
+	if spec.thinned() {
 		l.nodes = thin(cat, spec.grid, spec.perCell)
-	case spec.brightest >= cat.Len():
-		l.nodes, mags = everyStar(cat)
-	default:
-		l.nodes, mags = brightestStars(cat, spec.brightest)
+	} else {
+		l.nodes, mags = starsTo(cat, spec.faintest)
 	}
 	l.far = nearest(l.nodes, mags, spec)
+	if spec.grid >= largeGrid {
+		runtime.GC() // what the search for neighbours has left behind, before the entries are made
+	}
 	l.file()
 	return l
 }

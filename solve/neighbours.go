@@ -47,7 +47,8 @@ func (l *level) neighbour(star uint32, k int) (uint32, bool) {
 const bruteForceStars = 3000
 
 // nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
-// the nearest that are not fainter than itself. It gives those that a node has no room for.
+// the nearest that are not fainter than itself, and none for stars left to another level as
+// hubs. It gives those that a node has no room for.
 func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 	far := make(neighbourLists)
 	wanted := max(spec.spokes, neighbours)
@@ -72,7 +73,7 @@ func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 	inParallel(len(grids), len(parts), func(w, face int) {
 		parts[face] = make(neighbourLists)
 		grids[w].fill(nodes, mags, face, spec.grid)
-		grids[w].nearest(nodes, mags, wanted, parts[face])
+		grids[w].nearest(nodes, mags, float32(spec.brighter), wanted, parts[face])
 	})
 	for _, p := range parts {
 		maps.Copy(far, p)
@@ -220,7 +221,7 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	return u / w, v / w, true
 }
 
-func (g *faceGrid) nearest(nodes []node, mags []float32, wanted int, far neighbourLists) {
+func (g *faceGrid) nearest(nodes []node, mags []float32, brighter float32, wanted int, far neighbourLists) {
 	for i := range nodes {
 		at := nodes[i].vec()
 		if f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z)); f != g.face {
@@ -229,10 +230,13 @@ func (g *faceGrid) nearest(nodes []node, mags []float32, wanted int, far neighbo
 		u, v, _ := g.project(at)
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
 		var mag float32
-		if mags != nil {
-			mag = mags[i]
-		}
 		best := nearList{wanted: wanted}
+		if mags != nil {
+			if mag = mags[i]; mag <= brighter {
+				best.store(nodes, uint32(i), far)
+				continue
+			}
+		}
 		// A step in the plane is at least this much on the sphere.
 		shrink := 1 / (1 + u*u + v*v)
 		for reach := 1; reach <= faceReach; reach++ {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"sort"
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
@@ -121,27 +122,23 @@ func equalAngle(tan float64, n int) int {
 	return min(max(i, 0), n-1)
 }
 
-// everyStar gives the whole catalogue as nodes, in its own order, and the magnitudes.
-func everyStar(cat *catalogs.Catalogue) ([]node, []float32) {
-	nodes, mags := make([]node, cat.Len()), make([]float32, cat.Len())
-	inParallel(runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
+// starsTo gives the catalogue's stars to a magnitude as nodes, in its own order, and their
+// magnitudes.
+func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
+	begin := make([]int, cat.Cells()+1)
+	for c := range cat.Cells() {
 		lo, hi := cat.CellRange(c)
-		for id := lo; id < hi; id++ {
-			s := cat.Star(id)
-			nodes[id].octaPlace, mags[id] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
+		n := sort.Search(int(hi-lo), func(i int) bool { return float64(cat.Star(lo+int32(i)).V) > faintest })
+		begin[c+1] = begin[c] + n
+	}
+	total := begin[cat.Cells()]
+	nodes, mags := make([]node, total), make([]float32, total)
+	inParallel(runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
+		lo, _ := cat.CellRange(c)
+		for i := begin[c]; i < begin[c+1]; i++ {
+			s := cat.Star(lo + int32(i-begin[c]))
+			nodes[i].octaPlace, mags[i] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
 		}
 	})
-	return nodes, mags
-}
-
-// brightestStars gives the n brightest stars of the sky as nodes, in the catalogue's order, and their
-// magnitudes.
-func brightestStars(cat *catalogs.Catalogue, n int) ([]node, []float32) {
-	stars := cat.Brightest(sky.ICRS{Z: 1}, sky.Turn/2, n)
-	slices.SortFunc(stars, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
-	nodes, mags := make([]node, len(stars)), make([]float32, len(stars))
-	for i, s := range stars {
-		nodes[i].octaPlace, mags[i] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
-	}
 	return nodes, mags
 }

@@ -12,9 +12,9 @@ import (
 )
 
 // gcPercent is how much the heap may grow before its garbage is collected. The index of
-// the sky holds up to two hundred megabytes that are never garbage and cost a
+// the sky holds up to a hundred and fifty megabytes that are never garbage and cost a
 // collection next to nothing; the usual 100 would set aside as much again for garbage.
-const gcPercent = 25
+const gcPercent = 12
 
 func main() {
 	debug.SetGCPercent(gcPercent)
