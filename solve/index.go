@@ -95,7 +95,7 @@ var levelSpecs = []levelSpec{
 	{grid: 48, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
 	{grid: 96, perCell: 3, spokes: 6, shapeBin: 0.07, shapeTol: 0.003},
 	{grid: 192, faintest: 10.5, stars: 607_000, spokes: 4, shapeBin: 0.06, shapeTol: 0.0025},
-	{grid: 384, faintest: 16, stars: 2_560_000, brighter: 10.5, spokes: 4, shapeBin: 0.05, shapeTol: 0.0025},
+	{grid: 384, faintest: 16, stars: 2_560_000, brighter: 9.5, spokes: 4, shapeBin: 0.05, shapeTol: 0.0025},
 }
 
 func (s levelSpec) thinned() bool { return s.perCell > 0 }
