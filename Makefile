@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels nosky licences catalogue screenshots
+.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard
@@ -60,6 +60,9 @@ pixels: ## how many drawn frames of each hard kind are solved, and that none wit
 
 nosky: ## that none of N frames without sky of each of ten kinds, and of N star lists of each of five kinds, is solved; SEED
 	$(GO) test ./solve -run '(PixelSurvey|TestSurvey)WithoutSky$$' -pixels.nosky $(or $(N),100) -survey.nosky $(or $(N),100) -pixels.seed $(or $(SEED),1) -survey.seed $(or $(SEED),1) -v -timeout 12h
+
+cost: ## how processor time and memory grow with megapixels, stars and the catalogue's depth
+	$(GO) test -count 1 -run 'TestCost$$' -v -timeout 1h ./solve -cost
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars

@@ -201,10 +201,11 @@ func Shows(text string) string {
 }
 
 // Click clicks with the mouse or the finger on what a selector finds, where it is
-// seen and nothing covers it.
+// seen and nothing covers it. Like a finger it hits a place: the page may draw the element anew
+// meanwhile.
 func (p *Page) Click(selector string) {
 	p.T.Helper()
-	p.Do(chromedp.ScrollIntoView(chromedp.CSS(selector)))
+	p.Until(fmt.Sprintf(`(e => e && (e.scrollIntoViewIfNeeded(), true))(document.querySelector(%q))`, selector))
 	reach := fmt.Sprintf(`(e => { const r = e.getBoundingClientRect(), at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
 		return at === e || e.contains(at) ? "" : at ? at.outerHTML.slice(0, 120) : "outside"; })(document.querySelector(%q))`, selector)
 	over := Eval[string](p, reach)
@@ -214,7 +215,8 @@ func (p *Page) Click(selector string) {
 			p.T.Fatalf("%s is covered by %s", selector, over)
 		}
 	}
-	p.Do(chromedp.Click(chromedp.CSS(selector)))
+	at := Eval[[2]float64](p, fmt.Sprintf(`(r => [r.x + r.width / 2, r.y + r.height / 2])(document.querySelector(%q).getBoundingClientRect())`, selector))
+	p.Do(chromedp.MouseClickXY(at[0], at[1]))
 }
 
 // Fill types into a field as a person would, over what is in it.
