@@ -95,8 +95,8 @@ const (
 	fewestInField, mostInField = 4, 110
 	idealInField               = 20
 
-	// mostUnthinned is mostInField for a level that is not thinned: whatever it holds, the
-	// patterns of the image's faintest stars that are looked up are those of its brightest.
+	// mostUnthinned is mostInField for a level that is not thinned: however much deeper than the
+	// image it goes, the image's stars are in it as the hubs of patterns of one another.
 	mostUnthinned = 450
 )
 
