@@ -92,7 +92,8 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			if len(s.difference) >= minTileSamples {
 				noise = min(spread, pairSpread/math.Sqrt2)
 			}
-			if float64(s.floor) > clippedShare*float64(len(s.value)) {
+			cutOff := float64(s.floor) > clippedShare*float64(len(s.value))
+			if cutOff {
 				level, noise = s.censored(b.lowest, level, noise)
 			}
 			if noise == 0 {
@@ -103,7 +104,9 @@ func measureSky(img Image, workers int) (sky *skyMap, ok bool) {
 			}
 			b.level[i] = float32(level)
 			b.noise[i] = max(float32(noise), quantisationNoise*b.step, leastRelativeNoise*float32(math.Abs(level)))
-			b.outside[i] = s.outside(b.level[i], farSigma*b.noise[i])
+			if !cutOff { // what is left of a noise that is cut off lies far from its mean
+				b.outside[i] = s.outside(b.level[i], farSigma*b.noise[i])
+			}
 			valid[i] = true
 		}
 	})
