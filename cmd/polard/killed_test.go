@@ -265,8 +265,8 @@ func TestTerminated(t *testing.T) {
 	go func() { done <- p.cmd.Wait() }()
 	select {
 	case err := <-done:
-		if took := time.Since(begin); err != nil || took > stopsWithin {
-			t.Errorf("ended with %v after %v, want within %v: %s", err, took, stopsWithin, p.stderr.String())
+		if took := time.Since(begin); err != nil || took > stopsWithin() {
+			t.Errorf("ended with %v after %v, want within %v: %s", err, took, stopsWithin(), p.stderr.String())
 		}
 	case <-ctx.Done():
 		t.Fatal("it did not end")

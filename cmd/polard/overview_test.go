@@ -208,7 +208,7 @@ func TestOverviewWithoutBroker(t *testing.T) {
 	if status, _ := r.get(t, "healthz"); status != 200 {
 		t.Errorf("healthy: %d", status)
 	}
-	if status, took := r.stop(t); status != exitDone || took > stopsWithin+2*time.Second {
+	if status, took := r.stop(t); status != exitDone || took > stopsWithin()+2*time.Second {
 		t.Errorf("status %d after %v: %s", status, took, r.stderr.String())
 	}
 	for _, args := range [][]string{{"overview"}, {"overview", "--mqtt", "x"}, {"overview", "--mqtt", "mqtt://a:1", "--addr", "0.0.0.0:0"}} {

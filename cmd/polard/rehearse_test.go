@@ -59,8 +59,8 @@ func TestRehearse(t *testing.T) {
 				t.Errorf("turning past the end: %d %s", status, answer)
 			}
 			status, took := r.stop(t)
-			if status != exitDone || took > stopsWithin {
-				t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, stopsWithin)
+			if status != exitDone || took > stopsWithin() {
+				t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, stopsWithin())
 			}
 			if _, err := os.Stat(folder); !os.IsNotExist(err) {
 				t.Errorf("the folder %s is left behind (%v)", folder, err)
