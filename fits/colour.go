@@ -49,7 +49,8 @@ func readLayout(axes []int) (layout, error) {
 func luminance(raw []byte, l layout, s scaling, saturation float32) []float32 {
 	pix := make([]float32, l.width*l.height)
 	if l.colours == 1 {
-		s.convert(pix, raw)
+		size := max(s.bitpix, -s.bitpix) / 8
+		inParts(len(pix), func(from, to int) { s.convert(pix[from:to], raw[from*size:]) })
 		return pix
 	}
 	size := max(s.bitpix, -s.bitpix) / 8

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"sync"
 )
 
 // maxInflated bounds what a gzip file may unfold to: a frame of 128 million
@@ -172,11 +173,18 @@ func clippedAt(pix []float32, s scaling) float32 {
 		return 0
 	}
 	var peak float32
-	for _, v := range pix {
-		if v > peak {
-			peak = v
+	var mu sync.Mutex
+	inParts(len(pix), func(from, to int) {
+		var here float32
+		for _, v := range pix[from:to] {
+			if v > here {
+				here = v
+			}
 		}
-	}
+		mu.Lock()
+		defer mu.Unlock()
+		peak = max(peak, here)
+	})
 	if level := int(peak); float32(level) != peak || !converterEnd(level) {
 		return 0
 	}

@@ -4,6 +4,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"runtime"
+	"sync"
 )
 
 // scaling is how stored numbers become physical values: BZERO + BSCALE x
@@ -105,6 +107,19 @@ func (s scaling) convert(dst []float32, raw []byte) {
 			dst[i] = s.real(math.Float64frombits(binary.BigEndian.Uint64(raw[8*i:])))
 		}
 	}
+}
+
+// partPixels is how many pixels are worth a goroutine.
+const partPixels = 1 << 18
+
+// inParts calls do for the parts of n pixels, side by side.
+func inParts(n int, do func(from, to int)) {
+	parts := max(1, min(runtime.GOMAXPROCS(0), n/partPixels))
+	var wg sync.WaitGroup
+	for i := range parts {
+		wg.Go(func() { do(i*n/parts, (i+1)*n/parts) })
+	}
+	wg.Wait()
 }
 
 // convert16 is the way of nearly every frame: without BLANK and with BSCALE 1

@@ -135,13 +135,14 @@ type tileSamples struct {
 // a quantisation step, always the same for the same pixel, so that medians of
 // coarse values move smoothly.
 func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
-	s.value, s.difference, s.floor = s.value[:0], s.difference[:0], 0
+	s.value, s.difference = s.value[:0], s.difference[:0]
 	x0, x1 := int(float64(tx)*b.tileW), int(float64(tx+1)*b.tileW)
 	y0, y1 := int(float64(ty)*b.tileH), int(float64(ty+1)*b.tileH)
 	stride := 1
 	for ((x1-x0)/stride+1)*(y1-y0) > maxTileSamples+(y1-y0) {
 		stride++
 	}
+	value, difference, floor := s.value, s.difference, 0
 	for y := y0; y < y1; y++ {
 		row := img.Pix[y*img.Width : (y+1)*img.Width]
 		// Another column in every row, so that no phase of a colour mosaic or
@@ -152,23 +153,24 @@ func (s *tileSamples) take(img Image, b *skyMap, tx, ty int) {
 				continue
 			}
 			if v == b.lowest {
-				s.floor++
+				floor++
 			}
 			if b.dither > 0 {
 				v += b.dither * dither(x, y)
 			}
-			s.value = append(s.value, v)
+			value = append(value, v)
 			if x+noiseLag < len(row) {
 				d := row[x+noiseLag] - v
 				if b.dither > 0 {
 					d += b.dither * dither(x+noiseLag, y)
 				}
 				if d-d == 0 {
-					s.difference = append(s.difference, d)
+					difference = append(difference, d)
 				}
 			}
 		}
 	}
+	s.value, s.difference, s.floor = value, difference, floor
 }
 
 // farSigma, in noise of a pixel, is far from the sky's level.

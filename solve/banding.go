@@ -41,27 +41,19 @@ func (b *skyMap) lineOffsets(img Image, rows bool, workers int) []float32 {
 	if n < 4*bandGroup {
 		return nil
 	}
+	var groups [bandGroups]bandHalves
+	inParallel(workers, bandGroups, func(_, g int) {
+		groups[g] = b.halves(img, rows, g*(n-bandGroup)/(bandGroups-1))
+	})
 	var common, first2, second2 float64 // moments of the halves, in pixel noise
 	free := 0.0
-	for g := range bandGroups {
-		from := g * (n - bandGroup) / (bandGroups - 1)
-		var half [2][bandGroup]float64
-		var mean [2]float64
-		usable := true
-		for k := range bandGroup {
-			for h := range 2 {
-				l, noise, ok := b.line(img, rows, from+k, h, triedSamples)
-				usable = usable && ok && noise > 0
-				half[h][k] = l / noise
-				mean[h] += half[h][k] / bandGroup
-			}
-		}
-		if !usable {
+	for _, g := range groups {
+		if !g.usable {
 			continue
 		}
 		free += bandGroup - 1
 		for k := range bandGroup {
-			p, q := half[0][k]-mean[0], half[1][k]-mean[1]
+			p, q := g.half[0][k]-g.mean[0], g.half[1][k]-g.mean[1]
 			common += p * q
 			first2 += p * p
 			second2 += q * q
@@ -94,6 +86,26 @@ func (b *skyMap) lineOffsets(img Image, rows bool, workers int) []float32 {
 		offsets[i] = level[i] - near[len(near)/2]
 	}
 	return offsets
+}
+
+// bandHalves are the levels of both halves of neighbouring lines, in noise of a pixel.
+type bandHalves struct {
+	half   [2][bandGroup]float64
+	mean   [2]float64
+	usable bool // all of them
+}
+
+func (b *skyMap) halves(img Image, rows bool, from int) bandHalves {
+	g := bandHalves{usable: true}
+	for k := range bandGroup {
+		for h := range g.half {
+			l, noise, ok := b.line(img, rows, from+k, h, triedSamples)
+			g.usable = g.usable && ok && noise > 0
+			g.half[h][k] = l / noise
+			g.mean[h] += g.half[h][k] / bandGroup
+		}
+	}
+	return g
 }
 
 // wholeLine asks for both halves of a line.

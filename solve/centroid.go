@@ -49,6 +49,15 @@ func newFitter(p *prepared, m *psf, noise noiseModel) *fitter {
 	return &fitter{p: p, m: m, noise: noise}
 }
 
+// newFitters makes one for each worker.
+func newFitters(p *prepared, m *psf, noise noiseModel, workers int) []*fitter {
+	f := make([]*fitter, workers)
+	for i := range f {
+		f[i] = newFitter(p, m, noise)
+	}
+	return f
+}
+
 // weight is the inverse variance of a pixel in which the star has the given value.
 func (f *fitter) weight(star float64) float64 {
 	return 1 / (f.base + f.noise.shot*max(0, star))
@@ -125,8 +134,15 @@ func (f *fitter) fitBest(s *source, last []source) {
 	}
 }
 
-// fit improves one source. last holds all sources before this sweep.
+// fit improves one source and judges it. last holds all sources before this sweep.
 func (f *fitter) fit(s *source, last []source) {
+	if f.settle(s, last) {
+		f.judge(s)
+	}
+}
+
+// settle improves flux and place of one source; it tells whether there is one.
+func (f *fitter) settle(s *source, last []source) bool {
 	m, c := s.model(f.m), f.m.canvas
 	f.model = m
 	*s = source{peak: s.peak, at: s.at, flux: s.flux, near: s.near, rung: s.rung, wide: s.wide}
@@ -145,7 +161,7 @@ func (f *fitter) fit(s *source, last []source) {
 		f.base = f.sky2 + f.noise.rough2*sq(s.flux*m.top/2)
 		if !f.solve(s.flux) || !(f.fitted[0] > 0) {
 			s.failed = true
-			return
+			return false
 		}
 		change := math.Abs(f.fitted[0]-s.flux) / f.fitted[0]
 		s.flux = f.fitted[0]
@@ -157,13 +173,13 @@ func (f *fitter) fit(s *source, last []source) {
 		s.at[1] += stepY
 		if math.Hypot(s.at[0]-float64(s.x), s.at[1]-float64(s.y)) > strayLimit*fwhmPerSigma*long+0.5 {
 			s.failed = true
-			return
+			return false
 		}
-		if change < stillFlux && max(math.Abs(f.ex), math.Abs(f.ey)) <= 1.2*half || round == fitRounds-1 {
-			f.judge(s)
-			return
+		if change < stillFlux && max(math.Abs(f.ex), math.Abs(f.ey)) <= 1.2*half {
+			break
 		}
 	}
+	return true
 }
 
 // solve makes and solves the normal equations of
@@ -216,7 +232,7 @@ func (f *fitter) solve(flux float64) bool {
 // load copies the pixels around (cx, cy), NaN where they are of no use, with
 // the light of the neighbours taken off.
 func (f *fitter) load(s *source, cx, cy int, last []source) {
-	m, c, p := f.model, f.m.canvas, f.p
+	m, c := f.model, f.m.canvas
 	r := m.radius
 	if n := m.side * m.side; cap(f.data) < n {
 		f.data = make([]float64, n)
@@ -224,24 +240,29 @@ func (f *fitter) load(s *source, cx, cy int, last []source) {
 		f.data = f.data[:n]
 	}
 	s.full = 0
-	checkFull := !math.IsInf(float64(p.full), 1)
 	i := 0
 	for y := cy - r; y <= cy+r; y++ {
-		for x := cx - r; x <= cx+r; x++ {
-			d := math.NaN()
-			if x >= 0 && y >= 0 && x < c.width && y < c.height {
-				d = float64(c.pix[y*c.width+x])
-				if c.scale == 1 && p.bad.get(x, y) {
-					d = math.NaN()
-				}
-				if checkFull && p.fullIn(c, x, y) {
-					d = math.NaN()
-					s.full++
-				}
+		x0, x1 := max(0, cx-r), min(c.width, cx+r+1)
+		if y < 0 || y >= c.height || x0 >= x1 {
+			for range m.side {
+				f.data[i] = math.NaN()
+				i++
 			}
-			f.data[i] = d
+			continue
+		}
+		for x := cx - r; x < x0; x++ {
+			f.data[i] = math.NaN()
 			i++
 		}
+		for _, v := range c.pix[y*c.width+x0 : y*c.width+x1] {
+			f.data[i] = float64(v)
+			i++
+		}
+		for x := x1; x <= cx+r; x++ {
+			f.data[i] = math.NaN()
+			i++
+		}
+		f.dropUseless(s, f.data[i-m.side:i], cx-r, y)
 	}
 	if s.full > bleedPixels {
 		f.maskAround()
@@ -260,6 +281,25 @@ func (f *fitter) load(s *source, cx, cy int, last []source) {
 				k := (y-oy+ro)*om.side + x - ox + ro
 				f.data[(y-cy+r)*m.side+x-cx+r] -= o.flux * (float64(value[k]) + restX*float64(dx[k]) + restY*float64(dy[k]))
 			}
+		}
+	}
+}
+
+// dropUseless drops the pixels of a row of data, the first of which is at (x0, y) of the
+// canvas, that have no value or are full.
+func (f *fitter) dropUseless(s *source, row []float64, x0, y int) {
+	p, c := f.p, f.m.canvas
+	checkBad, checkFull := c.scale == 1, p.fullInRow(c, y)
+	if !checkBad && !checkFull {
+		return
+	}
+	for x := max(0, x0); x < min(c.width, x0+len(row)); x++ {
+		if checkBad && p.bad.get(x, y) {
+			row[x-x0] = math.NaN()
+		}
+		if checkFull && p.fullIn(c, x, y) {
+			row[x-x0] = math.NaN()
+			s.full++
 		}
 	}
 }
@@ -290,7 +330,7 @@ func (f *fitter) maskAround() {
 // judge gives the errors of a fit and how well it describes the pixels.
 func (f *fitter) judge(s *source) {
 	m := f.model
-	var skyVar [4][4]float64 // the part of the variance that is noise of the sky
+	var skyVar float64 // the part of the flux' variance that is noise of the sky
 	core2 := sq(max(1, coreRadius*m.fwhm()))
 	var res, resVar, res2Var, power, lost, total float64
 	var chiStar, chiLone, chiPixel float64
@@ -311,12 +351,9 @@ func (f *fitter) judge(s *source) {
 			}
 			g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
 			star := max(0, s.flux*v)
-			w2 := sq(f.weight(star)) * f.sky2
-			for j := range 4 {
-				for k := j; k < 4; k++ {
-					skyVar[j][k] += w2 * g[j] * g[k]
-				}
-			}
+			w := f.weight(star)
+			share := w * (f.inv[0][0]*g[0] + f.inv[0][1]*g[1] + f.inv[0][2]*g[2] + f.inv[0][3])
+			skyVar += share * share
 			model := s.flux * (v + f.ex*g[1] + f.ey*g[2])
 			net := d - f.fitted[3]
 			seen.add(float64(x), float64(y), v*net)
@@ -328,7 +365,7 @@ func (f *fitter) judge(s *source) {
 			pv := f.sky2 + f.noise.shot*star
 			res += e * e
 			resVar += f.sky2
-			chi2 += e * e / (1/f.weight(star) + sq(drawnError*model))
+			chi2 += e * e / (1/w + sq(drawnError*model))
 			pixels++
 			res2Var += 2 * pv * pv
 			power += model * model
@@ -341,16 +378,7 @@ func (f *fitter) judge(s *source) {
 			}
 		}
 	}
-	quad := func(m *[4][4]float64, a, b int) float64 {
-		sum := 0.0
-		for j := range 4 {
-			for k := range 4 {
-				sum += f.inv[a][j] * m[min(j, k)][max(j, k)] * f.inv[b][k]
-			}
-		}
-		return sum
-	}
-	s.varF = m.alikeFlux * quad(&skyVar, 0, 0)
+	s.varF = m.alikeFlux * f.sky2 * skyVar
 	f2 := s.flux * s.flux
 	second := 1 + secondOrder*s.varF/f2
 	// A star that differs from the PSF more than others do (an unseen companion)

@@ -153,6 +153,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 	if finer := mesh.finer(img, m.imageFWHM(), workers); finer != nil {
 		mesh = finer
 		calm := p.calmOnly
+		p.release()
 		p = prepare(img, mesh, workers)
 		m = p.starsPSF(calm, workers)
 	}
@@ -169,11 +170,11 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 		m = p.refine(m, sources[:min(len(sources), modelSources)], workers)
 	}
 	m.correlate(alike)
-	noise := p.estimateNoise(m, sources)
+	noise := p.estimateNoise(m, sources, workers)
 	p.loneOdds = p.hotOdds(sources[:min(len(sources), modelSources)])
 	p.fitAll(m, sources, len(sources), sweeps, noise, workers)
-	if p.empirical(m, sources, noise) {
-		noise = p.estimateNoise(m, sources)
+	if p.empirical(m, sources, noise, workers) {
+		noise = p.estimateNoise(m, sources, workers)
 		p.fitAll(m, sources, len(sources), laterSweeps, noise, workers)
 	}
 
@@ -203,6 +204,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 		d.Rejected.Faint = len(d.Stars) - maxStars
 		d.Stars = d.Stars[:maxStars]
 	}
+	p.release()
 	return d, sunk, nil
 }
 

@@ -44,7 +44,7 @@ type residualMap struct {
 
 // empirical adds the mean residual of bright stars to the tables of m, if that
 // makes the stars fit clearly better. It tells whether it did.
-func (p *prepared) empirical(m *psf, sources []source, noise noiseModel) bool {
+func (p *prepared) empirical(m *psf, sources []source, noise noiseModel, workers int) bool {
 	var used []source
 	var sum, sumBright float64
 	bright := 0
@@ -81,10 +81,10 @@ func (p *prepared) empirical(m *psf, sources []source, noise noiseModel) bool {
 			other = append(other, s)
 		}
 	}
-	f := newFitter(p, m, noise)
+	fitters := newFitters(p, m, noise, workers)
 	misfits := func(stars []source) (sum float64) {
+		inParallel(workers, len(stars), func(w, i int) { fitters[w].fit(&stars[i], sources) })
 		for i := range stars {
-			f.fit(&stars[i], sources)
 			sum += stars[i].misfit
 		}
 		return sum
@@ -92,7 +92,7 @@ func (p *prepared) empirical(m *psf, sources []source, noise noiseModel) bool {
 	plain := m.copyTables()
 	before := misfits(other)
 	for range empiricalRounds {
-		p.addResiduals(m, f, half, sources)
+		m.addResiduals(fitters, half, sources)
 	}
 	after := misfits(other)
 	m.value, m.dx, m.dy = plain[0], plain[1], plain[2]
@@ -100,7 +100,7 @@ func (p *prepared) empirical(m *psf, sources []source, noise noiseModel) bool {
 		return false
 	}
 	for range empiricalRounds {
-		p.addResiduals(m, f, used, sources)
+		m.addResiduals(fitters, used, sources)
 	}
 	m.centreTables()
 	return true
@@ -118,53 +118,29 @@ func (m *psf) copyTables() [3][]float32 {
 }
 
 // addResiduals measures the residual map and adds it to the tables.
-func (p *prepared) addResiduals(m *psf, f *fitter, stars, sources []source) {
+func (m *psf) addResiduals(fitters []*fitter, stars, sources []source) {
 	_, short := ellipseAxes(m.xx, m.xy, m.yy)
 	r := &residualMap{cell: max(empiricalCell*fwhmPerSigma*short, leastCell)}
 	r.half = int(math.Ceil(float64(m.radius+1)/r.cell)) + 1
 	r.side = 2*r.half + 1
+	smooth := empiricalSmooth * fwhmPerSigma * short / r.cell // in cells
+	// Each part of the stars has sums of its own, added in one order, so that the
+	// answer does not depend on who was faster.
+	parts := make([]*residualSums, (len(stars)+starsInPart-1)/starsInPart)
+	inParallel(len(fitters), len(parts), func(w, i int) {
+		parts[i] = newResidualSums(r, m.side, smooth)
+		for j := i * starsInPart; j < min(len(stars), (i+1)*starsInPart); j++ {
+			if fitters[w].fit(&stars[j], sources); !stars[j].failed {
+				parts[i].add(fitters[w], &stars[j])
+			}
+		}
+	})
 	r.value = make([]float64, r.side*r.side)
 	weight := make([]float64, len(r.value))
-	smooth := empiricalSmooth * fwhmPerSigma * short / r.cell // in cells
-	reach := int(math.Ceil(2.5 * smooth))
-	alongU, alongV := make([]float64, 2*reach+1), make([]float64, 2*reach+1)
-	for i := range stars {
-		s := &stars[i]
-		f.fit(s, sources)
-		if s.failed {
-			continue
-		}
-		cx, cy := math.Round(s.at[0]), math.Round(s.at[1])
-		// The fit's last step moved the star off the tables' phase.
-		k := 0
-		for y := -m.radius; y <= m.radius; y++ {
-			for x := -m.radius; x <= m.radius; x, k = x+1, k+1 {
-				d, v := f.data[k], float64(f.value[k])
-				if d != d || v == 0 {
-					continue
-				}
-				model := s.flux * (v + f.ex*float64(f.dx[k]) + f.ey*float64(f.dy[k]))
-				e := (d - f.fitted[3] - model) / s.flux
-				variance := (f.sky2+f.noise.shot*max(0, model))/(s.flux*s.flux) + sq(starScatter*v)
-				if math.Abs(e) > 3*math.Sqrt(variance)+v+0.05*float64(m.power) {
-					continue // a neighbour or a defect
-				}
-				w := 1 / variance
-				u, t := (float64(x)+cx-s.at[0])/r.cell, (float64(y)+cy-s.at[1])/r.cell
-				iu, it := int(math.Round(u)), int(math.Round(t))
-				for k := range alongU {
-					alongU[k] = math.Exp(-sq(float64(iu-reach+k)-u) / (2 * smooth * smooth))
-					alongV[k] = w * math.Exp(-sq(float64(it-reach+k)-t)/(2*smooth*smooth))
-				}
-				for j := max(it-reach, -r.half); j <= min(it+reach, r.half); j++ {
-					for i := max(iu-reach, -r.half); i <= min(iu+reach, r.half); i++ {
-						g := alongU[i-iu+reach] * alongV[j-it+reach]
-						at := (j+r.half)*r.side + i + r.half
-						r.value[at] += g * e
-						weight[at] += g
-					}
-				}
-			}
+	for _, p := range parts {
+		for i := range weight {
+			r.value[i] += p.value[i]
+			weight[i] += p.weight[i]
 		}
 	}
 	for j := -r.half; j <= r.half; j++ {
@@ -176,6 +152,94 @@ func (p *prepared) addResiduals(m *psf, f *fitter, stars, sources []source) {
 		}
 	}
 	m.addMap(r)
+}
+
+// starsInPart of the stars share the sums of residuals.
+const starsInPart = 24
+
+// residualSums are the weighted sums of residuals, smoothed over the cells of a map.
+type residualSums struct {
+	*residualMap
+	value, weight []float64
+	smooth        float64 // sigma of the smoothing, in cells
+	columns, rows []cellWeights
+}
+
+// cellWeights tell how a column or row of pixels is spread over columns or rows of cells.
+type cellWeights struct {
+	first  int // cell
+	weight []float64
+}
+
+func newResidualSums(r *residualMap, side int, smooth float64) *residualSums {
+	s := &residualSums{residualMap: r, smooth: smooth}
+	s.value, s.weight = make([]float64, r.side*r.side), make([]float64, r.side*r.side)
+	s.columns, s.rows = make([]cellWeights, side), make([]cellWeights, side)
+	reach := int(math.Ceil(2.5 * smooth))
+	for i := range side {
+		s.columns[i].weight, s.rows[i].weight = make([]float64, 2*reach+1), make([]float64, 2*reach+1)
+	}
+	return s
+}
+
+// spread sets the weights of pixels that are away from the star by offset and one more each.
+func (s *residualSums) spread(pixels []cellWeights, offset float64) {
+	for i := range pixels {
+		c := &pixels[i]
+		u := (offset + float64(i)) / s.cell
+		c.first = int(math.Round(u)) - len(c.weight)/2
+		for k := range c.weight {
+			c.weight[k] = math.Exp(-sq(float64(c.first+k)-u) / (2 * s.smooth * s.smooth))
+		}
+	}
+}
+
+// add takes the residuals of the star that was fitted last.
+func (s *residualSums) add(f *fitter, star *source) {
+	m := f.model
+	// The fit's last step moved the star off the tables' phase.
+	s.spread(s.columns, math.Round(star.at[0])-star.at[0]-float64(m.radius))
+	s.spread(s.rows, math.Round(star.at[1])-star.at[1]-float64(m.radius))
+	k := 0
+	for y := range m.side {
+		for x := range m.side {
+			d, v := f.data[k], float64(f.value[k])
+			slope := f.ex*float64(f.dx[k]) + f.ey*float64(f.dy[k])
+			k++
+			if d != d || v == 0 {
+				continue
+			}
+			model := star.flux * (v + slope)
+			e := (d - f.fitted[3] - model) / star.flux
+			variance := (f.sky2+f.noise.shot*max(0, model))/(star.flux*star.flux) + sq(starScatter*v)
+			if math.Abs(e) > 3*math.Sqrt(variance)+v+0.05*float64(m.power) {
+				continue // a neighbour or a defect
+			}
+			s.addPixel(&s.columns[x], &s.rows[y], e, 1/variance)
+		}
+	}
+}
+
+// addPixel spreads a residual over the cells around it.
+func (s *residualSums) addPixel(column, row *cellWeights, e, w float64) {
+	from, to := max(column.first, -s.half), min(column.first+len(column.weight)-1, s.half)
+	if to < from {
+		return
+	}
+	along := column.weight[from-column.first : to-column.first+1]
+	for k, g := range row.weight {
+		j := row.first + k
+		if j < -s.half || j > s.half {
+			continue
+		}
+		g *= w
+		at := (j+s.half)*s.side + from + s.half
+		value, weight := s.value[at:at+len(along)], s.weight[at:at+len(along)]
+		for i, a := range along {
+			value[i] += g * a * e
+			weight[i] += g * a
+		}
+	}
 }
 
 const (

@@ -160,8 +160,8 @@ type filterBand struct {
 	out     []float32 // ... along both axes, with rows above and below for the shifts
 	shifted []float32 // and with shifts
 	width   int
-	stride  int // of out: with margins for the shifts along x
-	noise   []float32
+	stride  int       // of out: with margins for the shifts along x
+	noise   []float32 // of the cells of a row
 	factor  []float32
 	sample  []float32
 	hist    histogram
@@ -176,7 +176,7 @@ func newFilterBand(c *canvas, k *kernel) *filterBand {
 	if len(k.shifts) > 1 {
 		b.shifted = make([]float32, c.width*stripRows)
 	}
-	b.noise = make([]float32, c.width)
+	b.noise = make([]float32, (c.width+noiseCell-1)/noiseCell)
 	b.factor = make([]float32, (c.width+noiseBlock-1)/noiseBlock)
 	return b
 }
@@ -231,11 +231,16 @@ func convolveRow(dst, padded, half []float32) {
 	convolve(dst, half, func(i int) []float32 { return padded[r+i : r+i+n] })
 }
 
-// convolve writes the sum over i of half[|i|]*tap(i). Two taps on either side
+// convolve writes the sum over i of half[|i|]*tap(i). Two or three taps on either side
 // are taken in one pass, to spare loads and stores.
 func convolve(dst, half []float32, tap func(i int) []float32) {
-	firstPair(dst, tap(0), tap(-1), tap(1), half[0], half[1])
 	i := 2
+	if len(half) > 3 {
+		firstPairs(dst, tap(0), [6][]float32{tap(-1), tap(1), tap(-2), tap(2), tap(-3), tap(3)}, half)
+		i = 4
+	} else {
+		firstPair(dst, tap(0), tap(-1), tap(1), half[0], half[1])
+	}
 	for ; i+1 < len(half); i += 2 {
 		addPairs(dst, tap(-i), tap(i), tap(-i-1), tap(i+1), half[i], half[i+1])
 	}
@@ -248,6 +253,16 @@ func firstPair(dst, mid, a, b []float32, f, g float32) {
 	mid, a, b = mid[:len(dst)], a[:len(dst)], b[:len(dst)]
 	for i := range dst {
 		dst[i] = f*mid[i] + g*(a[i]+b[i])
+	}
+}
+
+func firstPairs(dst, mid []float32, t [6][]float32, half []float32) {
+	f, g, h, k := half[0], half[1], half[2], half[3]
+	n := len(dst)
+	mid = mid[:n]
+	a, b, c, d, e, l := t[0][:n], t[1][:n], t[2][:n], t[3][:n], t[4][:n], t[5][:n]
+	for i := range dst {
+		dst[i] = f*mid[i] + g*(a[i]+b[i]) + (h*(c[i]+d[i]) + k*(e[i]+l[i]))
 	}
 }
 
@@ -300,10 +315,7 @@ func (b *filterBand) threshold(p *prepared, c *canvas, white float64, y0, y1 int
 			for x := 0; x < c.width; x += noiseCell {
 				end := min(x+noiseCell, c.width)
 				_, n := p.sky.at(c.imagePixel(float64(x+end)/2), c.imagePixel(float64(y)+noiseCell/2))
-				n *= white * float64(b.factor[x/noiseBlock])
-				for i := x; i < end; i++ {
-					b.noise[i] = float32(n)
-				}
+				b.noise[x/noiseCell] = float32(n * white * float64(b.factor[x/noiseBlock]))
 			}
 		}
 		s.collect(b.row(y-y0), b.noise, y)
@@ -311,20 +323,23 @@ func (b *filterBand) threshold(p *prepared, c *canvas, white float64, y0, y1 int
 	return s
 }
 
-// collect appends the runs of row y.
+// collect appends the runs of row y; noise is that of its cells.
 func (s *strip) collect(row, noise []float32, y int) {
-	noise = noise[:len(row)]
 	end := -1 // where the open run ends
-	for x, v := range row {
-		n := noise[x]
-		if v < footSigma*n {
-			continue
+	for cell, n := range noise {
+		x0 := cell * noiseCell
+		foot := footSigma * n
+		for i, v := range row[x0:min(len(row), x0+noiseCell)] {
+			if v < foot {
+				continue
+			}
+			x := x0 + i
+			if x != end {
+				s.runs = append(s.runs, run{y: int32(y), x0: int32(x), val: int32(len(s.vals)), noise: n})
+			}
+			end = x + 1
+			s.runs[len(s.runs)-1].x1 = int32(end)
+			s.vals = append(s.vals, v)
 		}
-		if x != end {
-			s.runs = append(s.runs, run{y: int32(y), x0: int32(x), val: int32(len(s.vals)), noise: n})
-		}
-		end = x + 1
-		s.runs[len(s.runs)-1].x1 = int32(end)
-		s.vals = append(s.vals, v)
 	}
 }

@@ -42,22 +42,7 @@ type residual struct{ e2, sky2, model, half2 float64 }
 // least squares. A star that is wider than the PSF, or has other wings, leaves much, and all of
 // it even about the centre: its place does not suffer. So only sums count that are odd; but where
 // noise is alike from pixel to pixel, and that is known over two pixels only, single pixels.
-func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
-	var list []residual
-	f := newFitter(p, m, noiseModel{rough2: sq(firstRough)})
-	used := 0
-	take := func(s source) {
-		f.fit(&s, sources)
-		if s.failed {
-			return
-		}
-		used++
-		if !m.alike.white() {
-			list = f.pixelResiduals(&s, list)
-			return
-		}
-		list = f.oddResiduals(&s, list)
-	}
+func (p *prepared) estimateNoise(m *psf, sources []source, workers int) noiseModel {
 	var clean []int
 	for i := range sources {
 		s := &sources[i]
@@ -65,14 +50,32 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 			clean = append(clean, i)
 		}
 	}
-	for _, i := range clean[:min(len(clean), noiseStars)] {
-		take(sources[i])
-	}
-	if rest := clean[min(len(clean), noiseStars):]; len(rest) > 0 {
+	shown := clean[:min(len(clean), noiseStars)]
+	if rest := clean[len(shown):]; len(rest) > 0 {
+		shown = slices.Clone(shown)
 		for k := range min(len(rest), noiseStars) {
-			take(sources[rest[k*len(rest)/min(len(rest), noiseStars)]])
+			shown = append(shown, rest[k*len(rest)/min(len(rest), noiseStars)])
 		}
 	}
+	fitters := newFitters(p, m, noiseModel{rough2: sq(firstRough)}, workers)
+	left := make([][]residual, len(shown))
+	inParallel(workers, len(shown), func(w, i int) {
+		f, s := fitters[w], sources[shown[i]]
+		switch f.fit(&s, sources); {
+		case s.failed:
+		case m.alike.white():
+			left[i] = f.oddResiduals(&s)
+		default:
+			left[i] = f.pixelResiduals(&s)
+		}
+	})
+	used := 0
+	for _, l := range left {
+		if l != nil {
+			used++
+		}
+	}
+	list := slices.Concat(left...)
 	n := noiseModel{rough2: sq(firstRough)}
 	if used < fewerStars {
 		return n
@@ -108,7 +111,7 @@ func (p *prepared) estimateNoise(m *psf, sources []source) noiseModel {
 // oddResiduals takes the sums of the last fit's residuals over its pixels, weighted as
 // the fit was and with the odd modes. What the fit has taken out of the pixels is taken out
 // of the modes, so that its errors are not in the sums.
-func (f *fitter) oddResiduals(s *source, list []residual) []residual {
+func (f *fitter) oddResiduals(s *source) []residual {
 	m, r := f.model, f.model.radius
 	u0, v0 := s.at[0]-float64(f.cx), s.at[1]-float64(f.cy)
 	var along, fitted [oddModes][4]float64
@@ -156,6 +159,7 @@ func (f *fitter) oddResiduals(s *source, list []residual) []residual {
 		}
 	})
 	half2 := sq(s.flux * m.top / 2)
+	list := make([]residual, 0, oddModes)
 	for k := range sum {
 		if power[k] > leastPivot*whole[k] { // else too few pixels tell
 			list = append(list, residual{e2: sq(sum[k]) / power[k], sky2: f.sky2, model: light[k] / power[k], half2: half2})
@@ -175,8 +179,9 @@ const (
 // pixelResiduals takes those of the last fit's single pixels, each divided by one minus its
 // leverage. A fit takes more of correlated noise with it: what it takes along each of its
 // parameters has a variance that is larger by their factors.
-func (f *fitter) pixelResiduals(s *source, list []residual) []residual {
+func (f *fitter) pixelResiduals(s *source) []residual {
 	m := f.model
+	list := make([]residual, 0, len(f.data))
 	alike := (m.alikeFlux + f.alikePlace(s.flux)) / 2
 	for i, d := range f.data {
 		v := float64(f.value[i])
@@ -225,29 +230,36 @@ func measureCorrelation(img Image, sky *skyMap) noiseCorrelation {
 	levels := slices.Clone(sky.noise)
 	slices.Sort(levels)
 	quiet := 1.5 * float64(levels[len(levels)/4])
+	type sample struct {
+		at    int
+		noise float32
+	}
+	var samples []sample
+	for at := 0; at < len(img.Pix); at += stride {
+		level, n := sky.at(float64(at%img.Width), float64(at/img.Width))
+		if n <= quiet && math.Abs(float64(img.Pix[at])-level) <= clipSigma*n {
+			samples = append(samples, sample{at, float32(n)})
+		}
+	}
 	along := func(step int) [3]float64 {
 		var spread [3]float64 // of differences at lags noiseLag, 1, 2
 		var h histogram
-		var v []float32
+		v := make([]float32, 0, len(samples))
 		for i, lag := range [3]int{noiseLag, 1, 2} {
 			v = v[:0]
-			for at := 0; at+noiseLag*step < len(img.Pix); at += stride {
-				x, y := at%img.Width, at/img.Width
-				if step == 1 && x+noiseLag >= img.Width {
+			for _, s := range samples {
+				x, y := s.at%img.Width, s.at/img.Width
+				if s.at+noiseLag*step >= len(img.Pix) || step == 1 && x+noiseLag >= img.Width {
 					continue
 				}
-				d := img.Pix[at+lag*step] - img.Pix[at]
+				d := img.Pix[s.at+lag*step] - img.Pix[s.at]
 				if d-d != 0 {
-					continue
-				}
-				level, n := sky.at(float64(x), float64(y))
-				if n > quiet || math.Abs(float64(img.Pix[at])-level) > clipSigma*n {
 					continue
 				}
 				if sky.dither > 0 {
 					d += sky.dither * (dither(x, y) - dither(x+lag*step, y+1))
 				}
-				v = append(v, d/float32(n))
+				v = append(v, d/s.noise)
 			}
 			if len(v) < minTileSamples {
 				return [3]float64{1, 0, 0}
@@ -322,7 +334,7 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 	}
 	best := m.scaled(m.profile, 1)
 	r := best.radius
-	p.misfit(best, stars, r)
+	p.misfits([]*psf{best}, stars, r, workers)
 	search := shapeSearch{p: p, stars: stars, radius: r, workers: workers}
 	for _, step := range refineSteps {
 		best = search.vertex(best, step, width)
@@ -338,7 +350,7 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 					continue
 				}
 				other := was.scaled(moffats()[w], 1)
-				p.misfit(other, stars, r)
+				p.misfits([]*psf{other}, stars, r, workers)
 				if other = search.vertex(other, step, width); other.misfit < best.misfit {
 					best = other
 				}
@@ -369,12 +381,12 @@ type shapeSearch struct {
 // the parabola through the squares of the misfits, and gives the best of all.
 func (s *shapeSearch) vertex(m *psf, step float64, vary func(m *psf, by float64) *psf) *psf {
 	tried := []*psf{vary(m, -step), vary(m, step)}
-	inParallel(s.workers, len(tried), func(_, i int) { s.p.misfit(tried[i], s.stars, s.radius) })
+	s.p.misfits(tried, s.stars, s.radius, s.workers)
 	less, more, here := sq(tried[0].misfit), sq(tried[1].misfit), sq(m.misfit)
 	if bend := less + more - 2*here; bend > 0 {
 		at := step * max(-farthestVertex, min(farthestVertex, (less-more)/(2*bend)))
 		there := vary(m, at)
-		s.p.misfit(there, s.stars, s.radius)
+		s.p.misfits([]*psf{there}, s.stars, s.radius, s.workers)
 		tried = append(tried, there)
 	}
 	best := m

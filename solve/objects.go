@@ -100,6 +100,69 @@ const (
 	lineRatio  = 5
 )
 
+// single is the maximum of an object that has just one, as most have: no pixel of it but
+// one is higher than its neighbours. Of equal pixels the first in reading order is higher.
+func (rs *runSet) single(o object) (peak, bool) {
+	var at peak
+	found := 0
+	above := -1 // the first run of the row above, by index in o, and below
+	for i, below := 0, 0; i < len(o); {
+		y := rs.runs[o[i]].y
+		for below < len(o) && rs.runs[o[below]].y == y {
+			below++
+		}
+		upper, lower := o[max(above, 0):i], o[below:]
+		if above < 0 {
+			upper = nil
+		}
+		above = i
+		for ; i < below; i++ {
+			r := rs.runs[o[i]]
+			v := rs.vals[r.val : r.val+r.x1-r.x0]
+			upper, lower = rs.reaching(upper, y-1, r.x0), rs.reaching(lower, y+1, r.x0)
+			for k, h := range v {
+				if k > 0 && v[k-1] >= h || k+1 < len(v) && v[k+1] > h {
+					continue
+				}
+				x := r.x0 + int32(k)
+				if rs.higher(upper, y-1, x, h, true) || rs.higher(lower, y+1, x, h, false) {
+					continue
+				}
+				if found++; found > 1 {
+					return peak{}, false
+				}
+				at = peak{x: int(x), y: int(y), height: h / r.noise}
+			}
+		}
+	}
+	return at, at.height >= peakSigma
+}
+
+// reaching drops the runs at the front of a list that end before column x-1 of row y.
+func (rs *runSet) reaching(runs []int32, y, x int32) []int32 {
+	for len(runs) > 0 && rs.runs[runs[0]].y == y && rs.runs[runs[0]].x1 < x {
+		runs = runs[1:]
+	}
+	return runs
+}
+
+// higher tells whether one of the pixels x-1 to x+1 of row y, in the runs given, is higher than h,
+// or as high where that counts.
+func (rs *runSet) higher(runs []int32, y, x int32, h float32, orEqual bool) bool {
+	for _, k := range runs {
+		r := rs.runs[k]
+		if r.y != y || r.x0 > x+1 {
+			return false
+		}
+		for i := max(r.x0, x-1); i <= min(r.x1-1, x+1); i++ {
+			if v := rs.vals[r.val+i-r.x0]; v > h || orEqual && v == h {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // peaks finds the maxima of an object that stand out over their saddles: pixels are taken
 // in falling order and joined; where two basins meet, the lower one's
 // prominence is known (the merge tree of the superlevel sets).
@@ -123,6 +186,11 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	long, _ := ellipseAxes(sxx*f-sq(sx*f), sxy*f-sx*sy*f*f, syy*f-sq(sy*f))
 	length := math.Sqrt(12) * long // of a uniform line
 	streak := length > lineLength*starLength && length*length > lineRatio*float64(n)
+
+	if at, one := rs.single(o); one {
+		at.streak = streak
+		return []peak{at}
+	}
 
 	// Pixels are numbered in reading order; first[i] is the number of the first
 	// pixel of run i, and rowOf[y-y0] the first run of row y.

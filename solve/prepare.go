@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sync"
 )
 
 // The prepared frame: sky subtracted, lone pixels replaced, and the same at
@@ -28,7 +29,9 @@ type prepared struct {
 	img       Image
 	sky       *skyMap
 	full      float32   // pixel value from which a pixel is saturated; +Inf when unknown
+	top       []float32 // highest pixel value of each row of the image
 	canvases  []*canvas // canvases[i].scale is 1<<i
+	room      []float32 // in which the canvases lie
 	bad       bitmap    // image pixels without a usable value
 	suspects  []suspect // bright pixels that may turn out to be lone
 	maxima    []maximum // of the image itself, above brightSigma
@@ -86,16 +89,12 @@ const (
 
 // prepare subtracts the sky and replaces missing, lone bright and lone dark pixels.
 func prepare(img Image, sky *skyMap, workers int) *prepared {
-	p := &prepared{img: img, sky: sky, full: float32(math.Inf(1)), bad: newBitmap(img.Width, img.Height)}
+	p := &prepared{img: img, sky: sky, full: float32(math.Inf(1)), bad: newBitmap(img.Width, img.Height), top: make([]float32, img.Height)}
 	if img.Saturation > 0 {
 		p.full = img.Saturation * saturationShare
 	}
 	p.rows, p.columns = sky.banding(img, workers)
-	w, h := img.Width, img.Height
-	for i := 0; i < canvasLevels && (i == 0 || min(w, h) >= minSide); i++ {
-		p.canvases = append(p.canvases, &canvas{width: w, height: h, scale: 1 << i, pix: make([]float32, w*h)})
-		w, h = w/2, h/2
-	}
+	p.layCanvases()
 	bands := make([]bandFinds, (img.Height+bandRows-1)/bandRows)
 	buffers := make([][2][]float32, workers)
 	inParallel(workers, len(bands), func(wk, i int) {
@@ -128,6 +127,36 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 		p.full = p.plateau(flat)
 	}
 	return p
+}
+
+// spareCanvases are those of frames that are done, kept until the next but one garbage
+// collection: to ask the system for memory of the size of a frame costs a tenth of its search.
+var spareCanvases sync.Pool
+
+// layCanvases makes room for the canvases; what is in them is of no meaning.
+func (p *prepared) layCanvases() {
+	w, h := p.img.Width, p.img.Height
+	n := 0
+	for i := 0; i < canvasLevels && (i == 0 || min(w, h) >= minSide); i++ {
+		p.canvases = append(p.canvases, &canvas{width: w, height: h, scale: 1 << i})
+		n += w * h
+		w, h = w/2, h/2
+	}
+	if spare, ok := spareCanvases.Get().(*[]float32); ok && cap(*spare) >= n {
+		p.room = (*spare)[:n]
+	} else {
+		p.room = make([]float32, n)
+	}
+	room := p.room
+	for _, c := range p.canvases {
+		c.pix, room = room[:c.width*c.height], room[c.width*c.height:]
+	}
+}
+
+// release gives the canvases back; p is of no use afterwards.
+func (p *prepared) release() {
+	spareCanvases.Put(&p.room)
+	p.canvases = nil
 }
 
 // bandFinds is what one band of rows contributes.
@@ -177,13 +206,18 @@ func (p *prepared) cleanRow(y int, level, noise []float32, found *bandFinds) {
 	dst := p.canvases[0].pix[y*w : (y+1)*w]
 	level, noise = level[:len(src)], noise[:len(src)]
 	dst = dst[:len(src)]
+	top := float32(math.Inf(-1))
 	for x, v := range src {
+		if v > top {
+			top = v
+		}
 		d := v - level[x]
 		dst[x] = d
 		if n := brightSigma * noise[x]; !(d <= n && d >= -n) {
 			dst[x] = p.cleanPixel(x, y, d, level[x], noise[x], found)
 		}
 	}
+	p.top[y] = top
 }
 
 // cleanPixel judges a pixel far from the sky by its neighbours. It returns its
@@ -332,6 +366,16 @@ func (p *prepared) plateau(flat flatTop) float32 {
 		}
 	}
 	return flat.value * (1 - plateauTol)
+}
+
+// fullInRow tells whether row y of a canvas holds a saturated pixel.
+func (p *prepared) fullInRow(c *canvas, y int) bool {
+	for _, top := range p.top[y*c.scale : (y+1)*c.scale] {
+		if top >= p.full && !math.IsInf(float64(p.full), 1) {
+			return true
+		}
+	}
+	return false
 }
 
 // fullIn tells whether a canvas pixel holds a saturated one.

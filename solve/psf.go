@@ -647,7 +647,7 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 				tried = append(tried, newPSF(c, moffats()[i], xx, xy, yy, true))
 			}
 		}
-		inParallel(workers, len(tried), func(_, i int) { p.misfit(tried[i], bright, tried[0].radius) })
+		p.misfits(tried, bright, tried[0].radius, workers)
 		least := slices.MinFunc(tried, func(a, b *psf) int { return cmp.Compare(a.misfit, b.misfit) }).misfit
 		if least > ringMisfit && long < trailRatio*short && short > ringSize {
 			points := len(tried)
@@ -656,7 +656,7 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 				m.ring = true
 				tried = append(tried, m)
 			}
-			inParallel(workers, len(tried)-points, func(_, i int) { p.misfit(tried[points+i], bright, tried[0].radius) })
+			p.misfits(tried[points:], bright, tried[0].radius, workers)
 		}
 		for _, m := range tried {
 			share := 1.0
@@ -673,58 +673,68 @@ func (p *prepared) choosePSF(c *canvas, shapes []ellipse, workers int) *psf {
 	return best
 }
 
-// misfit sets the mean over the stars of the root of the share of their power
-// that the model leaves inside radius r, flux, place and sky fitted: a wrong model has put the
-// stars a little beside their places, and these must not speak for it. Models compare
-// only at one radius.
-func (p *prepared) misfit(m *psf, stars []ellipse, r int) {
+// misfits sets the misfit of several models, each the mean over the stars of what
+// [prepared.misfit] gives. Models compare only at one radius.
+func (p *prepared) misfits(models []*psf, stars []ellipse, r, workers int) {
+	of := make([]float64, len(models)*len(stars))
+	inParallel(workers, len(of), func(_, i int) { of[i] = p.misfit(models[i/len(stars)], stars[i%len(stars)], r) })
+	for k, m := range models {
+		m.misfit, m.fromStars = 1, 0
+		sum := 0.0
+		for _, v := range of[k*len(stars) : (k+1)*len(stars)] {
+			if v == v {
+				m.fromStars++
+				sum += v
+			}
+		}
+		if m.fromStars > 0 {
+			m.misfit = sum / float64(m.fromStars)
+		}
+	}
+}
+
+// misfit is the root of the share of a star's power that the model leaves inside radius r, flux,
+// place and sky fitted: a wrong model has put the stars a little beside their places, and these must
+// not speak for it. It is NaN when the pixels do not tell.
+func (p *prepared) misfit(m *psf, s ellipse, r int) float64 {
 	c := m.canvas
-	sum := 0.0
-	m.fromStars = 0
-	for _, s := range stars {
-		x0, y0 := int(math.Round(s.x)), int(math.Round(s.y))
-		var a [4][4]float64
-		var b [4]float64
-		var sdd float64
-		for y := max(0, y0-r); y <= min(c.height-1, y0+r); y++ {
-			for x := max(0, x0-r); x <= min(c.width-1, x0+r); x++ {
-				v, gx, gy := m.at(float64(x)-s.x, float64(y)-s.y)
-				d := float64(c.pix[y*c.width+x])
-				a[0][0] += v * v
-				a[0][1] += v * gx
-				a[0][2] += v * gy
-				a[0][3] += v
-				a[1][1] += gx * gx
-				a[1][2] += gx * gy
-				a[1][3] += gx
-				a[2][2] += gy * gy
-				a[2][3] += gy
-				a[3][3]++
-				b[0] += v * d
-				b[1] += gx * d
-				b[2] += gy * d
-				b[3] += d
-				sdd += d * d
-			}
+	x0, y0 := int(math.Round(s.x)), int(math.Round(s.y))
+	var a [4][4]float64
+	var b [4]float64
+	var sdd float64
+	for y := max(0, y0-r); y <= min(c.height-1, y0+r); y++ {
+		for x := max(0, x0-r); x <= min(c.width-1, x0+r); x++ {
+			v, gx, gy := m.at(float64(x)-s.x, float64(y)-s.y)
+			d := float64(c.pix[y*c.width+x])
+			a[0][0] += v * v
+			a[0][1] += v * gx
+			a[0][2] += v * gy
+			a[0][3] += v
+			a[1][1] += gx * gx
+			a[1][2] += gx * gy
+			a[1][3] += gx
+			a[2][2] += gy * gy
+			a[2][3] += gy
+			a[3][3]++
+			b[0] += v * d
+			b[1] += gx * d
+			b[2] += gy * d
+			b[3] += d
+			sdd += d * d
 		}
-		inv, ok := invert4(a)
-		power := sdd - b[3]*b[3]/a[3][3]
-		if !ok || !(power > 0) {
-			continue
-		}
-		left := sdd
-		for j := range 4 {
-			for k := range 4 {
-				left -= b[j] * inv[j][k] * b[k]
-			}
-		}
-		m.fromStars++
-		sum += math.Sqrt(max(0, left/power))
 	}
-	m.misfit = 1
-	if m.fromStars > 0 {
-		m.misfit = sum / float64(m.fromStars)
+	inv, ok := invert4(a)
+	power := sdd - b[3]*b[3]/a[3][3]
+	if !ok || !(power > 0) {
+		return math.NaN()
 	}
+	left := sdd
+	for j := range 4 {
+		for k := range 4 {
+			left -= b[j] * inv[j][k] * b[k]
+		}
+	}
+	return math.Sqrt(max(0, left/power))
 }
 
 // correlate takes note of correlated noise.

@@ -44,6 +44,9 @@ func (p *prepared) cores(workers int) []core {
 	bands := make([][][2]int, (h+bandRows-1)/bandRows)
 	inParallel(workers, len(bands), func(_, i int) {
 		for y := i * bandRows; y < min(h, (i+1)*bandRows); y++ {
+			if p.top[y] < p.full {
+				continue
+			}
 			was := false
 			for x, v := range p.img.Pix[y*w : (y+1)*w] {
 				is := v >= p.full

@@ -123,18 +123,15 @@ func absInt(i int) int { return max(i, -i) }
 
 // fitAll fits the first n sources in place, with so many sweeps over blends.
 func (p *prepared) fitAll(m *psf, sources []source, n, sweeps int, noise noiseModel, workers int) {
-	fitters := make([]*fitter, workers)
+	fitters := newFitters(p, m, noise, workers)
 	const chunk = 32
 	each := func(list []int, last []source, finish bool) {
 		inParallel(workers, (len(list)+chunk-1)/chunk, func(w, i int) {
-			if fitters[w] == nil {
-				fitters[w] = newFitter(p, m, noise)
-			}
 			for _, j := range list[i*chunk : min(len(list), (i+1)*chunk)] {
 				if finish {
 					fitters[w].fitBest(&sources[j], last)
 				} else {
-					fitters[w].fit(&sources[j], last)
+					fitters[w].settle(&sources[j], last)
 				}
 			}
 		})
