@@ -175,9 +175,13 @@ func (f *cameraFit) predict(d sky.ICRS, jx, jy []float64) (p sky.Pixel, ok bool)
 		jx[k] = (dxd*(1+f.g1) + dyd*f.g2) / s
 		jy[k] = (dyd*(1-f.g1) + dxd*f.g2) / s
 	}
-	for k, axis := range [3]sky.Vec{{X: 1}, {Y: 1}, {Z: 1}} {
-		// true = (1 + e x) R, so camera coordinates change by R^T (d x e).
-		dv := rt.Apply(r3.Cross(sky.Vec(d), axis))
+	hand := -1.0 // of the camera's frame: the sky is seen from inside, unless a mirror turns it round
+	if f.Mirrored {
+		hand = 1
+	}
+	for k := range 3 {
+		// true = (1 + e x) R, so camera coordinates change by R^T (d x e) = +-v x R^T e.
+		dv := r3.Scale(hand, r3.Cross(v, rt.Column(k)))
 		dx, dy := (dv.X-x*dv.Z)/v.Z, (dv.Y-y*dv.Z)/v.Z
 		put(k, xx*dx+xy*dy, xy*dx+yy*dy)
 	}
@@ -267,8 +271,8 @@ func (f *cameraFit) fitWhole(pairs []fitPair) bool {
 	if sky.Angle(max(f.Width, f.Height))*f.Scale >= lensField {
 		whole.terms = fitTerms{true, true, true, true}
 	}
-	if !whole.fit(pairs) {
-		return f.fit(pairs)
+	if !whole.fit(pairs, stillStep) {
+		return f.fit(pairs, stillStep)
 	}
 	*f = whole
 	return true
@@ -339,11 +343,19 @@ const huberLimit = 1.345
 // pixel or so, three reach rounding; distortion may take a few more.
 const fitSteps = 12
 
+// Steps, in sigmas of the parameters, below which a fit stands: the last one of a camera, and
+// those that choose pairs and terms.
+const (
+	stillStep = 1e-4
+	roughStep = 0.03
+)
+
 // fit solves for the camera by iteratively reweighted Gauss-Newton over the
 // pairs, with the terms set in f. It fills the pairs' residuals, the
 // covariance (scaled by the residuals where they are larger than stated) and
-// chi2. It is not ok when the pairs do not fix the terms.
-func (f *cameraFit) fit(pairs []fitPair) bool {
+// chi2. It ends when no parameter moves by more than still sigmas, and is not ok when the pairs
+// do not fix the terms.
+func (f *cameraFit) fit(pairs []fitPair, still float64) bool {
 	n := f.terms.count()
 	if 2*len(pairs) < n+2 {
 		return false
@@ -418,7 +430,7 @@ func (f *cameraFit) fit(pairs []fitPair) bool {
 		f.apply(s)
 		f.cov = &inv
 		spread = f.residuals(pairs)
-		if largest < 1e-4 {
+		if largest < still {
 			break
 		}
 	}

@@ -197,7 +197,7 @@ func TestFitRecoversTheCamera(t *testing.T) {
 		f.K1, f.K2, f.Axis = 0, 0, f.Centre()
 		f.Scale *= 1.003
 		f.Attitude.R = sky.RotationFromVector(r3.Scale(5*f.Scale.Radians(), sky.Vec(randomDirection(rng)))).Mul(f.Attitude.R)
-		if !f.fit(pairs) {
+		if !f.fit(pairs, stillStep) {
 			t.Fatalf("camera %d: no fit", k)
 		}
 		const rounding = 1e-5 // pixels; the last step is below 1e-4 sigma, and shrinks faster than linearly
@@ -223,11 +223,11 @@ func TestFitRefusesTooFewPairs(t *testing.T) {
 		p := sky.Pixel{X: 800 * rng.Float64(), Y: 600 * rng.Float64()}
 		pairs = append(pairs, fitPair{at: p, dir: f.ICRS(p), sigma: 0.1})
 	}
-	if f.fit(pairs) {
+	if f.fit(pairs, stillStep) {
 		t.Error("two pairs and four numbers leave nothing over, and were fitted")
 	}
 	same := pairs[0]
-	if f.fit([]fitPair{same, same, same, same}) {
+	if f.fit([]fitPair{same, same, same, same}, stillStep) {
 		t.Error("one place four times does not fix rotation and scale, and was fitted")
 	}
 }

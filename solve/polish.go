@@ -1,8 +1,10 @@
 package solve
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
+	"runtime"
 	"slices"
 
 	"polard/catalogs"
@@ -82,11 +84,11 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 	var pairs []fitPair
 	for round := range polishRounds {
 		pairs = fit.choose(image, grid, targets, sigmas, slack, spread)
-		if len(pairs) < fewestStars || !fit.fit(pairs) {
+		if len(pairs) < fewestStars || !fit.fit(pairs, roughStep) {
 			return nil
 		}
 		// Once when the pairs are right for the most part, and again at the end.
-		if (round == 1 || round == polishRounds-1) && fit.extend(pairs) && !fit.fit(pairs) {
+		if (round == 1 || round == polishRounds-1) && fit.extend(pairs) && !fit.fit(pairs, roughStep) {
 			return nil
 		}
 		spread = max(1, fit.residuals(pairs))
@@ -232,41 +234,50 @@ func (f *cameraFit) extend(pairs []fitPair) (extended bool) {
 	field := sky.Angle(max(f.Width, f.Height)) * f.Scale
 	now := *f
 	some := slices.Clone(pairs[:min(extendStars, len(pairs))])
-	if len(some) < len(pairs) && !now.fit(some) {
+	if len(some) < len(pairs) && !now.fit(some, roughStep) {
 		return false
 	}
 	for {
-		best, bestGain := now, 0.0
-		var bestPairs []fitPair
-		for _, group := range extensions {
-			if field < lensField && group != (fitTerms{shear: true}) {
-				continue
+		tried := make([]extension, len(extensions))
+		inParallel(runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
+			if field >= lensField || extensions[i] == (fitTerms{shear: true}) {
+				tried[i] = now.tryTerms(extensions[i], some)
 			}
-			richer := now
-			richer.terms = now.terms.with(group)
-			extra := richer.terms.count() - now.terms.count()
-			if extra == 0 || len(some) < pairsPerTerm*richer.terms.count() {
-				continue
-			}
-			trial := slices.Clone(some)
-			if !richer.fit(trial) {
-				continue
-			}
-			unit := sq(max(richer.residuals(trial), 1))
-			gain := (robustSum(some)-robustSum(trial))/unit - float64(extra)*2*math.Log(2*float64(len(some)))
-			if gain > bestGain {
-				best, bestGain, bestPairs = richer, gain, trial
-			}
-		}
-		if bestGain == 0 {
+		})
+		best := slices.MaxFunc(tried, func(a, b extension) int { return cmp.Compare(a.gain, b.gain) })
+		if best.gain <= 0 {
 			break
 		}
-		now, some, extended = best, bestPairs, true
+		now, some, extended = best.fit, best.pairs, true
 	}
 	if extended {
 		*f = now
 	}
 	return extended
+}
+
+// extension is a fit with more terms, and what it gains.
+type extension struct {
+	fit   cameraFit
+	pairs []fitPair
+	gain  float64
+}
+
+// tryTerms fits with a group of terms more. The gain is nothing where they cannot be fitted.
+func (f *cameraFit) tryTerms(group fitTerms, pairs []fitPair) (e extension) {
+	e.fit = *f
+	e.fit.terms = f.terms.with(group)
+	extra := e.fit.terms.count() - f.terms.count()
+	if extra == 0 || len(pairs) < pairsPerTerm*e.fit.terms.count() {
+		return e
+	}
+	e.pairs = slices.Clone(pairs)
+	if !e.fit.fit(e.pairs, roughStep) {
+		return e
+	}
+	unit := sq(max(e.fit.residuals(e.pairs), 1))
+	e.gain = (robustSum(pairs)-robustSum(e.pairs))/unit - float64(extra)*2*math.Log(2*float64(len(pairs)))
+	return e
 }
 
 // pairsPerTerm is how many stars a number of the camera model needs behind it.
