@@ -27,7 +27,7 @@ func TestWatchRealNight(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	solver := solve.New(cat, time.Now)
+	solver := solve.New(cat, time.Now, "")
 	site := sky.Site{Latitude: 31.68 * sky.Degree, Longitude: -110.88 * sky.Degree, ElevationM: 1268}
 	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance}
 	paths, err := filepath.Glob(filepath.Join(folder, "sky", "mo_*.fits"))

@@ -19,7 +19,7 @@ var theCatalogue = sync.OnceValue(func() *catalogs.Catalogue {
 	return cat
 })
 
-var theSolver = sync.OnceValue(func() *Solver { return New(theCatalogue(), time.Now) })
+var theSolver = sync.OnceValue(func() *Solver { return New(theCatalogue(), time.Now, "") })
 
 func BenchmarkBuildLevel(b *testing.B) {
 	for i, spec := range levelSpecs {

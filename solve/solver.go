@@ -137,15 +137,17 @@ const lenientGrid = 12
 type Solver struct {
 	cat    *catalogs.Catalogue
 	levels []func() *level
+	keep   string           // folder of kept levels, "" for none
 	clock  func() time.Time // for Times alone
 }
 
 // New makes a solver over a catalogue. clock measures how long the stages take
-// and never enters a result.
-func New(cat *catalogs.Catalogue, clock func() time.Time) *Solver {
-	s := &Solver{cat: cat, clock: clock}
+// and never enters a result. The large levels of its index are kept in the folder keep, some 150 MB,
+// for the next process that wants them (kept.go); "" keeps none.
+func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
+	s := &Solver{cat: cat, clock: clock, keep: keep}
 	for _, spec := range levelSpecs {
-		s.levels = append(s.levels, sync.OnceValue(func() *level { return buildLevel(cat, spec) }))
+		s.levels = append(s.levels, sync.OnceValue(func() *level { return keptLevel(cat, spec, keep) }))
 	}
 	return s
 }

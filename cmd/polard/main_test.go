@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os"
+	"path/filepath"
 	"testing"
 )
 
@@ -18,6 +19,7 @@ func TestMain(m *testing.M) {
 		os.Exit(1)
 	}
 	os.Setenv("STATE_DIRECTORY", folder)
+	os.Setenv("CACHE_DIRECTORY", filepath.Join(folder, "cache"))
 	status := m.Run()
 	os.RemoveAll(folder)
 	os.Exit(status)

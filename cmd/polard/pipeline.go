@@ -62,9 +62,22 @@ var (
 		if err != nil {
 			return nil, err
 		}
-		return solve.New(cat, time.Now), nil
+		return solve.New(cat, time.Now, cacheFolder(os.Getenv, os.UserCacheDir)), nil
 	})
 )
+
+// cacheFolder is where what can be made again is kept: where a service manager says (systemd.exec(5),
+// CacheDirectory=), or where the user's programs keep theirs; "" where there is no such place.
+func cacheFolder(env func(string) string, user func() (string, error)) string {
+	if list := filepath.SplitList(env("CACHE_DIRECTORY")); len(list) > 0 && list[0] != "" {
+		return list[0]
+	}
+	folder, err := user()
+	if err != nil {
+		return ""
+	}
+	return filepath.Join(folder, "polard")
+}
 
 func newPipeline() (*pipeline, error) {
 	solver, err := openSolver()

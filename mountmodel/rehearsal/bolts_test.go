@@ -246,7 +246,7 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 	}
 	const rigs, most = 24, 40
 	catalogue := bundled(t)
-	solver := solve.New(catalogue, time.Now)
+	solver := solve.New(catalogue, time.Now, "")
 	var counts []int
 	var truth []float64
 	for i := range rigs {
