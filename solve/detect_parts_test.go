@@ -165,7 +165,7 @@ func TestFilter(t *testing.T) {
 	} {
 		k := newKernel(m)
 		want := slowFilter(c, k)
-		b := newFilterBand(c, k)
+		b := newFilterBand(c, k, noiseBlock)
 		for y0 := 0; y0 < c.height; y0 += stripRows {
 			y1 := min(c.height, y0+stripRows)
 			b.run(c, k, y0, y1)
@@ -263,7 +263,7 @@ func TestPeaks(t *testing.T) {
 			v[i] += float32(rng.NormFloat64())
 		}
 		var s strip
-		noise := slices.Repeat([]float32{1}, w)
+		noise := []float32{1, 1} // of cells of noiseCell columns
 		for y := range h {
 			s.collect(v[y*w:(y+1)*w], noise, y)
 		}
@@ -285,6 +285,46 @@ func TestPeaks(t *testing.T) {
 	}
 	if total < 40 {
 		t.Errorf("only %d maxima in all: the test shows little", total)
+	}
+}
+
+// An object with one maximum is what the merge tree makes of it, equal pixels included.
+func TestSingleMaximum(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	const w, h = 30, 24
+	single, many := 0, 0
+	for range 400 {
+		var s strip
+		coarse := float32(1 + rng.IntN(4))
+		v := make([]float32, w*h)
+		for range 3 {
+			x, y, a, width := rng.Float64()*w, rng.Float64()*h, 30*rng.Float64(), 1+2*rng.Float64()
+			for i := range v {
+				v[i] += float32(a * math.Exp(-(sq(float64(i%w)-x)+sq(float64(i/w)-y))/(2*width*width)))
+			}
+		}
+		for i := range v {
+			v[i] = coarse * float32(math.Round(float64(v[i]/coarse)))
+		}
+		for y := range h {
+			s.collect(v[y*w:(y+1)*w], []float32{1, 1.3}, y)
+		}
+		runs, objects := connect([]strip{s})
+		for _, o := range objects {
+			one, ok := runs.single(o)
+			all := runs.maxima(o)
+			switch {
+			case !ok:
+				many++
+			case len(all) != 1 || all[0] != one:
+				t.Fatalf("the only maximum %+v, by the tree %+v", one, all)
+			default:
+				single++
+			}
+		}
+	}
+	if single < 100 || many < 100 {
+		t.Errorf("%d objects with one maximum and %d with more: the test shows little", single, many)
 	}
 }
 

@@ -124,13 +124,16 @@ const (
 	// beside the filter, small enough for the cache and to share the work.
 	stripRows = 64
 	// noiseBlock is the side of the blocks in which the noise of the filtered
-	// canvas is measured.
+	// canvas is measured; where the sky has a finer mesh, the edge of a cloud in a block must
+	// not hide the stars of all of it, and blocks have half that side.
 	noiseBlock = 64
-	// noiseGrid is the grid of samples in a block.
-	noiseGrid = 4
+	// noiseGrid is how many samples of a block lie along each side.
+	noiseGrid = 16
 	// roughBlock: the noise of 256 samples is known to about 5 percent; only
 	// beyond three times that does it replace the expectation.
-	roughBlock = 1.15
+	// In a small block the samples are alike, and it is known to 10.
+	roughBlock      = 1.15
+	roughSmallBlock = 1.3
 	// noiseCell is the side of the squares that share one value of noise.
 	noiseCell = 16
 )
@@ -141,9 +144,13 @@ func (p *prepared) filterCanvas(c *canvas, k *kernel, workers int) []strip {
 	strips := make([]strip, n)
 	scratch := make([]*filterBand, workers)
 	white := p.canvasNoise(c) / float64(c.scale) * k.unitSum
+	block := noiseBlock
+	if p.sky.coarse != nil {
+		block /= 2
+	}
 	inParallel(workers, n, func(w, i int) {
 		if scratch[w] == nil {
-			scratch[w] = newFilterBand(c, k)
+			scratch[w] = newFilterBand(c, k, block)
 		}
 		y0, y1 := i*stripRows, min(c.height, (i+1)*stripRows)
 		b := scratch[w]
@@ -162,14 +169,15 @@ type filterBand struct {
 	width   int
 	stride  int       // of out: with margins for the shifts along x
 	noise   []float32 // of the cells of a row
-	factor  []float32
+	block   int       // side of the blocks of noise
+	factor  []float32 // of the blocks: by how much noise goes beyond what is expected
 	sample  []float32
 	hist    histogram
 }
 
-func newFilterBand(c *canvas, k *kernel) *filterBand {
+func newFilterBand(c *canvas, k *kernel, block int) *filterBand {
 	r := len(k.half) - 1
-	b := &filterBand{width: c.width, stride: c.width + 2*k.reachX}
+	b := &filterBand{width: c.width, stride: c.width + 2*k.reachX, block: block}
 	b.padded = make([]float32, c.width+2*r)
 	b.smooth = make([]float32, c.width*(2*r+1))
 	b.out = make([]float32, b.stride*(stripRows+2*k.reachY))
@@ -177,7 +185,7 @@ func newFilterBand(c *canvas, k *kernel) *filterBand {
 		b.shifted = make([]float32, c.width*stripRows)
 	}
 	b.noise = make([]float32, (c.width+noiseCell-1)/noiseCell)
-	b.factor = make([]float32, (c.width+noiseBlock-1)/noiseBlock)
+	b.factor = make([]float32, (c.width+block-1)/block)
 	return b
 }
 
@@ -290,12 +298,32 @@ func addScaled(dst, a []float32, f float32) {
 // threshold measures the noise of the filtered band block by block and collects the runs.
 func (b *filterBand) threshold(p *prepared, c *canvas, white float64, y0, y1 int) strip {
 	var s strip
+	for from := y0; from < y1; from += b.block {
+		to := min(from+b.block, y1)
+		b.measureBlocks(p, c, white, y0, from, to)
+		for y := from; y < to; y++ {
+			if (y-y0)%noiseCell == 0 {
+				for x := 0; x < c.width; x += noiseCell {
+					end := min(x+noiseCell, c.width)
+					_, n := p.sky.at(c.imagePixel(float64(x+end)/2), c.imagePixel(float64(y)+noiseCell/2))
+					b.noise[x/noiseCell] = float32(n * white * float64(b.factor[x/b.block]))
+				}
+			}
+			s.collect(b.row(y-y0), b.noise, y)
+		}
+	}
+	return s
+}
+
+// measureBlocks sets the factors of the blocks in rows from to to-1 of the canvas; y0 is the band's first.
+func (b *filterBand) measureBlocks(p *prepared, c *canvas, white float64, y0, from, to int) {
+	grid := b.block / noiseGrid
 	for i := range b.factor {
 		b.sample = b.sample[:0]
-		x0, x1 := i*noiseBlock, min(c.width, (i+1)*noiseBlock)
-		for y := 0; y < y1-y0; y += noiseGrid {
+		x0, x1 := i*b.block, min(c.width, (i+1)*b.block)
+		for y := from - y0; y < to-y0; y += grid {
 			row := b.row(y)
-			for x := x0 + y%noiseGrid; x < x1; x += noiseGrid {
+			for x := x0 + y%grid; x < x1; x += grid {
 				b.sample = append(b.sample, row[x])
 			}
 		}
@@ -303,24 +331,16 @@ func (b *filterBand) threshold(p *prepared, c *canvas, white float64, y0, y1 int
 		if len(b.sample) < minTileSamples {
 			continue
 		}
-		_, n := p.sky.at(c.imagePixel(float64(x0+x1)/2), c.imagePixel(float64(y0+y1)/2))
+		_, n := p.sky.at(c.imagePixel(float64(x0+x1)/2), c.imagePixel(float64(from+to)/2))
 		_, spread := b.hist.clipped(b.sample)
-		f := float32(spread / (n * white))
-		if f > roughBlock {
+		limit := float32(roughBlock)
+		if b.block < noiseBlock {
+			limit = roughSmallBlock
+		}
+		if f := float32(spread / (n * white)); f > limit {
 			b.factor[i] = f
 		}
 	}
-	for y := y0; y < y1; y++ {
-		if (y-y0)%noiseCell == 0 {
-			for x := 0; x < c.width; x += noiseCell {
-				end := min(x+noiseCell, c.width)
-				_, n := p.sky.at(c.imagePixel(float64(x+end)/2), c.imagePixel(float64(y)+noiseCell/2))
-				b.noise[x/noiseCell] = float32(n * white * float64(b.factor[x/noiseBlock]))
-			}
-		}
-		s.collect(b.row(y-y0), b.noise, y)
-	}
-	return s
 }
 
 // collect appends the runs of row y; noise is that of its cells.

@@ -324,6 +324,10 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 		if s.failed || s.full > 0 || s.lone || s.edge || s.streak || len(s.near) > 0 {
 			continue
 		}
+		// The crest of a landscape or a cloud would draw the PSF to its own size.
+		if long, short := m.relative(s.size); long*short > streakSize*streakSize {
+			continue
+		}
 		stars = append(stars, ellipse{x: s.at[0], y: s.at[1]})
 		if len(stars) == modelStars {
 			break

@@ -163,11 +163,9 @@ func (rs *runSet) higher(runs []int32, y, x int32, h float32, orEqual bool) bool
 	return false
 }
 
-// peaks finds the maxima of an object that stand out over their saddles: pixels are taken
-// in falling order and joined; where two basins meet, the lower one's
-// prominence is known (the merge tree of the superlevel sets).
+// peaks finds the maxima of an object that stand out, and tells whether it is a streak.
 func (rs *runSet) peaks(o object, starLength float64) []peak {
-	y0, y1 := rs.runs[o[0]].y, rs.runs[o[len(o)-1]].y
+	y0 := rs.runs[o[0]].y
 	n := 0
 	var sx, sy, sxx, sxy, syy float64
 	for _, i := range o {
@@ -187,9 +185,26 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	length := math.Sqrt(12) * long // of a uniform line
 	streak := length > lineLength*starLength && length*length > lineRatio*float64(n)
 
+	var out []peak
 	if at, one := rs.single(o); one {
-		at.streak = streak
-		return []peak{at}
+		out = []peak{at}
+	} else {
+		out = rs.maxima(o)
+	}
+	for i := range out {
+		out[i].multi, out[i].streak = len(out) > 1, streak
+	}
+	return out
+}
+
+// maxima finds those of an object that stand out over their saddles: pixels are taken
+// in falling order and joined; where two basins meet, the lower one's
+// prominence is known (the merge tree of the superlevel sets).
+func (rs *runSet) maxima(o object) []peak {
+	y0, y1 := rs.runs[o[0]].y, rs.runs[o[len(o)-1]].y
+	n := 0
+	for _, i := range o {
+		n += int(rs.runs[i].x1 - rs.runs[i].x0)
 	}
 
 	// Pixels are numbered in reading order; first[i] is the number of the first
@@ -282,11 +297,8 @@ func (rs *runSet) peaks(o object, starLength float64) []peak {
 	var out []peak
 	for _, b := range basins[1:] {
 		if b.keep && b.height >= peakSigma*b.noise {
-			out = append(out, peak{x: int(b.x), y: int(b.y), height: b.height / b.noise, streak: streak})
+			out = append(out, peak{x: int(b.x), y: int(b.y), height: b.height / b.noise})
 		}
-	}
-	for i := range out {
-		out[i].multi = len(out) > 1
 	}
 	return out
 }

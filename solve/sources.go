@@ -166,7 +166,7 @@ const (
 	// wideSize is the size over that of the PSF from which an object is too
 	// wide for a star, if its signal-to-noise is wideSigma or its misfit shows it:
 	// from the centre to the corner of a lens the width doubles at most.
-	wideSize, wideSigma, wideMisfit = 2.5, 20, 0.25
+	wideSize, wideSigma, wideMisfit = 2.5, 6, 0.25
 	// streakSize and streakRatio are limits of size and of long over short axis,
 	// relative to the PSF, inside a long thin object.
 	streakSize  = 1.6
