@@ -18,7 +18,7 @@ import (
 	"polard/catalogs"
 )
 
-// Kept levels. The two largest take seconds to build, on a small computer many, and
+// Kept levels. They take tenths of seconds to build, the largest some seconds, on a small computer many, and
 // come out the same each time: they are kept in a folder for the next process. What lies there is
 // believed only when it was made from this catalogue, by these rules, on this kind of processor, is
 // whole (CRC-32C) and holds nothing that a search could stumble over; anything else is built
@@ -56,10 +56,10 @@ func keptKey(cat *catalogs.Catalogue, spec levelSpec) [sha256.Size]byte {
 // keptLevel gives the level of a spec from the folder, or builds it and leaves it there. A folder
 // that cannot be written costs time and nothing else.
 func keptLevel(cat *catalogs.Catalogue, spec levelSpec, folder string) *level {
-	if folder == "" || spec.grid < largeGrid || !littleEndian() {
+	if folder == "" || !littleEndian() {
 		return buildLevel(cat, spec)
 	}
-	key, path := keptKey(cat, spec), filepath.Join(folder, fmt.Sprintf("level-%d.bin", spec.grid))
+	key, path := keptKey(cat, spec), filepath.Join(folder, spec.fileName())
 	if l, err := readLevel(path, key, spec); err == nil {
 		return l
 	}
@@ -68,6 +68,9 @@ func keptLevel(cat *catalogs.Catalogue, spec levelSpec, folder string) *level {
 	_ = writeLevel(path, key, l)
 	return l
 }
+
+// fileName tells the levels of levelSpecs apart; one of another version is written over.
+func (s levelSpec) fileName() string { return fmt.Sprintf("level-%d-%d.bin", s.grid, s.perCell) }
 
 func littleEndian() bool {
 	return binary.NativeEndian.Uint16([]byte{1, 0}) == 1

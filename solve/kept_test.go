@@ -42,7 +42,7 @@ func sameLevel(a, b *level) bool {
 func TestKeptLevel(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "made", "when missing")
 	built := keptLevel(theCatalogue(), keptSpec, folder)
-	path := filepath.Join(folder, fmt.Sprintf("level-%d.bin", keptSpec.grid))
+	path := filepath.Join(folder, keptSpec.fileName())
 	key := keptKey(theCatalogue(), keptSpec)
 	read, err := readLevel(path, key, keptSpec)
 	if err != nil {
@@ -163,14 +163,11 @@ func BenchmarkReadLevel(b *testing.B) {
 		b.Fatal(err)
 	}
 	for i, spec := range levelSpecs {
-		if spec.grid < largeGrid {
-			continue
-		}
 		folder := b.TempDir()
 		keptLevel(cat, spec, folder)
 		b.Run(fmt.Sprint(i), func(b *testing.B) {
 			for b.Loop() {
-				if _, err := readLevel(filepath.Join(folder, fmt.Sprintf("level-%d.bin", spec.grid)), keptKey(cat, spec), spec); err != nil {
+				if _, err := readLevel(filepath.Join(folder, spec.fileName()), keptKey(cat, spec), spec); err != nil {
 					b.Fatal(err)
 				}
 			}

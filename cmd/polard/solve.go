@@ -144,10 +144,19 @@ type (
 		Detected    int        `json:"detected"`
 		Matched     int        `json:"matched"`
 		RMSArcsec   float64    `json:"rms_arcsec"`
+		Sigma       sigmaJSON  `json:"sigma"`
 		Log10Odds   float64    `json:"log10_odds"`
 		FieldDeg    [2]float64 `json:"field_deg"`
 		WCS         string     `json:"wcs,omitempty"` // path of the header, with --wcs
 		MS          msJSON     `json:"ms"`
+	}
+	// sigmaJSON is what the frame claims of itself: one-sigma errors of where its middle looks,
+	// along columns' and rows' growth, of the rotation about it and of the scale.
+	sigmaJSON struct {
+		AlongXArcsec float64 `json:"along_x_arcsec"`
+		AlongYArcsec float64 `json:"along_y_arcsec"`
+		RotationDeg  float64 `json:"rotation_deg"`
+		ScaleArcsec  float64 `json:"scale_arcsec_px"`
 	}
 	unsolvedJSON struct {
 		File     string    `json:"file"`
@@ -177,13 +186,16 @@ func (o outcome) solved() solvedJSON {
 	s := o.solution
 	ra, dec := sky.RADecFromICRS(s.ICRS(s.Centre()))
 	w, h := s.FieldDeg()
+	alongX, alongY, rotation := s.SigmaOfDetector()
 	return solvedJSON{
 		File: o.path, Solved: true,
 		RADeg: ra.Degrees(), DecDeg: dec.Degrees(),
 		ScaleArcsec: s.Scale.Arcseconds(), RotationDeg: s.RotationOfRows().Degrees(), Mirrored: s.Mirrored,
 		Detected: o.detected, Matched: len(s.Pairs),
-		RMSArcsec: s.RMS.Arcseconds(), Log10Odds: s.Log10Odds,
-		FieldDeg: [2]float64{w, h}, WCS: o.header, MS: o.ms(),
+		RMSArcsec: s.RMS.Arcseconds(),
+		Sigma:     sigmaJSON{alongX.Arcseconds(), alongY.Arcseconds(), rotation.Degrees(), s.ScaleSigma.Arcseconds()},
+		Log10Odds: s.Log10Odds,
+		FieldDeg:  [2]float64{w, h}, WCS: o.header, MS: o.ms(),
 	}
 }
 
