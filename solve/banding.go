@@ -21,8 +21,8 @@ const (
 	// is worth correcting, and bandSigma its least significance.
 	bandShare = 0.08
 	bandSigma = 5
-	// bandSmooth is the half width, in rows, of the running median from
-	// which offsets are counted: what is broader is left to the sky map.
+	// bandSmooth is the half width, in rows, of the running median by which a trend shows:
+	// that is left to the sky map.
 	bandSmooth = 10
 )
 
@@ -82,11 +82,24 @@ func (b *skyMap) lineOffsets(img Image, rows bool, workers int) []float32 {
 				near = append(near, level[j])
 			}
 		}
-		slices.Sort(near)
-		offsets[i] = level[i] - near[len(near)/2]
+		offsets[i] = level[i] - trend(near)
 	}
 	return offsets
 }
+
+// trend is how far neighbouring lines lie above the sky map together: their median, less what
+// it scatters by. Taking all of it off would leave its scatter in every line.
+func trend(near []float32) float32 {
+	slices.Sort(near)
+	n := len(near)
+	middle, spread := near[n/2], (near[n*84/100]-near[n*16/100])/2
+	// The median of n scatters by 1.25/sqrt(n) of them.
+	most := trendSigma * 1.25 * spread / sqrt32(float32(n))
+	return middle - max(-most, min(most, middle))
+}
+
+// trendSigma is from how many times its own error on a trend is believed.
+const trendSigma = 3
 
 // bandHalves are the levels of both halves of neighbouring lines, in noise of a pixel.
 type bandHalves struct {
@@ -107,6 +120,27 @@ func (b *skyMap) halves(img Image, rows bool, from int) bandHalves {
 	}
 	return g
 }
+
+// withoutColumns is the map with the noise that is left when the columns' offsets have been taken
+// off: a pixel's noise comes from pairs along rows, which hold those of two columns.
+func (b *skyMap) withoutColumns(offsets []float32) *skyMap {
+	var power float64
+	for _, v := range offsets {
+		power += sq(float64(v)) / float64(len(offsets))
+	}
+	out := &skyMap{
+		nx: b.nx, ny: b.ny, tileW: b.tileW, tileH: b.tileH, level: b.level, noise: slices.Clone(b.noise),
+		rough: b.rough, outside: b.outside, coarse: b.coarse, step: b.step, dither: b.dither, lowest: b.lowest,
+	}
+	for i, n := range out.noise {
+		out.noise[i] = n * float32(math.Sqrt(max(1-power/sq(float64(n)), sq(leastUnbanded))))
+	}
+	out.quietest = slices.Min(out.noise)
+	return out
+}
+
+// leastUnbanded is the part of a pixel's noise that is left at least.
+const leastUnbanded = 0.3
 
 // wholeLine asks for both halves of a line.
 const wholeLine = 2

@@ -94,6 +94,10 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 		p.full = img.Saturation * saturationShare
 	}
 	p.rows, p.columns = sky.banding(img, workers)
+	if p.columns != nil {
+		sky = sky.withoutColumns(p.columns)
+		p.sky = sky
+	}
 	p.layCanvases()
 	bands := make([]bandFinds, (img.Height+bandRows-1)/bandRows)
 	buffers := make([][2][]float32, workers)
