@@ -400,6 +400,27 @@ const (
 // Take reads a frame that was taken after the measurement. The frame is to be
 // newer than the ones before.
 func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
+	u, bare := t.join(frame)
+	seconds := mid.Sub(t.newest).Seconds()
+	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
+	guesses := u.guesses(t.clues(seconds, u.lean, told))
+	drive := t.learn(guesses, told)
+	before := t.latest.Dir
+	t.merge(guesses, u, bare)
+	t.lean = u.lean
+	t.newest, t.seen = mid, frame
+	return Reading{
+		Axis:         t.latest,
+		Turn:         (t.turnRef + t.theta).Signed(),
+		Drive:        drive,
+		TrackingOdds: t.tracks,
+		Jump:         sky.Separation(before, t.latest.Dir),
+	}
+}
+
+// join is the beginning of an update: the state joined with the frame's attitude error, and what the
+// model says before any clue.
+func (t *Tracker) join(frame sky.Attitude) (*update, point) {
 	prior := mat.NewSymDense(jointSize, nil)
 	for i := range stateSize {
 		for j := i; j < stateSize; j++ {
@@ -412,27 +433,12 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 		}
 		prior.SetSym(atFrame+i, atFrame+i, frame.Cov[i][i]+t.extra)
 	}
-	seconds := mid.Sub(t.newest).Seconds()
-
 	l := t.leanOf(frame.R)
 	var still [jointSize]float64
 	bare := t.at(&still, frame.R, l)
 	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: crossBasis(bare.axis)}
 	u.first = u.linearise(&still)
-	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
-	guesses := u.guesses(t.clues(seconds, l, told))
-	drive := t.learn(guesses, told)
-	before := t.latest.Dir
-	t.merge(guesses, u, bare)
-	t.lean = l
-	t.newest, t.seen = mid, frame
-	return Reading{
-		Axis:         t.latest,
-		Turn:         (t.turnRef + t.theta).Signed(),
-		Drive:        drive,
-		TrackingOdds: t.tracks,
-		Jump:         sky.Separation(before, t.latest.Dir),
-	}
+	return u, bare
 }
 
 // hypothesis is what may have happened between two frames: its probability
