@@ -55,7 +55,7 @@ func keptKey(cat *catalogs.Catalogue, spec levelSpec) [sha256.Size]byte {
 
 // keptLevel gives the level of a spec from the folder, or builds it and leaves it there. A folder
 // that cannot be written costs time and nothing else.
-func keptLevel(cat *catalogs.Catalogue, spec levelSpec, folder string) *level {
+func keptLevel(cat *catalogs.Catalogue, spec levelSpec, folder string, clock func() time.Time) *level {
 	if folder == "" || !littleEndian() {
 		return buildLevel(cat, spec)
 	}
@@ -65,7 +65,7 @@ func keptLevel(cat *catalogs.Catalogue, spec levelSpec, folder string) *level {
 	}
 	l := buildLevel(cat, spec)
 	// Without success the next process builds it again.
-	_ = writeLevel(path, key, l)
+	_ = writeLevel(path, key, l, clock())
 	return l
 }
 
@@ -82,11 +82,11 @@ func raw[T any](v []T) []byte {
 }
 
 // writeLevel writes a level under another name first: readers see all of it or nothing.
-func writeLevel(path string, key [sha256.Size]byte, l *level) (err error) {
+func writeLevel(path string, key [sha256.Size]byte, l *level, now time.Time) (err error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return err
 	}
-	dropUnfinished(path)
+	dropUnfinished(path, now)
 	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+unfinished)
 	if err != nil {
 		return err
@@ -130,10 +130,10 @@ const (
 	unfinishedFor = time.Hour
 )
 
-func dropUnfinished(path string) {
+func dropUnfinished(path string, now time.Time) {
 	parts, _ := filepath.Glob(path + unfinished)
 	for _, part := range parts {
-		if info, err := os.Stat(part); err == nil && time.Since(info.ModTime()) > unfinishedFor {
+		if info, err := os.Stat(part); err == nil && now.Sub(info.ModTime()) > unfinishedFor {
 			os.Remove(part)
 		}
 	}

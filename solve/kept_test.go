@@ -13,6 +13,7 @@ import (
 	"runtime"
 	"slices"
 	"testing"
+	"time"
 
 	"polard/catalogs"
 )
@@ -23,7 +24,7 @@ var keptSpec = levelSpec{grid: largeGrid, faintest: 6, stars: 5000, spokes: 4, s
 func levelBytes(t testing.TB, l *level, key [sha256.Size]byte) []byte {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "level")
-	if err := writeLevel(path, key, l); err != nil {
+	if err := writeLevel(path, key, l, time.Now()); err != nil {
 		t.Fatal(err)
 	}
 	data, err := os.ReadFile(path)
@@ -41,7 +42,7 @@ func sameLevel(a, b *level) bool {
 // A level comes back as it was written, and is not built a second time.
 func TestKeptLevel(t *testing.T) {
 	folder := filepath.Join(t.TempDir(), "made", "when missing")
-	built := keptLevel(theCatalogue(), keptSpec, folder)
+	built := keptLevel(theCatalogue(), keptSpec, folder, time.Now)
 	path := filepath.Join(folder, keptSpec.fileName())
 	key := keptKey(theCatalogue(), keptSpec)
 	read, err := readLevel(path, key, keptSpec)
@@ -77,7 +78,7 @@ func TestKeptLevel(t *testing.T) {
 		if _, err := readLevel(path, key, keptSpec); err == nil {
 			t.Errorf("%s: believed", name)
 		}
-		if !sameLevel(keptLevel(theCatalogue(), keptSpec, folder), built) {
+		if !sameLevel(keptLevel(theCatalogue(), keptSpec, folder, time.Now), built) {
 			t.Errorf("%s: another level", name)
 		}
 		if now, err := os.ReadFile(path); err != nil || len(now) != len(whole) {
@@ -86,7 +87,7 @@ func TestKeptLevel(t *testing.T) {
 	}
 
 	// A folder that cannot be made costs nothing but time.
-	if !sameLevel(keptLevel(theCatalogue(), keptSpec, filepath.Join(path, "below a file")), built) {
+	if !sameLevel(keptLevel(theCatalogue(), keptSpec, filepath.Join(path, "below a file"), time.Now), built) {
 		t.Error("without a folder: another level")
 	}
 }
@@ -164,7 +165,7 @@ func BenchmarkReadLevel(b *testing.B) {
 	}
 	for i, spec := range levelSpecs {
 		folder := b.TempDir()
-		keptLevel(cat, spec, folder)
+		keptLevel(cat, spec, folder, time.Now)
 		b.Run(fmt.Sprint(i), func(b *testing.B) {
 			for b.Loop() {
 				if _, err := readLevel(filepath.Join(folder, spec.fileName()), keptKey(cat, spec), spec); err != nil {

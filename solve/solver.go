@@ -119,13 +119,13 @@ const (
 	toTheEnd  = math.MaxInt
 )
 
-// sparseImage is the number of detections up to which a search goes on where the usual one
-// has ended: a field with few stars may have a single pattern with too few
-// neighbours, and only few have to be tried. With a hinted scale, patterns are tried as well of
+// sparseImage is how many of the brightest detections go on being tried where the usual search
+// has ended: a field with few stars of the catalogue may have a single pattern with too few
+// neighbours, and of few detections all may be tried. With a hinted scale, patterns are tried as well of
 // which one star is missing; each meets as many chance likenesses as a triangle does.
 const sparseImage = 40
 
-// sparsestImage is the number up to which such patterns are tried at all scales.
+// sparsestImage is of how many such patterns are tried at all scales.
 const sparsestImage = 20
 
 // lenientGrid is the finest grid for which all scales are searched without asking for
@@ -147,7 +147,7 @@ type Solver struct {
 func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	s := &Solver{cat: cat, clock: clock, keep: keep}
 	for _, spec := range levelSpecs {
-		s.levels = append(s.levels, sync.OnceValue(func() *level { return keptLevel(cat, spec, keep) }))
+		s.levels = append(s.levels, sync.OnceValue(func() *level { return keptLevel(cat, spec, keep, clock) }))
 	}
 	return s
 }
@@ -165,6 +165,7 @@ type sweep struct {
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
 	lenient     bool      // drops no candidate for want of neighbours
+	brightest   int       // of the image's stars alone form patterns; 0 for all
 	deep        bool      // see deep.go
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
@@ -243,6 +244,9 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 				if turn.deep {
 					places, v = deeper()
 				}
+				if turn.brightest > 0 {
+					places = places.brightest(turn.brightest)
+				}
 				turn.searches[i] = s.newSearch(r, turn.sweep, places, v, &trials)
 			}
 			search := turn.searches[i]
@@ -316,11 +320,11 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	if everywhere {
 		turns = append(turns, turn{sharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd})
 	}
-	if len(image.at) <= sparseImage {
+	if len(image.at) <= sparseImage || !hint.Quick {
 		lenient := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
-		lenient.lenient = true
+		lenient.lenient, lenient.brightest = true, sparseImage
 		open := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
-		open.open = true
+		open.open, open.brightest = true, sparseImage
 		turns = append(turns, turn{lenient, toTheEnd}, turn{open, toTheEnd})
 	}
 	if everywhere {
@@ -332,9 +336,13 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 		lenient.lenient = true
 		turns = append(turns, turn{lenient, toTheEnd})
 	}
-	if everywhere && len(image.at) <= sparsestImage {
-		open := sweepOver(blind, sharpTol, nil)
-		open.open = true
+	if everywhere {
+		ranges := blind
+		if len(image.at) > sparsestImage { // of deep images of narrow fields most are in no catalogue
+			ranges = slices.DeleteFunc(slices.Clone(blind), func(r scaleRange) bool { return levelSpecs[r.level].grid < largeGrid })
+		}
+		open := sweepOver(ranges, sharpTol, nil)
+		open.open, open.brightest = true, sparsestImage
 		turns = append(turns, turn{open, toTheEnd})
 	}
 	if everywhere {
