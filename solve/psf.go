@@ -489,7 +489,7 @@ func (p *prepared) faintPSF(workers int) *psf {
 		m.tabulate()
 		found := 0.0
 		for _, k := range p.findPeaks(m, workers) {
-			found += sq(float64(k.height)) - sq(peakSigma)
+			found += sq(min(float64(k.height), faintHeight)) - sq(peakSigma)
 		}
 		if found > faintGain*most {
 			best, most = m, found
@@ -501,6 +501,9 @@ func (p *prepared) faintPSF(workers int) *psf {
 const (
 	// faintCanvases: stars wider than 2.5 pixels of the last would be a dozen.
 	faintCanvases = 4
+	// faintHeight bounds what one maximum counts: stars of which none stands out reach no more,
+	// the glow of an amplifier in a corner does.
+	faintHeight = 25
 	// faintGain: a coarser canvas must show clearly more; noise does so by chance.
 	faintGain = 1.3
 )
