@@ -88,7 +88,11 @@ func TestSurvey(t *testing.T) {
 		t.Skip("make survey runs it")
 	}
 	s := theSolver()
-	fmt.Printf("seed %d, %d fields of each size; time of the match alone\n", *surveySeed, *surveyFields)
+	for _, built := range s.levels {
+		built()
+	}
+	all := make([]surveyRow, len(surveyHints))
+	fmt.Printf("seed %d, %d fields of each size; time of the match alone, the index being built\n", *surveySeed, *surveyFields)
 	fmt.Println("field deg | hint | fields | solved % | wrong | median ms | 95 % | 99 % | slowest | candidates median | 99 % | most")
 	for _, degrees := range surveySizes {
 		if *surveyOnly != 0 && degrees != *surveyOnly {
@@ -97,45 +101,64 @@ func TestSurvey(t *testing.T) {
 		for k, hint := range surveyHints {
 			// Fields of their own for each kind of hint.
 			rng := rand.New(rand.NewPCG(*surveySeed, uint64(degrees*10)+uint64(k)<<32))
-			var times []time.Duration
-			var trials []int
-			n, solved, wrong := 0, 0, 0
-			for try := 0; n < *surveyFields && try < 20**surveyFields; try++ {
+			var row surveyRow
+			for try := 0; row.fields < *surveyFields && try < 20**surveyFields; try++ {
 				seed := rng.Uint64()
 				own := rand.New(rand.NewPCG(seed, 0))
 				sim := drawList(own, theCatalogue(), surveyField(own, degrees))
 				if sim.real < surveyedStars {
 					continue
 				}
-				n++
+				row.fields++
 				h := hint.of(own, &sim)
 				h.Epoch = sim.epoch
 				start := time.Now()
 				sol, err := s.match(sim.Width, sim.Height, sim.det, h)
-				times = append(times, time.Since(start))
+				row.times = append(row.times, time.Since(start))
 				switch {
 				case err != nil:
 					t.Logf("%g degrees, hint %s, seed %d: %d of %d stars unsolved", degrees, hint.name, seed, sim.real, len(sim.det.Stars))
 				case float64(sim.off(sol)) > wrongBy*degrees*float64(sky.Degree):
-					wrong++
+					row.wrong++
 					t.Errorf("%g degrees, hint %s, seed %d: %g degrees off, log10 odds %g", degrees, hint.name, seed, sim.off(sol).Degrees(), sol.Log10Odds)
 				default:
-					solved++
-					trials = append(trials, sol.Trials)
+					row.solved++
+					row.trials = append(row.trials, sol.Trials)
 				}
 			}
-			if n == 0 {
+			if row.fields == 0 {
 				fmt.Printf("%9g | %4s | no field holds %d catalogue stars\n", degrees, hint.name, surveyedStars)
 				continue
 			}
-			slices.Sort(times)
-			slices.Sort(trials)
-			at := func(q float64) float64 { return float64(times[int(q*float64(n-1))].Microseconds()) / 1000 }
-			fmt.Printf("%9g | %4s | %6d | %8.2f | %5d | %9.2f | %6.1f | %6.1f | %7.0f | %8d | %8d | %8d\n",
-				degrees, hint.name, n, 100*float64(solved)/float64(n), wrong, at(0.5), at(0.95), at(0.99), at(1),
-				trials[len(trials)/2], trials[len(trials)*99/100], trials[len(trials)-1])
+			fmt.Println(row.String(fmt.Sprintf("%9g", degrees), hint.name))
+			all[k].add(row)
 		}
 	}
+	for k, row := range all {
+		fmt.Println(row.String("      all", surveyHints[k].name))
+	}
+}
+
+// surveyRow is what became of some fields.
+type surveyRow struct {
+	fields, solved, wrong int
+	times                 []time.Duration
+	trials                []int // of the solved
+}
+
+func (r *surveyRow) add(o surveyRow) {
+	r.fields, r.solved, r.wrong = r.fields+o.fields, r.solved+o.solved, r.wrong+o.wrong
+	r.times, r.trials = append(r.times, o.times...), append(r.trials, o.trials...)
+}
+
+func (r *surveyRow) String(field, hint string) string {
+	slices.Sort(r.times)
+	slices.Sort(r.trials)
+	at := func(q float64) float64 { return float64(r.times[int(q*float64(len(r.times)-1))].Microseconds()) / 1000 }
+	trials := append(r.trials, 0)[:max(1, len(r.trials))]
+	return fmt.Sprintf("%s | %4s | %6d | %8.2f | %5d | %9.2f | %6.1f | %6.1f | %7.0f | %8d | %8d | %8d",
+		field, hint, r.fields, 100*float64(r.solved)/float64(r.fields), r.wrong, at(0.5), at(0.95), at(0.99), at(1),
+		trials[len(trials)/2], trials[len(trials)*99/100], trials[len(trials)-1])
 }
 
 // withoutSky are lists of places that show no sky, as a detection may give them.
