@@ -115,7 +115,7 @@ const rangeStep = 1.25
 // firstTurn is how many image patterns each range of scales is given before any has a
 // longer turn: true candidates mostly show among the first.
 const (
-	firstTurn = 500
+	firstTurn = 350
 	toTheEnd  = math.MaxInt
 )
 
