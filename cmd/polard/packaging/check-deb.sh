@@ -28,9 +28,9 @@ systemd-analyze security --offline=true --threshold=25 /usr/lib/systemd/system/p
 say "work as user polard on frames that it may only read"
 cp "$@" "$frames"
 chmod 755 "$frames" && chmod 644 "$frames"/* && touch "$frames"/*
-install -d -o polard -g polard -m 750 /var/lib/polard
+install -d -o polard -g polard -m 750 /var/lib/polard /var/cache/polard
 sed -i "s#^frames = .*#frames = \"$frames\"\nlat = 46.3\nlon = 13.1\naddr = \"127.0.0.1:18467\"\nwatch = true#" /etc/polard/polard.toml
-run="setpriv --reuid=polard --regid=polard --clear-groups --no-new-privs --bounding-set=-all env STATE_DIRECTORY=/var/lib/polard"
+run="setpriv --reuid=polard --regid=polard --clear-groups --no-new-privs --bounding-set=-all env STATE_DIRECTORY=/var/lib/polard CACHE_DIRECTORY=/var/cache/polard"
 $run polard check --config /etc/polard/polard.toml || true
 if $run touch "$frames/x" 2>/dev/null; then
 	echo "the frames can be written"
@@ -47,14 +47,14 @@ curl -sf http://127.0.0.1:18467/metrics | grep 'polard_frames_total'
 [ -s /var/lib/polard/logbook.sqlite ] || ls -la /var/lib/polard
 kill "$pid" && wait "$pid"
 pid=
-[ -n "$(ls /var/lib/polard)" ]
+[ -n "$(ls /var/lib/polard)" ] && [ -n "$(ls /var/cache/polard)" ]
 
 say "remove and purge"
 dpkg -r polard
 [ -f /etc/polard/polard.toml ] && [ -n "$(ls /var/lib/polard)" ]
 [ ! -e /usr/bin/polard ]
 dpkg --purge polard
-[ ! -e /etc/polard/polard.toml ] && [ ! -e /var/lib/polard ]
+[ ! -e /etc/polard/polard.toml ] && [ ! -e /var/lib/polard ] && [ ! -e /var/cache/polard ]
 if getent passwd polard; then
 	echo "the user stayed"
 	exit 1
