@@ -347,8 +347,11 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 			best = search.vertex(best, step, shear)
 		}
 		// Wings and width change together.
-		for wing := slices.Index(moffats(), best.profile); wing >= 0; {
-			was := best
+		for range mostWings {
+			was, wing := best, slices.Index(moffats(), best.profile)
+			if wing < 0 {
+				break
+			}
 			for _, w := range [2]int{wing - 1, wing + 1} {
 				if w < 0 || w == len(moffats()) {
 					continue
@@ -362,13 +365,16 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 			if best == was {
 				break
 			}
-			wing = slices.Index(moffats(), best.profile)
 		}
 	}
 	best.fromStars = len(stars)
 	best.tabulate()
 	return best
 }
+
+// mostWings steps of the wings are taken: the best of those tried at first lies no
+// farther away, and misfits that fall by less and less could go on for ever.
+const mostWings = wingsTried/2 + 1
 
 // refineSteps are the relative steps of width and shape in the refinement.
 var refineSteps = []float64{0.08, 0.02}

@@ -16,20 +16,21 @@ import (
 // profile is a radial profile over q = (r/unit)^2, tabulated.
 type profile struct {
 	value, slope []float32 // P(q) and dP/dq at q = i*qStep
+	far, farDown []float32 // the same beyond, at q = profileMaxQ*farBins/i: there a power of q would cost more than all else
 	kappa2       float64   // adaptive moment of the round profile in square units
 	reach        float64   // radius, in units, inside which the star is fitted
-	f            func(q float64) float64
 }
 
 const (
 	profileBins = 1024
 	profileMaxQ = 16.0 // four units of radius
 	qStep       = profileMaxQ / profileBins
+	farBins     = 256
 )
 
 // newProfile tabulates f(q).
 func newProfile(f func(q float64) float64, reach float64) *profile {
-	p := &profile{value: make([]float32, profileBins+2), slope: make([]float32, profileBins+2), reach: reach, f: f}
+	p := &profile{value: make([]float32, profileBins+2), slope: make([]float32, profileBins+2), reach: reach}
 	v := make([]float64, profileBins+3)
 	for i := range v {
 		v[i] = f(float64(i) * qStep)
@@ -41,6 +42,12 @@ func newProfile(f func(q float64) float64, reach float64) *profile {
 		} else {
 			p.slope[i] = float32((v[i+1] - v[i-1]) / (2 * qStep))
 		}
+	}
+	p.far, p.farDown = make([]float32, farBins+2), make([]float32, farBins+2)
+	for i := 1; i < len(p.far); i++ {
+		const h = 0.01
+		q := profileMaxQ * farBins / float64(i)
+		p.far[i], p.farDown[i] = float32(f(q)), float32((f(q*(1+h))-f(q*(1-h)))/(2*h*q))
 	}
 	// The fixed point of the adaptive moments: the mean of r^2 under a window
 	// of variance k is k.
@@ -62,13 +69,14 @@ func newProfile(f func(q float64) float64, reach float64) *profile {
 // at is the value and the slope at q, linear between the bins.
 func (p *profile) at(q float64) (value, slope float64) {
 	t := q * (1 / qStep)
+	v, s := p.value, p.slope
 	if t >= profileBins {
-		const h = 0.01
-		return p.f(q), (p.f(q*(1+h)) - p.f(q*(1-h))) / (2 * h * q)
+		t = profileMaxQ * farBins / q
+		v, s = p.far, p.farDown
 	}
 	i := int(t)
 	f := float32(t - float64(i))
-	return float64(p.value[i] + f*(p.value[i+1]-p.value[i])), float64(p.slope[i] + f*(p.slope[i+1]-p.slope[i]))
+	return float64(v[i] + f*(v[i+1]-v[i])), float64(s[i] + f*(s[i+1]-s[i]))
 }
 
 // moffats are the profiles that are tried: Moffat's (1969, A&A 3, 455),
