@@ -241,6 +241,9 @@ func newPSF(c *canvas, p *profile, xx, xy, yy float64, spread bool) *psf {
 	}
 	if short < narrowSize {
 		m.inPixel = wholePixel
+		if spread { // along the trail its points are sum enough
+			m.inPixel = acrossPixel(math.Atan2(2*xy, xx-yy) / 2)
+		}
 		cxx, cyy = max(cxx-pixelMoment, leastCore*cxx), max(cyy-pixelMoment, leastCore*cyy)
 		most := math.Sqrt(cxx*cyy) * (1 - leastCore)
 		cxy = max(-most, min(most, cxy))
@@ -325,16 +328,27 @@ type pixelPoint struct{ x, y, weight float64 }
 var (
 	pixelMiddle = []pixelPoint{{0, 0, 1}}
 	wholePixel  = func() (points []pixelPoint) {
-		at := [3]float64{-math.Sqrt(0.6) / 2, 0, math.Sqrt(0.6) / 2}
-		weight := [3]float64{5. / 18, 8. / 18, 5. / 18}
-		for i := range 3 {
-			for j := range 3 {
-				points = append(points, pixelPoint{at[i], at[j], weight[i] * weight[j]})
+		for i, x := range gaussAt {
+			for j, y := range gaussAt {
+				points = append(points, pixelPoint{x, y, gaussWeight[i] * gaussWeight[j]})
 			}
 		}
 		return points
 	}()
+
+	gaussAt     = [3]float64{-math.Sqrt(0.6) / 2, 0, math.Sqrt(0.6) / 2}
+	gaussWeight = [3]float64{5. / 18, 8. / 18, 5. / 18}
 )
+
+// acrossPixel are the points of a pixel on a line through its middle, square to an angle: across
+// that, a pixel has the same second moment as along its sides.
+func acrossPixel(angle float64) (points []pixelPoint) {
+	s, c := math.Sincos(angle)
+	for i, t := range gaussAt {
+		points = append(points, pixelPoint{-s * t, c * t, gaussWeight[i]})
+	}
+	return points
+}
 
 // phasesPerSigma sets the step between tabulated positions: at most 1/8 of the
 // short axis' sigma, so that a first-order step of half of it leaves
