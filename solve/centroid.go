@@ -182,11 +182,35 @@ func (f *fitter) settle(s *source, last []source) bool {
 	return true
 }
 
-// solve makes and solves the normal equations of
-// flux*value + flux*ex*dx + flux*ey*dy + sky, with weights for the given flux.
+// normal are the normal equations of a star's pixels: flux*value + flux*ex*dx + flux*ey*dy + sky.
+type normal struct {
+	a [4][4]float64 // the upper half
+	b [4]float64
+}
+
+// add takes a pixel of weight w and value d, where the star of unit flux has v with the
+// derivatives gx and gy by its place.
+func (n *normal) add(v, gx, gy, w, d float64) {
+	wv, wx, wy := w*v, w*gx, w*gy
+	n.a[0][0] += wv * v
+	n.a[0][1] += wv * gx
+	n.a[0][2] += wv * gy
+	n.a[0][3] += wv
+	n.a[1][1] += wx * gx
+	n.a[1][2] += wx * gy
+	n.a[1][3] += wx
+	n.a[2][2] += wy * gy
+	n.a[2][3] += wy
+	n.a[3][3] += w
+	n.b[0] += wv * d
+	n.b[1] += wx * d
+	n.b[2] += wy * d
+	n.b[3] += w * d
+}
+
+// solve makes and solves the normal equations, with weights for the given flux.
 func (f *fitter) solve(flux float64) bool {
-	var a [4][4]float64
-	var b [4]float64
+	var sum normal
 	n := 0
 	for i, d := range f.data {
 		v := float64(f.value[i])
@@ -194,35 +218,19 @@ func (f *fitter) solve(flux float64) bool {
 			continue
 		}
 		n++
-		gx, gy := float64(f.dx[i]), float64(f.dy[i])
-		w := f.weight(flux * v)
-		wv, wx, wy := w*v, w*gx, w*gy
-		a[0][0] += wv * v
-		a[0][1] += wv * gx
-		a[0][2] += wv * gy
-		a[0][3] += wv
-		a[1][1] += wx * gx
-		a[1][2] += wx * gy
-		a[1][3] += wx
-		a[2][2] += wy * gy
-		a[2][3] += wy
-		a[3][3] += w
-		b[0] += wv * d
-		b[1] += wx * d
-		b[2] += wy * d
-		b[3] += w * d
+		sum.add(v, float64(f.dx[i]), float64(f.dy[i]), f.weight(flux*v), d)
 	}
 	if n < fewestPixels {
 		return false
 	}
 	var ok bool
-	if f.inv, ok = invert4(a); !ok {
+	if f.inv, ok = invert4(sum.a); !ok {
 		return false
 	}
 	for i := range 4 {
 		f.fitted[i] = 0
 		for j := range 4 {
-			f.fitted[i] += f.inv[i][j] * b[j]
+			f.fitted[i] += f.inv[i][j] * sum.b[j]
 		}
 	}
 	f.ex, f.ey = f.fitted[1]/f.fitted[0], f.fitted[2]/f.fitted[0]

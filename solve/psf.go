@@ -724,39 +724,25 @@ func (p *prepared) misfits(models []*psf, stars []ellipse, r, workers int) {
 func (p *prepared) misfit(m *psf, s ellipse, r int) float64 {
 	c := m.canvas
 	x0, y0 := int(math.Round(s.x)), int(math.Round(s.y))
-	var a [4][4]float64
-	var b [4]float64
-	var sdd float64
+	var sum normal
+	var power float64
 	for y := max(0, y0-r); y <= min(c.height-1, y0+r); y++ {
 		for x := max(0, x0-r); x <= min(c.width-1, x0+r); x++ {
 			v, gx, gy := m.at(float64(x)-s.x, float64(y)-s.y)
 			d := float64(c.pix[y*c.width+x])
-			a[0][0] += v * v
-			a[0][1] += v * gx
-			a[0][2] += v * gy
-			a[0][3] += v
-			a[1][1] += gx * gx
-			a[1][2] += gx * gy
-			a[1][3] += gx
-			a[2][2] += gy * gy
-			a[2][3] += gy
-			a[3][3]++
-			b[0] += v * d
-			b[1] += gx * d
-			b[2] += gy * d
-			b[3] += d
-			sdd += d * d
+			sum.add(v, gx, gy, 1, d)
+			power += d * d
 		}
 	}
-	inv, ok := invert4(a)
-	power := sdd - b[3]*b[3]/a[3][3]
+	left := power
+	power -= sum.b[3] * sum.b[3] / sum.a[3][3]
+	inv, ok := invert4(sum.a)
 	if !ok || !(power > 0) {
 		return math.NaN()
 	}
-	left := sdd
 	for j := range 4 {
 		for k := range 4 {
-			left -= b[j] * inv[j][k] * b[k]
+			left -= sum.b[j] * inv[j][k] * sum.b[k]
 		}
 	}
 	return math.Sqrt(max(0, left/power))
