@@ -134,7 +134,7 @@ func prepare(img Image, sky *skyMap, workers int) *prepared {
 }
 
 // spareCanvases are those of frames that are done, kept until the next but one garbage
-// collection: to ask the system for memory of the size of a frame costs a tenth of its search.
+// collection: fresh memory of the size of a frame costs some percent of its search.
 var spareCanvases sync.Pool
 
 // layCanvases makes room for the canvases; what is in them is of no meaning.

@@ -165,7 +165,8 @@ const (
 	sharpMisfit = 0.35
 	// wideSize is the size over that of the PSF from which an object is too
 	// wide for a star, if its signal-to-noise is wideSigma or its misfit shows it:
-	// from the centre to the corner of a lens the width doubles at most.
+	// from the centre to the corner of a lens the width doubles at most. By noise, one star
+	// in some thousand is so wide; pieces of cloud and landscape mostly are.
 	wideSize, wideSigma, wideMisfit = 2.5, 6, 0.25
 	// streakSize and streakRatio are limits of size and of long over short axis,
 	// relative to the PSF, inside a long thin object.
