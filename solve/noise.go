@@ -324,6 +324,9 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 		if s.failed || s.full > 0 || s.lone || s.edge || s.streak || len(s.near) > 0 {
 			continue
 		}
+		if s.flux < refineSigma*math.Sqrt(s.varF) {
+			continue // perhaps noise, which has the shape of a pixel
+		}
 		// The crest of a landscape or a cloud would draw the PSF to its own size.
 		if long, short := m.relative(s.size); long*short > streakSize*streakSize {
 			continue
@@ -375,6 +378,9 @@ func (p *prepared) refine(m *psf, sources []source, workers int) *psf {
 // mostWings steps of the wings are taken: the best of those tried at first lies no
 // farther away, and misfits that fall by less and less could go on for ever.
 const mostWings = wingsTried/2 + 1
+
+// refineSigma is the signal-to-noise of a star that may tell the PSF.
+const refineSigma = 8
 
 // refineSteps are the relative steps of width and shape in the refinement.
 var refineSteps = []float64{0.08, 0.02}
