@@ -128,7 +128,8 @@ func Detect(img Image) (*Detection, error) {
 const (
 	// negativePart: when pixels far below the sky, in company, are this many times those far
 	// above it, and at least negativeLeast, the frame is looked at as a negative too. The
-	// light of stars adds; only absorption, dust and the edges of clouds take away.
+	// light of stars adds; only absorption, dust and the edges of clouds take away. Where too few
+	// stars are found for a match, more below than above is enough.
 	negativePart  = 3
 	negativeLeast = 50
 	// negativeStars times as many stars must then show.
@@ -200,6 +201,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 	slices.SortFunc(d.Stars, func(a, b Star) int {
 		return cmp.Or(cmp.Compare(b.Flux, a.Flux), cmp.Compare(a.Pos.Y, b.Pos.Y), cmp.Compare(a.Pos.X, b.Pos.X))
 	})
+	sunk = sunk || len(d.Stars) < fewestStars && p.low > p.high
 	if len(d.Stars) > maxStars {
 		d.Rejected.Faint = len(d.Stars) - maxStars
 		d.Stars = d.Stars[:maxStars]
