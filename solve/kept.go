@@ -166,6 +166,9 @@ func decodeLevel(r io.Reader, size int64, key [sha256.Size]byte, spec levelSpec)
 	}
 	l := &level{spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
 	// Lengths are believed only as far as the file is long.
+	if size < int64(binary.Size(head))+crc32.Size {
+		return nil, errKept
+	}
 	left := uint64(size) - uint64(binary.Size(head)) - crc32.Size
 	for _, section := range []struct{ n, each uint64 }{
 		{head.Nodes, uint64(unsafe.Sizeof(node{}))}, {head.Far, uint64(unsafe.Sizeof(keptFar{}))}, {head.Starts, 4}, {head.Entries, 4},

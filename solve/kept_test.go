@@ -65,6 +65,7 @@ func TestKeptLevel(t *testing.T) {
 	for name, damage := range map[string]func(b []byte) []byte{
 		"empty":            func(b []byte) []byte { return nil },
 		"cut":              func(b []byte) []byte { return b[:len(b)/2] },
+		"cut in its sum":   func(b []byte) []byte { return b[:len(keptMagic)+sha256.Size+4*8+2] },
 		"a bit turned":     func(b []byte) []byte { b[len(b)/3] ^= 4; return b },
 		"longer":           func(b []byte) []byte { return append(b, 0) },
 		"another program":  func(b []byte) []byte { b[len(keptMagic)+3]++; return b },
