@@ -159,7 +159,7 @@ const starsInPart = 24
 
 // residualSums are the weighted sums of residuals, smoothed over the cells of a map.
 type residualSums struct {
-	*residualMap
+	grid          *residualMap // whose cells these are; its own values come from all sums
 	value, weight []float64
 	smooth        float64 // sigma of the smoothing, in cells
 	columns, rows []cellWeights
@@ -172,7 +172,7 @@ type cellWeights struct {
 }
 
 func newResidualSums(r *residualMap, side int, smooth float64) *residualSums {
-	s := &residualSums{residualMap: r, smooth: smooth}
+	s := &residualSums{grid: r, smooth: smooth}
 	s.value, s.weight = make([]float64, r.side*r.side), make([]float64, r.side*r.side)
 	s.columns, s.rows = make([]cellWeights, side), make([]cellWeights, side)
 	reach := int(math.Ceil(2.5 * smooth))
@@ -186,7 +186,7 @@ func newResidualSums(r *residualMap, side int, smooth float64) *residualSums {
 func (s *residualSums) spread(pixels []cellWeights, offset float64) {
 	for i := range pixels {
 		c := &pixels[i]
-		u := (offset + float64(i)) / s.cell
+		u := (offset + float64(i)) / s.grid.cell
 		c.first = int(math.Round(u)) - len(c.weight)/2
 		for k := range c.weight {
 			c.weight[k] = math.Exp(-sq(float64(c.first+k)-u) / (2 * s.smooth * s.smooth))
@@ -222,18 +222,18 @@ func (s *residualSums) add(f *fitter, star *source) {
 
 // addPixel spreads a residual over the cells around it.
 func (s *residualSums) addPixel(column, row *cellWeights, e, w float64) {
-	from, to := max(column.first, -s.half), min(column.first+len(column.weight)-1, s.half)
+	from, to := max(column.first, -s.grid.half), min(column.first+len(column.weight)-1, s.grid.half)
 	if to < from {
 		return
 	}
 	along := column.weight[from-column.first : to-column.first+1]
 	for k, g := range row.weight {
 		j := row.first + k
-		if j < -s.half || j > s.half {
+		if j < -s.grid.half || j > s.grid.half {
 			continue
 		}
 		g *= w
-		at := (j+s.half)*s.side + from + s.half
+		at := (j+s.grid.half)*s.grid.side + from + s.grid.half
 		value, weight := s.value[at:at+len(along)], s.weight[at:at+len(along)]
 		for i, a := range along {
 			value[i] += g * a * e
