@@ -1,5 +1,7 @@
 package solve
 
+import "slices"
+
 // Where the sky is rough, by the edges of clouds, trees on a horizon or nebulae, what stands
 // out is not stars, and may outnumber and outshine them. The stars' size is then
 // taken from where the sky is calm.
@@ -77,11 +79,22 @@ func (p *prepared) starsPSF(calmBefore bool, workers int) *psf {
 	}
 	p.calmOnly = true
 	calm := p.calmPSF(workers)
-	if calm != nil && (calmBefore || m.fromStars == 0 || calmNarrower*calm.imageFWHM() < m.imageFWHM()) {
+	if calm != nil && calm.misfit <= unlikeMisfit && (calmBefore || m.fromStars == 0 || calmNarrower*calm.imageFWHM() < m.imageFWHM()) {
 		return calm
 	}
 	p.calmOnly = false
+	if m.misfit > unlikeMisfit {
+		return p.faintPSF(workers)
+	}
 	return m
+}
+
+// onCanvas is the model on the like canvas of another prepared frame.
+func (m *psf) onCanvas(p *prepared) *psf {
+	c := p.canvases[slices.IndexFunc(p.canvases, func(c *canvas) bool { return c.scale == m.canvas.scale })]
+	out := *m
+	out.canvas = c
+	return &out
 }
 
 // calmPSF is the PSF on the finest canvas that shows enough stars of one size, or nil.

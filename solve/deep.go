@@ -194,11 +194,6 @@ func deepSpots(image spots, tol float64) int {
 	return max(verifySpots, int(min(n, float64(len(image.at)))))
 }
 
-// newDeepVerifier is newVerifier with as many detections as chance allows.
-func newDeepVerifier(cat *catalogs.Catalogue, epoch float64, image spots) *verifier {
-	return &verifier{cat: cat, epoch: epoch, grid: newPlaceGrid(image.brightest(deepSpots(image, firstTol)), 16)}
-}
-
 // deepRanges covers the scales from lo to hi (radians per pixel), each by the level that has nearest
 // to deepInField stars in the field; the best of the levels, or the next after it.
 func deepRanges(cat *catalogs.Catalogue, image spots, lo, hi, step float64, skip int) []scaleRange {

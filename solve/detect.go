@@ -156,7 +156,10 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 		calm := p.calmOnly
 		p.release()
 		p = prepare(img, mesh, workers)
-		m = p.starsPSF(calm, workers)
+		first := m
+		if m = p.starsPSF(calm, workers); m.fromStars == 0 && first.fromStars > 0 {
+			m = first.onCanvas(p)
+		}
 	}
 	if m.canvas.scale == 1 {
 		p.replaceLone(m.loneShare())
@@ -212,7 +215,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 
 // findPeaks runs the matched filter and lists the maxima of all objects.
 func (p *prepared) findPeaks(m *psf, workers int) []peak {
-	strips := p.filterCanvas(m.canvas, newKernel(m), workers)
+	strips := p.filterCanvas(m.canvas, newKernel(m, p.sky.coarse != nil), workers)
 	runs, objects := connect(strips)
 	long, _ := ellipseAxes(m.xx, m.xy, m.yy)
 	found := make([][]peak, len(objects))

@@ -95,7 +95,79 @@ func (b *skyMap) finer(img Image, fwhm float64, workers int) *skyMap {
 	}
 	f.flattenStars(own)
 	f.quietest = slices.Min(f.noise)
-	return f
+	return f.curved()
+}
+
+// curvedStep is the spacing, in pixels, of the mesh on which lines between its places follow
+// the glow above a horizon, or the flank of a cloud.
+const curvedStep = 4
+
+// curved gives the map on a mesh so fine that straight lines serve: cubics through its
+// places, which a line between them would miss by some noise where the sky pairs. They stay between
+// the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443).
+func (b *skyMap) curved() *skyMap {
+	k := int(min(b.tileW, b.tileH)) / curvedStep
+	if k < 2 {
+		return b
+	}
+	out := &skyMap{nx: b.nx * k, ny: b.ny * k, tileW: b.tileW / float64(k), tileH: b.tileH / float64(k), step: b.step, dither: b.dither, lowest: b.lowest, coarse: b.coarse, quietest: b.quietest}
+	along := make([]float32, b.ny*out.nx) // rows of b, columns of out
+	line := make([]float32, max(b.nx, b.ny))
+	for j := range b.ny {
+		refineLine(b.level[j*b.nx:(j+1)*b.nx], k, along[j*out.nx:], 1)
+	}
+	out.level, out.noise = make([]float32, out.nx*out.ny), make([]float32, out.nx*out.ny)
+	for i := range out.nx {
+		for j := range b.ny {
+			line[j] = along[j*out.nx+i]
+		}
+		refineLine(line[:b.ny], k, out.level[i:], out.nx)
+	}
+	for j := range out.ny {
+		for i := range out.nx {
+			_, noise := b.at((float64(i)+0.5)*out.tileW-0.5, (float64(j)+0.5)*out.tileH-0.5)
+			out.noise[j*out.nx+i] = float32(noise)
+		}
+	}
+	return out
+}
+
+// refineLine cuts each of the cells whose middles have the values v into k, and writes the values there
+// into every stride-th place of dst. Beyond the outer middles the line through the last two goes on.
+func refineLine(v []float32, k int, dst []float32, stride int) {
+	n := len(v)
+	at := func(i int) float64 { return float64(v[i]) }
+	if n == 1 {
+		for i := range k {
+			dst[i*stride] = v[0]
+		}
+		return
+	}
+	slope := func(i int) float64 {
+		if i == 0 {
+			return at(1) - at(0)
+		}
+		if i == n-1 {
+			return at(n-1) - at(n-2)
+		}
+		a, b := at(i)-at(i-1), at(i+1)-at(i)
+		if a*b <= 0 {
+			return 0
+		}
+		return math.Copysign(2*min(math.Abs(a), math.Abs(b), math.Abs(a+b)/4), a)
+	}
+	for o := range n * k {
+		t := (float64(o)+0.5)/float64(k) - 0.5
+		i := max(0, min(n-2, int(math.Floor(t))))
+		f := t - float64(i)
+		d := at(i+1) - at(i)
+		if f < 0 || f > 1 {
+			dst[o*stride] = float32(at(i) + f*d)
+			continue
+		}
+		s0, s1 := slope(i), slope(i+1)
+		dst[o*stride] = float32(at(i) + f*(s0+f*(3*d-2*s0-s1+f*(s0+s1-2*d))))
+	}
 }
 
 // part is a part of a tile.
@@ -126,7 +198,7 @@ func (b *skyMap) parts(img Image, i, cells int) []part {
 				values = append(values, v-l0-(l1-l0)*float64(x-x0)/float64(max(1, x1-1-x0))+float64(b.dither*dither(x, y)))
 				if x+noiseLag < img.Width {
 					if d := float64(img.Pix[y*img.Width+x+noiseLag]) - v; d-d == 0 {
-						pairs = append(pairs, math.Abs(d))
+						pairs = append(pairs, d)
 					}
 				}
 			}
@@ -140,8 +212,14 @@ func (b *skyMap) parts(img Image, i, cells int) []part {
 		slices.Sort(pairs)
 		out[k].above, out[k].ok = values[len(values)/2], true
 		if len(pairs) >= finerSamples/2 {
-			// The median of |difference| is 0.6745 sqrt(2) of the noise.
+			// The median size of differences, from their own median, which a gradient moves, is 0.6745
+			// sqrt(2) of the noise.
 			const perNoise = 0.9539
+			middle := pairs[len(pairs)/2]
+			for i, d := range pairs {
+				pairs[i] = math.Abs(d - middle)
+			}
+			slices.Sort(pairs)
 			out[k].noise = max(pairs[len(pairs)/2]/perNoise, float64(quantisationNoise*b.step))
 		}
 		if out[k].noise == 0 {

@@ -83,7 +83,7 @@ type levelSpec struct {
 // fail to show; the last level has fewest, for its size. Bins are as wide as
 // makes them hold some patterns each.
 var levelSpecs = []levelSpec{
-	{grid: 6, faintest: 5, stars: 1610, spokes: 7, shapeBin: 0.12, shapeTol: 0.03},
+	{grid: 6, faintest: 6, stars: 5000, spokes: 7, shapeBin: 0.12, shapeTol: 0.03},
 	{grid: 3, perCell: 6, spokes: 6, shapeBin: 0.14, shapeTol: 0.03},
 	{grid: 6, perCell: 3, spokes: 6, shapeBin: 0.14, shapeTol: 0.02},
 	{grid: 6, perCell: 6, spokes: 6, shapeBin: 0.12, shapeTol: 0.02},
@@ -91,6 +91,7 @@ var levelSpecs = []levelSpec{
 	{grid: 12, perCell: 6, spokes: 6, shapeBin: 0.1, shapeTol: 0.02},
 	{grid: 24, perCell: 3, spokes: 6, shapeBin: 0.08, shapeTol: 0.012},
 	{grid: 24, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.012},
+	{grid: 24, faintest: 8.2, stars: 56_500, spokes: 6, shapeBin: 0.08, shapeTol: 0.012},
 	{grid: 48, perCell: 3, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
 	{grid: 48, perCell: 6, spokes: 6, shapeBin: 0.08, shapeTol: 0.006},
 	{grid: 96, perCell: 3, spokes: 6, shapeBin: 0.07, shapeTol: 0.003},

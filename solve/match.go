@@ -30,6 +30,11 @@ const (
 	fewestImageStars = 10
 	mostImageStars   = 60
 
+	// In a level whose patterns are of a star and brighter ones, so are those of the image: of stars
+	// that are not farther down its list than a factor and some places allow.
+	rankSlack  = 1.4
+	rankMargin = 6
+
 	// sharpTol and softTol are how far (pixels) a bright star's centroid may lie
 	// from where it should: three sigma of a good one, and of a bad one (trailed,
 	// saturated, blended). The cost grows as the square, so the sharp one is
@@ -116,7 +121,7 @@ func (p imagePattern) open() bool { return p[3] == p[0] }
 
 // imagePatterns forms patterns of each star with three of its nearest neighbours,
 // or two for open patterns, brightest first: in order of the sum of the stars' ranks.
-func imagePatterns(s spots, open bool) []imagePattern {
+func imagePatterns(s spots, open, brighter bool) []imagePattern {
 	n := len(s.at)
 	var byRank [4 * mostImageStars][]imagePattern
 	add := func(p imagePattern) {
@@ -131,6 +136,9 @@ func imagePatterns(s spots, open bool) []imagePattern {
 	for hub := range n {
 		near = near[:0]
 		for i, z := range s.at {
+			if brighter && float64(i) > rankSlack*float64(hub)+rankMargin {
+				break
+			}
 			if d := norm2(z - s.at[hub]); i != hub && d >= shortestSpoke*shortestSpoke {
 				near = append(near, neighbour{d, uint16(i)})
 			}
@@ -265,7 +273,7 @@ type search struct {
 	image            spots   // all detections
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
-	open             bool    // with open patterns
+	open, either     bool    // with open patterns; with those that miss the second spoke
 	lenient          bool    // drops none for want of neighbours
 	deepInField      float64 // stars of the level in the field, for a deep search; 0 for others
 	hinted           vec32   // where to look first
@@ -331,7 +339,7 @@ func (s *search) prepare() {
 		s.chosen = s.image.brightest(mostImageStars)
 	}
 	s.flat = s.lensPlane(s.chosen)
-	s.patterns = imagePatterns(s.flat, s.open)
+	s.patterns = imagePatterns(s.flat, s.open, !spec.thinned())
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
 	const most = 4 * neighbours
 	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
@@ -339,6 +347,9 @@ func (s *search) prepare() {
 		odds = 1
 	}
 	s.quick = leastHits(s.occupied.fill, min(quickPart*odds, 1), most)
+	if s.open { // the hub may have no neighbour left
+		clear(s.quick)
+	}
 	s.near = leastHits(s.occupied.fill, odds, most)
 }
 
@@ -356,7 +367,7 @@ func (s *search) expected() float64 {
 			}
 			// The part of the visited bins' volume that lies within the tolerance.
 			coordinates := 4.0
-			if l.open {
+			if l.unseen != 0 {
 				coordinates = 2
 			}
 			n += expectedSample * float64(entries) * math.Pow(1+0.5*s.level.spec.shapeBin/l.tol, -coordinates)
@@ -368,7 +379,7 @@ func (s *search) expected() float64 {
 // lookup is a shape to look for in the index.
 type lookup struct {
 	u, v           complex128
-	open           bool    // whatever v is
+	unseen         int     // the spoke that an open pattern misses, 2 or 3: whatever its place is; 0 for none
 	tol            float64 // in each coordinate
 	z              [4]complex128
 	turned         bool       // the shape is of the image's mirror image
@@ -407,7 +418,10 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 		}
 	}
 	for _, o := range orders {
-		l := lookup{z: [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]}, open: p.open(), tol: tol, sizeLo: sizeLo, sizeHi: sizeHi}
+		l := lookup{z: [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]}, tol: tol, sizeLo: sizeLo, sizeHi: sizeHi}
+		if p.open() {
+			l.unseen = 3
+		}
 		d1, d2, d3 := l.z[1]-z[0], l.z[2]-z[0], l.z[3]-z[0]
 		back := cmplx.Conj(d1) * complex(1/norm2(d1), 0)
 		l.u, l.v = d2*back, d3*back
@@ -418,6 +432,14 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 		for i, w := range [2]complex128{l.u, l.v} {
 			r, slack := cmplx.Abs(w), math.Sqrt2*tol
 			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
+		}
+		if p.open() && s.either {
+			// Filed on either side of the longest spoke, as the unseen one decides.
+			other := l
+			other.unseen, other.v, other.turned = 2, l.u, imag(l.u) < 0
+			all = append(all, other)
+			other.v = cmplx.Conj(l.u)
+			all = append(all, other)
 		}
 		if side := imag(l.u); side > -tol {
 			all = append(all, l)
@@ -450,9 +472,20 @@ func (s *search) rows(l *lookup) iter.Seq[[]uint32] {
 	return func(yield func([]uint32) bool) {
 		b := s.level.bins
 		vLo, vHi := b.signed(imag(l.v)-l.tol), b.signed(imag(l.v)+l.tol)
+		if l.unseen == 2 {
+			for u := range 2 * b.half * b.half {
+				for vr := b.signed(real(l.v) - l.tol); vr <= b.signed(real(l.v)+l.tol); vr++ {
+					row := b.row(u/b.half, u%b.half, vr)
+					if part := s.level.entry[s.level.starts[row+vLo]:s.level.starts[row+vHi+1]]; len(part) > 0 && !yield(part) {
+						return
+					}
+				}
+			}
+			return
+		}
 		for ur := b.signed(real(l.u) - l.tol); ur <= b.signed(real(l.u)+l.tol); ur++ {
 			for ui := b.positive(imag(l.u) - l.tol); ui <= b.positive(imag(l.u)+l.tol); ui++ {
-				if l.open {
+				if l.unseen == 3 {
 					row, next := b.row(ur, ui, 0), b.row(ur, ui, 2*b.half)
 					if !yield(s.level.entry[s.level.starts[row]:s.level.starts[next]]) {
 						return
@@ -559,8 +592,11 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 			continue
 		}
 		seen := 4
-		if l.open {
+		if l.unseen != 0 {
 			seen = 3
+		}
+		if l.unseen == 2 {
+			places[k][2] = places[k][3]
 		}
 		if !l.lengthsFit(&places[k], seen) {
 			continue

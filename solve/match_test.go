@@ -105,7 +105,7 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 	in.at = append(in.at, in.at[3]+complex(shortestSpoke-1, 0)) // too close
 	got := map[[4]int]bool{}
 	last := 0
-	for _, p := range imagePatterns(in, false) {
+	for _, p := range imagePatterns(in, false, false) {
 		spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
 		key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
 		if got[key] {
@@ -279,7 +279,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			image.at = append(image.at, complex(1600*rng.Float64(), 1200*rng.Float64()))
 		}
 		trials := 0
-		v := newVerifier(theCatalogue(), 2025, image)
+		v := newVerifier(theCatalogue(), 2025, image, verifySpots)
 		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond, Quick: true}
 		if rng.IntN(4) == 0 { // wide fields meet few candidates
 			hint.Scale *= 6
@@ -296,7 +296,8 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 				return proven{}, false
 			}
 			candidates++
-			e := v.follow(c, s.level.spec.shapeTol).evidence
+			p, _ := v.verify(c, s.level.spec.shapeTol)
+			e := p.evidence
 			strongest = max(strongest, e)
 			for x := range above {
 				if e >= float64(x) {

@@ -42,9 +42,9 @@ func (l *level) neighbour(star uint32, k int) (uint32, bool) {
 }
 
 // bruteForceStars is the number of stars up to which neighbours are found by
-// looking at every pair: 3000 take 30 ms, and there the cells are so large
+// looking at every pair: 5000 take 80 ms, and there the cells are so large
 // that a cube face with its margin would be the whole sky.
-const bruteForceStars = 3000
+const bruteForceStars = 6000
 
 // nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
 // the nearest that are not fainter than itself, and none for stars left to another level as

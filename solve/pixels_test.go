@@ -292,7 +292,6 @@ var skyCases = []skyCase{
 	}},
 	{"nebulae and galaxies", func(s *scene) Image {
 		s.plainSky()
-		s.drawStars()
 		fog, bright := billow(s.rng, s.between(80, 500)), s.between(0.3, 3)
 		at, size := s.anywhere(), s.between(60, 250)
 		s.each(func(x, y, was float64) float64 {
@@ -309,6 +308,7 @@ var skyCases = []skyCase{
 				}
 			}
 		}
+		s.drawStars()
 		return s.expose()
 	}},
 	{"blended pairs", func(s *scene) Image {
@@ -326,7 +326,6 @@ var skyCases = []skyCase{
 	}},
 	{"amplifier glow", func(s *scene) Image {
 		s.plainSky()
-		s.drawStars()
 		for range 1 + s.rng.IntN(2) {
 			cx, cy := float64(s.rng.IntN(2)*s.width), s.between(0, float64(s.height))
 			size, top := s.between(20, 120), s.evenLog(1, 100)*(s.sky+50)
@@ -334,6 +333,7 @@ var skyCases = []skyCase{
 				return was + top*math.Exp(-math.Hypot(x-cx, (y-cy)*0.7)/size)
 			})
 		}
+		s.drawStars()
 		return s.expose()
 	}},
 	{"banding", func(s *scene) Image {

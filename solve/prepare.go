@@ -396,22 +396,39 @@ func (p *prepared) fullIn(c *canvas, x, y int) bool {
 
 // canvasNoise is how the noise of canvas c compares with that of white noise of
 // the sky map's size, averaged over its pixels: 1 for white noise, up to the
-// canvas scale where the noise of neighbouring pixels is alike.
+// canvas scale where the noise of neighbouring pixels is alike. Of a rough sky it is that of its
+// smoother parts, since the rest is no noise; filter.go finds what goes beyond it in each place.
 func (p *prepared) canvasNoise(c *canvas) float64 {
 	const want = 4096
-	stride := max(1, len(c.pix)/want) | 1
-	v := make([]float32, 0, want+1)
-	for i := 0; i < len(c.pix); i += stride {
-		_, n := p.sky.at(c.imagePixel(float64(i%c.width)), c.imagePixel(float64(i/c.width)))
-		v = append(v, c.pix[i]/float32(n)*float32(c.scale))
+	parts := 1
+	if p.sky.roughPart() >= leastRough {
+		parts = smoothParts
 	}
-	if len(v) < minTileSamples {
+	stride := max(1, len(c.pix)/want) | 1
+	v := make([][]float32, parts*parts)
+	for i := 0; i < len(c.pix); i += stride {
+		x, y := i%c.width, i/c.width
+		_, n := p.sky.at(c.imagePixel(float64(x)), c.imagePixel(float64(y)))
+		k := y*parts/c.height*parts + x*parts/c.width
+		v[k] = append(v[k], c.pix[i]/float32(n)*float32(c.scale))
+	}
+	var spreads []float64
+	for _, v := range v {
+		if len(v) >= minTileSamples*3/4 {
+			var h histogram
+			_, spread := h.clipped(v)
+			spreads = append(spreads, spread)
+		}
+	}
+	if len(spreads) == 0 {
 		return 1
 	}
-	var h histogram
-	_, spread := h.clipped(v)
-	return max(1, spread)
+	slices.Sort(spreads)
+	return max(1, spreads[len(spreads)/4])
 }
+
+// smoothParts is into how many parts, each way, a rough frame is cut to find where it is smooth.
+const smoothParts = 7
 
 // canvasMaxima lists the local maxima of a coarser canvas, brightest first.
 func (p *prepared) canvasMaxima(c *canvas, workers int) []maximum {

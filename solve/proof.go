@@ -10,18 +10,21 @@ import (
 // tolerance with probability p. Of n stars with expected chance hits mu = sum
 // p, at least k hit by chance with a probability of at most
 //
-//	exp(-mu) (e mu / k)^k      for k > mu
+//	exp(-mu) mu^k / k! / (1 - mu/(k+1))      for k >= mu + 1
 //
-// (Chernoff's bound for a sum of independent yes-or-no trials, which need not
-// be equally likely; Mitzenmacher and Upfal, Probability and Computing, 2005,
-// theorem 4.4). The candidate was not the only one tried: by the union bound the
-// odds are multiplied by
+// The hits are a sum of independent yes-or-no trials, which need not be equally
+// likely. Above its mean such a sum is spread no wider than were they (Hoeffding 1956, Annals
+// of Mathematical Statistics 27, 713, theorem 4), and that no wider than Poisson's
+// distribution of the same mean (Anderson and Samuels 1967, Proc. 5th Berkeley Symposium 1, 1; both from
+// memory, and held against exact sums in TestTailBoundsTheExactProbability), whose tail is at most its
+// first term times a geometric series. The candidate was not the only one tried: by the union
+// bound the odds are multiplied by
 //
 //   - the number of candidates in this frame so far: catalogue patterns that
 //     fitted an image pattern, whether or not any other star was asked for;
-//   - the number of depths (how many of the brightest stars count) and of
-//     tolerances among which the best was chosen;
-//   - the volume of the fit: from the pattern's tolerance t to the final one
+//   - the number of depths (how many of the brightest stars count, and among how many of the
+//     brightest detections), of tolerances and of starts among which the best was chosen;
+//   - the volume of the fit: from the tolerance t of its start to the final one
 //     r, the fit's 4 parameters may have picked the best of about (t/r)^4
 //     distinguishable places, and of (t/r)^6 where a lens's radial term, a complex
 //     number as well, was free. A lens assumed beforehand is counted by its candidates.
@@ -71,12 +74,17 @@ func evidence(predictions []prediction, choices, volume float64) float64 {
 	return best - math.Log10(float64(max(depths, 1))*choices*volume)
 }
 
-// log10Tail is the logarithm of Chernoff's bound on k or more chance hits where
-// mu are expected.
+// log10Tail is the logarithm of the bound on k or more chance hits where mu are expected; below
+// mu + 1 hits that of Markov: no more than mu/k.
 func log10Tail(k int, mu float64) float64 {
 	n := float64(k)
 	if n <= mu || mu <= 0 {
 		return 0
 	}
-	return (n - mu - n*math.Log(n/mu)) / math.Ln10
+	bound := math.Log(mu / n)
+	if n >= mu+1 {
+		factorial, _ := math.Lgamma(n + 1)
+		bound = min(bound, n*math.Log(mu)-mu-factorial-math.Log1p(-mu/(n+1)))
+	}
+	return bound / math.Ln10
 }

@@ -23,9 +23,8 @@ func poissonBinomialTail(p []float64, k int) float64 {
 	return sum
 }
 
-// TestTailBoundsTheExactProbability compares Chernoff's bound with the exact
-// distribution of a sum of unequal trials: never below it, and within the factor that the
-// bound is known to lose, about sqrt(2 pi k) for small probabilities.
+// TestTailBoundsTheExactProbability compares the bound with the exact
+// distribution of a sum of unequal trials: never below it, and near it for small probabilities.
 func TestTailBoundsTheExactProbability(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 9))
 	for range 300 {
@@ -41,8 +40,8 @@ func TestTailBoundsTheExactProbability(t *testing.T) {
 			if bound < exact-1e-9 {
 				t.Fatalf("%d of %d with %g expected: bound 1e%g is below the exact 1e%g", k, len(p), mu, bound, exact)
 			}
-			const smallK = 12 // beyond, the trials' finite number shows in the exact value
-			if float64(k) > 3*mu && k <= smallK && len(p) > 50 && bound > exact+math.Log10(math.Sqrt(2*math.Pi*float64(k)))+1 {
+			const smallK = 12                                                          // beyond, the trials' finite number shows in the exact value
+			if float64(k) > 3*mu && k <= smallK && len(p) > 50 && bound > exact+0.75 { // k^2 over twice the number of trials, in decades
 				t.Fatalf("%d of %d with %g expected: bound 1e%g is far above the exact 1e%g", k, len(p), mu, bound, exact)
 			}
 		}

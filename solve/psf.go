@@ -505,7 +505,11 @@ func (p *prepared) findPSF(workers int) *psf {
 func (p *prepared) faintPSF(workers int) *psf {
 	var best *psf
 	most := -1.0
-	for _, c := range p.canvases[:min(len(p.canvases), faintCanvases)] {
+	canvases := min(len(p.canvases), faintCanvases)
+	if p.sky.roughPart() >= leastRough {
+		canvases = 1
+	}
+	for _, c := range p.canvases[:canvases] {
 		s := firstFWHM / fwhmPerSigma
 		m := newPSF(c, moffats()[plainMoffat], s*s, 0, s*s, false)
 		m.tabulate()

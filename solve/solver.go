@@ -116,6 +116,7 @@ const rangeStep = 1.25
 // longer turn: true candidates mostly show among the first.
 const (
 	firstTurn = 350
+	firstOpen = 128 // of open ones: those of the eight brightest stars
 	toTheEnd  = math.MaxInt
 )
 
@@ -164,8 +165,10 @@ type sweep struct {
 	ranges      []scaleRange
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
+	either      bool      // of which the second spoke may be the unseen one too, which takes long to look up
 	lenient     bool      // drops no candidate for want of neighbours
 	brightest   int       // of the image's stars alone form patterns; 0 for all
+	spread      bool      // with the image's stars by their ranks in their own part of it
 	deep        bool      // see deep.go
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
@@ -184,7 +187,7 @@ const nearRadius = 15 * sky.Degree
 func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, lenient: p.lenient,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, either: p.either, lenient: p.lenient,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.spec.shapeTol) }, trials: trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
@@ -232,17 +235,20 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 			"only %d stars found, at least %d are needed: expose longer, focus, or wait for clouds to pass", len(image.at), fewestStars)}
 	}
 	trials := 0
-	v := newVerifier(s.cat, hint.Epoch, image)
+	v := newVerifier(s.cat, hint.Epoch, image, verifySpots)
+	spread := sync.OnceValue(image.byLocalRank)
 	deeper := sync.OnceValues(func() (spots, *verifier) {
-		even := image.byLocalRank()
-		return even, newDeepVerifier(s.cat, hint.Epoch, even)
+		return spread(), newVerifier(s.cat, hint.Epoch, spread(), deepSpots(image, firstTol))
 	})
 	for _, turn := range s.plan(image, hint) {
 		for i, r := range turn.ranges {
 			if turn.searches[i] == nil {
 				places, v := image, v
-				if turn.deep {
+				switch {
+				case turn.deep:
 					places, v = deeper()
+				case turn.spread:
+					places = spread()
 				}
 				if turn.brightest > 0 {
 					places = places.brightest(turn.brightest)
@@ -316,16 +322,20 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	everywhere := !hint.Quick || hint.Scale == 0
 	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd},
 		turn{sweepOver(bentHinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
+	// Where trees, clouds or lamps outshine the stars, the brightest of another part of the image are some.
+	parts := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
+	parts.spread = true
+	turns = append(turns, turn{parts, toTheEnd})
 	sharp := sweepOver(blind, sharpTol, nil)
 	if everywhere {
 		turns = append(turns, turn{sharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd})
 	}
 	if len(image.at) <= sparseImage || !hint.Quick {
 		lenient := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
-		lenient.lenient, lenient.brightest = true, sparseImage
+		lenient.lenient = true
 		open := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
-		open.open, open.brightest = true, sparseImage
-		turns = append(turns, turn{lenient, toTheEnd}, turn{open, toTheEnd})
+		open.open, open.either, open.brightest = true, true, sparseImage
+		turns = append(turns, turn{open, firstOpen}, turn{lenient, toTheEnd}, turn{open, toTheEnd})
 	}
 	if everywhere {
 		turns = append(turns, turn{sharp, toTheEnd})

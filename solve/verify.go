@@ -15,10 +15,10 @@ import (
 // refitted as more stars join, and weighed against chance.
 
 const (
-	// verifyStars is how many of the field's brightest catalogue stars, in the
-	// circle around the image, the proof asks for. A hundred or so fall
-	// inside; more would only cost time.
-	verifyStars = 160
+	// verifyStars is how many of the field's brightest catalogue stars the proof asks for, about:
+	// so many as fall inside the image when taken from the circle around it; more would only
+	// cost time.
+	verifyStars = 100
 
 	// verifySpots is how many of the image's brightest detections they are
 	// looked for among: more of them raise the odds of chance hits, fewer miss
@@ -30,10 +30,16 @@ const (
 	// pattern's own errors, grown over the width of the field.
 	firstTol = 6.0
 
+	// closeStart is by how much narrower each further start is, for candidates that the
+	// first leaves short of proof: of few stars, a pattern is a good part of the field, and then
+	// places the others well.
+	closeStart = 4
+	starts     = 3
+
 	// lastTol is the smallest tolerance (pixels) of the proof: three times the
-	// centroid error of a bright star in a poor image. Narrower ones would make
-	// the odds look better than the catalogue's own errors allow.
-	lastTol = 0.8
+	// centroid error of a bright star in a middling image. In better ones the
+	// catalogue's own errors would be the next to count.
+	lastTol = 0.4
 
 	// wideField is the field (long side) from which a lens's distortion is
 	// given its own term already while proving.
@@ -102,13 +108,27 @@ func (p *proven) log10Odds(trials int) float64 {
 
 // verifier weighs candidates for one image. It does not change.
 type verifier struct {
-	cat   *catalogs.Catalogue
-	epoch float64
-	grid  *placeGrid
+	cat    *catalogs.Catalogue
+	epoch  float64
+	grid   *placeGrid
+	depths []*placeGrid // of fewer and fewer of the brightest detections, all first
 }
 
-func newVerifier(cat *catalogs.Catalogue, epoch float64, image spots) *verifier {
-	return &verifier{cat: cat, epoch: epoch, grid: newPlaceGrid(image.brightest(verifySpots), 16)}
+// imageDepths: a proof may rest on so many of the brightest detections alone. Each of them is
+// hit by chance less often, and where stars are few the fainter are mostly others.
+var imageDepths = [2]int{80, 24}
+
+// newVerifier weighs candidates by the brightest detections, so many at most.
+func newVerifier(cat *catalogs.Catalogue, epoch float64, image spots, most int) *verifier {
+	const cell = 16
+	v := &verifier{cat: cat, epoch: epoch, grid: newPlaceGrid(image.brightest(most), cell)}
+	v.depths = []*placeGrid{v.grid}
+	for _, n := range imageDepths {
+		if n < len(v.grid.at) {
+			v.depths = append(v.depths, newPlaceGrid(image.brightest(n), cell))
+		}
+	}
+	return v
 }
 
 // target is a catalogue star that should be in the image.
@@ -122,25 +142,35 @@ type target struct {
 // verify carries a candidate to the whole field. It is ok when the evidence
 // would be proof for the only candidate tried.
 func (v *verifier) verify(c *candidate, stretch float64) (proven, bool) {
-	p := v.follow(c, stretch)
+	first := firstTol + stretch*math.Hypot(float64(v.grid.width), float64(v.grid.height))/2
+	p := v.follow(c, first)
+	// A closer start saves at most what its volume is smaller.
+	if p.evidence >= proofLog10Odds-(starts-1)*similarityParameters*math.Log10(closeStart) {
+		for range starts - 1 {
+			first /= closeStart
+			if q := v.follow(c, first); q.evidence > p.evidence {
+				p = q
+			}
+		}
+	}
 	return p, p.evidence >= proofLog10Odds
 }
 
 // follow refines a candidate from its pattern outwards, then over the whole
-// field ever more closely, and weighs it on the way.
-func (v *verifier) follow(c *candidate, stretch float64) proven {
+// field ever more closely from the tolerance first, and weighs it on the way.
+func (v *verifier) follow(c *candidate, first float64) proven {
 	fit := planeFromCandidate(c, v.grid.centre())
 	halfDiagonal := math.Hypot(float64(v.grid.width), float64(v.grid.height)) / 2
 	scale := 1 / cmplx.Abs(c.alpha)
 	wide := sky.Angle(scale*float64(max(v.grid.width, v.grid.height))) > wideField
 	radius := sky.Angle(math.Atan(halfDiagonal * scale))
 	var ws []complex128
-	for _, s := range v.cat.Brightest(sky.ICRS(fit.boresight), radius*1.02, verifyStars) {
+	inside := float64(v.grid.width) * float64(v.grid.height) / (math.Pi * sq(halfDiagonal))
+	for _, s := range v.cat.Brightest(sky.ICRS(fit.boresight), radius*1.02, int(verifyStars/inside)) {
 		if w, ok := fit.plane(sky.Vec(s.At(v.epoch))); ok {
 			ws = append(ws, w)
 		}
 	}
-	first := firstTol + stretch*halfDiagonal
 	tol := first
 	parameters := similarityParameters
 	best := math.Inf(-1)
@@ -171,8 +201,8 @@ func (v *verifier) follow(c *candidate, stretch float64) proven {
 }
 
 // verifyRounds is how often the fit is refined: the tolerance halves each time,
-// from some ten pixels to about one.
-const verifyRounds = 5
+// from some ten pixels to less than one.
+const verifyRounds = 6
 
 // look finds the detection for each catalogue star inside the image; a
 // detection serves the brightest star that claims it only.
@@ -194,15 +224,22 @@ func (v *verifier) look(fit *planeFit, ws []complex128, tol float64) []target {
 	return out
 }
 
+// weigh is the evidence of targets looked for within tol, at the best of the image's depths.
 func (v *verifier) weigh(targets []target, anchors []complex128, parameters int, tol, first float64) float64 {
+	best := math.Inf(-1)
 	var predictions []prediction
-	for _, t := range targets {
-		if t.i >= 0 && slices.Contains(anchors, v.grid.at[t.i]) {
-			continue
+	for _, depth := range v.depths {
+		predictions = predictions[:0]
+		for _, t := range targets {
+			if t.i >= 0 && slices.Contains(anchors, v.grid.at[t.i]) {
+				continue
+			}
+			predictions = append(predictions, prediction{hit: t.i >= 0 && t.i < len(depth.at), chance: depth.chance(t.z, tol)})
 		}
-		predictions = append(predictions, prediction{hit: t.i >= 0, chance: v.grid.chance(t.z, tol)})
+		choices := starts * verifyRounds * float64(len(v.depths))
+		best = max(best, evidence(predictions, choices, math.Pow(first/tol, float64(parameters))))
 	}
-	return evidence(predictions, verifyRounds, math.Pow(first/tol, float64(parameters)))
+	return best
 }
 
 // refine fits the plane to the detections found, by least squares in the
