@@ -109,3 +109,57 @@ func (p *prepared) calmPSF(workers int) *psf {
 
 // imageFWHM is fwhm in image pixels.
 func (m *psf) imageFWHM() float64 { return m.fwhm() * float64(m.canvas.scale) }
+
+const (
+	// noisySky: a star whose flux is less certain, by so much, than those of the frame's quietest
+	// quarter are stands before a rough sky, or is a piece of it. The sky itself, by moonlight or vignetting,
+	// changes less within a frame.
+	noisySky = 1.6
+	// noisyPart of the brightest mostImageStars must be so for the order to matter.
+	noisyPart = 0.2
+)
+
+// quietFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
+// then the others: the crest of a horizon and the rims of clouds outshine the stars, and what is found
+// there is seldom one. quiet is how many the first are; where the others are few, the order is that of brightness
+// and all count as quiet.
+func quietFirst(stars []Star) (order []int, quiet int) {
+	var errors []float64
+	for i, s := range stars {
+		order = append(order, i)
+		if s.SNR > 0 {
+			errors = append(errors, s.Flux/s.SNR)
+		}
+	}
+	if len(stars) == 0 || len(errors) < len(stars) {
+		return order, len(order)
+	}
+	slices.Sort(errors)
+	limit := noisySky * errors[len(errors)/4]
+	rough := func(i int) bool { return !stars[i].Saturated && stars[i].Flux/stars[i].SNR > limit }
+	early := min(len(stars), mostImageStars)
+	n := 0
+	for i := range early {
+		if rough(i) {
+			n++
+		}
+	}
+	if float64(n) < noisyPart*float64(early) {
+		return order, len(order)
+	}
+	for i := range order {
+		if !rough(i) {
+			quiet++
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case rough(a) == rough(b):
+			return 0
+		case rough(b):
+			return -1
+		}
+		return 1
+	})
+	return order, quiet
+}

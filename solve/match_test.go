@@ -285,7 +285,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			hint.Scale *= 6
 		}
 		// With the sharp or the soft tolerance, through a straight lens or a bent one.
-		turns := slices.DeleteFunc(theSolver().plan(image, hint), func(t turn) bool { return len(t.ranges) == 0 })
+		turns := slices.DeleteFunc(theSolver().plan(image, false, hint), func(t turn) bool { return len(t.ranges) == 0 })
 		turn := turns[rng.IntN(len(turns))]
 		s := theSolver().newSearch(turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
 		s.prepare()

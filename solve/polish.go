@@ -63,8 +63,9 @@ func catalogueError(s catalogs.Star, epoch float64) sky.Angle {
 	return catalogueSigma + catalogueDrift*sky.Angle(math.Abs(epoch-driftFrom))
 }
 
-// polish turns a proved candidate into a camera fitted to every star.
-func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *Solution {
+// polish turns a proved candidate into a camera fitted to every star. quiet are the detections
+// of quiet sky, brightest first.
+func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epoch float64) *Solution {
 	fit := cameraFit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.width), float64(image.height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
@@ -99,7 +100,7 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
-	if fit.astray(pairs, len(det.Stars)) {
+	if fit.astray(pairs, quiet) {
 		return nil
 	}
 	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
@@ -125,21 +126,22 @@ func (s *Solver) polish(image spots, det *Detection, p *proven, epoch float64) *
 // thirds unexplained at 0.5 pixels.
 const (
 	astrayRMS   = 1.2 // pixels
-	astrayStars = 30  // the brightest detections
+	astrayStars = 30  // the brightest detections of quiet sky
 	astrayShare = 0.5 // of them
 )
 
 // astray tells whether a fit explains too little.
-func (f *cameraFit) astray(pairs []fitPair, detections int) bool {
+func (f *cameraFit) astray(pairs []fitPair, quiet []int) bool {
+	first := quiet[:min(len(quiet), astrayStars)]
 	var sum float64
 	bright := 0
 	for _, p := range pairs {
 		sum += p.dx*p.dx + p.dy*p.dy
-		if p.spot < astrayStars {
+		if slices.Contains(first, p.spot) {
 			bright++
 		}
 	}
-	return math.Sqrt(sum/float64(len(pairs))) > astrayRMS && float64(bright) < astrayShare*float64(min(detections, astrayStars))
+	return math.Sqrt(sum/float64(len(pairs))) > astrayRMS && float64(bright) < astrayShare*float64(len(first))
 }
 
 // cameraFromPlane reads attitude, scale and distortion off a plane fit.

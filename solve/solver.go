@@ -168,7 +168,7 @@ type sweep struct {
 	either      bool      // of which the second spoke may be the unseen one too, which takes long to look up
 	lenient     bool      // drops no candidate for want of neighbours
 	brightest   int       // of the image's stars alone form patterns; 0 for all
-	spread      bool      // with the image's stars by their ranks in their own part of it
+	quiet       bool      // with the image's stars of quiet sky first
 	deep        bool      // see deep.go
 	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
 	searches    []*search // of the ranges; nil until their first turn
@@ -236,19 +236,26 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image, verifySpots)
-	spread := sync.OnceValue(image.byLocalRank)
+	order, calm := quietFirst(det.Stars)
+	quiet := image
+	quiet.at = make([]complex128, len(order))
+	for i, k := range order {
+		quiet.at[i] = image.at[k]
+	}
+	quieter := sync.OnceValue(func() *verifier { return newVerifier(s.cat, hint.Epoch, quiet, verifySpots) })
 	deeper := sync.OnceValues(func() (spots, *verifier) {
-		return spread(), newVerifier(s.cat, hint.Epoch, spread(), deepSpots(image, firstTol))
+		even := image.byLocalRank()
+		return even, newVerifier(s.cat, hint.Epoch, even, deepSpots(image, firstTol))
 	})
-	for _, turn := range s.plan(image, hint) {
+	for _, turn := range s.plan(image, calm < len(order), hint) {
 		for i, r := range turn.ranges {
 			if turn.searches[i] == nil {
 				places, v := image, v
 				switch {
 				case turn.deep:
 					places, v = deeper()
-				case turn.spread:
-					places = spread()
+				case turn.quiet:
+					places, v = quiet, quieter()
 				}
 				if turn.brightest > 0 {
 					places = places.brightest(turn.brightest)
@@ -258,7 +265,7 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 			search := turn.searches[i]
 			for n := turn.patterns; n > 0 && search.left() > 0; n -= roundSize {
 				for _, p := range search.round(n) {
-					if sol := s.polish(image, det, &p, hint.Epoch); sol != nil {
+					if sol := s.polish(image, det, order[:calm], &p, hint.Epoch); sol != nil {
 						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
 						return sol, nil
 					}
@@ -306,8 +313,9 @@ func (s *Solver) likelyCause(image spots, hint Hint) string {
 		w.Degrees(), h.Degrees(), expected, where, neededInField)
 }
 
-// plan lists the turns of the search, the most promising first.
-func (s *Solver) plan(image spots, hint Hint) []turn {
+// plan lists the turns of the search, the most promising first; those of a noisy image as quietFirst
+// tells it try the stars of quiet sky as well.
+func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 	hinted, blind := hintedRanges(image, hint.Scale), blindRanges(image, hint.Scale)
 	bentHinted, bentBlind := bent(image, hinted), bent(image, blind)
 	sweepOver := func(ranges []scaleRange, tol float64, near *sky.ICRS) *sweep {
@@ -322,27 +330,36 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 	everywhere := !hint.Quick || hint.Scale == 0
 	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd},
 		turn{sweepOver(bentHinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
-	// Where trees, clouds or lamps outshine the stars, the brightest of another part of the image are some.
-	parts := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
-	parts.spread = true
-	turns = append(turns, turn{parts, toTheEnd})
-	sharp := sweepOver(blind, sharpTol, nil)
+	quietly := func(ranges []scaleRange) *sweep {
+		out := sweepOver(ranges, sharpTol, nil)
+		out.quiet = noisy
+		return out
+	}
+	if noisy {
+		turns = append(turns, turn{quietly(slices.Concat(hinted, bentHinted)), toTheEnd})
+	}
+	sharp, quiet := sweepOver(blind, sharpTol, nil), quietly(blind)
 	if everywhere {
 		turns = append(turns, turn{sharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd})
 	}
+	if everywhere && noisy {
+		turns = append(turns, turn{quiet, firstTurn}, turn{quietly(bentBlind), toTheEnd})
+	}
 	if len(image.at) <= sparseImage || !hint.Quick {
-		lenient := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
+		lenient, open := quietly(slices.Concat(hinted, bentHinted)), quietly(slices.Concat(hinted, bentHinted))
 		lenient.lenient = true
-		open := sweepOver(slices.Concat(hinted, bentHinted), sharpTol, nil)
 		open.open, open.either, open.brightest = true, true, sparseImage
 		turns = append(turns, turn{open, firstOpen}, turn{lenient, toTheEnd}, turn{open, toTheEnd})
 	}
 	if everywhere {
 		turns = append(turns, turn{sharp, toTheEnd})
+		if noisy {
+			turns = append(turns, turn{quiet, toTheEnd})
+		}
 	}
 	if everywhere && len(image.at) <= sparseImage {
 		wide := slices.DeleteFunc(slices.Concat(blind, bentBlind), func(r scaleRange) bool { return levelSpecs[r.level].grid > lenientGrid })
-		lenient := sweepOver(wide, sharpTol, nil)
+		lenient := quietly(wide)
 		lenient.lenient = true
 		turns = append(turns, turn{lenient, toTheEnd})
 	}
@@ -351,7 +368,7 @@ func (s *Solver) plan(image spots, hint Hint) []turn {
 		if len(image.at) > sparsestImage { // of deep images of narrow fields most are in no catalogue
 			ranges = slices.DeleteFunc(slices.Clone(blind), func(r scaleRange) bool { return levelSpecs[r.level].grid < largeGrid })
 		}
-		open := sweepOver(ranges, sharpTol, nil)
+		open := quietly(ranges)
 		open.open, open.brightest = true, sparsestImage
 		turns = append(turns, turn{open, toTheEnd})
 	}
