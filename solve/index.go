@@ -144,12 +144,17 @@ func octaPlaceOf(v vec32) octaPlace {
 }
 
 func (o octaPlace) vec() vec32 {
+	r := o.ray()
+	return r.scale(1 / sqrt32(r.dot(r)))
+}
+
+// ray is the direction as a vector of any length.
+func (o octaPlace) ray() vec32 {
 	x, y, z := o.p, o.q, 1-abs32(o.p)-abs32(o.q)
 	if z < 0 {
 		x, y = foldedOut(x, y)
 	}
-	k := 1 / sqrt32(x*x+y*y+z*z)
-	return vec32{x * k, y * k, z * k}
+	return vec32{x, y, z}
 }
 
 // foldedOut mirrors a place in a triangle of the square at the edge of the inner

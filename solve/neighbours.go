@@ -68,12 +68,21 @@ func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 		}
 		return far
 	}
+	faces := make([]uint8, len(nodes))
+	workers := runtime.GOMAXPROCS(0)
+	inParallel(workers, workers, func(_, w int) {
+		for i := len(nodes) * w / workers; i < len(nodes)*(w+1)/workers; i++ {
+			at := nodes[i].ray()
+			f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z))
+			faces[i] = uint8(f)
+		}
+	})
 	var parts [6]neighbourLists
-	grids := make([]faceGrid, runtime.GOMAXPROCS(0)) // used again for the next face
+	grids := make([]faceGrid, workers) // used again for the next face
 	inParallel(len(grids), len(parts), func(w, face int) {
 		parts[face] = make(neighbourLists)
 		grids[w].fill(nodes, mags, face, spec.grid)
-		grids[w].nearest(nodes, mags, float32(spec.brighter), wanted, parts[face])
+		grids[w].nearest(nodes, faces, mags, float32(spec.brighter), wanted, parts[face])
 	})
 	for _, p := range parts {
 		maps.Copy(far, p)
@@ -157,7 +166,7 @@ func (g *faceGrid) fill(nodes []node, mags []float32, face, n int) {
 	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
 	clear(g.starts)
 	for i := range nodes {
-		if c, ok := g.cellOf(nodes[i].vec()); ok {
+		if c, ok := g.cellOf(nodes[i].ray()); ok {
 			g.starts[c+1]++
 		}
 	}
@@ -168,9 +177,8 @@ func (g *faceGrid) fill(nodes []node, mags []float32, face, n int) {
 	total := int(g.starts[g.n*g.n])
 	g.stars = slices.Grow(g.stars[:0], total)[:total]
 	for i := range nodes {
-		at := nodes[i].vec()
-		if c, ok := g.cellOf(at); ok {
-			s := filedStar{at: at, node: uint32(i)}
+		if c, ok := g.cellOf(nodes[i].ray()); ok {
+			s := filedStar{at: nodes[i].vec(), node: uint32(i)}
 			if mags != nil {
 				s.mag = mags[i]
 			}
@@ -187,23 +195,23 @@ func (g *faceGrid) fill(nodes []node, mags []float32, face, n int) {
 	}
 }
 
-// cellOf is the cell of a star on the face or in its margin.
-func (g *faceGrid) cellOf(s vec32) (cell int, ok bool) {
-	u, v, ok := g.project(s)
-	if !ok || u < g.corner || v < g.corner {
+// cellOf is the cell of a direction, of any length, on the face or in its margin.
+func (g *faceGrid) cellOf(ray vec32) (cell int, ok bool) {
+	u, v, w := g.turned(ray)
+	if far := -g.corner * w; w <= 0 || math.Abs(u) > far || math.Abs(v) > far { // most are on other faces
 		return 0, false
 	}
-	cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
+	cu, cv := int((u/w-g.corner)/g.cell), int((v/w-g.corner)/g.cell)
 	return cu*g.n + cv, cu < g.n && cv < g.n
 }
 
-// leastCosine is the cosine, from the face's axis, below which a star is beyond
-// any margin in use.
+// leastCosine is the cosine, from the axis of a tangent plane, below which a star is beyond
+// any field in use.
 const leastCosine = 0.2
 
-func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
+// turned gives a direction along the face's edges and its axis.
+func (g *faceGrid) turned(s vec32) (u, v, w float64) {
 	x, y, z := float64(s.x), float64(s.y), float64(s.z)
-	var w float64
 	switch g.face % 3 {
 	case 0:
 		w, u, v = x, y, z
@@ -215,19 +223,17 @@ func (g *faceGrid) project(s vec32) (u, v float64, ok bool) {
 	if g.face >= 3 {
 		w = -w
 	}
-	if w < leastCosine {
-		return 0, 0, false
-	}
-	return u / w, v / w, true
+	return u, v, w
 }
 
-func (g *faceGrid) nearest(nodes []node, mags []float32, brighter float32, wanted int, far neighbourLists) {
+func (g *faceGrid) nearest(nodes []node, faces []uint8, mags []float32, brighter float32, wanted int, far neighbourLists) {
 	for i := range nodes {
-		at := nodes[i].vec()
-		if f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z)); f != g.face {
+		if int(faces[i]) != g.face {
 			continue
 		}
-		u, v, _ := g.project(at)
+		at := nodes[i].vec()
+		u, v, w := g.turned(at)
+		u, v = u/w, v/w
 		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
 		var mag float32
 		best := nearList{wanted: wanted}
