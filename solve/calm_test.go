@@ -1,6 +1,47 @@
 package solve
 
-import "testing"
+import (
+	"slices"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// TestQuietFirst: each star once; quiet ones first, in either part in the order given; and nothing is
+// moved while few of the brightest are before a rough sky.
+func TestQuietFirst(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var stars []Star
+		bad := 0
+		for _, rough := range rapid.SliceOfN(rapid.Bool(), 0, 90).Draw(t, "rough") {
+			s := Star{Flux: 1e4, SNR: 100}
+			if rough {
+				s.SNR /= 2 * noisySky
+				bad++
+			}
+			stars = append(stars, s)
+		}
+		order, quiet := quietFirst(stars)
+		sorted := slices.Sorted(slices.Values(order))
+		for i, k := range sorted {
+			if i != k {
+				t.Fatalf("order %v", order)
+			}
+		}
+		if len(order) != len(stars) || !slices.IsSorted(order[:quiet]) || !slices.IsSorted(order[quiet:]) {
+			t.Fatalf("order %v, %d quiet", order, quiet)
+		}
+		for i, k := range order {
+			if rough := stars[k].SNR < 100; quiet < len(stars) && rough != (i >= quiet) {
+				t.Fatalf("star %d is rough: %v, at %d of %d quiet", k, rough, i, quiet)
+			}
+		}
+		// More than a quarter must be quiet to tell the others.
+		if n := len(stars); n > 0 && n <= mostImageStars && float64(bad) >= noisyPart*float64(n) && bad < n*3/4-1 && quiet != n-bad {
+			t.Fatalf("%d of %d are rough, %d taken for quiet", bad, n, quiet)
+		}
+	})
+}
 
 // Frames in which bumps of cloud outnumber and outshine the stars: their width must be that of
 // the stars, drawn with the FWHM of the scene and widened by the pixel.

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"testing"
 
+	"pgregory.net/rapid"
+
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -142,6 +144,12 @@ func slowFilter(c *canvas, k *kernel) []float64 {
 					}
 				}
 			}
+			n := len(k.around) - 1
+			for dy := -n; dy <= n; dy++ {
+				for dx := -n; dx <= n; dx++ {
+					sum -= float64(k.around[max(dx, -dx)]) * float64(k.around[max(dy, -dy)]) * at(x+dx, y+dy)
+				}
+			}
 			out[y*c.width+x] = sum
 		}
 	}
@@ -149,7 +157,8 @@ func slowFilter(c *canvas, k *kernel) []float64 {
 }
 
 // TestFilter: the banded, separable filter is the sum over the kernel, for
-// points, trails and rings.
+// points, trails and rings, with and without the mean around; and what it leaves of white noise is
+// as stated.
 func TestFilter(t *testing.T) {
 	rng := rand.New(rand.NewPCG(4, 4))
 	c := &canvas{width: 71, height: 150, scale: 1}
@@ -163,25 +172,118 @@ func TestFilter(t *testing.T) {
 		"trail": newPSF(c, moffats()[8], 9, 4, 4, true),
 		"ring":  ring,
 	} {
-		k := newKernel(m, false)
-		want := slowFilter(c, k)
-		b := newFilterBand(c, k, noiseBlock)
-		for y0 := 0; y0 < c.height; y0 += stripRows {
-			y1 := min(c.height, y0+stripRows)
-			b.run(c, k, y0, y1)
-			for y := y0; y < y1; y++ {
-				for x, v := range b.row(y - y0) {
-					// Shifts do not see what the Gaussian spreads over the border.
-					if x < k.reachX || x >= c.width-k.reachX {
-						continue
-					}
-					// Sums of some hundred float32 products of size 0.1.
-					if d := math.Abs(float64(v) - want[y*c.width+x]); d > 1e-5 {
-						t.Fatalf("%s at %d %d: %g, want %g", name, x, y, v, want[y*c.width+x])
+		for _, rough := range []bool{false, true} {
+			k := newKernel(m, rough)
+			want := slowFilter(c, k)
+			var power, n float64
+			for y := 20; y < c.height-20; y++ {
+				for x := 20; x < c.width-20; x++ {
+					power += sq(want[y*c.width+x])
+					n++
+				}
+			}
+			// Some hundred independent places: 3 sigma of their spread.
+			if ratio := math.Sqrt(power/n) / k.unitSum; ratio < 0.75 || ratio > 1.25 {
+				t.Errorf("%s, rough %v: noise %.2f of what is stated", name, rough, ratio)
+			}
+			b := newFilterBand(c, k, noiseBlock)
+			for y0 := 0; y0 < c.height; y0 += stripRows {
+				y1 := min(c.height, y0+stripRows)
+				b.run(c, k, y0, y1)
+				for y := y0; y < y1; y++ {
+					for x, v := range b.row(y - y0) {
+						// Shifts do not see what the Gaussian spreads over the border.
+						if x < k.reachX || x >= c.width-k.reachX {
+							continue
+						}
+						// Sums of some hundred float32 products of size 0.1.
+						if d := math.Abs(float64(v) - want[y*c.width+x]); d > 1e-5 {
+							t.Fatalf("%s, rough %v, at %d %d: %g, want %g", name, rough, x, y, v, want[y*c.width+x])
+						}
 					}
 				}
 			}
 		}
+	}
+}
+
+// TestRoughFilterIsBlindToWideThings: a plane and a wave ten times as wide as the star, of the star's height, are nothing to it.
+func TestRoughFilterIsBlindToWideThings(t *testing.T) {
+	const fwhm = 3
+	s := fwhm / fwhmPerSigma
+	draw := func(f func(x, y float64) float64) *canvas {
+		c := &canvas{width: 128, height: stripRows, scale: 1}
+		for i := range c.width * c.height {
+			c.pix = append(c.pix, float32(f(float64(i%c.width), float64(i/c.width))))
+		}
+		return c
+	}
+	highest := func(c *canvas, rough bool) float64 {
+		k := newKernel(newPSF(c, moffats()[0], s*s, 0, s*s, false), rough)
+		b := newFilterBand(c, k, noiseBlock)
+		b.run(c, k, 0, c.height)
+		top := 0.0
+		for y := 20; y < c.height-20; y++ {
+			for _, v := range b.row(y)[20 : c.width-20] {
+				top = max(top, math.Abs(float64(v)))
+			}
+		}
+		return top
+	}
+	star := draw(func(x, y float64) float64 { return math.Exp(-(sq(x-64) + sq(y-32)) / (2 * s * s)) })
+	plane := draw(func(x, y float64) float64 { return (x + y) / 100 })
+	wave := draw(func(x, y float64) float64 { return math.Sin(2 * math.Pi * x / (20 * fwhm)) })
+	if part := highest(plane, true) / highest(star, true); part > 1e-4 {
+		t.Errorf("a plane shows as %g of a star", part)
+	}
+	if part, plain := highest(wave, true)/highest(star, true), highest(wave, false)/highest(star, false); part > 0.15 || plain < 1 {
+		t.Errorf("a wide wave shows as %.2f of a star, %.2f without the mean around taken off", part, plain)
+	}
+}
+
+// TestRefineLine: between its places a line stays between them, straight ones stay straight, and a glow that grows
+// by e in eighty pixels is followed ten times as closely as by straight lines.
+func TestRefineLine(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.SliceOfN(rapid.Float32Range(-1e4, 1e4), 1, 12).Draw(t, "values")
+		k := rapid.IntRange(2, 6).Draw(t, "parts")
+		out := make([]float32, len(v)*k)
+		refineLine(v, k, out, 1)
+		for o, got := range out {
+			at := (float64(o)+0.5)/float64(k) - 0.5
+			i := int(math.Floor(at))
+			if i < 0 || i+1 >= len(v) {
+				continue
+			}
+			if lo, hi := min(v[i], v[i+1]), max(v[i], v[i+1]); got < lo-1e-2 || got > hi+1e-2 {
+				t.Fatalf("%g at %g of %v", got, at, v)
+			}
+		}
+	})
+	const k, cell, scale = 4, 16.0, 80.0
+	var straight, glow []float32
+	for i := range 12 {
+		straight = append(straight, float32(3*i-5))
+		glow = append(glow, float32(1000*math.Exp(float64(i)*cell/scale)))
+	}
+	out := make([]float32, len(glow)*k)
+	refineLine(straight, k, out, 1)
+	for o, got := range out {
+		if want := 3*((float64(o)+0.5)/k-0.5) - 5; math.Abs(float64(got)-want) > 1e-3 {
+			t.Errorf("straight line: %g at %d, want %g", got, o, want)
+		}
+	}
+	refineLine(glow, k, out, 1)
+	var curved, lines float64
+	for o := 2 * k; o < len(out)-2*k; o++ {
+		at := (float64(o)+0.5)/k - 0.5
+		i, f := int(at), at-math.Floor(at)
+		want := 1000 * math.Exp(at*cell/scale)
+		curved = max(curved, math.Abs(float64(out[o])-want)/want)
+		lines = max(lines, math.Abs(float64(glow[i])*(1-f)+float64(glow[i+1])*f-want)/want)
+	}
+	if curved > lines/10 {
+		t.Errorf("a glow is missed by %.4f, by straight lines by %.4f", curved, lines)
 	}
 }
 

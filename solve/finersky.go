@@ -103,7 +103,7 @@ func (b *skyMap) finer(img Image, fwhm float64, workers int) *skyMap {
 const curvedStep = 4
 
 // curved gives the map on a mesh so fine that straight lines serve: cubics through its
-// places, which a line between them would miss by some noise where the sky pairs. They stay between
+// places, which a line between them would miss by some noise where the sky bends. They stay between
 // the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443).
 func (b *skyMap) curved() *skyMap {
 	k := int(min(b.tileW, b.tileH)) / curvedStep

@@ -120,7 +120,8 @@ type imagePattern [4]uint16
 func (p imagePattern) open() bool { return p[3] == p[0] }
 
 // imagePatterns forms patterns of each star with three of its nearest neighbours,
-// or two for open patterns, brightest first: in order of the sum of the stars' ranks.
+// or two for open patterns, brightest first: in order of the sum of the stars' ranks. With brighter,
+// neighbours much farther down the list than the star do not count.
 func imagePatterns(s spots, open, brighter bool) []imagePattern {
 	n := len(s.at)
 	var byRank [4 * mostImageStars][]imagePattern
@@ -436,10 +437,14 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 		if p.open() && s.either {
 			// Filed on either side of the longest spoke, as the unseen one decides.
 			other := l
-			other.unseen, other.v, other.turned = 2, l.u, imag(l.u) < 0
-			all = append(all, other)
-			other.v = cmplx.Conj(l.u)
-			all = append(all, other)
+			other.unseen = 2
+			for _, other.v = range [2]complex128{l.u, cmplx.Conj(l.u)} {
+				for _, other.turned = range [2]bool{false, true} {
+					if side := imag(l.u); side > -tol && !other.turned || side < tol && other.turned {
+						all = append(all, other)
+					}
+				}
+			}
 		}
 		if side := imag(l.u); side > -tol {
 			all = append(all, l)

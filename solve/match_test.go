@@ -103,38 +103,87 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 		in.at = append(in.at, complex(1000*rng.Float64(), 1000*rng.Float64()))
 	}
 	in.at = append(in.at, in.at[3]+complex(shortestSpoke-1, 0)) // too close
-	got := map[[4]int]bool{}
-	last := 0
-	for _, p := range imagePatterns(in, false, false) {
-		spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
-		key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
-		if got[key] {
-			t.Fatalf("pattern %v comes twice", key)
-		}
-		got[key] = true
-		rank := key[0] + key[1] + key[2] + key[3]
-		if rank < last {
-			t.Fatalf("pattern %v of rank %d after one of rank %d", key, rank, last)
-		}
-		last = rank
-	}
-	for hub := range in.at {
-		near := func(j int) bool {
-			n := 0
-			for k := range in.at {
-				if d := cmplx.Abs(in.at[k] - in.at[hub]); k != hub && d >= shortestSpoke && d < cmplx.Abs(in.at[j]-in.at[hub]) {
-					n++
-				}
+	for _, brighter := range []bool{false, true} {
+		got := map[[4]int]bool{}
+		last := 0
+		for _, p := range imagePatterns(in, false, brighter) {
+			spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
+			key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
+			if got[key] {
+				t.Fatalf("pattern %v comes twice", key)
 			}
-			return j != hub && n < imageNeighbours && cmplx.Abs(in.at[j]-in.at[hub]) >= shortestSpoke
+			got[key] = true
+			rank := key[0] + key[1] + key[2] + key[3]
+			if rank < last {
+				t.Fatalf("pattern %v of rank %d after one of rank %d", key, rank, last)
+			}
+			last = rank
 		}
-		for c := range in.at {
-			for b := range c {
-				for a := range b {
-					if want := near(a) && near(b) && near(c); want != got[[4]int{hub, a, b, c}] {
-						t.Errorf("hub %d, spokes %d %d %d: formed %v, want %v", hub, a, b, c, !want, want)
+		for hub := range in.at {
+			near := func(j int) bool {
+				n := 0
+				counts := func(k int) bool { return !brighter || float64(k) <= rankSlack*float64(hub)+rankMargin }
+				for k := range in.at {
+					if !counts(k) {
+						continue
+					}
+					if d := cmplx.Abs(in.at[k] - in.at[hub]); k != hub && d >= shortestSpoke && d < cmplx.Abs(in.at[j]-in.at[hub]) {
+						n++
 					}
 				}
+				return counts(j) && j != hub && n < imageNeighbours && cmplx.Abs(in.at[j]-in.at[hub]) >= shortestSpoke
+			}
+			for c := range in.at {
+				for b := range c {
+					for a := range b {
+						if want := near(a) && near(b) && near(c); want != got[[4]int{hub, a, b, c}] {
+							t.Errorf("hub %d, spokes %d %d %d, brighter %v: formed %v, want %v", hub, a, b, c, brighter, !want, want)
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+// TestOpenPatternsMissEitherSpoke: an image of a catalogue pattern of which one of the shorter
+// spokes is missing leads to the pattern.
+func TestOpenPatternsMissEitherSpoke(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 12))
+	li := levelOf(24, 3)
+	l := theSolver().levels[li]()
+	for range 300 {
+		e := l.entry[rng.IntN(len(l.entry))]
+		stars := l.pattern(e)
+		c := randomCamera(rng, 1000, 1000, 10*sky.Degree, rng.IntN(2) == 0)
+		hub := l.nodes[stars[0]].vec()
+		c.Attitude.R = attitudeTo(sky.Vec{X: float64(hub.x), Y: float64(hub.y), Z: float64(hub.z)}, sky.Angle(rng.Float64())*sky.Turn, c.Mirrored)
+		for _, missing := range []int{2, 3} {
+			image := spots{width: 1000, height: 1000}
+			for k, star := range stars {
+				if k == missing {
+					continue
+				}
+				v := l.nodes[star].vec()
+				p, _ := c.Pixel(c.CameraFromICRS(sky.ICRS{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}))
+				image.at = append(image.at, complex(p.X, p.Y))
+			}
+			trials, met := 0, 0
+			sweep := sweep{centroidTol: sharpTol, open: true, either: true, lenient: true}
+			scale := c.Scale.Radians()
+			s := theSolver().newSearch(scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
+			s.weigh = func(can *candidate) (proven, bool) {
+				if can.mirrored == c.Mirrored && can.star == hub && can.stars[0] == image.at[0] && cmplx.Abs(can.pixel(l.nodes[stars[1]].vec())-image.at[1]) < 5 {
+					met++
+				}
+				return proven{}, false
+			}
+			s.prepared = true
+			s.chosen, s.flat = image, image
+			s.occupied, s.quick, s.near = newOccupancy(image, 2), make([]int, 4*neighbours+1), make([]int, 4*neighbours+1)
+			s.try(imagePattern{0, 1, 2, 0})
+			if met == 0 {
+				t.Errorf("spoke %d unseen: pattern %v is not met", missing, stars)
 			}
 		}
 	}

@@ -237,7 +237,7 @@ func (v *verifier) weigh(targets []target, anchors []complex128, parameters int,
 			predictions = append(predictions, prediction{hit: t.i >= 0 && t.i < len(depth.at), chance: depth.chance(t.z, tol)})
 		}
 		choices := starts * verifyRounds * float64(len(v.depths))
-		best = max(best, evidence(predictions, choices, math.Pow(first/tol, float64(parameters))))
+		best = max(best, evidence(predictions, choices, math.Pow(max(1, first/tol), float64(parameters))))
 	}
 	return best
 }
