@@ -1,6 +1,10 @@
 package solve
 
-import "slices"
+import (
+	"math"
+	"math/cmplx"
+	"slices"
+)
 
 // Where the sky is rough, by the edges of clouds, trees on a horizon or nebulae, what stands
 // out is not stars, and may outnumber and outshine them. The stars' size is then
@@ -73,17 +77,17 @@ func (b *skyMap) roughPart() float64 {
 // was right before.
 func (p *prepared) starsPSF(calmBefore bool, workers int) *psf {
 	m := p.findPSF(workers)
-	suspect := calmBefore || m.fromStars == 0 || m.misfit > unlikeMisfit
+	suspect := calmBefore || m.fromStars < fewerStars || m.misfit > unlikeMisfit
 	if !suspect || p.sky.roughPart() < leastRough {
 		return m
 	}
 	p.calmOnly = true
 	calm := p.calmPSF(workers)
-	if calm != nil && calm.misfit <= unlikeMisfit && (calmBefore || m.fromStars == 0 || calmNarrower*calm.imageFWHM() < m.imageFWHM()) {
+	if calm != nil && calm.misfit <= unlikeMisfit && (calmBefore || m.fromStars < fewerStars || calmNarrower*calm.imageFWHM() < m.imageFWHM()) {
 		return calm
 	}
 	p.calmOnly = false
-	if m.misfit > unlikeMisfit {
+	if m.misfit > unlikeMisfit || m.fromStars < fewerStars && m.canvas.scale > 1 {
 		return p.faintPSF(workers)
 	}
 	return m
@@ -111,6 +115,46 @@ func (p *prepared) calmPSF(workers int) *psf {
 func (m *psf) imageFWHM() float64 { return m.fwhm() * float64(m.canvas.scale) }
 
 const (
+	// rowPlaces on a straight line, to within rowWidth pixels, are the flashes of an aircraft's lamps
+	// or pieces of a trail: of eighty places at random on a small frame, nine lie so in one of thousands.
+	rowPlaces = 9
+	rowWidth  = 2
+	// mostInRows bounds the places that are looked at.
+	mostInRows = 80
+)
+
+// inRows gives the places of those, of the first mostInRows, that lie in a row.
+func inRows[T any](of []T, place func(T) complex128) map[complex128]bool {
+	var at []complex128
+	for _, s := range of[:min(len(of), mostInRows)] {
+		at = append(at, place(s))
+	}
+	rows := make(map[complex128]bool)
+	for i, a := range at {
+		for _, b := range at[:i] {
+			d := b - a
+			within := rowWidth * cmplx.Abs(d)
+			on := func(z complex128) bool { return math.Abs(imag((z-a)*cmplx.Conj(d))) <= within }
+			n := 0
+			for _, z := range at {
+				if on(z) {
+					n++
+				}
+			}
+			if n < rowPlaces {
+				continue
+			}
+			for _, z := range at {
+				if on(z) {
+					rows[z] = true
+				}
+			}
+		}
+	}
+	return rows
+}
+
+const (
 	// noisySky: a star whose flux is less certain, by so much, than those of the frame's quietest
 	// quarter are stands before a rough sky, or is a piece of it. The sky itself, by moonlight or vignetting,
 	// changes less within a frame.
@@ -120,8 +164,8 @@ const (
 )
 
 // quietFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
-// then the others: the crest of a horizon and the rims of clouds outshine the stars, and what is found
-// there is seldom one. quiet is how many the first are; where the others are few, the order is that of brightness
+// then the others: the crest of a horizon, the rims of clouds and the lamps of an aircraft outshine the
+// stars, and what is found there is seldom one. quiet is how many the first are; where the others are few, the order is that of brightness
 // and all count as quiet.
 func quietFirst(stars []Star) (order []int, quiet int) {
 	var errors []float64
@@ -136,7 +180,11 @@ func quietFirst(stars []Star) (order []int, quiet int) {
 	}
 	slices.Sort(errors)
 	limit := noisySky * errors[len(errors)/4]
-	rough := func(i int) bool { return !stars[i].Saturated && stars[i].Flux/stars[i].SNR > limit }
+	at := func(s Star) complex128 { return complex(s.Pos.X, s.Pos.Y) }
+	rows := inRows(stars, at)
+	rough := func(i int) bool {
+		return rows[at(stars[i])] || !stars[i].Saturated && stars[i].Flux/stars[i].SNR > limit
+	}
 	early := min(len(stars), mostImageStars)
 	n := 0
 	for i := range early {

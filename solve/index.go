@@ -70,11 +70,12 @@ type levelSpec struct {
 // cells nest with the cells of the catalogue. With one star to a cell, two bright ones in a
 // cell would cost the second; with many, the density is no longer even.
 //
-// The last two levels, for fields up to three degrees, are not thinned: they hold more than a
+// Four levels are not thinned. The last two, for fields up to three degrees, hold more than a
 // hundred megabytes together, and no room is left for steps between them, which fields of a
 // degree would want; they do not, since their stars' neighbours are brighter ones. The
-// first is made in the same way for fields of 20 degrees and more through a lens, of which a
-// short exposure may show a dozen stars.
+// first is for fields of 20 degrees and more through a lens, of which a short exposure may show a
+// dozen stars, and the one in the middle for fields from there down to two degrees: between clouds or
+// above a horizon the stars seen are not those that thinning to even density would keep.
 //
 // shapeTol is about the relative stretch that a lens with two percent of distortion at
 // the corner, or a tangent-plane scale wrong by a fifth, gives a pattern a quarter

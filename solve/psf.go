@@ -569,6 +569,8 @@ func (p *prepared) alikeShapes(c *canvas, workers int) []ellipse {
 			}
 		}
 	}
+	rows := inRows(shapes, func(s ellipse) complex128 { return complex(s.x, s.y) })
+	shapes = slices.DeleteFunc(shapes, func(s ellipse) bool { return rows[complex(s.x, s.y)] })
 	// The window of ln(size) that holds most.
 	sizes := make([]float64, len(shapes))
 	for i, s := range shapes {
