@@ -133,6 +133,9 @@ func inRows[T any](of []T, place func(T) complex128) map[complex128]bool {
 	for i, a := range at {
 		for _, b := range at[:i] {
 			d := b - a
+			if d == 0 {
+				continue
+			}
 			within := rowWidth * cmplx.Abs(d)
 			on := func(z complex128) bool { return math.Abs(imag((z-a)*cmplx.Conj(d))) <= within }
 			n := 0

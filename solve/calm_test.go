@@ -1,11 +1,44 @@
 package solve
 
 import (
+	"math/rand/v2"
 	"slices"
 	"testing"
 
+	"polard/mountmodel/sky"
+
 	"pgregory.net/rapid"
 )
+
+// TestRowsComeLast: flashes in a row are told from stars around them, and eighty places at random hold no row.
+func TestRowsComeLast(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	rows := 0
+	for range 200 {
+		var stars []Star
+		for range 70 {
+			stars = append(stars, Star{Pos: sky.Pixel{X: 900 * rng.Float64(), Y: 700 * rng.Float64()}, Flux: 1, SNR: 10})
+		}
+		if _, quiet := quietFirst(stars); quiet < len(stars) {
+			rows++
+		}
+		for i := range 20 {
+			stars = slices.Insert(stars, 0, Star{Pos: sky.Pixel{X: 30 + 40*float64(i), Y: 100 + 20*float64(i) + rng.Float64()}, Flux: 1, SNR: 10})
+		}
+		order, quiet := quietFirst(stars)
+		for _, k := range order[:quiet] {
+			if k < 20 {
+				t.Fatalf("flash %d is taken for a star", k)
+			}
+		}
+		if quiet < 50 { // lines through neighbouring flashes are tilted a little, and catch some
+			t.Fatalf("%d of 70 stars beside the row are taken for stars", quiet)
+		}
+	}
+	if rows > 2 {
+		t.Errorf("%d of 200 random frames have rows", rows)
+	}
+}
 
 // TestQuietFirst: each star once; quiet ones first, in either part in the order given; and nothing is
 // moved while few of the brightest are before a rough sky.
