@@ -159,9 +159,12 @@ func inRows[T any](of []T, place func(T) complex128) map[complex128]bool {
 
 const (
 	// noisySky: a star whose flux is less certain, by so much, than those of the frame's quietest
-	// quarter are stands before a rough sky, or is a piece of it. The sky itself, by moonlight or vignetting,
+	// tenth are stands before a rough sky, or is a piece of it. The sky itself, by moonlight or vignetting,
 	// changes less within a frame.
 	noisySky = 1.6
+	// The flux of a saturated star is known worse, and its height is cut off: up to so many times. Pieces of
+	// a saturated landscape go far beyond.
+	overSky, overAround = 20, 100
 	// noisyPart of the brightest mostImageStars must be so for the order to matter.
 	noisyPart = 0.2
 )
@@ -171,22 +174,27 @@ const (
 // stars, and what is found there is seldom one. quiet is how many the first are; where the others are few, the order is that of brightness
 // and all count as quiet.
 func quietFirst(stars []Star) (order []int, quiet int) {
-	var errors []float64
+	var sky, around []float64
 	for i, s := range stars {
 		order = append(order, i)
-		if s.SNR > 0 {
-			errors = append(errors, s.Flux/s.SNR)
+		if s.SNR > 0 && s.Height > 0 {
+			sky, around = append(sky, s.Flux/s.SNR), append(around, s.Flux/s.Height)
 		}
 	}
-	if len(stars) == 0 || len(errors) < len(stars) {
+	if len(stars) == 0 || len(sky) < len(stars) {
 		return order, len(order)
 	}
-	slices.Sort(errors)
-	limit := noisySky * errors[len(errors)/4]
+	slices.Sort(sky)
+	slices.Sort(around)
+	leastSky, leastAround := sky[len(sky)/10], around[len(around)/10]
 	at := func(s Star) complex128 { return complex(s.Pos.X, s.Pos.Y) }
 	rows := inRows(stars, at)
 	rough := func(i int) bool {
-		return rows[at(stars[i])] || !stars[i].Saturated && stars[i].Flux/stars[i].SNR > limit
+		s := &stars[i]
+		if s.Saturated {
+			return s.Flux/s.SNR > overSky*leastSky || s.Flux/s.Height > overAround*leastAround
+		}
+		return rows[at(*s)] || s.Flux/s.SNR > noisySky*leastSky
 	}
 	early := min(len(stars), mostImageStars)
 	n := 0

@@ -24,6 +24,7 @@ type Star struct {
 	Cov        [2][2]float64 // covariance of Pos, square pixels: xx, xy; xy, yy
 	Flux       float64       // above the sky, in pixel values
 	SNR        float64       // Flux over the error that the sky's noise gives it
+	Height     float64       // of its maximum over the noise of the filtered frame around it, a rough sky included
 	FWHM       float64       // full width at half maximum, pixels (geometric mean of both axes)
 	Peak       float64       // highest pixel above the sky
 	Elongation float64       // long axis over short axis, 1 is round

@@ -739,7 +739,7 @@ func TestUndeclaredMosaics(t *testing.T) {
 }
 
 // noSkyBlindPart is how many times fewer frames without sky go through the whole search.
-const noSkyBlindPart = 16
+const noSkyBlindPart = 64
 
 // TestPixelSurveyWithoutSky: none of these may be solved. The frames have 0.3 to 0.7 megapixels; most are
 // searched at a hinted scale alone, and one in noSkyBlindPart at all scales, as many

@@ -100,7 +100,7 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
-	if fit.astray(pairs, quiet) || fit.strength(pairs, targets, newPlaceGrid(image.brightest(verifySpots), 8)) < wholeLog10Odds {
+	if fit.astray(pairs, quiet) || fit.strength(pairs, targets, image, quiet) < wholeLog10Odds {
 		return nil
 	}
 	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
@@ -149,8 +149,17 @@ func (f *cameraFit) astray(pairs []fitPair, quiet []int) bool {
 // six hundred right ones over all hard kinds of frames the weakest had 24, and nearly all more than 35.
 const wholeLog10Odds = proofLog10Odds + 5
 
-// strength is the evidence of the fit as a whole, as if it were the only one tried.
-func (f *cameraFit) strength(pairs []fitPair, targets []catalogueTarget, grid *placeGrid) float64 {
+// strength is the evidence of the fit as a whole among the brightest of the quiet detections, as if it were
+// the only one tried.
+func (f *cameraFit) strength(pairs []fitPair, targets []catalogueTarget, image spots, quiet []int) float64 {
+	counts := make([]bool, len(image.at))
+	among := image
+	among.at = nil
+	for _, i := range quiet[:min(len(quiet), verifySpots)] {
+		counts[i] = true
+		among.at = append(among.at, image.at[i])
+	}
+	grid := newPlaceGrid(among, 8)
 	var sum float64
 	for _, p := range pairs {
 		sum += p.dx*p.dx + p.dy*p.dy
@@ -158,7 +167,7 @@ func (f *cameraFit) strength(pairs []fitPair, targets []catalogueTarget, grid *p
 	tol := max(lastTol, 3*math.Sqrt(sum/float64(2*len(pairs))))
 	hit := make(map[int]bool)
 	for _, p := range pairs {
-		if p.spot < len(grid.at) && math.Hypot(p.dx, p.dy) <= tol {
+		if counts[p.spot] && math.Hypot(p.dx, p.dy) <= tol {
 			hit[p.star] = true
 		}
 	}

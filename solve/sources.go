@@ -226,6 +226,7 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		Pos:       sky.Pixel{X: c.imagePixel(s.at[0] + m.centre[0]), Y: c.imagePixel(s.at[1] + m.centre[1])},
 		Flux:      s.flux * k,
 		SNR:       s.flux / math.Sqrt(s.varF),
+		Height:    float64(s.height),
 		Saturated: s.full > 0,
 		Blended:   s.multi,
 		Edge:      s.edge,
