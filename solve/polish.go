@@ -100,7 +100,11 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
-	if fit.astray(pairs, quiet) || fit.strength(pairs, targets, image, quiet) < wholeLog10Odds {
+	all := make([]int, len(det.Stars))
+	for i := range all {
+		all[i] = i
+	}
+	if fit.astray(pairs, quiet) || max(fit.strength(pairs, targets, image, all), fit.strength(pairs, targets, image, quiet)) < wholeLog10Odds {
 		return nil
 	}
 	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
@@ -149,13 +153,13 @@ func (f *cameraFit) astray(pairs []fitPair, quiet []int) bool {
 // six hundred right ones over all hard kinds of frames the weakest had 24, and nearly all more than 35.
 const wholeLog10Odds = proofLog10Odds + 5
 
-// strength is the evidence of the fit as a whole among the brightest of the quiet detections, as if it were
+// strength is the evidence of the fit as a whole among the first of the given detections, as if it were
 // the only one tried.
-func (f *cameraFit) strength(pairs []fitPair, targets []catalogueTarget, image spots, quiet []int) float64 {
+func (f *cameraFit) strength(pairs []fitPair, targets []catalogueTarget, image spots, of []int) float64 {
 	counts := make([]bool, len(image.at))
 	among := image
 	among.at = nil
-	for _, i := range quiet[:min(len(quiet), verifySpots)] {
+	for _, i := range of[:min(len(of), verifySpots)] {
 		counts[i] = true
 		among.at = append(among.at, image.at[i])
 	}
