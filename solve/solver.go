@@ -143,7 +143,7 @@ type Solver struct {
 }
 
 // New makes a solver over a catalogue. clock measures how long the stages take
-// and never enters a result. The levels of its index are kept in the folder keep, 150 MB in all,
+// and never enters a result. The levels of its index are kept in the folder keep, 160 MB in all,
 // for the next process that wants them (kept.go); "" keeps none.
 func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	s := &Solver{cat: cat, clock: clock, keep: keep}
