@@ -93,7 +93,8 @@ func (p *prepared) starsPSF(calmBefore bool, workers int) *psf {
 	return m
 }
 
-// onCanvas is the model on the like canvas of another prepared frame.
+// onCanvas is the model on the like canvas of another prepared frame. Its rungs go on naming the first
+// frame's canvas, of which they read the scale alone.
 func (m *psf) onCanvas(p *prepared) *psf {
 	c := p.canvases[slices.IndexFunc(p.canvases, func(c *canvas) bool { return c.scale == m.canvas.scale })]
 	out := *m
@@ -171,8 +172,8 @@ const (
 
 // quietFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
 // then the others: the crest of a horizon, the rims of clouds and the lamps of an aircraft outshine the
-// stars, and what is found there is seldom one. quiet is how many the first are; where the others are few, the order is that of brightness
-// and all count as quiet.
+// stars, and what is found there is seldom one. quiet is how many the first are; where the others are
+// few, the order is that of brightness and all count as quiet.
 func quietFirst(stars []Star) (order []int, quiet int) {
 	var sky, around []float64
 	for i, s := range stars {

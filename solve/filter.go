@@ -25,8 +25,8 @@ type kernel struct {
 const kernelReach = 2.2
 
 // aroundSize is the width, over that of the PSF, of the Gaussian mean around each place that is taken
-// off where the sky is rough (Marr and Hildreth 1980, Proc. R. Soc. B 207, 187): what is ten times as wide
-// as the stars keeps a tenth of its height, and stars lose 7 % of signal-to-noise.
+// off where the sky is rough (Marr and Hildreth 1980, Proc. R. Soc. B 207, 187). Of Gaussians, a wave of ten
+// FWHM keeps a twentieth of its height, and stars lose 15 % of signal-to-noise.
 const aroundSize = 1.6
 
 // newKernel makes the filter for a PSF; for a rough sky one that is blind to what is much wider.

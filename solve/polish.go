@@ -104,7 +104,8 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 	for i := range all {
 		all[i] = i
 	}
-	if fit.astray(pairs, quiet) || max(fit.strength(pairs, targets, image, all), fit.strength(pairs, targets, image, quiet)) < wholeLog10Odds {
+	weak := func(of []int) bool { return fit.strength(pairs, targets, image, of) < wholeLog10Odds }
+	if fit.astray(pairs, quiet) || weak(all) && weak(quiet) {
 		return nil
 	}
 	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}

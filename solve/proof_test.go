@@ -40,8 +40,10 @@ func TestTailBoundsTheExactProbability(t *testing.T) {
 			if bound < exact-1e-9 {
 				t.Fatalf("%d of %d with %g expected: bound 1e%g is below the exact 1e%g", k, len(p), mu, bound, exact)
 			}
-			const smallK = 12                                                          // beyond, the trials' finite number shows in the exact value
-			if float64(k) > 3*mu && k <= smallK && len(p) > 50 && bound > exact+0.75 { // k^2 over twice the number of trials, in decades
+			// Beyond smallK the trials' finite number shows in the exact value; up to there by k^2 over
+			// twice that number, 0.6 decades.
+			const smallK = 12
+			if float64(k) > 3*mu && k <= smallK && len(p) > 50 && bound > exact+0.75 {
 				t.Fatalf("%d of %d with %g expected: bound 1e%g is far above the exact 1e%g", k, len(p), mu, bound, exact)
 			}
 		}
