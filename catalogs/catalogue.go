@@ -143,6 +143,31 @@ func (c *Catalogue) CellRange(cell int) (lo, hi int32) {
 	return c.first[cell], c.first[cell+1]
 }
 
+// CellRangeTo is CellRange for the stars that are not fainter than V = faintest.
+func (c *Catalogue) CellRangeTo(cell int, faintest float64) (lo, hi int32) {
+	lo, hi = c.CellRange(cell)
+	limit := c.limit(faintest)
+	n := sort.Search(int(hi-lo), func(i int) bool { return int(c.code(lo + int32(i))[4]) > limit })
+	return lo, lo + int32(n)
+}
+
+// CellStars yields the stars of a cell, brightest first; a cell number outside 0 to Cells()-1
+// has none.
+func (c *Catalogue) CellStars(cell int) iter.Seq[Star] {
+	return func(yield func(Star) bool) {
+		lo, hi := c.CellRange(cell)
+		if lo == hi {
+			return
+		}
+		f := c.frame(cell)
+		for i := lo; i < hi; i++ {
+			if !yield(c.star(i, f)) {
+				return
+			}
+		}
+	}
+}
+
 // CellOf is the cell that holds the direction d, of any length, or -1 when d is
 // zero or not finite. A star's own direction gives its own cell.
 func (c *Catalogue) CellOf(d sky.ICRS) int { return c.cellOf(d) }

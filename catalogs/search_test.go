@@ -256,6 +256,33 @@ func TestCellsOfTheCatalogue(t *testing.T) {
 	}
 }
 
+// TestCellStars: the stars of a cell one after the other are those of its range, and those to a
+// magnitude the first of them.
+func TestCellStars(t *testing.T) {
+	c := open(t)
+	rapid.Check(t, func(t *rapid.T) {
+		cell := rapid.IntRange(-1, c.Cells()).Draw(t, "cell")
+		faintest := rapid.Float64Range(-2, 16).Draw(t, "faintest")
+		next, _ := c.CellRange(cell)
+		lo, end := c.CellRangeTo(cell, faintest)
+		if lo != next {
+			t.Errorf("the stars to a magnitude begin at %d, all at %d", lo, next)
+		}
+		for s := range c.CellStars(cell) {
+			if s != c.Star(next) {
+				t.Errorf("CellStars gives %+v, Star gives %+v", s, c.Star(next))
+			}
+			if bright := float64(s.V) <= faintest; bright != (next < end) {
+				t.Errorf("star %d of V = %g is among those to %g: %v", next, s.V, faintest, !bright)
+			}
+			next++
+		}
+		if _, hi := c.CellRange(cell); next != hi {
+			t.Errorf("the cell ends at %d, its stars at %d", hi, next)
+		}
+	})
+}
+
 // Every point of a cone lies in one of its cells, and no cell of a cone is
 // farther from it than its own size.
 func TestCellsInConeProperty(t *testing.T) {

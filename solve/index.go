@@ -276,7 +276,7 @@ func (b shapeBins) buckets() int { return 8 * b.half * b.half * b.half * b.half 
 
 // buildLevel thins the catalogue, finds neighbours and files the patterns.
 func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
-	if spec.grid >= largeGrid {
+	if spec.stars >= manyStars {
 		// What images and smaller levels have left behind is given back first, and
 		// what this one leaves behind at the end: the peak decides what a small computer
 		// needs.
@@ -291,14 +291,17 @@ func buildLevel(cat *catalogs.Catalogue, spec levelSpec) *level {
 		l.nodes, mags = starsTo(cat, spec.faintest)
 	}
 	l.far = nearest(l.nodes, mags, spec)
-	if spec.grid >= largeGrid {
+	if spec.stars >= manyStars {
 		runtime.GC() // what the search for neighbours has left behind, before the entries are made
 	}
 	l.file()
 	return l
 }
 
-// largeGrid is the grid of the first level that takes tens of megabytes.
+// manyStars is how many take a hundred megabytes.
+const manyStars = 1_000_000
+
+// largeGrid is the grid of the first level for fields of some degrees at most.
 const largeGrid = 192
 
 // file sorts all patterns into buckets by counting them first.
@@ -309,7 +312,7 @@ func (l *level) file() {
 	counts := make([][]uint32, workers)
 	each := func(visit func(w int, p []filedPattern)) {
 		inParallel(workers, workers, func(_, w int) {
-			g := gatherer{l.bins.buckets()/gathered + 1, make([][]filedPattern, gathered), func(p []filedPattern) { visit(w, p) }}
+			g := newGatherer(l.bins.buckets(), func(p []filedPattern) { visit(w, p) })
 			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
 				l.patternsOf(uint32(i), g.add)
 			}
@@ -351,20 +354,29 @@ type filedPattern struct{ bucket, entry uint32 }
 // together, in the order in which they came: scattered one by one over a hundred
 // megabytes, each would cost a wait for memory.
 type gatherer struct {
-	per   int // buckets of a part
+	shift int // of a bucket's number, to that of its part
 	parts [][]filedPattern
 	give  func([]filedPattern)
 }
 
-// A gatherer has so many parts, and hands over so many patterns at once: then a part of a
+// A gatherer has at most so many parts, and hands over so many patterns at once: then a part of a
 // large level, its counts and the gathered patterns each fit a processor's second cache.
 const (
 	gathered   = 256
 	handedOver = 1024
 )
 
+func newGatherer(buckets int, give func([]filedPattern)) gatherer {
+	g := gatherer{give: give}
+	for (buckets-1)>>g.shift >= gathered {
+		g.shift++
+	}
+	g.parts = make([][]filedPattern, (buckets-1)>>g.shift+1)
+	return g
+}
+
 func (g *gatherer) add(bucket int, e uint32) {
-	part := &g.parts[bucket/g.per]
+	part := &g.parts[bucket>>g.shift]
 	if *part == nil {
 		*part = make([]filedPattern, 0, handedOver)
 	}
@@ -387,7 +399,8 @@ func (g *gatherer) flush() {
 func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 	at := l.nodes[hub].vec()
 	var spoke [mostSpokes]vec32
-	var gram [mostSpokes][mostSpokes]float32 // the spokes' scalar products
+	var length [mostSpokes]float32
+	var gram [mostSpokes][mostSpokes]float32 // the spokes' scalar products, for central
 	n := 0
 	for ; n < l.spec.spokes; n++ {
 		j, ok := l.neighbour(hub, n)
@@ -395,9 +408,14 @@ func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 			break
 		}
 		spoke[n] = l.nodes[j].vec().sub(at)
-		for k := range n + 1 {
-			gram[n][k] = spoke[n].dot(spoke[k])
-			gram[k][n] = gram[n][k]
+		square := spoke[n].dot(spoke[n])
+		length[n] = sqrt32(square)
+		if l.spec.thinned() {
+			gram[n][n] = square
+			for k := range n {
+				gram[n][k] = spoke[n].dot(spoke[k])
+				gram[k][n] = gram[n][k]
+			}
 		}
 	}
 	far, size := uint8(0), -1
@@ -408,7 +426,7 @@ func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 		}
 		if triple[0] != far {
 			far = triple[0]
-			longest := sqrt32(gram[far][far])
+			longest := length[far]
 			size = -1
 			if longest < longestSpoke {
 				size = l.bins.sizeBin(float64(longest))
@@ -416,7 +434,7 @@ func (l *level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 			if size >= 0 && size < sizeBins {
 				e1, e2 := tangent(at, spoke[far])
 				for k := range far {
-					shape[k] = turned(spoke[k], e1, e2, sqrt32(gram[k][k])/longest)
+					shape[k] = turned(spoke[k], e1, e2, length[k]/longest)
 				}
 			}
 		}

@@ -41,71 +41,105 @@ func (l *level) neighbour(star uint32, k int) (uint32, bool) {
 	}
 }
 
-// bruteForceStars is the number of stars up to which neighbours are found by
-// looking at every pair: 5000 take 80 ms, and there the cells are so large
-// that a cube face with its margin would be the whole sky.
-const bruteForceStars = 6000
+// sweptStars is the number of stars up to which neighbours are found by going along one axis: then
+// the cells of a grid are so large that a cube face with its margin would be the whole sky.
+const sweptStars = 6000
 
 // nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
 // the nearest that are not fainter than itself, and none for stars left to another level as
 // hubs. It gives those that a node has no room for.
 func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
-	far := make(neighbourLists)
-	wanted := max(spec.spokes, neighbours)
-	if len(nodes) <= bruteForceStars {
-		at := make([]vec32, len(nodes))
-		for i := range nodes {
-			at[i] = nodes[i].vec()
-		}
-		for i := range nodes {
-			best := nearList{wanted: wanted}
-			for j := range nodes {
-				if j != i && (mags == nil || mags[j] <= mags[i]) {
-					best.offer(at[j].sub(at[i]), uint32(j))
-				}
-			}
-			best.store(nodes, uint32(i), far)
-		}
-		return far
-	}
-	faces := make([]uint8, len(nodes))
 	workers := runtime.GOMAXPROCS(0)
-	inParallel(workers, workers, func(_, w int) {
-		for i := len(nodes) * w / workers; i < len(nodes)*(w+1)/workers; i++ {
-			at := nodes[i].ray()
-			f, _, _ := faceOf(float64(at.x), float64(at.y), float64(at.z))
-			faces[i] = uint8(f)
-		}
-	})
-	var parts [6]neighbourLists
-	grids := make([]faceGrid, workers) // used again for the next face
-	inParallel(len(grids), len(parts), func(w, face int) {
-		parts[face] = make(neighbourLists)
-		grids[w].fill(nodes, mags, face, spec.grid)
-		grids[w].nearest(nodes, faces, mags, float32(spec.brighter), wanted, parts[face])
-	})
-	for _, p := range parts {
+	var parts []neighbourLists
+	if len(nodes) <= sweptStars {
+		parts = make([]neighbourLists, workers)
+		s := newAxisSweep(nodes, mags)
+		inParallel(workers, workers, func(_, w int) {
+			parts[w] = make(neighbourLists)
+			s.nearest(len(nodes)*w/workers, len(nodes)*(w+1)/workers, nodes, spec, parts[w])
+		})
+	} else {
+		parts = make([]neighbourLists, 6)
+		faces := facesOf(nodes, spec.grid)
+		grids := make([]faceGrid, workers) // used again for the next face
+		inParallel(workers, len(parts), func(w, face int) {
+			parts[face] = make(neighbourLists)
+			grids[w].fill(nodes, faces, mags, face, spec.grid)
+			grids[w].nearest(nodes, faces, spec, parts[face])
+		})
+	}
+	far := parts[0]
+	for _, p := range parts[1:] {
 		maps.Copy(far, p)
 	}
 	return far
 }
 
+// neighboursListed is how many neighbours of each star are listed.
+func (s levelSpec) neighboursListed() int { return max(s.spokes, neighbours) }
+
+// hub tells whether a star is left to this level as the hub of patterns, by its magnitude.
+func (s levelSpec) hub(mag float32) bool { return s.brighter == 0 || mag > float32(s.brighter) }
+
+// axisSweep finds neighbours among stars sorted along one axis: those between which and a star
+// lies a longer way along it than to the neighbours known are not looked at.
+type axisSweep struct {
+	stars []filedStar
+}
+
+func newAxisSweep(nodes []node, mags []float32) axisSweep {
+	s := axisSweep{make([]filedStar, len(nodes))}
+	for i := range nodes {
+		s.stars[i] = filed(nodes, mags, i)
+	}
+	slices.SortFunc(s.stars, func(a, b filedStar) int {
+		return cmp.Or(cmp.Compare(a.at.x, b.at.x), cmp.Compare(a.node, b.node))
+	})
+	return s
+}
+
+// nearest finds the neighbours of the stars from lo to hi-1 in the order of the axis.
+func (s axisSweep) nearest(lo, hi int, nodes []node, spec levelSpec, far neighbourLists) {
+	for i := lo; i < hi; i++ {
+		star := &s.stars[i]
+		best := newNearList(spec.neighboursListed())
+		if spec.hub(star.mag) {
+			for k := i + 1; k < len(s.stars) && sq32(s.stars[k].at.x-star.at.x) < best.worst; k++ {
+				best.offer(star, &s.stars[k])
+			}
+			for k := i - 1; k >= 0 && sq32(s.stars[k].at.x-star.at.x) < best.worst; k-- {
+				best.offer(star, &s.stars[k])
+			}
+		}
+		best.store(nodes, star.node, far)
+	}
+}
+
+func sq32(x float32) float32 { return x * x }
+
 // nearList is a list of the nearest stars so far, nearest first.
 type nearList struct {
 	wanted int
 	n      int
+	worst  float32 // a star as far as this, squared, is not taken
 	ids    [mostSpokes]uint32
 	dist   [mostSpokes]float32
 }
 
-// offer takes star j at the distance d into the list if it is near enough.
-func (b *nearList) offer(d vec32, j uint32) {
-	r := d.dot(d)
+func newNearList(wanted int) nearList { return nearList{wanted: wanted, worst: math.MaxFloat32} }
+
+// offer takes another star into the list if it is near enough and not fainter than the list's own.
+func (b *nearList) offer(own, s *filedStar) {
+	d := s.at.sub(own.at)
+	if r := d.dot(d); r < b.worst && s.mag <= own.mag {
+		b.take(r, s.node)
+	}
+}
+
+func (b *nearList) take(r float32, node uint32) {
 	k := b.n
 	if k == b.wanted {
-		if k--; r >= b.dist[k] {
-			return
-		}
+		k--
 	} else {
 		b.n++
 	}
@@ -113,7 +147,10 @@ func (b *nearList) offer(d vec32, j uint32) {
 		b.dist[k], b.ids[k] = b.dist[k-1], b.ids[k-1]
 		k--
 	}
-	b.dist[k], b.ids[k] = r, j
+	b.dist[k], b.ids[k] = r, node
+	if b.n == b.wanted {
+		b.worst = b.dist[b.n-1]
+	}
 }
 
 // store packs the list into the node of star i; neighbours that do not fit go to far.
@@ -146,52 +183,78 @@ type faceGrid struct {
 	corner float64
 	starts []int32
 	next   []int32
-	stars  []filedStar // by cell; within it brightest first where brightness counts
+	found  []foundStar
+	stars  []filedStar // by cell
 }
 
 type filedStar struct {
 	at   vec32
-	mag  float32
+	mag  float32 // 0 where neighbours may be fainter
 	node uint32
 }
+
+func filed(nodes []node, mags []float32, i int) filedStar {
+	s := filedStar{at: nodes[i].vec(), node: uint32(i)}
+	if mags != nil {
+		s.mag = mags[i]
+	}
+	return s
+}
+
+// foundStar is a star of a face or its margin, and its cell.
+type foundStar struct{ node, cell uint32 }
 
 // faceReach is how many cells around a star's own are searched at most: as far
 // as the largest triangles go.
 const faceReach = 6
 
-func (g *faceGrid) fill(nodes []node, mags []float32, face, n int) {
+// atEdge marks a star that may lie in the margin of another face, beside the number of its own.
+const atEdge = 8
+
+// facesOf tells on which face of the cube every star lies, and which lie at an edge, for grids of n cells.
+func facesOf(nodes []node, n int) []uint8 {
+	// Across the edge the tangent t of an angle is 1/t.
+	const cellsOver = faceReach + 0.5
+	edge := 1 / (1 + cellsOver*2/float64(n))
+	faces := make([]uint8, len(nodes))
+	workers := runtime.GOMAXPROCS(0)
+	inParallel(workers, workers, func(_, w int) {
+		for i := len(nodes) * w / workers; i < len(nodes)*(w+1)/workers; i++ {
+			at := nodes[i].ray()
+			f, u, v := faceOf(float64(at.x), float64(at.y), float64(at.z))
+			faces[i] = uint8(f)
+			if max(math.Abs(u), math.Abs(v)) > edge {
+				faces[i] |= atEdge
+			}
+		}
+	})
+	return faces
+}
+
+func (g *faceGrid) fill(nodes []node, faces []uint8, mags []float32, face, n int) {
 	g.face, g.cell = face, 2/float64(n)
 	g.n = n + 2*faceReach
 	g.corner = -1 - faceReach*g.cell
 	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
 	clear(g.starts)
-	for i := range nodes {
+	g.found = g.found[:0]
+	for i, f := range faces {
+		if int(f&^atEdge) != face && f&atEdge == 0 {
+			continue
+		}
 		if c, ok := g.cellOf(nodes[i].ray()); ok {
 			g.starts[c+1]++
+			g.found = append(g.found, foundStar{uint32(i), uint32(c)})
 		}
 	}
 	for c := range g.n * g.n {
 		g.starts[c+1] += g.starts[c]
 	}
 	g.next = append(g.next[:0], g.starts...)
-	total := int(g.starts[g.n*g.n])
-	g.stars = slices.Grow(g.stars[:0], total)[:total]
-	for i := range nodes {
-		if c, ok := g.cellOf(nodes[i].ray()); ok {
-			s := filedStar{at: nodes[i].vec(), node: uint32(i)}
-			if mags != nil {
-				s.mag = mags[i]
-			}
-			g.stars[g.next[c]] = s
-			g.next[c]++
-		}
-	}
-	if mags != nil {
-		for c := range g.n * g.n {
-			slices.SortFunc(g.stars[g.starts[c]:g.starts[c+1]], func(a, b filedStar) int {
-				return cmp.Or(cmp.Compare(a.mag, b.mag), cmp.Compare(a.node, b.node))
-			})
-		}
+	g.stars = slices.Grow(g.stars[:0], len(g.found))[:len(g.found)]
+	for _, f := range g.found {
+		g.stars[g.next[f.cell]] = filed(nodes, mags, int(f.node))
+		g.next[f.cell]++
 	}
 }
 
@@ -226,53 +289,81 @@ func (g *faceGrid) turned(s vec32) (u, v, w float64) {
 	return u, v, w
 }
 
-func (g *faceGrid) nearest(nodes []node, faces []uint8, mags []float32, brighter float32, wanted int, far neighbourLists) {
-	for i := range nodes {
-		if int(faces[i]) != g.face {
-			continue
-		}
-		at := nodes[i].vec()
-		u, v, w := g.turned(at)
-		u, v = u/w, v/w
-		cu, cv := int((u-g.corner)/g.cell), int((v-g.corner)/g.cell)
-		var mag float32
-		best := nearList{wanted: wanted}
-		if mags != nil {
-			if mag = mags[i]; mag <= brighter {
-				best.store(nodes, uint32(i), far)
-				continue
-			}
-		}
-		// A step in the plane is at least this much on the sphere.
-		shrink := 1 / (1 + u*u + v*v)
-		for reach := 1; reach <= faceReach; reach++ {
-			for du := -reach; du <= reach; du++ {
-				step := 1
-				if reach > 1 && du > -reach && du < reach {
-					step = 2 * reach // only the ring that is new
+// nearest finds the neighbours of the face's own stars.
+func (g *faceGrid) nearest(nodes []node, faces []uint8, spec levelSpec, far neighbourLists) {
+	for cu := faceReach; cu < g.n-faceReach; cu++ {
+		for cv := faceReach; cv < g.n-faceReach; cv++ {
+			c := cu*g.n + cv
+			for k := g.starts[c]; k < g.starts[c+1]; k++ {
+				star := &g.stars[k]
+				if int(faces[star.node]&^atEdge) != g.face {
+					continue
 				}
-				for dv := -reach; dv <= reach; dv += step {
-					a, b := cu+du, cv+dv
-					if a < 0 || b < 0 || a >= g.n || b >= g.n {
-						continue
-					}
-					c := a*g.n + b
-					for k := g.starts[c]; k < g.starts[c+1]; k++ {
-						s := &g.stars[k]
-						if s.mag > mag {
-							break
-						}
-						if s.node != uint32(i) {
-							best.offer(s.at.sub(at), s.node)
-						}
-					}
+				best := newNearList(spec.neighboursListed())
+				if spec.hub(star.mag) {
+					g.search(&best, star, cu, cv)
 				}
-			}
-			seen := float64(reach) * g.cell * shrink
-			if best.n == wanted && float64(best.dist[wanted-1]) <= seen*seen {
-				break
+				best.store(nodes, star.node, far)
 			}
 		}
-		best.store(nodes, uint32(i), far)
+	}
+}
+
+// search offers the stars of the cells around a star, ring by ring, as long as one may be near enough.
+func (g *faceGrid) search(best *nearList, star *filedStar, cu, cv int) {
+	u, v, w := g.turned(star.at)
+	u, v = u/w, v/w
+	// How far the edges of the star's own cell are.
+	below, left := u-g.corner-float64(cu)*g.cell, v-g.corner-float64(cv)*g.cell
+	above, right := g.cell-below, g.cell-left
+	around := min(above, below, left, right)
+	for reach := 1; reach <= faceReach; reach++ {
+		// A step in the plane is at least this much on the sphere, as far as this ring goes.
+		far := float64(reach+1) * g.cell
+		shrink := 1 / (1 + sq(math.Abs(u)+far) + sq(math.Abs(v)+far))
+		within := func(step float64) bool { // whether a star so far away in the plane may be near enough
+			arc := step * shrink
+			return sq(arc*(1-arc*arc/24)) < float64(best.worst) // the chord, squared
+		}
+		ring := float64(reach-1) * g.cell
+		if reach == 1 {
+			g.offer(best, star, cu, cv, cv)
+		} else if !within(ring + around) {
+			return
+		}
+		from, to := cv-reach+1, cv+reach-1
+		if within(ring + left) {
+			from--
+			for d := 1 - reach; d < reach; d++ {
+				g.offer(best, star, cu+d, from, from)
+			}
+		}
+		if within(ring + right) {
+			to++
+			for d := 1 - reach; d < reach; d++ {
+				g.offer(best, star, cu+d, to, to)
+			}
+		}
+		if within(ring + below) {
+			g.offer(best, star, cu-reach, from, to)
+		}
+		if within(ring + above) {
+			g.offer(best, star, cu+reach, from, to)
+		}
+	}
+}
+
+// offer offers the stars of some cells of a row, which lie together.
+func (g *faceGrid) offer(best *nearList, star *filedStar, row, from, to int) {
+	first := row * g.n
+	near := g.stars[g.starts[first+from]:g.starts[first+to+1]]
+	at, mag, worst := star.at, star.mag, best.worst
+	for k := range near {
+		s := &near[k]
+		dx, dy, dz := s.at.x-at.x, s.at.y-at.y, s.at.z-at.z
+		if r := dx*dx + dy*dy + dz*dz; r < worst && s.mag <= mag && s.node != star.node {
+			best.take(r, s.node)
+			worst = best.worst
+		}
 	}
 }

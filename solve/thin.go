@@ -5,7 +5,6 @@ import (
 	"math"
 	"runtime"
 	"slices"
-	"sort"
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
@@ -42,15 +41,20 @@ func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 		used := make([]uint8, k*k)
 		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
 			clear(used)
-			lo, hi := cat.CellRange(c)
-			for id := lo; id < hi; id++ {
-				d := cat.Star(id).Dir
-				g := gridCell(d, grid)
+			full := 0
+			for s := range cat.CellStars(c) {
+				g := gridCell(s.Dir, grid)
 				// the place within the catalogue's cell
-				if sub := g/grid%k*k + g%k; int(used[sub]) < perCell {
-					used[sub]++
-					nodes[end[w]].octaPlace = octaPlaceOf(vec32FromICRS(d))
-					end[w]++
+				sub := g/grid%k*k + g%k
+				if int(used[sub]) == perCell {
+					continue
+				}
+				nodes[end[w]].octaPlace = octaPlaceOf(vec32FromICRS(s.Dir))
+				end[w]++
+				if used[sub]++; int(used[sub]) == perCell {
+					if full++; full == len(used) {
+						break
+					}
 				}
 			}
 		}
@@ -64,26 +68,38 @@ func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 
 // thinCoarse is thin for cells that hold several of the catalogue's.
 func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
-	cells := make([][]catalogs.Star, 6*grid*grid)
-	for c := range cat.Cells() {
-		lo, hi := cat.CellRange(c)
-		for id := lo; id < min(hi, lo+int32(perCell)); id++ {
-			s := cat.Star(id)
-			g := gridCell(s.Dir, grid)
-			cells[g] = append(cells[g], s)
+	// The catalogue numbers the faces otherwise, but one after the other as well.
+	perFace := cat.Cells() / 6
+	var faces [6][]catalogs.Star
+	inParallel(runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
+		cells := make([][]catalogs.Star, grid*grid) // brightest first
+		for c := face * perFace; c < (face+1)*perFace; c++ {
+			kept := &cells[gridCell(cat.CellCenter(c), grid)%len(cells)]
+			for s := range cat.CellStars(c) {
+				n := len(*kept)
+				if n == perCell && (*kept)[n-1].V <= s.V {
+					break // the rest of the catalogue's cell is no brighter
+				}
+				k, _ := slices.BinarySearchFunc(*kept, s, byBrightness)
+				if n == perCell {
+					*kept = (*kept)[:n-1]
+				}
+				*kept = slices.Insert(*kept, k, s)
+			}
 		}
-	}
-	var kept []catalogs.Star
-	for _, stars := range cells {
-		slices.SortFunc(stars, func(a, b catalogs.Star) int { return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID)) })
-		kept = append(kept, stars[:min(perCell, len(stars))]...)
-	}
-	slices.SortFunc(kept, func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
+		faces[face] = slices.Concat(cells...)
+		slices.SortFunc(faces[face], func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
+	})
+	kept := slices.Concat(faces[:]...)
 	nodes := make([]node, len(kept))
 	for i, s := range kept {
 		nodes[i].octaPlace = octaPlaceOf(vec32FromICRS(s.Dir))
 	}
 	return nodes
+}
+
+func byBrightness(a, b catalogs.Star) int {
+	return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID))
 }
 
 // faceOf tells which face of the cube around the sphere a direction pierces
@@ -127,17 +143,21 @@ func equalAngle(tan float64, n int) int {
 func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
 	begin := make([]int, cat.Cells()+1)
 	for c := range cat.Cells() {
-		lo, hi := cat.CellRange(c)
-		n := sort.Search(int(hi-lo), func(i int) bool { return float64(cat.Star(lo+int32(i)).V) > faintest })
-		begin[c+1] = begin[c] + n
+		lo, hi := cat.CellRangeTo(c, faintest)
+		begin[c+1] = begin[c] + int(hi-lo)
 	}
 	total := begin[cat.Cells()]
 	nodes, mags := make([]node, total), make([]float32, total)
 	inParallel(runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
-		lo, _ := cat.CellRange(c)
-		for i := begin[c]; i < begin[c+1]; i++ {
-			s := cat.Star(lo + int32(i-begin[c]))
+		i := begin[c]
+		if i == begin[c+1] {
+			return
+		}
+		for s := range cat.CellStars(c) {
 			nodes[i].octaPlace, mags[i] = octaPlaceOf(vec32FromICRS(s.Dir)), s.V
+			if i++; i == begin[c+1] {
+				break
+			}
 		}
 	})
 	return nodes, mags
