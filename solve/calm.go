@@ -164,7 +164,8 @@ const (
 	// changes less within a frame.
 	noisySky = 1.6
 	// The flux of a saturated star is known worse, and its height is cut off: up to so many times. Pieces of
-	// a saturated landscape go far beyond.
+	// a saturated landscape go far beyond. Where more are saturated than form patterns, it may be a lit
+	// landscape, and if it is not, the others will do.
 	overSky, overAround = 20, 100
 	// noisyPart of the brightest mostImageStars must be so for the order to matter.
 	noisyPart = 0.2
@@ -175,14 +176,24 @@ const (
 // stars, and what is found there is seldom one. quiet is how many the first are; where the others are
 // few, the order is that of brightness and all count as quiet.
 func quietFirst(stars []Star) (order []int, quiet int) {
-	var sky, around []float64
+	saturated := 0
 	for i, s := range stars {
 		order = append(order, i)
-		if s.SNR > 0 && s.Height > 0 {
+		if !(s.SNR > 0 && s.Height > 0) {
+			return order, len(order)
+		}
+		if s.Saturated {
+			saturated++
+		}
+	}
+	lit := saturated > mostImageStars
+	var sky, around []float64
+	for _, s := range stars {
+		if !lit || !s.Saturated {
 			sky, around = append(sky, s.Flux/s.SNR), append(around, s.Flux/s.Height)
 		}
 	}
-	if len(stars) == 0 || len(sky) < len(stars) {
+	if len(sky) == 0 {
 		return order, len(order)
 	}
 	slices.Sort(sky)
@@ -193,7 +204,7 @@ func quietFirst(stars []Star) (order []int, quiet int) {
 	rough := func(i int) bool {
 		s := &stars[i]
 		if s.Saturated {
-			return s.Flux/s.SNR > overSky*leastSky || s.Flux/s.Height > overAround*leastAround
+			return lit || s.Flux/s.SNR > overSky*leastSky || s.Flux/s.Height > overAround*leastAround
 		}
 		return rows[at(*s)] || s.Flux/s.SNR > noisySky*leastSky
 	}

@@ -76,6 +76,26 @@ func TestQuietFirst(t *testing.T) {
 	})
 }
 
+// TestLitLandscapeComesLast: where more is saturated than forms patterns, the stars are the others, however
+// quietly the landscape shines.
+func TestLitLandscapeComesLast(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		lamps := rapid.IntRange(mostImageStars+1, 300).Draw(t, "lamps")
+		var stars []Star
+		for range lamps {
+			noise, height := rapid.Float64Range(1, 1e6).Draw(t, "noise"), rapid.Float64Range(1, 1e4).Draw(t, "height")
+			stars = append(stars, Star{Flux: 1e9, SNR: 1e9 / noise, Height: height, Saturated: true})
+		}
+		for range 40 {
+			stars = append(stars, Star{Flux: 1e4, SNR: 100, Height: 100})
+		}
+		order, quiet := quietFirst(stars)
+		if quiet != 40 || slices.Min(order[:quiet]) != lamps {
+			t.Fatalf("%d of 40 stars come first, the first of them %d", quiet, slices.Min(order[:quiet]))
+		}
+	})
+}
+
 // Frames in which bumps of cloud outnumber and outshine the stars: their width must be that of
 // the stars, drawn with the FWHM of the scene and widened by the pixel.
 func TestStarsBetweenClouds(t *testing.T) {

@@ -62,10 +62,12 @@ const (
 	// of candidates to expect it makes the odds asked for: next to none in the wide
 	// fields' levels, where there are few candidates and the level's stars are often
 	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
-	// dozen stars is not lost for want of neighbours.
+	// dozen stars is not lost for want of neighbours, and patientOdds in the last sweeps of a hinted
+	// scale, for a single neighbour of six between clouds.
 	// quickPart is how much less is asked of the hub alone.
 	nearPassed    = 10
 	leastNearOdds = 1e-2
+	patientOdds   = 0.05
 	quickPart     = 20
 )
 
@@ -275,7 +277,7 @@ type search struct {
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
 	open, either     bool    // with open patterns; with those that miss the second spoke
-	lenient          bool    // drops none for want of neighbours
+	nearOdds         float64 // asked of neighbours at the strictest, 1 to drop no candidate for want of them
 	deepInField      float64 // stars of the level in the field, for a deep search; 0 for others
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
@@ -343,10 +345,7 @@ func (s *search) prepare() {
 	s.patterns = imagePatterns(s.flat, s.open, !spec.thinned())
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
 	const most = 4 * neighbours
-	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
-	if s.lenient {
-		odds = 1
-	}
+	odds := min(max(nearPassed/s.expected(), s.nearOdds), 1)
 	s.quick = leastHits(s.occupied.fill, min(quickPart*odds, 1), most)
 	if s.open { // the hub may have no neighbour left
 		clear(s.quick)

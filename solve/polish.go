@@ -105,7 +105,8 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 		all[i] = i
 	}
 	weak := func(of []int) bool { return fit.strength(pairs, targets, image, of) < wholeLog10Odds }
-	if fit.astray(pairs, quiet) || weak(all) && weak(quiet) {
+	wide := fit.Scale*sky.Angle(max(image.width, image.height)) > wideField
+	if wide && fit.astray(pairs, quiet) || weak(all) && weak(quiet) {
 		return nil
 	}
 	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}

@@ -166,7 +166,7 @@ type sweep struct {
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
 	either      bool      // of which the second spoke may be the unseen one too, which takes long to look up
-	lenient     bool      // drops no candidate for want of neighbours
+	nearOdds    float64   // asked of neighbours at the strictest, 1 to drop no candidate for want of them
 	brightest   int       // of the image's stars alone form patterns; 0 for all
 	quiet       bool      // with the image's stars of quiet sky first
 	deep        bool      // see deep.go
@@ -187,7 +187,7 @@ const nearRadius = 15 * sky.Degree
 func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
 	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, either: p.either, lenient: p.lenient,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, either: p.either, nearOdds: p.nearOdds,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.spec.shapeTol) }, trials: trials,
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.width, image.height))) > wideField {
@@ -319,7 +319,7 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 	hinted, blind := hintedRanges(image, hint.Scale), blindRanges(image, hint.Scale)
 	bentHinted, bentBlind := bent(image, hinted), bent(image, blind)
 	sweepOver := func(ranges []scaleRange, tol float64, near *sky.ICRS) *sweep {
-		return &sweep{ranges: ranges, centroidTol: tol, near: near, searches: make([]*search, len(ranges))}
+		return &sweep{ranges: ranges, centroidTol: tol, near: near, nearOdds: leastNearOdds, searches: make([]*search, len(ranges))}
 	}
 	var turns []turn
 	if hint.Near != nil {
@@ -336,7 +336,9 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 		return out
 	}
 	if noisy {
-		turns = append(turns, turn{quietly(slices.Concat(hinted, bentHinted)), toTheEnd})
+		soft := quietly(hinted)
+		soft.centroidTol, soft.nearOdds = softTol, patientOdds
+		turns = append(turns, turn{quietly(slices.Concat(hinted, bentHinted)), toTheEnd}, turn{soft, toTheEnd})
 	}
 	sharp, quiet := sweepOver(blind, sharpTol, nil), quietly(blind)
 	if everywhere {
@@ -346,10 +348,21 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 		turns = append(turns, turn{quiet, firstTurn}, turn{quietly(bentBlind), toTheEnd})
 	}
 	if len(image.at) <= sparseImage || !hint.Quick {
-		lenient, open := quietly(slices.Concat(hinted, bentHinted)), quietly(slices.Concat(hinted, bentHinted))
-		lenient.lenient = true
-		open.open, open.either, open.brightest = true, true, sparseImage
-		turns = append(turns, turn{open, firstOpen}, turn{lenient, toTheEnd}, turn{open, toTheEnd})
+		ranges := slices.Concat(hinted, bentHinted)
+		lenient := quietly(ranges)
+		lenient.nearOdds = 1
+		orders := []*sweep{quietly(ranges)}
+		if noisy {
+			orders = append(orders, sweepOver(ranges, sharpTol, nil))
+		}
+		for _, open := range orders {
+			open.open, open.either, open.brightest, open.nearOdds = true, true, sparseImage, patientOdds
+			turns = append(turns, turn{open, firstOpen})
+		}
+		turns = append(turns, turn{lenient, toTheEnd})
+		for _, open := range orders {
+			turns = append(turns, turn{open, toTheEnd})
+		}
 	}
 	if everywhere {
 		turns = append(turns, turn{sharp, toTheEnd})
@@ -360,7 +373,7 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 	if everywhere && len(image.at) <= sparseImage {
 		wide := slices.DeleteFunc(slices.Concat(blind, bentBlind), func(r scaleRange) bool { return levelSpecs[r.level].grid > lenientGrid })
 		lenient := quietly(wide)
-		lenient.lenient = true
+		lenient.nearOdds = 1
 		turns = append(turns, turn{lenient, toTheEnd})
 	}
 	if everywhere {
