@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
 
 	"polard/mountmodel/sky"
 )
@@ -27,7 +28,12 @@ type Catalogue struct {
 	mags   [256]float32
 	upTo   [256]int32 // number of stars up to each magnitude code
 	source [32]byte
+	bright func() []Star // the brightest of the whole sky, brightest first
 }
+
+// brightStars is how many of the sky's brightest stars are kept unpacked: to V = 6.5 or so. Wide fields
+// want some hundred of them, again and again.
+const brightStars = 9000
 
 // guideStride is the number of stars between entries of the guide from index
 // to cell: about as many as a cell holds, so that a few steps find the cell.
@@ -68,6 +74,7 @@ func Parse(data []byte) (*Catalogue, error) {
 		return nil, err
 	}
 
+	c.bright = sync.OnceValue(func() []Star { return c.brightest(sky.ICRS{Z: 1}, 180*sky.Degree, brightStars) })
 	c.grid = newGrid(int(h.perEdge))
 	c.guide = make([]int32, 0, c.Len()/guideStride+1)
 	cell := 0
@@ -267,6 +274,23 @@ func (c *Catalogue) Brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
 	if n <= 0 {
 		return nil
 	}
+	if wantedOfAll(radius, n) <= brightStars {
+		if k, ok := newCone(center, radius); ok {
+			out := make([]Star, 0, n)
+			for _, s := range c.bright() {
+				if k.holds(sky.Vec(s.Dir)) {
+					if out = append(out, s); len(out) == n {
+						return out
+					}
+				}
+			}
+		}
+	}
+	return c.brightest(center, radius, n)
+}
+
+// brightest is Brightest by looking into every cell of the cone.
+func (c *Catalogue) brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
 	type found struct {
 		i int32
 		d sky.Vec
@@ -311,11 +335,17 @@ func byBrightness(a, b Star) int {
 // 0.6 mag, over which the number of stars about doubles.
 const limitStep = stepsPerMag * 6 / 10
 
+// wantedOfAll is how many stars the whole sky must hold for a cone of average density to hold half as
+// many again as n.
+func wantedOfAll(radius sky.Angle, n int) float64 {
+	part := math.Max((1-math.Cos(math.Min(float64(radius), math.Pi)))/2, 1e-12)
+	return 1.5 * float64(n) / part
+}
+
 // likelyLimit is the magnitude code down to which a cone of average density would hold
 // half as many stars again as n.
 func (c *Catalogue) likelyLimit(radius sky.Angle, n int) int {
-	part := math.Max((1-math.Cos(math.Min(float64(radius), math.Pi)))/2, 1e-12)
-	wanted := 1.5 * float64(n) / part
+	wanted := wantedOfAll(radius, n)
 	return min(sort.Search(len(c.upTo), func(i int) bool { return float64(c.upTo[i]) >= wanted }), len(c.upTo)-1)
 }
 

@@ -1,6 +1,7 @@
 package catalogs_test
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -159,6 +160,25 @@ func TestBrightestAgainstSorting(t *testing.T) {
 		want = want[:min(max(n, 0), len(want))]
 		if got := c.Brightest(center, radius, n); !slices.Equal(got, want) {
 			t.Fatalf("got %v, want %v", got, want)
+		}
+	})
+}
+
+// TestBrightestOfWideCones: of the real sky, where the brightest are kept unpacked.
+func TestBrightestOfWideCones(t *testing.T) {
+	c := open(t)
+	rapid.Check(t, func(t *rapid.T) {
+		center, _ := drawCone(t)
+		radius := sky.Angle(rapid.Float64Range(5, 90).Draw(t, "degrees")) * sky.Degree
+		n := rapid.IntRange(1, 400).Draw(t, "n")
+		var want []catalogs.Star
+		for faintest := 4.0; len(want) < n; faintest++ {
+			want = want[:0]
+			c.Cone(center, radius, faintest, func(s catalogs.Star) { want = append(want, s) })
+		}
+		slices.SortFunc(want, func(a, b catalogs.Star) int { return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID)) })
+		if got := c.Brightest(center, radius, n); !slices.Equal(got, want[:n]) {
+			t.Fatalf("the %d brightest within %v of %v differ", n, radius, center)
 		}
 	})
 }
@@ -353,6 +373,13 @@ func benchmarkCone(b *testing.B, radius sky.Angle) {
 func BenchmarkCone1Degree(b *testing.B)   { benchmarkCone(b, 1*sky.Degree) }
 func BenchmarkCone10Degrees(b *testing.B) { benchmarkCone(b, 10*sky.Degree) }
 func BenchmarkConeWholeSky(b *testing.B)  { benchmarkCone(b, 180*sky.Degree) }
+
+func BenchmarkBrightest150In35Degrees(b *testing.B) {
+	c := open(b)
+	for b.Loop() {
+		c.Brightest(sky.ICRS{X: 1}, 35*sky.Degree, 150)
+	}
+}
 
 func BenchmarkBrightest100In10Degrees(b *testing.B) {
 	c := open(b)

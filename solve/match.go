@@ -587,20 +587,23 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 	for k, e := range entries {
 		stars[k] = s.level.pattern(e)
 	}
+	seen, third := 4, 2
+	if l.unseen != 0 {
+		seen = 3
+	}
+	if l.unseen == 2 {
+		third = 3
+	}
 	for k := range entries {
 		v := &stars[k]
-		places[k] = [4]vec32{nodes[v[0]].vec(), nodes[v[1]].vec(), nodes[v[2]].vec(), nodes[v[3]].vec()}
+		places[k] = [4]vec32{nodes[v[0]].vec(), nodes[v[1]].vec(), nodes[v[third]].vec()}
+		if seen == 4 { // else it is not looked at, and would be one more wait for memory
+			places[k][3] = nodes[v[3]].vec()
+		}
 	}
 	for k := range entries {
 		if s.hintedCos != 0 && places[k][0].dot(s.hinted) < s.hintedCos {
 			continue
-		}
-		seen := 4
-		if l.unseen != 0 {
-			seen = 3
-		}
-		if l.unseen == 2 {
-			places[k][2] = places[k][3]
 		}
 		if !l.lengthsFit(&places[k], seen) {
 			continue

@@ -356,7 +356,10 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 			orders = append(orders, sweepOver(ranges, sharpTol, nil))
 		}
 		for _, open := range orders {
-			open.open, open.either, open.brightest, open.nearOdds = true, true, sparseImage, patientOdds
+			open.open, open.either, open.brightest = true, true, sparseImage
+			if !hint.Quick {
+				open.nearOdds = patientOdds
+			}
 			turns = append(turns, turn{open, firstOpen})
 		}
 		turns = append(turns, turn{lenient, toTheEnd})
