@@ -18,7 +18,7 @@ import (
 	"polard/catalogs"
 )
 
-// Kept levels. They take tenths of seconds to build, the largest some seconds, on a small computer many, and
+// Kept levels. They take tenths of seconds to build, the largest a second or two, on a small computer many, and
 // come out the same each time: they are kept in a folder for the next process. What lies there is
 // believed only when it was made from this catalogue, by these rules, on this kind of processor, is
 // whole (CRC-32C) and holds nothing that a search could stumble over; anything else is built

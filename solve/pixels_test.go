@@ -848,6 +848,24 @@ func TestProofFromACorner(t *testing.T) {
 	}
 }
 
+// TestRingsGoneAstray: rings out of focus of which a wrong fit, forty arcseconds off, explained ten of the
+// brightest thirty to 1.3 pixels.
+func TestRingsGoneAstray(t *testing.T) {
+	if testing.Short() || raceEnabled {
+		t.Skip("a long search")
+	}
+	s, img := drawScene(caseNamed(t, "defocus"), 2, 3927013337396585265)
+	det, err := Detect(img)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := rand.New(rand.NewPCG(3927013337396585265, 8))
+	hint := Hint{Scale: s.camera.Scale * sky.Angle(1+0.05*(2*own.Float64()-1)), Epoch: s.epoch}
+	if why, wrong, _ := s.solveScene(det, hint); wrong {
+		t.Error(why)
+	}
+}
+
 // TestFramesOnceLost: frames that the survey once left unsolved. 674 pieces of a lit landscape before
 // 157 stars; between clouds, and among the warm pixels of a dark frame, patterns of which one star and most neighbours
 // are missing; rings whose centroids are off by more than a pixel; bright stars taken for rough sky, with
