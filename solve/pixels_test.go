@@ -338,8 +338,10 @@ var skyCases = []skyCase{
 	}},
 	{"banding", func(s *scene) Image {
 		s.plainSky()
-		s.drawStars()
 		size := s.between(0.2, 3) * math.Sqrt(s.variance(s.sky))
+		lift := 5 * size // bands reach below the sky
+		s.each(func(x, y, was float64) float64 { return was + lift })
+		s.drawStars()
 		rows, columns := make([]float64, s.height), make([]float64, s.width)
 		for i := range rows {
 			rows[i] = size * s.rng.NormFloat64()
@@ -349,14 +351,13 @@ var skyCases = []skyCase{
 				columns[i] = 0.7 * size * s.rng.NormFloat64()
 			}
 		}
-		lift := 5 * size // bands reach below the sky
-		s.each(func(x, y, was float64) float64 { return was + lift + rows[int(y)] + columns[int(x)] })
+		s.each(func(x, y, was float64) float64 { return was + rows[int(y)] + columns[int(x)] })
 		return s.expose()
 	}},
 	{"dark not subtracted", func(s *scene) Image {
 		s.plainSky()
-		s.drawStars()
 		s.unevenDark(s.between(0.2, 2) * math.Sqrt(s.variance(s.sky)))
+		s.drawStars()
 		s.hotAndCold(500+s.rng.IntN(6000), 0)
 		return s.expose()
 	}},
@@ -459,6 +460,7 @@ var skyCases = []skyCase{
 // unevenDark gives every pixel a dark current of its own.
 func (s *scene) unevenDark(size float64) {
 	s.each(func(x, y, was float64) float64 { return was + size*s.rng.ExpFloat64() })
+	s.darkScatter = size
 }
 
 // demosaic fills each colour in from its own pixels by their mean.

@@ -149,6 +149,7 @@ type scene struct {
 	reach         float64
 	sky           float64                    // electrons in a pixel
 	read, gain    float64                    // electrons; electrons per count
+	darkScatter   float64                    // of the dark current from pixel to pixel, electrons
 	offset, full  float64                    // counts
 	well          float64                    // electrons a pixel holds
 	dim           func(x, y float64) float64 // what reaches the detector from the sky, 1 is all
@@ -217,7 +218,7 @@ func newScene(rng *rand.Rand, degrees float64) *scene {
 }
 
 func (s *scene) variance(level float64) float64 {
-	return level + s.read*s.read + s.gain*s.gain/12
+	return level + s.read*s.read + s.gain*s.gain/12 + s.darkScatter*s.darkScatter
 }
 
 // drawStars puts the catalogue's stars, and those that it does not hold, into the
