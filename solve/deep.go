@@ -245,7 +245,9 @@ func (s *Solver) deepTurns(image spots, hint Hint) []turn {
 		return nil
 	}
 	sweepOver := func(ranges []scaleRange) *sweep {
-		return &sweep{ranges: ranges, centroidTol: sharpTol, deep: true, searches: make([]*search, len(ranges))}
+		out := over(ranges)
+		out.deep = true
+		return out
 	}
 	var turns []turn
 	if hint.Scale > 0 {

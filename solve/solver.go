@@ -1,10 +1,8 @@
 package solve
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 	"sync"
 	"time"
 
@@ -78,61 +76,6 @@ func (f *Failure) Error() string { return f.Message }
 // and as many as the proof needs besides.
 const fewestStars = 4 + leastProofHits
 
-// Limits of the pixel scale that the search covers.
-const (
-	finestScale   = 0.5 * sky.Arcsecond
-	coarsestScale = 150 * sky.Arcsecond
-)
-
-// hintTolerance is how far a hinted scale may be off: focal lengths in headers
-// are nominal, good to some five percent.
-const hintTolerance = 0.07
-
-// Stars that a level should hold in the field for it to be searched, such that two or
-// three levels serve every field: fewer give no pattern, and with more the image's
-// brightest are too small a part of them.
-const (
-	fewestInField, mostInField = 4, 110
-	idealInField               = 20
-
-	// mostUnthinned is mostInField for a level that is not thinned: however much deeper than the
-	// image it goes, the image's stars are in it as the hubs of patterns of one another.
-	mostUnthinned = 450
-)
-
-func (s levelSpec) mostInField() float64 {
-	if s.thinned() {
-		return mostInField
-	}
-	return mostUnthinned
-}
-
-// rangeStep is the ratio of scales that are searched together. The number of the
-// image's stars that form patterns follows the scale, and so does the flattening of a
-// wide field's tangent plane. It is about the range of a hint.
-const rangeStep = 1.25
-
-// firstTurn is how many image patterns each range of scales is given before any has a
-// longer turn: true candidates mostly show among the first.
-const (
-	firstTurn = 350
-	firstOpen = 128 // of open ones: those of the eight brightest stars
-	toTheEnd  = math.MaxInt
-)
-
-// sparseImage is how many of the brightest detections go on being tried where the usual search
-// has ended: a field with few stars of the catalogue may have a single pattern with too few
-// neighbours, and of few detections all may be tried. With a hinted scale, patterns are tried as well of
-// which one star is missing; each meets as many chance likenesses as a triangle does.
-const sparseImage = 40
-
-// sparsestImage is of how many such patterns are tried at all scales.
-const sparsestImage = 20
-
-// lenientGrid is the finest grid for which all scales are searched without asking for
-// neighbours: the level's stars are few.
-const lenientGrid = 12
-
 // Solver matches images against the catalogue. Levels of its index are built when
 // first wanted. It is safe for use by many goroutines.
 type Solver struct {
@@ -152,37 +95,6 @@ func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	}
 	return s
 }
-
-// scaleRange is a range of scales to be searched on one level.
-type scaleRange struct {
-	level            int
-	scaleLo, scaleHi float64 // radians per pixel
-	distortion       float64 // at the image's corner, of the lens assumed
-}
-
-// sweep goes over ranges of scales, some patterns of each at a time.
-type sweep struct {
-	ranges      []scaleRange
-	centroidTol float64   // pixels
-	open        bool      // with open patterns
-	either      bool      // of which the second spoke may be the unseen one too, which takes long to look up
-	nearOdds    float64   // asked of neighbours at the strictest, 1 to drop no candidate for want of them
-	brightest   int       // of the image's stars alone form patterns; 0 for all
-	quiet       bool      // with the image's stars of quiet sky first
-	deep        bool      // see deep.go
-	near        *sky.ICRS // only within nearRadius of it; nil for the whole sky
-	searches    []*search // of the ranges; nil until their first turn
-}
-
-// turn is so many patterns for each range of a sweep.
-type turn struct {
-	*sweep
-	patterns int
-}
-
-// nearRadius is how far from a hinted place the first search goes: a mount set
-// up by eye, or a header that names the target, is right to some degrees.
-const nearRadius = 15 * sky.Degree
 
 func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, trials *int) *search {
 	l := s.levels[r.level]()
@@ -311,155 +223,4 @@ func (s *Solver) likelyCause(image spots, hint Hint) string {
 	}
 	return fmt.Sprintf("a field of %.2f by %.2f degrees holds about %.0f stars of the catalogue %s, and about %d are needed: use a shorter focal length, a reducer or a larger sensor",
 		w.Degrees(), h.Degrees(), expected, where, neededInField)
-}
-
-// plan lists the turns of the search, the most promising first; those of a noisy image as quietFirst
-// tells it try the stars of quiet sky as well.
-func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
-	hinted, blind := hintedRanges(image, hint.Scale), blindRanges(image, hint.Scale)
-	bentHinted, bentBlind := bent(image, hinted), bent(image, blind)
-	sweepOver := func(ranges []scaleRange, tol float64, near *sky.ICRS) *sweep {
-		return &sweep{ranges: ranges, centroidTol: tol, near: near, nearOdds: leastNearOdds, searches: make([]*search, len(ranges))}
-	}
-	var turns []turn
-	if hint.Near != nil {
-		turns = append(turns,
-			turn{sweepOver(hinted, sharpTol, hint.Near), toTheEnd},
-			turn{sweepOver(blind, sharpTol, hint.Near), firstTurn})
-	}
-	everywhere := !hint.Quick || hint.Scale == 0
-	turns = append(turns, turn{sweepOver(hinted, sharpTol, nil), toTheEnd},
-		turn{sweepOver(bentHinted, sharpTol, nil), toTheEnd}, turn{sweepOver(hinted, softTol, nil), toTheEnd})
-	quietly := func(ranges []scaleRange) *sweep {
-		out := sweepOver(ranges, sharpTol, nil)
-		out.quiet = noisy
-		return out
-	}
-	if noisy {
-		soft := quietly(hinted)
-		soft.centroidTol, soft.nearOdds = softTol, patientOdds
-		turns = append(turns, turn{quietly(slices.Concat(hinted, bentHinted)), toTheEnd}, turn{soft, toTheEnd})
-	}
-	sharp, quiet := sweepOver(blind, sharpTol, nil), quietly(blind)
-	if everywhere {
-		turns = append(turns, turn{sharp, firstTurn}, turn{sweepOver(bentBlind, sharpTol, nil), toTheEnd})
-	}
-	if everywhere && noisy {
-		turns = append(turns, turn{quiet, firstTurn}, turn{quietly(bentBlind), toTheEnd})
-	}
-	if len(image.at) <= sparseImage || !hint.Quick {
-		ranges := slices.Concat(hinted, bentHinted)
-		lenient := quietly(ranges)
-		lenient.nearOdds = 1
-		orders := []*sweep{quietly(ranges)}
-		if noisy {
-			orders = append(orders, sweepOver(ranges, sharpTol, nil))
-		}
-		for _, open := range orders {
-			open.open, open.either, open.brightest = true, true, sparseImage
-			if !hint.Quick {
-				open.nearOdds = patientOdds
-			}
-			turns = append(turns, turn{open, firstOpen})
-		}
-		turns = append(turns, turn{lenient, toTheEnd})
-		for _, open := range orders {
-			turns = append(turns, turn{open, toTheEnd})
-		}
-	}
-	if everywhere {
-		turns = append(turns, turn{sharp, toTheEnd})
-		if noisy {
-			turns = append(turns, turn{quiet, toTheEnd})
-		}
-	}
-	if everywhere && len(image.at) <= sparseImage {
-		wide := slices.DeleteFunc(slices.Concat(blind, bentBlind), func(r scaleRange) bool { return levelSpecs[r.level].grid > lenientGrid })
-		lenient := quietly(wide)
-		lenient.nearOdds = 1
-		turns = append(turns, turn{lenient, toTheEnd})
-	}
-	if everywhere {
-		ranges := blind
-		if len(image.at) > sparsestImage { // of deep images of narrow fields most are in no catalogue
-			ranges = slices.DeleteFunc(slices.Clone(blind), func(r scaleRange) bool { return levelSpecs[r.level].grid < largeGrid })
-		}
-		open := quietly(ranges)
-		open.open, open.brightest = true, sparsestImage
-		turns = append(turns, turn{open, toTheEnd})
-	}
-	if everywhere {
-		turns = append(turns, turn{sweepOver(blind, softTol, nil), toTheEnd})
-	}
-	return append(turns, s.deepTurns(image, hint)...)
-}
-
-// hintedRanges are the levels for a scale that is known to hintTolerance, the
-// one with the best number of stars in the field first.
-func hintedRanges(image spots, hint sky.Angle) []scaleRange {
-	if hint <= 0 {
-		return nil
-	}
-	var ranges []scaleRange
-	scale := hint.Radians()
-	area := float64(image.width) * float64(image.height) * scale * scale
-	for i, spec := range levelSpecs {
-		if n := spec.starsIn(area); n >= fewestInField && n <= spec.mostInField() {
-			ranges = append(ranges, scaleRange{level: i, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)})
-		}
-	}
-	ideal := func(r scaleRange) float64 {
-		return math.Abs(math.Log(levelSpecs[r.level].starsIn(area) / idealInField))
-	}
-	slices.SortStableFunc(ranges, func(a, b scaleRange) int { return cmp.Compare(ideal(a), ideal(b)) })
-	return ranges
-}
-
-// bentDistortion is the distortion at the corner of the lenses that are tried, of
-// either sign, after a straight one. With shapeTol for what is left, they serve from
-// nothing to some six percent.
-const bentDistortion = 0.035
-
-// bentField is the long side of the field from which lenses have so much.
-const bentField = 20 * sky.Degree
-
-// bent are those of the ranges in which a lens may distort, with the distortions to try.
-func bent(image spots, ranges []scaleRange) (out []scaleRange) {
-	for _, r := range ranges {
-		if sky.Angle(r.scaleHi*float64(max(image.width, image.height))) < bentField {
-			continue
-		}
-		for _, d := range []float64{bentDistortion, -bentDistortion} {
-			r.distortion = d
-			out = append(out, r)
-		}
-	}
-	return out
-}
-
-// blindRanges cover all scales, each by the levels that hold a good number of
-// stars in the field; widest fields first, or those nearest to a hinted scale.
-func blindRanges(image spots, hint sky.Angle) []scaleRange {
-	var ranges []scaleRange
-	area := float64(image.width) * float64(image.height)
-	for i, spec := range levelSpecs {
-		// starsIn grows as the square of the scale.
-		unit := math.Sqrt(spec.starsIn(area))
-		lo := max(math.Sqrt(fewestInField)/unit, finestScale.Radians())
-		hi := min(math.Sqrt(spec.mostInField())/unit, coarsestScale.Radians())
-		step := rangeStep
-		if !spec.thinned() && sky.Angle(hi*float64(max(image.width, image.height))) <= wideField {
-			step = hi / lo // neither the choice of the image's stars nor their places depend on the scale
-		}
-		for lo < hi {
-			next := min(hi, lo*step)
-			ranges = append(ranges, scaleRange{level: i, scaleLo: lo, scaleHi: next})
-			lo = next
-		}
-	}
-	if hint > 0 {
-		far := func(r scaleRange) float64 { return math.Abs(math.Log(r.scaleLo * r.scaleHi / sq(hint.Radians()))) }
-		slices.SortStableFunc(ranges, func(a, b scaleRange) int { return cmp.Compare(far(a), far(b)) })
-	}
-	return ranges
 }
