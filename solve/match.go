@@ -62,12 +62,12 @@ const (
 	// of candidates to expect it makes the odds asked for: next to none in the wide
 	// fields' levels, where there are few candidates and the level's stars are often
 	// not those of a short exposure; leastNearOdds at the strictest, so that a field of a
-	// dozen stars is not lost for want of neighbours, and patientOdds in the last sweeps of a hinted
-	// scale, for a single neighbour of six between clouds.
+	// dozen stars is not lost for want of neighbours.
 	// quickPart is how much less is asked of the hub alone.
+	// In the last sweeps of a hinted scale, how well the pattern fits counts as well: between clouds none of the
+	// neighbours may show.
 	nearPassed    = 10
 	leastNearOdds = 1e-2
-	patientOdds   = 0.05
 	quickPart     = 20
 )
 
@@ -277,7 +277,8 @@ type search struct {
 	scaleLo, scaleHi float64 // radians per pixel
 	centroidTol      float64 // pixels
 	open, either     bool    // with open patterns; with those that miss the second spoke
-	nearOdds         float64 // asked of neighbours at the strictest, 1 to drop no candidate for want of them
+	lenient          bool    // drops none for want of neighbours
+	patient          bool    // nor for want of them alone
 	deepInField      float64 // stars of the level in the field, for a deep search; 0 for others
 	hinted           vec32   // where to look first
 	hintedCos        float32 // cosine of how far from there; 0 searches the whole sky
@@ -345,9 +346,12 @@ func (s *search) prepare() {
 	s.patterns = imagePatterns(s.flat, s.open, !spec.thinned())
 	s.occupied = newOccupancy(s.lensPlane(s.image.brightest(3*n)), neighbourTol+spec.shapeTol*cellPx)
 	const most = 4 * neighbours
-	odds := min(max(nearPassed/s.expected(), s.nearOdds), 1)
+	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
+	if s.lenient {
+		odds = 1
+	}
 	s.quick = leastHits(s.occupied.fill, min(quickPart*odds, 1), most)
-	if s.open { // the hub may have no neighbour left
+	if s.open || s.patient { // the hub may have no neighbour left, or none that shows
 		clear(s.quick)
 	}
 	s.near = leastHits(s.occupied.fill, odds, most)
@@ -613,7 +617,13 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 			continue
 		}
 		trials++
-		if !s.neighboursShow(&c, stars[k]) {
+		// By chance, a pattern of three lies as near to its place, within the tolerance, with odds
+		// as its area, one of four as the square of that.
+		fitOdds := misfit2 / fitTol2
+		if seen == 4 {
+			fitOdds *= fitOdds
+		}
+		if !s.neighboursShow(&c, stars[k], fitOdds) {
 			continue
 		}
 		c.bend = s.bend
@@ -640,8 +650,9 @@ func leastHits(fill, odds float64, most int) []int {
 }
 
 // neighboursShow is the quick check: enough of the places where the
-// candidate puts the neighbours of its stars must be occupied.
-func (s *search) neighboursShow(c *candidate, pattern [4]uint32) bool {
+// candidate puts the neighbours of its stars must be occupied; for a patient search, with the odds
+// that chance fits the pattern as well, fewer may do.
+func (s *search) neighboursShow(c *candidate, pattern [4]uint32, fitOdds float64) bool {
 	var asked [4 * neighbours]uint32
 	n, inside, hits := 0, 0, 0
 	for i, star := range pattern {
@@ -672,5 +683,8 @@ func (s *search) neighboursShow(c *candidate, pattern [4]uint32) bool {
 			return false
 		}
 	}
-	return hits >= s.near[inside]
+	if hits >= s.near[inside] || !s.patient {
+		return hits >= s.near[inside]
+	}
+	return math.Log10(fitOdds)+log10Tail(hits, s.occupied.fill*float64(inside)) <= math.Log10(leastNearOdds)
 }

@@ -169,7 +169,7 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 				image.at = append(image.at, complex(p.X, p.Y))
 			}
 			trials, met := 0, 0
-			sweep := sweep{centroidTol: sharpTol, open: true, either: true, nearOdds: 1}
+			sweep := sweep{centroidTol: sharpTol, open: true, either: true, lenient: true}
 			scale := c.Scale.Radians()
 			s := theSolver().newSearch(scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
 			s.weigh = func(can *candidate) (proven, bool) {

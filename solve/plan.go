@@ -78,7 +78,8 @@ type sweep struct {
 	centroidTol float64   // pixels
 	open        bool      // with open patterns
 	either      bool      // of which the second spoke may be the unseen one too, which takes long to look up
-	nearOdds    float64   // asked of neighbours at the strictest, 1 to drop no candidate for want of them
+	lenient     bool      // drops no candidate for want of neighbours
+	patient     bool      // nor for want of them alone
 	brightest   int       // of the image's stars alone form patterns; 0 for all
 	quiet       bool      // with the image's stars of quiet sky first
 	deep        bool      // see deep.go
@@ -128,18 +129,18 @@ func (s *Solver) plan(image spots, noisy bool, hint Hint) []turn {
 
 // over is the plain sweep over some ranges of scales.
 func over(ranges []scaleRange) *sweep {
-	return &sweep{ranges: ranges, centroidTol: sharpTol, nearOdds: leastNearOdds, searches: make([]*search, len(ranges))}
+	return &sweep{ranges: ranges, centroidTol: sharpTol, searches: make([]*search, len(ranges))}
 }
 
-// soft is a sweep for centroids that are off by more.
-func (p *sweep) soft() *sweep {
+// softly is a sweep for centroids that are off by more.
+func (p *sweep) softly() *sweep {
 	p.centroidTol = softTol
 	return p
 }
 
-// lenient is a sweep that drops no candidate for want of neighbours.
-func (p *sweep) lenient() *sweep {
-	p.nearOdds = 1
+// leniently is a sweep that drops no candidate for want of neighbours.
+func (p *sweep) leniently() *sweep {
+	p.lenient = true
 	return p
 }
 
@@ -162,10 +163,10 @@ func (p *planner) nearby() []turn {
 
 // hintedFirst are the turns that solve nearly every frame of a known scale.
 func (p *planner) hintedFirst() []turn {
-	turns := []turn{{over(p.hinted), toTheEnd}, {over(p.bentHinted), toTheEnd}, {over(p.hinted).soft(), toTheEnd}}
+	turns := []turn{{over(p.hinted), toTheEnd}, {over(p.bentHinted), toTheEnd}, {over(p.hinted).softly(), toTheEnd}}
 	if p.noisy {
-		soft := p.quietly(p.hinted).soft()
-		soft.nearOdds = patientOdds
+		soft := p.quietly(p.hinted).softly()
+		soft.patient = true
 		turns = append(turns, turn{p.quietly(slices.Concat(p.hinted, p.bentHinted)), toTheEnd}, turn{soft, toTheEnd})
 	}
 	return turns
@@ -180,13 +181,10 @@ func (p *planner) hintedLast() (turns []turn) {
 		orders = append(orders, over(ranges))
 	}
 	for _, open := range orders {
-		open.open, open.either, open.brightest = true, true, sparseImage
-		if !p.hint.Quick {
-			open.nearOdds = patientOdds
-		}
+		open.open, open.either, open.brightest, open.patient = true, true, sparseImage, true
 		turns = append(turns, turn{open, firstOpen})
 	}
-	turns = append(turns, turn{p.quietly(ranges).lenient(), toTheEnd})
+	turns = append(turns, turn{p.quietly(ranges).leniently(), toTheEnd})
 	for _, open := range orders {
 		turns = append(turns, turn{open, toTheEnd})
 	}
@@ -210,7 +208,7 @@ func (p *planner) blindLast() []turn {
 	}
 	if len(p.image.at) <= sparseImage {
 		wide := slices.DeleteFunc(slices.Concat(p.blind, p.bentBlind), func(r scaleRange) bool { return levelSpecs[r.level].grid > lenientGrid })
-		turns = append(turns, turn{p.quietly(wide).lenient(), toTheEnd})
+		turns = append(turns, turn{p.quietly(wide).leniently(), toTheEnd})
 	}
 	ranges := p.blind
 	if len(p.image.at) > sparsestImage { // of deep images of narrow fields most are in no catalogue
@@ -218,7 +216,7 @@ func (p *planner) blindLast() []turn {
 	}
 	open := p.quietly(ranges)
 	open.open, open.brightest = true, sparsestImage
-	return append(turns, turn{open, toTheEnd}, turn{over(p.blind).soft(), toTheEnd})
+	return append(turns, turn{open, toTheEnd}, turn{over(p.blind).softly(), toTheEnd})
 }
 
 // hintedRanges are the levels for a scale that is known to hintTolerance, the
