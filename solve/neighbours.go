@@ -183,7 +183,6 @@ type faceGrid struct {
 	corner float64
 	starts []int32
 	next   []int32
-	found  []foundStar
 	stars  []filedStar // by cell
 }
 
@@ -200,9 +199,6 @@ func filed(nodes []node, mags []float32, i int) filedStar {
 	}
 	return s
 }
-
-// foundStar is a star of a face or its margin, and its cell.
-type foundStar struct{ node, cell uint32 }
 
 // faceReach is how many cells around a star's own are searched at most: as far
 // as the largest triangles go.
@@ -237,24 +233,28 @@ func (g *faceGrid) fill(nodes []node, faces []uint8, mags []float32, face, n int
 	g.corner = -1 - faceReach*g.cell
 	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
 	clear(g.starts)
-	g.found = g.found[:0]
-	for i, f := range faces {
-		if int(f&^atEdge) != face && f&atEdge == 0 {
-			continue
-		}
-		if c, ok := g.cellOf(nodes[i].ray()); ok {
-			g.starts[c+1]++
-			g.found = append(g.found, foundStar{uint32(i), uint32(c)})
-		}
-	}
+	g.each(nodes, faces, func(_, c int) { g.starts[c+1]++ })
 	for c := range g.n * g.n {
 		g.starts[c+1] += g.starts[c]
 	}
 	g.next = append(g.next[:0], g.starts...)
-	g.stars = slices.Grow(g.stars[:0], len(g.found))[:len(g.found)]
-	for _, f := range g.found {
-		g.stars[g.next[f.cell]] = filed(nodes, mags, int(f.node))
-		g.next[f.cell]++
+	total := int(g.starts[g.n*g.n])
+	g.stars = slices.Grow(g.stars[:0], total)[:total]
+	g.each(nodes, faces, func(i, c int) {
+		g.stars[g.next[c]] = filed(nodes, mags, i)
+		g.next[c]++
+	})
+}
+
+// each visits the stars of the face and its margin, with their cells.
+func (g *faceGrid) each(nodes []node, faces []uint8, visit func(i, cell int)) {
+	for i, f := range faces {
+		if int(f&^atEdge) != g.face && f&atEdge == 0 {
+			continue
+		}
+		if c, ok := g.cellOf(nodes[i].ray()); ok {
+			visit(i, c)
+		}
 	}
 }
 
