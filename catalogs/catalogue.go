@@ -323,11 +323,12 @@ func (c *Catalogue) brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
 			best = append(best, c.fill(s.i, code, s.d))
 		}
 	}
-	slices.SortFunc(best, byBrightness)
+	slices.SortFunc(best, ByBrightness)
 	return best[:min(n, len(best))]
 }
 
-func byBrightness(a, b Star) int {
+// ByBrightness orders stars, brightest first and those of equal V by index, as slices.SortFunc asks.
+func ByBrightness(a, b Star) int {
 	return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID))
 }
 

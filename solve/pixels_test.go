@@ -869,7 +869,7 @@ func TestRingsGoneAstray(t *testing.T) {
 }
 
 // TestFramesOnceLost: frames that the survey once left unsolved. 674 pieces of a lit landscape before
-// 157 stars; between clouds, and among the warm pixels of a dark frame, patterns of which one star and most neighbours
+// 157 stars; between clouds, patterns of which one star and most or all neighbours
 // are missing; rings whose centroids are off by more than a pixel; bright stars taken for rough sky, with
 // one star missing in every pattern.
 func TestFramesOnceLost(t *testing.T) {
@@ -883,7 +883,7 @@ func TestFramesOnceLost(t *testing.T) {
 	}{
 		{"bright horizon", 60, 1777973988249927431},
 		{"cloud over part", 1, 10297158655137830275},
-		{"dark not", 32, 7113810291123699425},
+		{"cloud over part", 2, 6759769172852532785},
 		{"defocus", 0.5, 5585213478984682763},
 		{"several", 0.5, 2350327986275081035},
 	} {

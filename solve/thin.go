@@ -80,7 +80,7 @@ func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
 				if n == perCell && (*kept)[n-1].V <= s.V {
 					break // the rest of the catalogue's cell is no brighter
 				}
-				k, _ := slices.BinarySearchFunc(*kept, s, byBrightness)
+				k, _ := slices.BinarySearchFunc(*kept, s, catalogs.ByBrightness)
 				if n == perCell {
 					*kept = (*kept)[:n-1]
 				}
@@ -96,10 +96,6 @@ func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
 		nodes[i].octaPlace = octaPlaceOf(vec32FromICRS(s.Dir))
 	}
 	return nodes
-}
-
-func byBrightness(a, b catalogs.Star) int {
-	return cmp.Or(cmp.Compare(a.V, b.V), cmp.Compare(a.ID, b.ID))
 }
 
 // faceOf tells which face of the cube around the sphere a direction pierces
