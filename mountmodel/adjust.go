@@ -74,11 +74,6 @@ const (
 )
 
 const (
-	// siderealRate is that of the Earth against the stars in radians per second
-	// (IERS Conventions 2010: 7.2921151467e-5, value from memory; refraction
-	// and precession change it by parts in 10000 at most).
-	siderealRate = 7.292115e-5
-
 	// tiltPrior is how level a base is taken to be, 1-sigma: common practice
 	// asks for a bubble level, few obey, five degrees catch the eye.
 	tiltPrior = 3 * sky.Degree

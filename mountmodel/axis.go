@@ -61,14 +61,6 @@ func (a Axis) Ellipse() (major, minor, from sky.Angle) {
 	return sky.Angle(math.Sqrt(mean + r)), sky.Angle(math.Sqrt(max(0, mean-r))), from
 }
 
-// tangents are the unit vectors across (growing azimuth) and up (growing
-// altitude) at a direction.
-func tangents(d sky.Local) (across, up sky.Vec) {
-	_, az := sky.AltAzFromLocal(d)
-	across = sky.Vec{X: az.Cos(), Y: -az.Sin()}
-	return across, r3.Cross(across, sky.Vec(d))
-}
-
 // AxisFit is the axis from the attitudes of several frames.
 //
 // The model: the camera sits on a body that turns about one line fixed in the
@@ -287,13 +279,6 @@ func startAxis(frames []sky.Attitude, towards sky.Local) (sky.Vec, error) {
 		n = r3.Scale(-1, n)
 	}
 	return n, nil
-}
-
-// turnAbout is the angle of the turn about n that comes nearest to the
-// rotation q: it maximises the trace of Rotation(n, t)^T q.
-func turnAbout(q sky.Matrix, n sky.Vec) sky.Angle {
-	axial := sky.Vec{X: q[2][1] - q[1][2], Y: q[0][2] - q[2][0], Z: q[1][0] - q[0][1]}
-	return sky.Atan2(r3.Dot(n, axial), q[0][0]+q[1][1]+q[2][2]-r3.Dot(n, q.Apply(n)))
 }
 
 // turnsAbout are the angles about n since the first frame.

@@ -475,7 +475,7 @@ func BenchmarkFrameToAxis(b *testing.B) {
 	}
 	pole := Pole(m.site, m.air, Refracted)
 	for b.Loop() {
-		st, err := next.Stance(o)
+		st, err := o.Attitude(next.Pairs)
 		if err != nil {
 			b.Fatal(err)
 		}

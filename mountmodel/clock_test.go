@@ -177,7 +177,7 @@ func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahe
 		if err != nil {
 			t.Fatal(err)
 		}
-		st, err := s.Stance(o)
+		st, err := o.Attitude(s.Pairs)
 		if err != nil {
 			t.Fatal(err)
 		}

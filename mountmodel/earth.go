@@ -108,3 +108,8 @@ func terrestrialToLocal(s sky.Site) sky.Matrix {
 		{cosLat * cosLon, cosLat * sinLon, sinLat},
 	}
 }
+
+// siderealRate is that of the Earth's rotation against the stars in radians
+// per second (IERS Conventions 2010: 7.2921151467e-5, value from memory;
+// refraction and precession change it by parts in 10000 at most).
+const siderealRate = 7.292115e-5

@@ -8,8 +8,6 @@ import (
 	"time"
 
 	"polard/mountmodel/sky"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // NightWatch gathers ordinary exposures, frame by frame, and fits the axis to
@@ -138,10 +136,6 @@ func Outlived(cfg Config, mids []time.Time) int {
 	}
 	return begins
 }
-
-// sunUp tells whether the middle of the Sun is above the level, without
-// refraction.
-func (o *Observer) sunUp() bool { return o.toLocal.Apply(r3.Scale(-1, o.sunToSite)).Z > 0 }
 
 func (w *NightWatch) endNight() {
 	w.refit()

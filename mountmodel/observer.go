@@ -160,3 +160,7 @@ func (o *Observer) Sun() sky.Local {
 	p := aberrate(r3.Scale(-1, o.sunToSite), o.velocity, o.invGamma)
 	return o.refraction.Observed(sky.Local(o.toLocal.Apply(p)))
 }
+
+// sunUp tells whether the middle of the Sun is above the level, without
+// refraction.
+func (o *Observer) sunUp() bool { return o.toLocal.Apply(r3.Scale(-1, o.sunToSite)).Z > 0 }

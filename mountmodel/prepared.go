@@ -24,7 +24,7 @@ func (s Sighting) Prepared(cfg Config) Sighting {
 	if o, err := NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
 		p.err = err
 	} else {
-		p.stance, p.err = s.Stance(o)
+		p.stance, p.err = o.Attitude(s.Pairs)
 	}
 	s.prepared = p
 	return s

@@ -52,12 +52,6 @@ func (m *rigid) dof() int { return 2*len(m.frames) - 2*len(m.n) - 2*len(m.c) }
 
 var errSingular = errors.New("the frames do not fix the axis")
 
-// crossBasis are two unit vectors square to d and to each other.
-func crossBasis(d sky.Vec) [2]sky.Vec {
-	across, up := tangents(sky.Local(d))
-	return [2]sky.Vec{across, up}
-}
-
 // across is the covariance of where a frame puts the axis, in the plane that
 // touches the sphere at n. The small rotation e moves it by e x n, whose
 // components along the basis b are e . (n x b). The extra variance is added
@@ -72,15 +66,6 @@ func across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]flo
 		s[p][p] += extra
 	}
 	return s
-}
-
-// invert2 inverts a symmetric 2 by 2 matrix.
-func invert2(s [2][2]float64) ([2][2]float64, bool) {
-	d := s[0][0]*s[1][1] - s[0][1]*s[1][0]
-	if !(d > 0) || !(s[0][0] > 0) {
-		return s, false
-	}
-	return [2][2]float64{{s[1][1] / d, -s[0][1] / d}, {-s[1][0] / d, s[0][0] / d}}, true
 }
 
 // minPivot is the smallest eigenvalue of the normal matrix, scaled to unit
@@ -188,11 +173,6 @@ func (m *rigid) normal() (bn, bc [][2]sky.Vec, g *mat.VecDense, err error) {
 		}
 	}
 	return bn, bc, g, nil
-}
-
-// moved is the unit vector d after a step in its tangent plane.
-func moved(d sky.Vec, b [2]sky.Vec, p, q float64) sky.Vec {
-	return sky.Unit(r3.Add(d, r3.Add(r3.Scale(p, b[0]), r3.Scale(q, b[1]))))
 }
 
 // invertScaled inverts a positive definite matrix after scaling its diagonal

@@ -194,7 +194,7 @@ func TestStanceRefusals(t *testing.T) {
 		{"NaN direction", with(func(p []Pair) []Pair { p[3].ICRS = sky.ICRS{X: math.NaN()}; return p }), ErrMatchInDoubt},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if st, err := c.s.Stance(o); !errors.Is(err, c.want) {
+			if st, err := o.Attitude(c.s.Pairs); !errors.Is(err, c.want) {
 				t.Errorf("got %v, %v; want %v", st.Stars, err, c.want)
 			}
 		})
@@ -214,7 +214,7 @@ func TestStanceUnderRefraction(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		st, err := s.Stance(o)
+		st, err := o.Attitude(s.Pairs)
 		if err != nil {
 			t.Fatal(err)
 		}
