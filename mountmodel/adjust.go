@@ -155,7 +155,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	f := fit.frames[last]
 	extra := float64(fit.ModelError * fit.ModelError)
 	t := &Tracker{
-		n: fit.n, c: fit.c, bn: crossBasis(fit.n), bc: crossBasis(fit.c), ba: crossBasis(fit.n),
+		n: fit.n, c: fit.c, bn: sky.TangentBasis(fit.n), bc: sky.TangentBasis(fit.c), ba: sky.TangentBasis(fit.n),
 		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
 		extra:   extra,
 		rate:    -siderealRate,
@@ -175,7 +175,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
 	b := t.bn
 	turn := [2]sky.Vec{r3.Cross(t.n, b[0]), r3.Cross(t.n, b[1])}
-	w, _ := invert2(across(f.Cov, t.n, b, extra)) // the fit has inverted the same
+	w, _ := sky.Invert2(across(f.Cov, t.n, b, extra)) // the fit has inverted the same
 	cn := f.Cov.Apply(t.n)
 	v := [2]float64{r3.Dot(cn, turn[0]), r3.Dot(cn, turn[1])}
 	k := [2]float64{w[0][0]*v[0] + w[0][1]*v[1], w[1][0]*v[0] + w[1][1]*v[1]}
@@ -282,7 +282,7 @@ func (t *Tracker) leanOf(r sky.Matrix) lean {
 		} else {
 			v.Y = tilt
 		}
-		return float64(turnAbout(bolts(sky.Unit(v), t.n, axis).Transpose().Mul(seen), t.n))
+		return float64(sky.TurnAbout(bolts(sky.Unit(v), t.n, axis).Transpose().Mul(seen), t.n))
 	}
 	var l lean
 	level := theta(0, 0)
@@ -312,16 +312,16 @@ func (l lean) remainder(before lean) float64 {
 // frame's attitude r, whose dependence on the tilt is l.
 func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix, l lean) point {
 	p := point{
-		n:    moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
-		c:    moved(t.c, t.bc, z[atBody], z[atBody+1]),
+		n:    sky.Moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
+		c:    sky.Moved(t.c, t.bc, z[atBody], z[atBody+1]),
 		tilt: [2]float64{t.tilt[0] + z[atTilt], t.tilt[1] + z[atTilt+1]},
-		was:  moved(sky.Vec(t.latest.Dir), t.ba, z[atNow], z[atNow+1]),
+		was:  sky.Moved(sky.Vec(t.latest.Dir), t.ba, z[atNow], z[atNow+1]),
 	}
 	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
 	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
 	p.axis = seen.Apply(p.c)
 	b := bolts(sky.Vec{Z: 1}, p.n, p.axis)
-	p.theta = turnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n) +
+	p.theta = sky.TurnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n) +
 		sky.Angle(l.slope[0]*p.tilt[0]+l.slope[1]*p.tilt[1])
 	return p
 }
@@ -431,7 +431,7 @@ func (t *Tracker) join(frame sky.Attitude) (*update, point) {
 	l := t.leanOf(frame.R)
 	var still [jointSize]float64
 	bare := t.at(&still, frame.R, l)
-	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: crossBasis(bare.axis)}
+	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: sky.TangentBasis(bare.axis)}
 	u.first = u.linearise(&still)
 	return u, bare
 }
@@ -738,7 +738,7 @@ func (t *Tracker) merge(guesses []guess, u *update, bare point) {
 			}
 		}
 	}
-	now := moved(bare.axis, u.base, mean[atNow], mean[atNow+1])
+	now := sky.Moved(bare.axis, u.base, mean[atNow], mean[atNow+1])
 	var z [jointSize]float64
 	copy(z[:], mean[:])
 	z[atNow], z[atNow+1] = 0, 0 // there they count from the frame before

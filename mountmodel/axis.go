@@ -98,7 +98,7 @@ func (e *TooLittleTurnError) Error() string {
 	if e.Turn < 1*sky.Arcminute {
 		return fmt.Sprintf("the frames all stand at the same angle of the RA axis: turn it by about %.0f degrees", e.Need.Degrees())
 	}
-	return fmt.Sprintf("the frames span only %s of turn of the RA axis: turn it until they span about %.0f degrees", AngleWords(e.Turn), e.Need.Degrees())
+	return fmt.Sprintf("the frames span only %s of turn of the RA axis: turn it until they span about %.0f degrees", sky.AngleWords(e.Turn), e.Need.Degrees())
 }
 
 // Errors of the axis fit.
@@ -286,7 +286,7 @@ func turnsAbout(frames []sky.Attitude, n sky.Vec) []sky.Angle {
 	turns := make([]sky.Angle, len(frames))
 	first := frames[0].R.Transpose()
 	for i := 1; i < len(frames); i++ {
-		turns[i] = turnAbout(frames[i].R.Mul(first), n).Signed()
+		turns[i] = sky.TurnAbout(frames[i].R.Mul(first), n).Signed()
 	}
 	return turns
 }

@@ -34,10 +34,10 @@ func attitudesOf(t testing.TB, m *simMount, noise float64, angles ...sky.Angle) 
 // mahalanobis is the squared distance of the truth from the axis in units of
 // its covariance: chi-square with two degrees of freedom if the latter is true.
 func mahalanobis(a Axis, truth sky.Local) float64 {
-	b := crossBasis(sky.Vec(a.Dir))
+	b := sky.TangentBasis(sky.Vec(a.Dir))
 	d := r3.Sub(sky.Vec(truth), sky.Vec(a.Dir))
 	e := [2]float64{r3.Dot(b[0], d), r3.Dot(b[1], d)}
-	w, _ := invert2(a.Cov)
+	w, _ := sky.Invert2(a.Cov)
 	return e[0]*(w[0][0]*e[0]+w[0][1]*e[1]) + e[1]*(w[1][0]*e[0]+w[1][1]*e[1])
 }
 
@@ -154,7 +154,7 @@ func fullLikelihood(t *testing.T, att []sky.Attitude, m *simMount) (sky.Vec, flo
 			t.Fatal(err)
 		}
 	}
-	across, up := tangents(sky.Local(m.axis))
+	across, up := sky.Tangents(sky.Local(m.axis))
 	axisOf := func(x []float64) sky.Vec {
 		return sky.Unit(r3.Add(m.axis, r3.Add(r3.Scale(x[0], across), r3.Scale(x[1], up))))
 	}
@@ -165,7 +165,7 @@ func fullLikelihood(t *testing.T, att []sky.Attitude, m *simMount) (sky.Vec, flo
 		for i, a := range att {
 			model := r0
 			if i > 0 {
-				start := turnAbout(a.R.Mul(att[0].R.Transpose()), m.axis)
+				start := sky.TurnAbout(a.R.Mul(att[0].R.Transpose()), m.axis)
 				model = sky.Rotation(n, start+sky.Angle(x[4+i])).Mul(r0)
 			}
 			e := sky.VectorFromRotation(a.R.Mul(model.Transpose()))

@@ -376,7 +376,7 @@ func (b *Bolts) Untold(m Movement) bool {
 // moved tells whether the axis moved beyond the noise.
 func (m Movement) moved() bool {
 	cov := m.settled()
-	w, ok := invert2(cov)
+	w, ok := sky.Invert2(cov)
 	if !ok {
 		return false
 	}
@@ -500,7 +500,7 @@ func (g *boltGuess) observeWith(m Movement, then func(bite [boltCount]float64)) 
 				}
 			}
 		}
-		w, ok := invert2(total)
+		w, ok := sky.Invert2(total)
 		if !ok {
 			return 0
 		}
@@ -549,7 +549,7 @@ func (g *boltGuess) bound(bolt int) {
 
 // density2 is the density of a Gaussian of two components.
 func density2(y [2]float64, cov [2][2]float64) float64 {
-	w, ok := invert2(cov)
+	w, ok := sky.Invert2(cov)
 	if !ok {
 		return 0
 	}

@@ -286,7 +286,7 @@ func TestSessionTurned(t *testing.T) {
 	}
 	for n := 0; !v.Within; n++ {
 		if n > 5 {
-			t.Fatalf("still %s off after %d moves: %q", AngleWords(v.Now.Offset.Total), n, v.Instruction)
+			t.Fatalf("still %s off after %d moves: %q", sky.AngleWords(v.Now.Offset.Total), n, v.Instruction)
 		}
 		for _, m := range v.Moves {
 			turn(m.Bolt, m.Turns)

@@ -155,7 +155,7 @@ func TestClockNumbers(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		pole := sky.Local(sky.Unit(sky.Vec{Y: 1, Z: rapid.Float64Range(0.05, 5).Draw(t, "altitude")}))
 		offset := sky.Angle(rapid.Float64Range(0, 20).Draw(t, "offset")) * sky.Degree
-		axis := sky.Local(sky.RotationFromVector(r3.Scale(float64(offset), crossBasis(sky.Vec(pole))[0])).Apply(sky.Vec(pole)))
+		axis := sky.Local(sky.RotationFromVector(r3.Scale(float64(offset), sky.TangentBasis(sky.Vec(pole))[0])).Apply(sky.Vec(pole)))
 		err := time.Duration(rapid.Float64Range(-12, 12).Draw(t, "hours") * float64(time.Hour))
 		off := AxisByClock(axis, pole, err, rapid.Bool().Draw(t, "south"))
 		if d := sky.Separation(off, pole) - offset; d.Abs() > 1e-9*sky.Arcsecond+1e-14*sky.Degree {

@@ -57,7 +57,7 @@ func Correction(axis, pole sky.Local) Move {
 	if altP, _ := sky.AltAzFromLocal(pole); altP >= nearZenith {
 		// Components in the plane that touches the sky at the pole: along its
 		// meridian, where the altitude bolt moves the axis, and to the east.
-		_, up := tangents(pole)
+		_, up := sky.Tangents(pole)
 		d := r3.Sub(sky.Vec(pole), sky.Vec(axis))
 		m.Altitude = altitudeWords(sky.Angle(r3.Dot(d, up)))
 		m.Azimuth = tipWords(sky.Angle(d.X))
@@ -73,9 +73,9 @@ func altitudeWords(move sky.Angle) string {
 	case move.Abs() < leastTold/2:
 		return "leave the altitude as it is"
 	case move > 0:
-		return "raise " + AngleWords(move)
+		return "raise " + sky.AngleWords(move)
 	default:
-		return "lower " + AngleWords(move)
+		return "lower " + sky.AngleWords(move)
 	}
 }
 
@@ -91,7 +91,7 @@ func azimuthWords(move sky.Angle, south bool) (words, rotation string) {
 	if (move < 0) != south {
 		side = "west"
 	}
-	return fmt.Sprintf("turn the mount %s %s", AngleWords(move), side), rotation
+	return fmt.Sprintf("turn the mount %s %s", sky.AngleWords(move), side), rotation
 }
 
 func tipWords(east sky.Angle) string {
@@ -99,8 +99,8 @@ func tipWords(east sky.Angle) string {
 	case east.Abs() < leastTold/2:
 		return "leave the azimuth as it is"
 	case east > 0:
-		return fmt.Sprintf("tip the mount %s to the east", AngleWords(east))
+		return fmt.Sprintf("tip the mount %s to the east", sky.AngleWords(east))
 	default:
-		return fmt.Sprintf("tip the mount %s to the west", AngleWords(east))
+		return fmt.Sprintf("tip the mount %s to the west", sky.AngleWords(east))
 	}
 }

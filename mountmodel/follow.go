@@ -257,7 +257,7 @@ func (s *Session) sameAgain(before, away, now Axis) bool {
 	for i := range 2 {
 		m.Cov[i][i] += float64(mechanicalNoise * mechanicalNoise)
 	}
-	w, ok := invert2(m.Cov)
+	w, ok := sky.Invert2(m.Cov)
 	if !ok {
 		return false
 	}
@@ -295,7 +295,7 @@ func (s *Session) hold(st step) {
 func (s *Session) doubt(st step) {
 	s.notice = &Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
 		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
-		st.frame.Name, AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.stance.R.Mul(s.tracker.seen.R.Transpose()))))))}
+		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.stance.R.Mul(s.tracker.seen.R.Transpose()))))))}
 }
 
 // settle decides on a held frame that the next one bears out: something moved.
@@ -343,13 +343,13 @@ func (s *Session) accept(st step) {
 		s.learn(s.lastHeard, r.Axis)
 		if st.happened == raTurned {
 			s.notice = &Warning{Code: WarnSlipped, Frame: f.Name, Message: fmt.Sprintf(
-				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, AngleWords(st.turned))}
+				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, sky.AngleWords(st.turned))}
 		}
 	case Done:
 		if s.bumped == nil && sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir) > axisTold && s.movement(s.first.fit.Axis, r.Axis).moved() && s.movement(before, r.Axis).moved() {
 			s.bumped = &Warning{Code: WarnMountMoved, Frame: f.Name, Message: fmt.Sprintf(
 				"Since it was confirmed the axis has moved by %s, with the bolts locked: the tripod settled or was bumped, or a bolt was turned. Unlock the bolts and adjust again if that is too much.",
-				AngleWords(sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir)))}
+				sky.AngleWords(sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir)))}
 		}
 	}
 }
@@ -366,7 +366,7 @@ func (l *LockShift) lockDoubt() *Warning {
 		return nil
 	}
 	return &Warning{Code: WarnTubeMoved, Message: fmt.Sprintf(
-		"The confirmed axis lies %s from where it was read before the bolts were locked, farther than a lock moves it: the declination was turned, or the tube shifted, while the bolts were being turned. The confirmed axis holds; unlock and adjust from it.", AngleWords(l.Total))}
+		"The confirmed axis lies %s from where it was read before the bolts were locked, farther than a lock moves it: the declination was turned, or the tube shifted, while the bolts were being turned. The confirmed axis holds; unlock and adjust from it.", sky.AngleWords(l.Total))}
 }
 
 const (

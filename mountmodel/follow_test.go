@@ -82,7 +82,7 @@ func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 		d.shoot(0)
 		v := d.shoot(0)
 		if codes(v) != string(WarnTubeMoved) || !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "start over") {
-			t.Fatalf("by %s: %s, told %q", AngleWords(by), codes(v), v.Instruction)
+			t.Fatalf("by %s: %s, told %q", sky.AngleWords(by), codes(v), v.Instruction)
 		}
 		if v.Now.Axis != before.Now.Axis {
 			t.Error("the axis now told follows the tube")

@@ -58,7 +58,7 @@ func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow
 	for i := range leanCells {
 		for j := range leanCells {
 			up := sky.Unit(sky.Vec{X: leanAt(j).Tan(), Y: leanAt(i).Tan(), Z: 1})
-			angles[i*leanCells+j] = float64(turnAbout(bolts(up, axis, now).Transpose().Mul(turned), axis))
+			angles[i*leanCells+j] = float64(sky.TurnAbout(bolts(up, axis, now).Transpose().Mul(turned), axis))
 		}
 	}
 	for i := range leanCells {

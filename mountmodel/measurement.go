@@ -165,7 +165,7 @@ func (m *measurement) describe(pole sky.Local) {
 	first := m.frames[0].stance.R.Transpose()
 	for i := range m.frames {
 		f := &m.frames[i]
-		f.Turn = turnAbout(f.stance.R.Mul(first), n).Signed()
+		f.Turn = sky.TurnAbout(f.stance.R.Mul(first), n).Signed()
 		f.Residual = 0
 		at := slices.Index(m.used, i)
 		if at < 0 {
@@ -274,7 +274,7 @@ func (m *measurement) warnings() []Warning {
 	for _, f := range m.frames {
 		if f.Status == FrameSetAside {
 			out = append(out, Warning{Code: WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
-				"%s %s. It is off by %s. If something was bumped or turned near that moment, start over.", f.Name, f.Message, AngleWords(f.Residual))})
+				"%s %s. It is off by %s. If something was bumped or turned near that moment, start over.", f.Name, f.Message, sky.AngleWords(f.Residual))})
 		}
 	}
 	for _, f := range m.frames {
@@ -289,7 +289,7 @@ func (m *measurement) warnings() []Warning {
 	}
 	if major, _, _ := m.fit.Axis.Ellipse(); major > poorAxis {
 		out = append(out, Warning{Code: WarnLittleTurn, Message: fmt.Sprintf(
-			"The frames span only %.0f° of turn, and the axis is known to %s only. Turn the RA axis further and take another frame.", m.fit.Span.Degrees(), AngleWords(major))})
+			"The frames span only %.0f° of turn, and the axis is known to %s only. Turn the RA axis further and take another frame.", m.fit.Span.Degrees(), sky.AngleWords(major))})
 	}
 	if m.fit.Dof == 0 {
 		out = append(out, Warning{Code: WarnTwoFrames, Message: "Two frames give the axis but nothing that tests it: a bumped tripod or a turned declination would go unseen. Take a third frame at another angle."})
@@ -316,7 +316,7 @@ func (m *measurement) rigidity() []Warning {
 	if f == nil || !doubtful(f.Chi2, f.Dof) || f.ModelError < usualWobble || f.usual() {
 		return nil
 	}
-	size := AngleWords(f.ModelError)
+	size := sky.AngleWords(f.ModelError)
 	general := Warning{Code: WarnNotRigid, Message: fmt.Sprintf(
 		"The frames do not fit a camera that turns about one line: they are off by about %s each, more than the stars explain. The uncertainty given includes that.", size)}
 	name := func(k int) string { return m.frames[m.used[k]].Name }

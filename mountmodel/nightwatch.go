@@ -197,7 +197,7 @@ func (w *NightWatch) View() *WatchView {
 		v.Sentences = []string{"Watching: the first frame is in. Each further exposure adds to what is known of the axis."}
 	case errors.As(w.problem, &short):
 		v.Sentences = []string{fmt.Sprintf("Watching: %d frames, over which the axis has turned by %s. %s more of tracking is wanted before they tell where it points.",
-			w.taken, AngleWords(short.Turn), trackingWords(max(short.Need-short.Turn, 0)))}
+			w.taken, sky.AngleWords(short.Turn), trackingWords(max(short.Need-short.Turn, 0)))}
 	case w.problem != nil:
 		v.Sentences = []string{fmt.Sprintf("Watching, but %d frames do not give an axis: %v.", w.taken, w.problem)}
 	}

@@ -230,7 +230,7 @@ func TestWatchingReconfigured(t *testing.T) {
 		t.Fatalf("after the change of pole: %+v", v.Watch)
 	}
 	if moved := (v.Now.Offset.Alt - before.Now.Offset.Alt).Abs(); moved < 30*sky.Arcsecond || moved > 2*sky.Arcminute {
-		t.Errorf("the true pole is %s from the refracted one", AngleWords(moved)) // 54 arcsec at 47 degrees: 58.3" cot(47) (Meeus 1998, ch. 16, rule of thumb)
+		t.Errorf("the true pole is %s from the refracted one", sky.AngleWords(moved)) // 54 arcsec at 47 degrees: 58.3" cot(47) (Meeus 1998, ch. 16, rule of thumb)
 	}
 	cfg.Site.Longitude += 1 * sky.Degree
 	if err := d.Reconfigure(cfg); err != nil {

@@ -402,12 +402,12 @@ func (p Plan) Tolerance(limit sky.Angle, kind PoleKind) (sky.Angle, error) {
 		return 0, err
 	}
 	if !(limit > 0) {
-		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), KnownWords(p.Scale()))
+		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
 	pole := Pole(p.Site, p.Air, kind)
-	b := crossBasis(sky.Vec(pole))
+	b := sky.TangentBasis(sky.Vec(pole))
 	probe := float64(toleranceProbe)
-	axes := [3]sky.Vec{sky.Vec(pole), moved(sky.Vec(pole), b, probe, 0), moved(sky.Vec(pole), b, 0, probe)}
+	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}
 	air, points := NewRefraction(p.Air), p.points()
 	hours, moments := p.starts()
 	best := greatestTolerance
@@ -465,7 +465,7 @@ func (p Plan) LongestExposure(axis sky.Local, limit sky.Angle) (time.Duration, e
 		return 0, err
 	}
 	if !(limit > 0) {
-		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), KnownWords(p.Scale()))
+		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
 	fits := func(t time.Duration) (bool, error) {
 		q := p
@@ -522,7 +522,7 @@ func ApparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.
 	}
 	r := NewRefraction(air)
 	a := sky.Vec(sky.Unit(axis))
-	b := crossBasis(a)
+	b := sky.TangentBasis(a)
 	var angle [2]sky.Angle
 	for k, h := range [2]sky.Angle{from, to} {
 		airless := localFromHour(site.Latitude, h, dec)
@@ -548,8 +548,8 @@ func ApparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.
 func (m Motion) Sentence(p Plan) string {
 	hold := "without guiding"
 	if p.Guided {
-		hold = fmt.Sprintf("guided on a star %s from the centre", AngleWords(p.GuideDistance))
+		hold = fmt.Sprintf("guided on a star %s from the centre", sky.AngleWords(p.GuideDistance))
 	}
 	return fmt.Sprintf("In %v %s the longest trail is %s (%.1f pixels): drift %s in right ascension and %s in declination, and %s from rotation of the field at the corner. Worst at hour angle %+.1f h.",
-		p.Exposure, hold, KnownWords(m.Trail.Size), m.Pixels(m.Trail.Size), KnownWords(m.RA.Size), KnownWords(m.Dec.Size), KnownWords(m.Corner.Size), m.Trail.Hour.Hours())
+		p.Exposure, hold, sky.KnownWords(m.Trail.Size), m.Pixels(m.Trail.Size), sky.KnownWords(m.RA.Size), sky.KnownWords(m.Dec.Size), sky.KnownWords(m.Corner.Size), m.Trail.Hour.Hours())
 }

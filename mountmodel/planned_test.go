@@ -27,7 +27,7 @@ func planAt(lat, hour, dec sky.Angle, exposure time.Duration, air sky.Air) Plan 
 // axisOff is an axis off the pole by so much up and east.
 func axisOff(p Plan, kind PoleKind, up, east sky.Angle) sky.Local {
 	pole := Pole(p.Site, p.Air, kind)
-	_, u := tangents(pole)
+	_, u := sky.Tangents(pole)
 	v := r3.Add(r3.Scale(float64(up), u), sky.Vec{X: float64(east)})
 	return sky.Unit(sky.Local(r3.Add(sky.Vec(pole), v)))
 }

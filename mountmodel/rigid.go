@@ -94,11 +94,11 @@ func (m *rigid) solve(modelError sky.Angle) error {
 		trial := *m
 		trial.n, trial.c = make([]sky.Vec, len(m.n)), make([]sky.Vec, len(m.c))
 		for i, n := range m.n {
-			trial.n[i] = moved(n, bn[i], step.AtVec(2*i), step.AtVec(2*i+1))
+			trial.n[i] = sky.Moved(n, bn[i], step.AtVec(2*i), step.AtVec(2*i+1))
 		}
 		at := 2 * len(m.n)
 		for i, c := range m.c {
-			trial.c[i] = moved(c, bc[i], step.AtVec(at+2*i), step.AtVec(at+2*i+1))
+			trial.c[i] = sky.Moved(c, bc[i], step.AtVec(at+2*i), step.AtVec(at+2*i+1))
 		}
 		tn, tc, tg, err := trial.normal()
 		if err != nil {
@@ -138,10 +138,10 @@ func damped(a *mat.SymDense, damping float64) *mat.SymDense {
 // the bases of its unknowns and the gradient.
 func (m *rigid) normal() (bn, bc [][2]sky.Vec, g *mat.VecDense, err error) {
 	for _, n := range m.n {
-		bn = append(bn, crossBasis(n))
+		bn = append(bn, sky.TangentBasis(n))
 	}
 	for _, c := range m.c {
-		bc = append(bc, crossBasis(c))
+		bc = append(bc, sky.TangentBasis(c))
 	}
 	size := 2*len(m.n) + 2*len(m.c)
 	m.info, m.chi2 = mat.NewSymDense(size, nil), 0
@@ -151,7 +151,7 @@ func (m *rigid) normal() (bn, bc [][2]sky.Vec, g *mat.VecDense, err error) {
 		e := bn[gi]
 		seen := f.R.Apply(m.c[bi])
 		y := [2]float64{r3.Dot(e[0], seen), r3.Dot(e[1], seen)}
-		w, ok := invert2(across(f.Cov, m.n[gi], e, m.extra))
+		w, ok := sky.Invert2(across(f.Cov, m.n[gi], e, m.extra))
 		if !ok {
 			return nil, nil, nil, errSingular
 		}
@@ -234,9 +234,9 @@ func (m *rigid) residuals() []sky.Vec {
 // likelyTurn is the most likely small rotation e with exp(e) R c = n.
 func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
 	e := r3.Cross(n, r3.Sub(n, f.R.Apply(c)))
-	b := crossBasis(n)
+	b := sky.TangentBasis(n)
 	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
-	w, ok := invert2(across(f.Cov, n, b, extra))
+	w, ok := sky.Invert2(across(f.Cov, n, b, extra))
 	if !ok {
 		return e
 	}

@@ -61,7 +61,7 @@ func (c Config) Check() error {
 		if c.Tolerance < 0 {
 			sign = "-" // AngleWords leaves it out
 		}
-		return fmt.Errorf("tolerance %s%s is outside %s to %s", sign, AngleWords(c.Tolerance), AngleWords(leastTolerance), AngleWords(greatestTolerance))
+		return fmt.Errorf("tolerance %s%s is outside %s to %s", sign, sky.AngleWords(c.Tolerance), sky.AngleWords(leastTolerance), sky.AngleWords(greatestTolerance))
 	case c.Guiding != GuidingUnknown && c.Guiding != Unguided && c.Guiding != Guided:
 		return fmt.Errorf("guiding kind %d is unknown", c.Guiding)
 	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):

@@ -77,10 +77,10 @@ func TestSessionSaysWhatStarsLeaveOut(t *testing.T) {
 		d.shoot(25 * sky.Degree)
 		v := d.shoot(25 * sky.Degree)
 		if small := tolerance < DefaultTolerance; told(v) != small || v.Dof != 2 {
-			t.Errorf("tolerance %s, %s: told %q", AngleWords(tolerance), v.Phase, v.Details)
+			t.Errorf("tolerance %s, %s: told %q", sky.AngleWords(tolerance), v.Phase, v.Details)
 		}
 		if v = d.shoot(25 * sky.Degree); told(v) || v.Dof != 4 {
-			t.Errorf("tolerance %s, the fourth frame in, %s: told %q", AngleWords(tolerance), v.Phase, v.Details)
+			t.Errorf("tolerance %s, the fourth frame in, %s: told %q", sky.AngleWords(tolerance), v.Phase, v.Details)
 		}
 	}
 }
@@ -141,18 +141,18 @@ func TestSessionSaysHowToKnowBetter(t *testing.T) {
 	v = d.shoot(0)
 	before, _, _ := v.Now.Axis.Ellipse()
 	if !strings.Contains(strings.Join(v.Details, " "), better) {
-		t.Fatalf("known to %s only, and told %q", KnownWords(before), v.Details)
+		t.Fatalf("known to %s only, and told %q", sky.KnownWords(before), v.Details)
 	}
 	v = d.shoot(-30 * sky.Degree)
 	after, _, _ := v.Now.Axis.Ellipse()
 	if after > before/4 {
-		t.Errorf("known to %s after the turn, to %s before it", KnownWords(after), KnownWords(before))
+		t.Errorf("known to %s after the turn, to %s before it", sky.KnownWords(after), sky.KnownWords(before))
 	}
 	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 4*after {
-		t.Errorf("off by %.1f arcsec, known to %s", e.Arcseconds(), KnownWords(after))
+		t.Errorf("off by %.1f arcsec, known to %s", e.Arcseconds(), sky.KnownWords(after))
 	}
 	if strings.Contains(strings.Join(v.Details, " "), better) {
-		t.Errorf("known to %s, and told %q", KnownWords(after), v.Details)
+		t.Errorf("known to %s, and told %q", sky.KnownWords(after), v.Details)
 	}
 }
 
@@ -184,14 +184,14 @@ func TestSessionWholeJob(t *testing.T) {
 			}
 			for n := 0; !v.Within; n++ {
 				if n > 4 {
-					t.Fatalf("still %s from the pole after %d moves", AngleWords(v.Now.Offset.Total), n)
+					t.Fatalf("still %s from the pole after %d moves", sky.AngleWords(v.Now.Offset.Total), n)
 				}
 				// A hand on the bolts: nine tenths of what is told.
 				d.m.turnBolts(0.9*v.Now.Move.Az, 0.9*v.Now.Move.Alt, sky.Vec{X: 0.01})
 				v = d.shoot(0)
 			}
 			if d.offsetNow() > DefaultTolerance {
-				t.Fatalf("told to be within, the axis is %s from the pole", AngleWords(d.offsetNow()))
+				t.Fatalf("told to be within, the axis is %s from the pole", sky.AngleWords(d.offsetNow()))
 			}
 			if !strings.Contains(v.Instruction, "lock the bolts") {
 				t.Errorf("within, but told %q", v.Instruction)
@@ -216,7 +216,7 @@ func TestSessionWholeJob(t *testing.T) {
 				t.Errorf("the lock moved the axis by %.1f arcsec, told %.1f +- %.1f", moved.Arcseconds(), v.Lock.Total.Arcseconds(), v.Lock.Uncertainty.Arcseconds())
 			}
 			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > wanted(DefaultTolerance) {
-				t.Errorf("within: %v, truth %s", v.Within, AngleWords(d.offsetNow()))
+				t.Errorf("within: %v, truth %s", v.Within, sky.AngleWords(d.offsetNow()))
 			}
 			if len(v.Warnings) > 0 && v.Warnings[0].Code != WarnLowFrame {
 				t.Errorf("a clean night warns: %+v", v.Warnings)

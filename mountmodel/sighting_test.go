@@ -154,7 +154,7 @@ func TestStanceOutliers(t *testing.T) {
 		// Half a dozen of trials may lie outside when a star too little wrong to
 		// be thrown out pulls.
 		if !c.fails && (failures > 0 || outside > trials/10) {
-			t.Errorf("%d of %d stars wrong by %s: %d refused, %d outside the covariance", c.wrong, c.stars, AngleWords(c.by), failures, outside)
+			t.Errorf("%d of %d stars wrong by %s: %d refused, %d outside the covariance", c.wrong, c.stars, sky.AngleWords(c.by), failures, outside)
 		}
 	}
 }

@@ -84,14 +84,14 @@ const largestLimitPx = 1000
 
 func (v Verdict) words() []string {
 	var out []string
-	limit := fmt.Sprintf("%s (%.3g px)", KnownWords(v.Limit), v.Limit/v.Plan.Scale())
+	limit := fmt.Sprintf("%s (%.3g px)", sky.KnownWords(v.Limit), v.Limit/v.Plan.Scale())
 	switch {
 	case v.Tolerance == 0:
-		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", capital(ErrAirAlone.Error()), KnownWords(v.Perfect.Trail.Size), limit))
+		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", capital(ErrAirAlone.Error()), sky.KnownWords(v.Perfect.Trail.Size), limit))
 	case v.Tolerance >= greatestTolerance:
 		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from the pole.", limit, greatestTolerance.Degrees()))
 	default:
-		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of the pole.", limit, AngleWords(v.Tolerance)))
+		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of the pole.", limit, sky.AngleWords(v.Tolerance)))
 	}
 	if v.Motion != nil {
 		verdict := "That is good enough."

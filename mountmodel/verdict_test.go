@@ -23,16 +23,16 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 	if v.GoodEnough() || v.Motion != nil || v.Longest != 0 {
 		t.Errorf("an unknown axis was judged: %+v", v)
 	}
-	b := crossBasis(sky.Vec(pole))
+	b := sky.TangentBasis(sky.Vec(pole))
 	worst := 0.0
 	for d := sky.Angle(0); d < sky.Turn; d += 5 * sky.Degree {
-		axis := sky.Local(moved(sky.Vec(pole), b, float64(v.Tolerance)*d.Cos(), float64(v.Tolerance)*d.Sin()))
+		axis := sky.Local(sky.Moved(sky.Vec(pole), b, float64(v.Tolerance)*d.Cos(), float64(v.Tolerance)*d.Sin()))
 		at, err := p.Judge(&axis, Refracted, 1.5)
 		if err != nil {
 			t.Fatal(err)
 		}
 		worst = max(worst, float64(at.Motion.Trail.Size/v.Limit))
-		half := sky.Local(moved(sky.Vec(pole), b, 0.5*float64(v.Tolerance)*d.Cos(), 0.5*float64(v.Tolerance)*d.Sin()))
+		half := sky.Local(sky.Moved(sky.Vec(pole), b, 0.5*float64(v.Tolerance)*d.Cos(), 0.5*float64(v.Tolerance)*d.Sin()))
 		if at, err = p.Judge(&half, Refracted, 1.5); err != nil || !at.GoodEnough() {
 			t.Errorf("half the tolerance towards %.0f degrees is not good enough: %v", d.Degrees(), err)
 		}
@@ -42,7 +42,7 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 	if math.Abs(worst-1) > 0.01 {
 		t.Errorf("at the tolerance the worst trail is %.4f of the limit", worst)
 	}
-	axis := sky.Local(moved(sky.Vec(pole), b, 3*float64(v.Tolerance), 0))
+	axis := sky.Local(sky.Moved(sky.Vec(pole), b, 3*float64(v.Tolerance), 0))
 	far, err := p.Judge(&axis, Refracted, 1.5)
 	if err != nil {
 		t.Fatal(err)

@@ -254,7 +254,7 @@ func (s *Session) instruct(v View) (string, []string) {
 	m := s.running()
 	var details []string
 	if v.Now != nil {
-		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", AngleWords(v.Now.Offset.Total), KnownWords(knownTo(v.Now.Axis))))
+		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", sky.AngleWords(v.Now.Offset.Total), sky.KnownWords(knownTo(v.Now.Axis))))
 		if s.starsAlone() {
 			details = append(details, "That is by the stars alone: what wind and gears add, an arcsecond or two, three frames cannot show. A fourth at another angle of the RA axis can, before the bolts are turned.")
 		}
@@ -297,7 +297,7 @@ func (s *Session) instruct(v View) (string, []string) {
 			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", usualTurn.Degrees()))
 		}
 		if v.Within {
-			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", AngleWords(v.Tolerance)), details
+			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", sky.AngleWords(v.Tolerance)), details
 		}
 		if len(v.Moves) > 0 {
 			return boltSentence(v), append(details, "In angles: "+sentence(v.Now.Move))
@@ -312,23 +312,23 @@ func (s *Session) instruct(v View) (string, []string) {
 		case v.Now == nil:
 			return v.Watch.Sentences[0], v.Watch.Sentences[1:]
 		case v.Within:
-			return fmt.Sprintf("Watching: the axis is within %s of the pole.", AngleWords(v.Tolerance)), v.Watch.Sentences
+			return fmt.Sprintf("Watching: the axis is within %s of the pole.", sky.AngleWords(v.Tolerance)), v.Watch.Sentences
 		}
 		if reach := v.Watch.Fit.Reach(); v.Now.Offset.Total < v.Tolerance+reach {
-			return fmt.Sprintf("Watching: so far the axis is sure to %s only, which does not tell whether it is within %s of the pole.", KnownWords(reach), AngleWords(v.Tolerance)), v.Watch.Sentences
+			return fmt.Sprintf("Watching: so far the axis is sure to %s only, which does not tell whether it is within %s of the pole.", sky.KnownWords(reach), sky.AngleWords(v.Tolerance)), v.Watch.Sentences
 		}
-		return fmt.Sprintf("Watching: the axis is %s from the pole, outside the tolerance. %s To adjust it, start over and measure.", AngleWords(v.Now.Offset.Total), sentence(v.Now.Move)), v.Watch.Sentences
+		return fmt.Sprintf("Watching: the axis is %s from the pole, outside the tolerance. %s To adjust it, start over and measure.", sky.AngleWords(v.Now.Offset.Total), sentence(v.Now.Move)), v.Watch.Sentences
 	default:
 		if s.lock != nil {
-			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", AngleWords(s.lock.Total)))
+			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", sky.AngleWords(s.lock.Total)))
 		}
 		if s.spoilt != nil {
 			return "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead.", append(details, s.spoilt.Message)
 		}
 		if v.Within {
-			return fmt.Sprintf("Done: the axis is within %s of the pole.", AngleWords(v.Tolerance)), details
+			return fmt.Sprintf("Done: the axis is within %s of the pole.", sky.AngleWords(v.Tolerance)), details
 		}
-		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", AngleWords(v.Now.Offset.Total)), details
+		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", sky.AngleWords(v.Now.Offset.Total)), details
 	}
 }
 

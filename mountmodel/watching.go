@@ -129,26 +129,26 @@ func (f *WatchFit) Sentences(pole sky.Local) []string {
 	}
 	across := sky.Angle(math.Abs(f.Axis.Dir.X - pole.X))
 	major, _, _ := f.Axis.Ellipse()
-	known := KnownWords(major)
+	known := sky.KnownWords(major)
 	if f.Wide > 1.25 { // not a Gaussian: say it
-		known += fmt.Sprintf(" (within %s in 19 of 20 such cases)", KnownWords(f.Reach()))
+		known += fmt.Sprintf(" (within %s in 19 of 20 such cases)", sky.KnownWords(f.Reach()))
 	}
 	out := []string{fmt.Sprintf("The axis stands %s from the pole: %s %s it and %s %s of it, known to %s.",
-		AngleWords(off.Total), AngleWords(off.Alt), height, AngleWords(across), side, known)}
+		sky.AngleWords(off.Total), sky.AngleWords(off.Alt), height, sky.AngleWords(across), side, known)}
 	if f.Flexes() {
-		out = append(out, fmt.Sprintf("The mount bends by about %s as it turns, more than the stars explain: no single axis fits, and none can be known better than that. The uncertainty includes it.", AngleWords(f.Flexure)))
+		out = append(out, fmt.Sprintf("The mount bends by about %s as it turns, more than the stars explain: no single axis fits, and none can be known better than that. The uncertainty includes it.", sky.AngleWords(f.Flexure)))
 	}
 	if f.JitterChance > flexureTold {
-		out = append(out, fmt.Sprintf("Single frames stray by about %s: wind, dithering, or something loose.", AngleWords(f.Jitter)))
+		out = append(out, fmt.Sprintf("Single frames stray by about %s: wind, dithering, or something loose.", sky.AngleWords(f.Jitter)))
 	}
 	if d := f.Drift; d != nil {
 		out = append(out, fmt.Sprintf("The axis itself moves, by %s per hour (known to %s): the tripod settles, or something gives with the temperature. The offset is that of the newest frame.",
-			AngleWords(sky.Angle(math.Hypot(float64(d.Across), float64(d.Up)))), KnownWords(sky.Angle(math.Hypot(float64(d.SigmaAcross), float64(d.SigmaUp))))))
+			sky.AngleWords(sky.Angle(math.Hypot(float64(d.Across), float64(d.Up)))), sky.KnownWords(sky.Angle(math.Hypot(float64(d.SigmaAcross), float64(d.SigmaUp))))))
 	}
 	if len(f.Stretches) == 1 && f.Drift == nil {
 		const settles = 10 * sky.Arcsecond
 		out = append(out, fmt.Sprintf("All frames are of one stretch. Had the tripod settled by %s per hour meanwhile, it would look the same and move this by %s: only other targets, or a longer night, tell.",
-			AngleWords(settles), AngleWords(settles/sky.Angle(siderealRate*3600))))
+			sky.AngleWords(settles), sky.AngleWords(settles/sky.Angle(siderealRate*3600))))
 	}
 	guided := 0
 	for _, s := range f.Stretches {
@@ -352,12 +352,12 @@ func (w *watch) split() error {
 func (w *watch) cut(off, least sky.Angle) {
 	w.stretches, w.lone = nil, 0
 	first := 0
-	b := crossBasis(w.n)
+	b := sky.TangentBasis(w.n)
 	for i := 1; i <= len(w.frames); i++ {
 		if i < len(w.frames) {
 			from, to := w.frames[i-1], w.frames[i]
 			was, is := from.R.Transpose().Apply(w.n), to.R.Transpose().Apply(w.n)
-			turn := turnAbout(to.R.Mul(from.R.Transpose()), w.n).Abs()
+			turn := sky.TurnAbout(to.R.Mul(from.R.Transpose()), w.n).Abs()
 			// The covariance of the step, in the plane across the axis.
 			step := to.R.Apply(r3.Sub(is, was))
 			d := [2]float64{r3.Dot(step, b[0]), r3.Dot(step, b[1])}
@@ -449,7 +449,7 @@ func (w *watch) guided(s Stretch) bool {
 		}
 		mean = r3.Add(mean, sky.Vec(f.Pointing))
 	}
-	north := crossBasis(sky.Unit(mean))[1]
+	north := sky.TangentBasis(sky.Unit(mean))[1]
 	// A parabola in time through the declinations.
 	hours := func(f WatchFrame) float64 { return f.Mid.Sub(frames[0].Mid).Hours() }
 	span := hours(frames[len(frames)-1])
@@ -489,7 +489,7 @@ type row [2][allSize]float64
 
 // design sets up the row of a frame and its two numbers, y = n moved - c moved.
 func (w *watch) design(f WatchFrame, c sky.Vec, turn sky.Angle, hours float64) (r row, y [2]float64) {
-	bn, bc := crossBasis(w.n), crossBasis(c)
+	bn, bc := sky.TangentBasis(w.n), sky.TangentBasis(c)
 	seen := f.R.Apply(c)
 	shares := harmonicShares()
 	up := f.R.Transpose().Apply(sky.Vec{Z: 1})
@@ -536,7 +536,7 @@ func (w *watch) design(f WatchFrame, c sky.Vec, turn sky.Angle, hours float64) (
 func (w *watch) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Time) ([]block, error) {
 	s := w.stretches[k]
 	out := make([]block, len(jitters))
-	bn := crossBasis(w.n)
+	bn := sky.TangentBasis(w.n)
 	// The declination moves c along the great circle to the boresight.
 	free := sky.Vec{Z: 1}
 	free = r3.Sub(free, r3.Scale(r3.Dot(free, w.c[k]), w.c[k]))
@@ -570,7 +570,7 @@ func (w *watch) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Ti
 
 // add takes one frame in.
 func (b *block) add(r row, y [2]float64, cov [2][2]float64) bool {
-	wt, ok := invert2(cov)
+	wt, ok := sky.Invert2(cov)
 	if !ok {
 		return false
 	}
@@ -900,13 +900,13 @@ func (w *watch) fit() (*WatchFit, error) {
 		if step < float64(watchDone) {
 			break
 		}
-		w.n = moved(w.n, crossBasis(w.n), best.x[0], best.x[1])
+		w.n = sky.Moved(w.n, sky.TangentBasis(w.n), best.x[0], best.x[1])
 		for k := range w.c {
 			p := best.bends.parts[k]
 			var local mat.VecDense
 			local.MulVec(&p.pull, best.globals(flexureSizes()[best.flexure]))
 			local.SubVec(&p.local, &local)
-			w.c[k] = moved(w.c[k], crossBasis(w.c[k]), local.AtVec(0), local.AtVec(1))
+			w.c[k] = sky.Moved(w.c[k], sky.TangentBasis(w.c[k]), local.AtVec(0), local.AtVec(1))
 		}
 	}
 	out := w.conclude(all, at)
@@ -930,8 +930,8 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 	odds := weight[1] / weight[0]
 	drift := odds > driftTold
 	mean, cov := mixture(all, best, drift)
-	b := crossBasis(w.n)
-	n := moved(w.n, b, mean[0], mean[1])
+	b := sky.TangentBasis(w.n)
+	n := sky.Moved(w.n, b, mean[0], mean[1])
 	out.Axis = Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
 	near, far := reaches(all, best, drift, mean, out.Axis.Cov)
 	out.Wide = far / near
@@ -1031,7 +1031,7 @@ const (
 // reaches are the 68 and the 95 % ellipses of the mixture, as multiples of what
 // they would be if it were a Gaussian with the covariance given.
 func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov [2][2]float64) (near, far float64) {
-	w, ok := invert2(cov)
+	w, ok := sky.Invert2(cov)
 	if !ok {
 		return 1, 1
 	}

@@ -355,7 +355,7 @@ func TestWatchDrift(t *testing.T) {
 			t.Errorf("seed %d: a drift of 20 arcsec per hour was not seen", seed)
 			continue
 		}
-		b := crossBasis(sky.Vec(fit.Axis.Dir))
+		b := sky.TangentBasis(sky.Vec(fit.Axis.Dir))
 		d := fit.Drift
 		across, up := (r3.Dot(b[0], m.drift)-float64(d.Across))/float64(d.SigmaAcross), (r3.Dot(b[1], m.drift)-float64(d.Up))/float64(d.SigmaUp)
 		if across*across < 9 && up*up < 9 {
@@ -489,7 +489,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 		}
 		dense := func(a answer) (x [2]float64, cov [2][2]float64, evidence float64) {
 			jitter, wander, flexure := float64(jitterSizes()[a.jitter]), float64(wanderSizes()[a.wander]), float64(flexureSizes()[a.flexure])
-			bn := crossBasis(w.n)
+			bn := sky.TangentBasis(w.n)
 			rows := mat.NewDense(2, 3, []float64{bn[0].X, bn[0].Y, bn[0].Z, bn[1].X, bn[1].Y, bn[1].Z})
 			dense3 := func(q sky.Matrix) *mat.Dense {
 				return mat.NewDense(3, 3, []float64{q[0][0], q[0][1], q[0][2], q[1][0], q[1][1], q[1][2], q[2][0], q[2][1], q[2][2]})
@@ -507,7 +507,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 			var parts []part
 			var y []float64
 			for k, s := range w.stretches {
-				bc := crossBasis(w.c[k])
+				bc := sky.TangentBasis(w.c[k])
 				for i := s.First; i <= s.Last; i++ {
 					f := w.frames[i]
 					p := part{stretch: k, weight: f.R.Transpose().Apply(sky.Vec{Z: 1}), hours: f.Mid.Sub(at).Hours()}
@@ -520,7 +520,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 					tube := f.R.Column(2)
 					p.body = sky.Atan2(r3.Dot(tube, bn[1]), r3.Dot(tube, bn[0]))
 					p.zenith = sky.Atan2(bn[1].Z, bn[0].Z) - p.body
-					p.angle = turnAbout(f.R.Mul(w.frames[s.First].R.Transpose()), w.n)
+					p.angle = sky.TurnAbout(f.R.Mul(w.frames[s.First].R.Transpose()), w.n)
 					parts = append(parts, p)
 					seen := f.R.Apply(c)
 					y = append(y, r3.Dot(bn[0], seen), r3.Dot(bn[1], seen))

@@ -394,8 +394,8 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	standing := func(what string, s mountmodel.Standing) {
 		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
 		fmt.Fprintf(&b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
-			what, alt.Degrees(), roundedAzimuth(az), mountmodel.AngleWords(s.Offset.Total), v.PoleKind,
-			mountmodel.KnownWords(s.Axis.SigmaAlt()), mountmodel.KnownWords(s.Axis.SigmaAz()))
+			what, alt.Degrees(), roundedAzimuth(az), sky.AngleWords(s.Offset.Total), v.PoleKind,
+			sky.KnownWords(s.Axis.SigmaAlt()), sky.KnownWords(s.Axis.SigmaAz()))
 		rotation := ""
 		if s.Move.Rotation != "" {
 			rotation = " (" + s.Move.Rotation + ")"

@@ -315,7 +315,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	})
 	<-made
 	before := rig.Truth(time.Now()).Offset
-	t.Logf("the axis starts %s from the pole", mountmodel.AngleWords(before.Total))
+	t.Logf("the axis starts %s from the pole", sky.AngleWords(before.Total))
 	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
 	p.walkSetUp(config.Site.South())
 
@@ -412,13 +412,13 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	after := rig.Truth(time.Now()).Offset
 	s := r.state(t)
 	shown := sky.Angle(s.Now.Offset.TotalArcmin) * sky.Arcminute
-	t.Logf("%d rounds of bolts; the axis ends %s from the pole, %s by the page", rounds, mountmodel.AngleWords(after.Total), mountmodel.AngleWords(shown))
+	t.Logf("%d rounds of bolts; the axis ends %s from the pole, %s by the page", rounds, sky.AngleWords(after.Total), sky.AngleWords(shown))
 	if after.Total >= sky.Arcminute || shown >= sky.Arcminute || before.Total < 10*sky.Arcminute {
 		t.Errorf("from %s the axis came to %s from the pole, %s by the page: under 1' is wanted",
-			mountmodel.AngleWords(before.Total), mountmodel.AngleWords(after.Total), mountmodel.AngleWords(shown))
+			sky.AngleWords(before.Total), sky.AngleWords(after.Total), sky.AngleWords(shown))
 	}
 	if d := (after.Total - shown).Abs(); d > shownWithin {
-		t.Errorf("the page is off by %s", mountmodel.KnownWords(d))
+		t.Errorf("the page is off by %s", sky.KnownWords(d))
 	}
 	if repeats {
 		p.planExposures(t)
@@ -495,7 +495,7 @@ func serveByPage(t *testing.T, p *pageDriver) {
 			cards[c.Bolt] = c
 		}
 		amount := func(arcmin float64) string {
-			return primes.Replace(mountmodel.AngleWords(sky.Angle(arcmin) * sky.Arcminute))
+			return primes.Replace(sky.AngleWords(sky.Angle(arcmin) * sky.Arcminute))
 		}
 		for bolt, want := range map[string]struct{ amount, words string }{
 			"altitude": {amount(o.AltArcmin), m.Altitude},

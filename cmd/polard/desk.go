@@ -355,7 +355,7 @@ func (d *desk) logFrame(o outcome) {
 		}
 	}
 	if v.Now != nil {
-		d.log.Info("axis", "from_pole", mountmodel.AngleWords(v.Now.Offset.Total),
+		d.log.Info("axis", "from_pole", sky.AngleWords(v.Now.Offset.Total),
 			"altitude_bolt", v.Now.Move.Altitude, "azimuth_bolt", v.Now.Move.Azimuth)
 	}
 	if v.Instruction != d.logged {

@@ -62,7 +62,7 @@ func TestPoleInFrame(t *testing.T) {
 			alt, az := sky.AltAzFromLocal(truth.Boresight())
 			seen := sky.LocalFromAltAz(sky.Angle(l.Sight.AltDeg)*sky.Degree, sky.Angle(l.Sight.AzDeg)*sky.Degree)
 			if away := sky.Separation(seen, truth.Boresight()); away > within*scale {
-				t.Errorf("the frame looks %s from where the camera does (altitude %.3f, azimuth %.3f)", mountmodel.AngleWords(away), alt.Degrees(), az.Degrees())
+				t.Errorf("the frame looks %s from where the camera does (altitude %.3f, azimuth %.3f)", sky.AngleWords(away), alt.Degrees(), az.Degrees())
 			}
 			for name, d := range map[string]struct {
 				got  *web.InFrame

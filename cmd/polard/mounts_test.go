@@ -183,7 +183,7 @@ func BenchmarkRandomMounts(b *testing.B) {
 		}
 		m := r.measured
 		if m.sigmas > farOff {
-			fmt.Printf("mount %d, field %.2f degrees: off by %s, %.1f sigmas\n", n, r.field.Degrees(), mountmodel.KnownWords(m.off), m.sigmas)
+			fmt.Printf("mount %d, field %.2f degrees: off by %s, %.1f sigmas\n", n, r.field.Degrees(), sky.KnownWords(m.off), m.sigmas)
 		}
 		off, claimed = append(off, m.off.Arcseconds()), append(claimed, m.claimed.Arcseconds())
 		relative, sigmas = append(relative, float64(m.off/m.claimed)), append(sigmas, m.sigmas)
@@ -238,15 +238,15 @@ func TestRandomMounts(t *testing.T) {
 			t.Errorf("mount %d: no axis: %v; unsolved %v", n, r.why, r.unsolved)
 			continue
 		}
-		t.Logf("mount %d, field %.2f degrees: off by %s, claimed %s", n, r.field.Degrees(), mountmodel.KnownWords(r.measured.off), mountmodel.KnownWords(r.measured.claimed))
+		t.Logf("mount %d, field %.2f degrees: off by %s, claimed %s", n, r.field.Degrees(), sky.KnownWords(r.measured.off), sky.KnownWords(r.measured.claimed))
 		for _, a := range r.adjusted {
-			t.Logf("after bolts: off by %s, claimed %s", mountmodel.KnownWords(a.off), mountmodel.KnownWords(a.claimed))
+			t.Logf("after bolts: off by %s, claimed %s", sky.KnownWords(a.off), sky.KnownWords(a.claimed))
 		}
 		if r.measured.off > mountWithin {
-			t.Errorf("mount %d: off by %s, at most %s expected", n, mountmodel.AngleWords(r.measured.off), mountmodel.AngleWords(mountWithin))
+			t.Errorf("mount %d: off by %s, at most %s expected", n, sky.AngleWords(r.measured.off), sky.AngleWords(mountWithin))
 		}
 		if r.measured.sigmas > farOff {
-			t.Errorf("mount %d: off by %s, %.1f times what is claimed", n, mountmodel.KnownWords(r.measured.off), r.measured.sigmas)
+			t.Errorf("mount %d: off by %s, %.1f times what is claimed", n, sky.KnownWords(r.measured.off), r.measured.sigmas)
 		}
 	}
 }

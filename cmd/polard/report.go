@@ -316,8 +316,8 @@ func (r *reportJSON) page() string {
 		}
 		fmt.Fprintf(&b, format+"\n", args...)
 	}
-	angle := func(arcmin web.Number) string { return mountmodel.AngleWords(sky.Angle(arcmin) * sky.Arcminute) }
-	known := func(arcsec web.Number) string { return mountmodel.KnownWords(sky.Angle(arcsec) * sky.Arcsecond) }
+	angle := func(arcmin web.Number) string { return sky.AngleWords(sky.Angle(arcmin) * sky.Arcminute) }
+	known := func(arcsec web.Number) string { return sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond) }
 	clock := func(utc string) string { return strings.Replace(utc[:len("2006-01-02T15:04")], "T", " ", 1) }
 
 	b.WriteString("<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n")

@@ -14,7 +14,6 @@ import (
 	"testing"
 	"time"
 
-	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -64,7 +63,7 @@ func TestReportOfANight(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, words := range []string{mountmodel.AngleWords(sky.Angle(got.Last.TotalArcmin) * sky.Arcminute), "started over", got.Unsolved[0].Message[:10], "<circle"} {
+	for _, words := range []string{sky.AngleWords(sky.Angle(got.Last.TotalArcmin) * sky.Arcminute), "started over", got.Unsolved[0].Message[:10], "<circle"} {
 		if !strings.Contains(html.UnescapeString(string(page)), words) {
 			t.Errorf("the page does not hold %q", words)
 		}

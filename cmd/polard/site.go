@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"polard/mountmodel"
 	"polard/mountmodel/setup"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -322,7 +321,7 @@ func (r siteReport) text() string {
 
 	p.heading("1. Place: the latitude scale")
 	p.items(setup.LatitudeSteps(s.Place))
-	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s; the %s pole is aimed at.", s.Place.PressureHPa, mountmodel.AngleWords(s.Place.Lift), s.Pole)
+	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s; the %s pole is aimed at.", s.Place.PressureHPa, sky.AngleWords(s.Place.Lift), s.Pole)
 
 	p.heading("2. Ground: tripod and level")
 	p.item("Legs towards the true directions %.0f, %.0f and %.0f degrees (0 north, 90 east, 180 south, 270 west).", s.Legs[0].Degrees(), s.Legs[1].Degrees(), s.Legs[2].Degrees())
@@ -469,7 +468,7 @@ func (r siteReport) starText(p *page) {
 	}
 	against := first.From(s.Pole)
 	p.item("%s is seen %s from the %s pole now (without air, %s from the true one). An axis that is simply pointed at the star is %s off.",
-		first.Star.Name, mountmodel.AngleWords(against.Distance), s.Pole, mountmodel.AngleWords(first.PolarDistance), mountmodel.AngleWords(against.Distance))
+		first.Star.Name, sky.AngleWords(against.Distance), s.Pole, sky.AngleWords(first.PolarDistance), sky.AngleWords(against.Distance))
 	p.item("Facing the pole, with a clock's face about it, 12 straight up. A finder that shows things upside down turns the clock by half; an eyepiece with a star diagonal exchanges left and right (head upright, the eyepiece on top).")
 	fmt.Fprintf(p, "\n  %-16s %9s %6s %7s", "star", "from pole", "angle", "hour")
 	for _, through := range setup.AllOptics() {
@@ -478,7 +477,7 @@ func (r siteReport) starText(p *page) {
 	fmt.Fprintf(p, "\n  %-16s %9s %6s %7s\n", "", "", "deg", "angle")
 	for _, star := range s.Stars {
 		standing := star.From(s.Pole)
-		fmt.Fprintf(p, "  %-16s %9s %6.1f %4dh%02d", star.Star.Name, mountmodel.AngleWords(standing.Distance), standing.PositionAngle.Degrees(),
+		fmt.Fprintf(p, "  %-16s %9s %6.1f %4dh%02d", star.Star.Name, sky.AngleWords(standing.Distance), standing.PositionAngle.Degrees(),
 			int(math.Round(star.HourAngle.Hours()*60))/60%24, int(math.Round(star.HourAngle.Hours()*60))%60)
 		for _, v := range star.Views(s.Pole, s.Place.South) {
 			fmt.Fprintf(p, "  %*s", len(columnOf(v.Through)), clockText(v.Clock))
@@ -493,7 +492,7 @@ func (r siteReport) starText(p *page) {
 			inside = "outside the field while the pole is in its middle"
 		}
 		p.item("Your eyepiece shows a field of %s, %.0f times enlarged: %s is %s. From the middle to the edge it is %s.",
-			mountmodel.AngleWords(e.width), e.Magnification(), first.Star.Name, inside, mountmodel.AngleWords(e.width/2))
+			sky.AngleWords(e.width), e.Magnification(), first.Star.Name, inside, sky.AngleWords(e.width/2))
 	}
 }
 

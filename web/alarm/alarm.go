@@ -76,7 +76,7 @@ func (j *Judge) See(s web.State, now time.Time) []web.Alarm {
 	by, sigma, than, known := moved(s)
 	raise(AxisMoved, j.opt.Moved > 0 && known && by > j.opt.Moved && by > sure*sigma, func() string {
 		return fmt.Sprintf("The axis stands %s from where it stood %s, known to %s: look at the bolts, the pier and the ground.",
-			mountmodel.AngleWords(by), than, mountmodel.KnownWords(sigma))
+			sky.AngleWords(by), than, sky.KnownWords(sigma))
 	})
 	raise(Unsolved, j.opt.Unsolved > 0 && j.failed >= j.opt.Unsolved, func() string {
 		why := ""
