@@ -182,7 +182,7 @@ func TestAdjustStatistics(t *testing.T) {
 			bound := boundOfReading(tr, st.Attitude, m.now.Sub(tr.Newest()).Seconds(), drive, turned).Arcseconds()
 			r := tr.Take(st.Attitude, m.now)
 			tr.LearnTilt(&before)
-			if q := mahalanobis(r.Axis, m.axisNow()); q < 5.9915 {
+			if q := mahalanobis(r.Axis.Dir, r.Axis.Cov, m.axisNow()); q < 5.9915 {
 				in95++
 				if q < 2.2957 {
 					in68++
@@ -283,7 +283,7 @@ func TestAdjustAtRest(t *testing.T) {
 				m.theta += sky.Angle(1-2*float64(step%2)) * s.turn
 				r := readNow(t, tr, m, 1)
 				s.errors = append(s.errors, sky.Separation(r.Axis.Dir, m.axisNow()).Arcseconds())
-				if q := mahalanobis(r.Axis, m.axisNow()); q < 5.9915 {
+				if q := mahalanobis(r.Axis.Dir, r.Axis.Cov, m.axisNow()); q < 5.9915 {
 					s.in95++
 					if q < 2.2957 {
 						s.in68++

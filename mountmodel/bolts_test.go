@@ -327,7 +327,7 @@ func TestSessionTurnedInSight(t *testing.T) {
 		d.m.turnBolts(0, 20*sky.Arcminute, sky.Vec{})
 		d.m.wait(5*time.Second, true)
 		d.count++
-		d.Take(d.m.now, d.m.sighting("sight"+string(rune('a'+d.count)), 1))
+		d.Take(d.m.now, sightingOf(d.m, "sight"+string(rune('a'+d.count)), 1))
 	}
 	if err := d.Turned(d.m.now, AltitudeBolt, 1.2); err != nil { // 60' in 1.2 turns
 		t.Fatal(err)

@@ -204,7 +204,7 @@ func taken(m *simMount) []Sighting {
 		if good {
 			var out []Sighting
 			for k := range 4 {
-				out = append(out, m.sighting(fmt.Sprintf("frame %d", k), 0))
+				out = append(out, sightingOf(m, fmt.Sprintf("frame %d", k), 0))
 				m.theta += 25 * sky.Degree
 				m.wait(time.Minute, false)
 			}

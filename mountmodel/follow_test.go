@@ -156,7 +156,7 @@ func TestHearClock(t *testing.T) {
 	// right.
 	d := newDesk(t, 410, 44*sky.Degree, 5*sky.Degree, nil)
 	for i := range 5 {
-		sighting := d.m.sighting(fmt.Sprint("c", i), 1)
+		sighting := sightingOf(d.m, fmt.Sprint("c", i), 1)
 		d.Take(d.m.now.Add(3*time.Hour), sighting)
 		d.m.theta += 25 * sky.Degree
 		d.m.wait(30*time.Second, true)
@@ -194,7 +194,7 @@ func TestHearFile(t *testing.T) {
 			d := newDesk(t, 411, 44*sky.Degree, 5*sky.Degree, nil)
 			var list []Sighting
 			for i := range 5 {
-				s := d.m.sighting(fmt.Sprint("c", i), 1)
+				s := sightingOf(d.m, fmt.Sprint("c", i), 1)
 				s.Exposure = 10 * time.Second
 				s.Written = s.Mid.Add(s.Exposure/2 + c.late)
 				if c.copied {

@@ -29,7 +29,7 @@ func (d *desk) exposeFor(total, cadence time.Duration) View {
 	for end := d.m.now.Add(total); d.m.now.Before(end); {
 		d.m.wait(cadence, true)
 		d.count++
-		d.Take(d.m.now.Add(2*time.Second), d.m.sighting(fmt.Sprintf("w%05d", d.count), 1))
+		d.Take(d.m.now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("w%05d", d.count), 1))
 	}
 	return d.View()
 }
@@ -55,7 +55,7 @@ func TestSessionWatches(t *testing.T) {
 		if v.Now == nil || v.Watch.Standing == nil {
 			t.Fatalf("seed %d: an hour tells nothing: %q", seed, v.Instruction)
 		}
-		if q := mahalanobis(v.Now.Axis, d.m.axisNow()); q > 13.8 { // one in a thousand
+		if q := mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.axisNow()); q > 13.8 { // one in a thousand
 			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(v.Now.Axis.Dir, d.m.axisNow()).Arcseconds(), q)
 		}
 		if v.Within || !strings.Contains(v.Instruction, "outside the tolerance") || !strings.Contains(v.Instruction, "start over and measure") {
@@ -96,7 +96,7 @@ func TestSessionWatchesAfterTheLock(t *testing.T) {
 	if v.Watch == nil || v.Watch.Standing == nil {
 		t.Fatalf("an hour after the lock: %+v", v.Watch)
 	}
-	if q := mahalanobis(v.Watch.Standing.Axis, d.m.axisNow()); q > 13.8 {
+	if q := mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.axisNow()); q > 13.8 {
 		t.Errorf("chi-square %.1f", q)
 	}
 	if err := d.Do(d.m.now, Unlocked); err != nil || d.View().Watch != nil {
@@ -118,7 +118,7 @@ func TestNightsAreWatchedOneByOne(t *testing.T) {
 		if v.Watch.Frames != 1200 || len(v.Watch.Before) != night || v.Watch.Standing == nil {
 			t.Fatalf("night %d: %d frames, %d nights before, standing %v", night, v.Watch.Frames, len(v.Watch.Before), v.Watch.Standing)
 		}
-		if q := mahalanobis(v.Watch.Standing.Axis, d.m.axisNow()); q > 13.8 {
+		if q := mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.axisNow()); q > 13.8 {
 			t.Errorf("night %d: chi-square %.1f", night, q)
 		}
 		if n := len(d.night.frames); n > mostWatched {
@@ -150,7 +150,7 @@ func TestOutlived(t *testing.T) {
 		}
 		for range frames {
 			d.m.wait(time.Minute, true)
-			shots = append(shots, d.m.sighting(fmt.Sprintf("w%05d", len(shots)), 1))
+			shots = append(shots, sightingOf(d.m, fmt.Sprintf("w%05d", len(shots)), 1))
 			mids = append(mids, d.m.now)
 			d.Take(d.m.now, shots[len(shots)-1])
 		}
@@ -250,7 +250,7 @@ func TestWatchingAnotherCamera(t *testing.T) {
 	if v.Watch.Frames != 60 || v.Now == nil {
 		t.Fatalf("%d frames, %v", v.Watch.Frames, v.Watch.Sentences)
 	}
-	if q := mahalanobis(v.Now.Axis, d.m.axisNow()); q > 13.8 {
+	if q := mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.axisNow()); q > 13.8 {
 		t.Errorf("chi-square %.1f", q)
 	}
 }

@@ -14,9 +14,6 @@ import (
 	"pgregory.net/rapid"
 )
 
-// airless is no air at all: what the textbooks' formulas of drift assume.
-var airless = sky.Air{TemperatureC: 10, WavelengthUm: 0.55}
-
 // planAt is a plan around one hour angle: 500 mm, 4 micrometres, frame of
 // 1.15 by 0.92 degrees.
 func planAt(lat, hour, dec sky.Angle, exposure time.Duration, air sky.Air) Plan {

@@ -23,7 +23,7 @@ func TestPrepared(t *testing.T) {
 			m.turnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
 		}
 		m.wait(20*time.Second, true)
-		shots = append(shots, m.sighting(string(rune('a'+i)), 1))
+		shots = append(shots, sightingOf(m, string(rune('a'+i)), 1))
 	}
 	shots = append(shots, Sighting{Name: "cloud", Mid: m.now, Refused: "clouds"}, Sighting{Name: "no time"},
 		Sighting{Name: "two stars", Mid: m.now.Add(time.Second), Pairs: shots[0].Pairs[:2]})

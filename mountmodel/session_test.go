@@ -60,7 +60,7 @@ func (d *desk) shoot(turn sky.Angle) View {
 	d.m.theta += turn
 	d.m.wait(30*time.Second, d.drive)
 	d.count++
-	d.Take(d.m.now.Add(2*time.Second), d.m.sighting(fmt.Sprintf("f%03d", d.count), 1))
+	d.Take(d.m.now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("f%03d", d.count), 1))
 	return d.View()
 }
 
@@ -307,7 +307,7 @@ func TestSessionRefuses(t *testing.T) {
 		t.Fatalf("%s with %d adjusting frames", before.Phase, len(before.Adjust))
 	}
 	d.m.wait(time.Minute, true)
-	good := d.m.sighting("good", 1)
+	good := sightingOf(d.m, "good", 1)
 	flip := func(s Sighting) Sighting {
 		s.Pairs = append([]Pair(nil), s.Pairs...)
 		for i := range s.Pairs {
@@ -523,7 +523,7 @@ func TestMeasureSaysWhyNot(t *testing.T) {
 	d := newDesk(t, 90, 44*sky.Degree, 5*sky.Degree, nil)
 	var list []Sighting
 	for i := range 3 {
-		list = append(list, d.m.sighting(fmt.Sprint(i), 1))
+		list = append(list, sightingOf(d.m, fmt.Sprint(i), 1))
 		d.m.wait(time.Second, false)
 	}
 	_, err := Measure(d.cfg, list, 0)
@@ -729,7 +729,7 @@ func TestSessionTakesAnything(t *testing.T) {
 			default:
 				m.theta += sky.Angle(10*rng.Float64()) * sky.Degree
 				m.wait(10*time.Second, rng.IntN(2) == 0)
-				s.Take(m.now, m.sighting(fmt.Sprint("f", i), math.Abs(3*rng.NormFloat64())))
+				s.Take(m.now, sightingOf(m, fmt.Sprint("f", i), math.Abs(3*rng.NormFloat64())))
 			}
 			v := s.View()
 			if v.Instruction == "" || v.Phase == "" {
@@ -811,4 +811,9 @@ func TestSessionToleratesWobble(t *testing.T) {
 	if joined < nights*more*9/10 {
 		t.Errorf("only %d of %d frames joined", joined, nights*more)
 	}
+}
+
+// sightingOf is a sighting of the simulated mount as it now stands.
+func sightingOf(m *simMount, name string, noise float64) Sighting {
+	return Sighting{Name: name, Mid: m.now, Pairs: m.pairs(noise)}
 }

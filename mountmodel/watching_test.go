@@ -212,7 +212,7 @@ func watchMany(t *testing.T, nights int, guiding Guiding, night func(seed int, r
 		if err != nil {
 			t.Fatalf("night %d: %v", seed, err)
 		}
-		q := mahalanobis(fit.Axis, m.truth())
+		q := mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.truth())
 		if q < chi68 {
 			out.in68++
 		}
@@ -683,7 +683,7 @@ func TestWatchSightings(t *testing.T) {
 		m := simAt(rng, sky.Site{Latitude: 47 * sky.Degree, Longitude: 8 * sky.Degree, ElevationM: 400}, 8*sky.Arcminute, 30*sky.Degree)
 		var sightings []Sighting
 		for range 25 {
-			sightings = append(sightings, m.sighting("frame", 1))
+			sightings = append(sightings, sightingOf(m, "frame", 1))
 			m.wait(5*time.Minute, true)
 		}
 		sightings = append(sightings, Sighting{Name: "cloud", Refused: "no stars"}, Sighting{Name: "no time", Pairs: sightings[0].Pairs}, Sighting{Name: "two stars", Mid: m.now, Pairs: sightings[0].Pairs[:2]})
@@ -699,7 +699,7 @@ func TestWatchSightings(t *testing.T) {
 		if refused[FrameWatches] != 25 || refused[FrameUnsolved] != 1 || refused[FrameUnusable] != 2 {
 			t.Errorf("frames: %v", refused)
 		}
-		if q := mahalanobis(fit.Axis, m.axisNow()); q > 13.8 { // one in a thousand
+		if q := mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.axisNow()); q > 13.8 { // one in a thousand
 			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(fit.Axis.Dir, m.axisNow()).Arcseconds(), q)
 		}
 		pole := Pole(m.site, m.air, Refracted)

@@ -84,17 +84,17 @@ func (m *simMount) field(noise float64) []star {
 	return out
 }
 
-// sighting is the same as matched pairs, through the observer.
-func (m *simMount) sighting(name string, noise float64) Sighting {
+// pairs are the same as matched pairs, through the observer.
+func (m *simMount) pairs(noise float64) []Pair {
 	o, err := NewObserver(m.site, m.air, m.now, 0)
 	if err != nil {
 		panic(err)
 	}
-	s := Sighting{Name: name, Mid: m.now}
+	var out []Pair
 	for _, f := range m.field(noise) {
-		s.Pairs = append(s.Pairs, Pair{Camera: sky.Camera(f.camera), ICRS: o.ICRS(sky.Local(f.local)), Sigma: sky.Angle(f.sigma)})
+		out = append(out, Pair{Camera: sky.Camera(f.camera), ICRS: o.ICRS(sky.Local(f.local)), Sigma: sky.Angle(f.sigma)})
 	}
-	return s
+	return out
 }
 
 // wait lets time pass, the drive running or not.
@@ -116,3 +116,25 @@ func (m *simMount) turnBolts(az, alt sky.Angle, tilt sky.Vec) {
 	hinge := sky.Unit(r3.Cross(m.ground.Apply(m.axis), up))
 	m.ground = sky.Rotation(up, -az).Mul(sky.Rotation(hinge, alt)).Mul(m.ground)
 }
+
+// turnBetween is the size of the rotation from one attitude to another.
+func turnBetween(a, b sky.Matrix) sky.Angle {
+	return sky.Angle(r3.Norm(sky.VectorFromRotation(a.Mul(b.Transpose()))))
+}
+
+// mahalanobis is the squared distance of the truth from a direction in units of
+// its covariance (in its tangent plane, across and up).
+func mahalanobis(d sky.Local, cov [2][2]float64, truth sky.Local) float64 {
+	b := sky.TangentBasis(sky.Vec(d))
+	off := r3.Sub(sky.Vec(truth), sky.Vec(d))
+	e := [2]float64{r3.Dot(b[0], off), r3.Dot(b[1], off)}
+	w, _ := sky.Invert2(cov)
+	return e[0]*(w[0][0]*e[0]+w[0][1]*e[1]) + e[1]*(w[1][0]*e[0]+w[1][1]*e[1])
+}
+
+// exactAxis is how closely an axis must come back from frames without noise:
+// a double rounds at 2e-11 arcsec, some hundred roundings add up.
+const exactAxis = 1e-6 * sky.Arcsecond
+
+// airless is no air at all: what the textbooks' formulas of drift assume.
+var airless = sky.Air{TemperatureC: 10, WavelengthUm: 0.55}

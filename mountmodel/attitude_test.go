@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -23,10 +24,6 @@ func rescaled(seen []star, k, b float64) []star {
 		out[i] = star{camera: sky.Unit(sky.Vec{X: f * x, Y: f * y, Z: 1}), local: s.local, sigma: s.sigma}
 	}
 	return out
-}
-
-func turnBetween(a, b sky.Matrix) sky.Angle {
-	return sky.Angle(r3.Norm(sky.VectorFromRotation(a.Mul(b.Transpose()))))
 }
 
 // A scale that is off by what refraction and aberration do, in narrow fields,
@@ -162,19 +159,15 @@ func TestStanceOutliers(t *testing.T) {
 func TestStanceRefusals(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
 	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
-	full := m.sighting("f", 1)
-	o, err := NewObserver(m.site, m.air, full.Mid, 0)
+	full := m.pairs(1)
+	o, err := NewObserver(m.site, m.air, m.now, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	with := func(change func(p []Pair) []Pair) Sighting {
-		s := full
-		s.Pairs = change(append([]Pair(nil), full.Pairs...))
-		return s
-	}
+	with := func(change func(p []Pair) []Pair) []Pair { return change(slices.Clone(full)) }
 	for _, c := range []struct {
 		name string
-		s    Sighting
+		s    []Pair
 		want error
 	}{
 		{"no star", with(func(p []Pair) []Pair { return nil }), ErrFewStars},
@@ -194,7 +187,7 @@ func TestStanceRefusals(t *testing.T) {
 		{"NaN direction", with(func(p []Pair) []Pair { p[3].ICRS = sky.ICRS{X: math.NaN()}; return p }), ErrMatchInDoubt},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if st, err := o.Attitude(c.s.Pairs); !errors.Is(err, c.want) {
+			if st, err := o.Attitude(c.s); !errors.Is(err, c.want) {
 				t.Errorf("got %v, %v; want %v", st.Stars, err, c.want)
 			}
 		})
@@ -209,12 +202,12 @@ func TestStanceUnderRefraction(t *testing.T) {
 	m := simAt(rng, sky.Site{Latitude: 25 * sky.Degree, ElevationM: 100}, 1*sky.Degree, 3*sky.Degree)
 	m.stars, m.fieldW = 60, 3*sky.Degree
 	for range 20 {
-		s := m.sighting("f", 0)
-		o, err := NewObserver(m.site, m.air, s.Mid, 0)
+		pairs := m.pairs(0)
+		o, err := NewObserver(m.site, m.air, m.now, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
-		st, err := o.Attitude(s.Pairs)
+		st, err := o.Attitude(pairs)
 		if err != nil {
 			t.Fatal(err)
 		}
