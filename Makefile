@@ -111,7 +111,7 @@ licences: ## the licences of everything that is linked in, into cmd/polard/licen
 	@{ \
 		echo "polard is under the Apache License 2.0. It contains or links what follows."; \
 		printf '\n==== the bundled catalogue, and its terms\n\n'; cat catalogs/PROVENANCE.md; \
-		printf '\n==== series derived from ERFA\n\n'; sed -n '/^\/\//{s/^\/\/ \{0,1\}//;p};/^package/q' mountmodel/earth_series.go; \
+		printf '\n==== series derived from ERFA\n\n'; sed -n '/^\/\//{s/^\/\/ \{0,1\}//;p};/^package/q' mountmodel/observed/earth_series.go; \
 		printf '\n==== the bundled font\n\n'; cat web/assets/*OFL* 2>/dev/null; \
 		$(GO) list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}} {{.Dir}}{{end}}{{end}}' ./cmd/polard | sort -u | \
 		while read -r path version dir; do \

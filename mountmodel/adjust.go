@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/floats"
@@ -158,7 +159,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 		n: fit.n, c: fit.c, bn: sky.TangentBasis(fit.n), bc: sky.TangentBasis(fit.c), ba: sky.TangentBasis(fit.n),
 		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
 		extra:   extra,
-		rate:    -siderealRate,
+		rate:    -observed.SiderealRate,
 		tracks:  0.5,
 		stiff:   0.5,
 		rests:   1,
@@ -169,7 +170,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 		cov:     mat.NewSymDense(stateSize, nil),
 	}
 	if south {
-		t.rate = siderealRate
+		t.rate = observed.SiderealRate
 	}
 	// The angle about the axis given the four: likelyTurn's part along the
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.

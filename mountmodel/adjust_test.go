@@ -7,6 +7,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/mat"
@@ -15,36 +17,36 @@ import (
 )
 
 // measured turns a simulated mount through angles and starts a tracker.
-func measured(t *testing.T, m *simMount, noise float64, drive bool, angles ...sky.Angle) *Tracker {
+func measured(t *testing.T, m *simmount.Mount, noise float64, drive bool, angles ...sky.Angle) *Tracker {
 	t.Helper()
 	var att []sky.Attitude
 	var mids []time.Time
 	for i, a := range angles {
 		if i > 0 {
-			m.wait(40*time.Second, drive)
-			m.theta += a - angles[i-1]
+			m.Wait(40*time.Second, drive)
+			m.Theta += a - angles[i-1]
 		}
-		st, err := fitStance(m.field(noise))
+		st, err := observed.FitAttitude(m.Field(noise))
 		if err != nil {
 			t.Fatal(err)
 		}
-		att, mids = append(att, st.Attitude), append(mids, m.now)
+		att, mids = append(att, st.Attitude), append(mids, m.Now)
 	}
-	fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		t.Fatal(err)
 	}
-	return NewTracker(fit, mids, m.site.South())
+	return NewTracker(fit, mids, m.Site.South())
 }
 
-func readNow(t *testing.T, tr *Tracker, m *simMount, noise float64) Reading {
+func readNow(t *testing.T, tr *Tracker, m *simmount.Mount, noise float64) Reading {
 	t.Helper()
-	st, err := fitStance(m.field(noise))
+	st, err := observed.FitAttitude(m.Field(noise))
 	if err != nil {
 		t.Fatal(err)
 	}
 	before := *tr
-	r := tr.Take(st.Attitude, m.now)
+	r := tr.Take(st.Attitude, m.Now)
 	tr.LearnTilt(&before)
 	return r
 }
@@ -72,8 +74,8 @@ func boundOfReading(tr *Tracker, frame sky.Attitude, seconds float64, drive, tur
 func TestBolts(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		up := sky.Unit(r3.Add(sky.Vec{Z: 1}, r3.Scale(0.1, randomUnit(rng))))
-		from, to := randomUnit(rng), randomUnit(rng)
+		up := sky.Unit(r3.Add(sky.Vec{Z: 1}, r3.Scale(0.1, simmount.RandomUnit(rng))))
+		from, to := simmount.RandomUnit(rng), simmount.RandomUnit(rng)
 		b := bolts(up, from, to)
 		if d := sky.Separation(sky.Local(b.Apply(from)), sky.Local(to)); d > 1e-9*sky.Degree {
 			rt.Fatalf("ends %g degrees away", d.Degrees())
@@ -81,8 +83,8 @@ func TestBolts(t *testing.T) {
 		if math.Abs(b.Det()-1) > 1e-12 {
 			rt.Fatalf("determinant %g", b.Det())
 		}
-		if back := bolts(up, from, from); turnBetween(back, sky.Identity) > 1e-9*sky.Degree {
-			rt.Fatalf("no move turns by %g degrees", turnBetween(back, sky.Identity).Degrees())
+		if back := bolts(up, from, from); simmount.TurnBetween(back, sky.Identity) > 1e-9*sky.Degree {
+			rt.Fatalf("no move turns by %g degrees", simmount.TurnBetween(back, sky.Identity).Degrees())
 		}
 	})
 }
@@ -92,10 +94,10 @@ func TestBolts(t *testing.T) {
 func TestBoltsFindTheMove(t *testing.T) {
 	rng := rand.New(rand.NewPCG(13, 1))
 	for range 200 {
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*150-75) * sky.Degree}, 2*sky.Degree, 30*sky.Degree)
-		m.turnBolts(sky.Angle(rng.NormFloat64())*3*sky.Degree, sky.Angle(rng.NormFloat64())*3*sky.Degree, sky.Vec{})
-		b := bolts(sky.Vec{Z: 1}, m.axis, m.ground.Apply(m.axis))
-		if d := turnBetween(b, m.ground); d > 1e-9*sky.Degree {
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*150-75) * sky.Degree}, 2*sky.Degree, 30*sky.Degree)
+		m.TurnBolts(sky.Angle(rng.NormFloat64())*3*sky.Degree, sky.Angle(rng.NormFloat64())*3*sky.Degree, sky.Vec{})
+		b := bolts(sky.Vec{Z: 1}, m.Axis, m.Ground.Apply(m.Axis))
+		if d := simmount.TurnBetween(b, m.Ground); d > 1e-9*sky.Degree {
 			t.Fatalf("move differs by %g arcsec", d.Arcseconds())
 		}
 	}
@@ -109,19 +111,19 @@ func TestAdjustExact(t *testing.T) {
 	for _, lat := range []sky.Angle{-90, -52, -1, 0, 23, 41, 70, 89} {
 		for _, sep := range []sky.Angle{1, 40, 90} {
 			for _, drive := range []bool{true, false} {
-				m := simAt(rng, sky.Site{Latitude: lat * sky.Degree}, 3*sky.Degree, sep*sky.Degree)
-				m.sigma = 0.0004 * sky.Arcsecond // stated: the more is stated, the more a small step is taken for noise
+				m := simmount.New(rng, sky.Site{Latitude: lat * sky.Degree}, 3*sky.Degree, sep*sky.Degree)
+				m.Sigma = 0.0004 * sky.Arcsecond // stated: the more is stated, the more a small step is taken for noise
 				tr := measured(t, m, 0, drive, 0, 30*sky.Degree, 70*sky.Degree)
 				for step := range 6 {
 					size := sky.Angle([]float64{0, 1, 30, 300, -1000, 3000}[step]) * sky.Arcsecond
-					m.turnBolts(size, -size/2, sky.Vec{})
-					m.wait(time.Duration(20+10*step)*time.Second, drive)
+					m.TurnBolts(size, -size/2, sky.Vec{})
+					m.Wait(time.Duration(20+10*step)*time.Second, drive)
 					r := readNow(t, tr, m, 0)
 					// The drive's turn is 20 s of 15 arcsec and more, the roll of
 					// the field is stated to 15 arcsec; the mean of the readings
 					// tracking and standing, mixed by likelihood, is off by the
 					// weight of the wrong one times its error.
-					if d := sky.Separation(r.Axis.Dir, m.axisNow()); d > 0.01*sky.Arcsecond {
+					if d := sky.Separation(r.Axis.Dir, m.AxisNow()); d > 0.01*sky.Arcsecond {
 						t.Errorf("latitude %g, distance %g, drive %v, step %d: off by %.4f arcsec", float64(lat), float64(sep), drive, step, d.Arcseconds())
 					}
 					if lat.Abs() > 80 {
@@ -155,41 +157,41 @@ func TestAdjustStatistics(t *testing.T) {
 		if rng.IntN(2) == 0 {
 			sep = sky.Angle(rng.Float64()*6) * sky.Degree
 		}
-		m := simAt(rng, sky.Site{Latitude: lat}, 30*sky.Arcminute, sep)
-		m.stars = 10 + rng.IntN(60)
-		m.fieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
+		m := simmount.New(rng, sky.Site{Latitude: lat}, 30*sky.Arcminute, sep)
+		m.Stars = 10 + rng.IntN(60)
+		m.FieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
 		drive := rng.IntN(2) == 0
 		tr := measured(t, m, 1, drive, 0, 35*sky.Degree, 70*sky.Degree)
 		if sep < 6*sky.Degree {
-			first = append(first, sky.Separation(tr.Axis().Dir, m.axisNow()).Arcseconds())
+			first = append(first, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
 		} else {
-			farFirst = append(farFirst, sky.Separation(tr.Axis().Dir, m.axisNow()).Arcseconds())
+			farFirst = append(farFirst, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
 		}
-		tilt := sky.Vec{X: gauss(rng, tiltPrior), Y: gauss(rng, tiltPrior)}
+		tilt := sky.Vec{X: simmount.Gauss(rng, tiltPrior), Y: simmount.Gauss(rng, tiltPrior)}
 		for step := range steps {
-			m.turnBolts(sky.Angle(rng.NormFloat64()*8)*sky.Arcminute, sky.Angle(rng.NormFloat64()*5)*sky.Arcminute, tilt)
-			m.wait(time.Duration(5+rng.IntN(30))*time.Second, drive)
-			m.theta += sky.Angle(gauss(rng, drivePlay))
+			m.TurnBolts(sky.Angle(rng.NormFloat64()*8)*sky.Arcminute, sky.Angle(rng.NormFloat64()*5)*sky.Arcminute, tilt)
+			m.Wait(time.Duration(5+rng.IntN(30))*time.Second, drive)
+			m.Theta += sky.Angle(simmount.Gauss(rng, drivePlay))
 			turned := step == 5
 			if turned {
-				m.theta += sky.Angle(5+40*rng.Float64()) * sky.Degree
+				m.Theta += sky.Angle(5+40*rng.Float64()) * sky.Degree
 			}
-			st, err := fitStance(m.field(1))
+			st, err := observed.FitAttitude(m.Field(1))
 			if err != nil {
 				t.Fatal(err)
 			}
 			before := *tr
-			bound := boundOfReading(tr, st.Attitude, m.now.Sub(tr.Newest()).Seconds(), drive, turned).Arcseconds()
-			r := tr.Take(st.Attitude, m.now)
+			bound := boundOfReading(tr, st.Attitude, m.Now.Sub(tr.Newest()).Seconds(), drive, turned).Arcseconds()
+			r := tr.Take(st.Attitude, m.Now)
 			tr.LearnTilt(&before)
-			if q := mahalanobis(r.Axis.Dir, r.Axis.Cov, m.axisNow()); q < 5.9915 {
+			if q := simmount.Mahalanobis(r.Axis.Dir, r.Axis.Cov, m.AxisNow()); q < 5.9915 {
 				in95++
 				if q < 2.2957 {
 					in68++
 				}
 			}
 			count++
-			e := sky.Separation(r.Axis.Dir, m.axisNow()).Arcseconds()
+			e := sky.Separation(r.Axis.Dir, m.AxisNow()).Arcseconds()
 			if sep < 6*sky.Degree {
 				near = append(near, e)
 			} else {
@@ -266,24 +268,24 @@ func TestAdjustAtRest(t *testing.T) {
 	}{{name: "at once"}, {name: "second frame"}, {name: "third"}, {name: "fourth"}, {name: "after a turn of the RA axis by 30 degrees", turn: 30 * sky.Degree}}
 	for range rigs {
 		lat := sky.Angle(rng.Float64()*180-90) * sky.Degree
-		m := simAt(rng, sky.Site{Latitude: lat}, 30*sky.Arcminute, sky.Angle(6+84*rng.Float64())*sky.Degree)
-		m.stars = 10 + rng.IntN(60)
-		m.fieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
+		m := simmount.New(rng, sky.Site{Latitude: lat}, 30*sky.Arcminute, sky.Angle(6+84*rng.Float64())*sky.Degree)
+		m.Stars = 10 + rng.IntN(60)
+		m.FieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
 		drive := rng.IntN(2) == 0
 		tr := measured(t, m, 1, drive, 0, 35*sky.Degree, 70*sky.Degree)
-		measurement = append(measurement, sky.Separation(tr.Axis().Dir, m.axisNow()).Arcseconds())
-		tilt := sky.Vec{X: gauss(rng, tiltPrior), Y: gauss(rng, tiltPrior)}
+		measurement = append(measurement, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
+		tilt := sky.Vec{X: simmount.Gauss(rng, tiltPrior), Y: simmount.Gauss(rng, tiltPrior)}
 		for step := range steps {
 			size := math.Pow(10, 3*rng.Float64()) * float64(sky.Arcsecond) // 1 to 1000 arcsec
-			m.turnBolts(sky.Angle(rng.NormFloat64()*size), sky.Angle(rng.NormFloat64()*size), tilt)
-			m.theta += sky.Angle(gauss(rng, drivePlay))
+			m.TurnBolts(sky.Angle(rng.NormFloat64()*size), sky.Angle(rng.NormFloat64()*size), tilt)
+			m.Theta += sky.Angle(simmount.Gauss(rng, drivePlay))
 			for k := range stages {
 				s := &stages[k]
-				m.wait(time.Duration(5+rng.IntN(10))*time.Second, drive)
-				m.theta += sky.Angle(1-2*float64(step%2)) * s.turn
+				m.Wait(time.Duration(5+rng.IntN(10))*time.Second, drive)
+				m.Theta += sky.Angle(1-2*float64(step%2)) * s.turn
 				r := readNow(t, tr, m, 1)
-				s.errors = append(s.errors, sky.Separation(r.Axis.Dir, m.axisNow()).Arcseconds())
-				if q := mahalanobis(r.Axis.Dir, r.Axis.Cov, m.axisNow()); q < 5.9915 {
+				s.errors = append(s.errors, sky.Separation(r.Axis.Dir, m.AxisNow()).Arcseconds())
+				if q := simmount.Mahalanobis(r.Axis.Dir, r.Axis.Cov, m.AxisNow()); q < 5.9915 {
 					s.in95++
 					if q < 2.2957 {
 						s.in68++
@@ -317,11 +319,11 @@ func TestAdjustAtRest(t *testing.T) {
 // The drive switched off and on again, while nobody touches the bolts.
 func TestAdjustFollowsTheDrive(t *testing.T) {
 	rng := rand.New(rand.NewPCG(16, 1))
-	m := simAt(rng, sky.Site{Latitude: -35 * sky.Degree}, 10*sky.Arcminute, 8*sky.Degree)
-	m.fieldW, m.stars = 2*sky.Degree, 60
+	m := simmount.New(rng, sky.Site{Latitude: -35 * sky.Degree}, 10*sky.Arcminute, 8*sky.Degree)
+	m.FieldW, m.Stars = 2*sky.Degree, 60
 	tr := measured(t, m, 1, true, 0, 30*sky.Degree, 60*sky.Degree)
 	for i, on := range []bool{true, true, false, false, true} {
-		m.wait(30*time.Second, on)
+		m.Wait(30*time.Second, on)
 		r := readNow(t, tr, m, 1)
 		if want := map[bool]Drive{true: DriveTracks, false: DriveStands}[on]; r.Drive != want {
 			t.Errorf("frame %d: %s, want %s", i, r.Drive, want)
@@ -329,7 +331,7 @@ func TestAdjustFollowsTheDrive(t *testing.T) {
 	}
 	// Half a second of drive, 7 arcsec, drowns in the roll: not told apart, or
 	// as before, but not the contrary.
-	m.wait(500*time.Millisecond, true)
+	m.Wait(500*time.Millisecond, true)
 	if r := readNow(t, tr, m, 1); r.Drive != DriveTracks && r.Drive != DriveUnknown {
 		t.Errorf("after half a second: %s", r.Drive)
 	}
@@ -338,8 +340,8 @@ func TestAdjustFollowsTheDrive(t *testing.T) {
 // A base that is not level: the bolts' answers tell it.
 func TestAdjustLearnsTheTilt(t *testing.T) {
 	rng := rand.New(rand.NewPCG(17, 1))
-	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 3*sky.Degree, 20*sky.Degree)
-	m.fieldW, m.stars = 4*sky.Degree, 100
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 3*sky.Degree, 20*sky.Degree)
+	m.FieldW, m.Stars = 4*sky.Degree, 100
 	tr := measured(t, m, 1, true, 0, 40*sky.Degree, 80*sky.Degree)
 	_, _, before, _ := tr.Tilt()
 	tilt := 4 * sky.Degree
@@ -350,8 +352,8 @@ func TestAdjustLearnsTheTilt(t *testing.T) {
 		if i%2 == 1 {
 			az, alt = alt, -20*sky.Arcminute
 		}
-		m.turnBolts(az, alt, sky.Vec{X: tilt.Tan()})
-		m.wait(15*time.Second, true)
+		m.TurnBolts(az, alt, sky.Vec{X: tilt.Tan()})
+		m.Wait(15*time.Second, true)
 		readNow(t, tr, m, 1)
 	}
 	east, _, sigma, _ := tr.Tilt()
@@ -371,18 +373,18 @@ func TestTiltIsHonest(t *testing.T) {
 		const rigs = 100
 		for seed := range rigs {
 			rng := rand.New(rand.NewPCG(uint64(seed), 77))
-			m := simAt(rng, sky.Site{Latitude: sky.Angle(10+60*rng.Float64()) * sky.Degree}, 1*sky.Degree, sky.Angle(5+40*rng.Float64())*sky.Degree)
+			m := simmount.New(rng, sky.Site{Latitude: sky.Angle(10+60*rng.Float64()) * sky.Degree}, 1*sky.Degree, sky.Angle(5+40*rng.Float64())*sky.Degree)
 			tr := measured(t, m, 1, true, 0, 40*sky.Degree, 80*sky.Degree)
 			towards := sky.Angle(rng.Float64()) * sky.Turn
 			tilt := sky.Vec{X: size.Tan() * towards.Cos(), Y: size.Tan() * towards.Sin()}
 			for i := range 8 {
 				turn := sky.Angle(25*rng.NormFloat64()) * sky.Arcminute
 				if i%2 == 0 {
-					m.turnBolts(turn, 0, tilt)
+					m.TurnBolts(turn, 0, tilt)
 				} else {
-					m.turnBolts(0, turn, tilt)
+					m.TurnBolts(0, turn, tilt)
 				}
-				m.wait(15*time.Second, true)
+				m.Wait(15*time.Second, true)
 				readNow(t, tr, m, 1)
 			}
 			east, north, sigmaEast, sigmaNorth := tr.Tilt()
@@ -406,18 +408,18 @@ func TestTiltIsHonest(t *testing.T) {
 
 func BenchmarkAdjust(b *testing.B) {
 	rng := rand.New(rand.NewPCG(18, 1))
-	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
 	var att []sky.Attitude
 	var mids []time.Time
 	for range 4 {
-		st, err := fitStance(m.field(1))
+		st, err := observed.FitAttitude(m.Field(1))
 		if err != nil {
 			b.Fatal(err)
 		}
-		att, mids = append(att, st.Attitude), append(mids, m.now)
-		m.theta += 25 * sky.Degree
+		att, mids = append(att, st.Attitude), append(mids, m.Now)
+		m.Theta += 25 * sky.Degree
 	}
-	fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		b.Fatal(err)
 	}

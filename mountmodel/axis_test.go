@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/mat"
@@ -17,12 +19,12 @@ import (
 )
 
 // attitudesOf turns a simulated mount through the angles and fits each frame.
-func attitudesOf(t testing.TB, m *simMount, noise float64, angles ...sky.Angle) []sky.Attitude {
+func attitudesOf(t testing.TB, m *simmount.Mount, noise float64, angles ...sky.Angle) []sky.Attitude {
 	t.Helper()
 	var out []sky.Attitude
 	for _, a := range angles {
-		m.theta = a
-		st, err := fitStance(m.field(noise))
+		m.Theta = a
+		st, err := observed.FitAttitude(m.Field(noise))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -37,15 +39,15 @@ func TestAxisExact(t *testing.T) {
 		for _, offset := range []sky.Angle{1 * sky.Arcsecond, 10 * sky.Arcminute, 20 * sky.Degree} {
 			for _, sep := range []sky.Angle{0, 0.5 * sky.Degree, 45 * sky.Degree, 90 * sky.Degree, 130 * sky.Degree} {
 				for _, angles := range [][]sky.Angle{{0, 90}, {0, 180}, {0, 10, 20}, {-100, 150, 20, 3}} {
-					m := simAt(rng, sky.Site{Latitude: lat * sky.Degree}, offset, sep)
+					m := simmount.New(rng, sky.Site{Latitude: lat * sky.Degree}, offset, sep)
 					for i := range angles {
 						angles[i] *= sky.Degree
 					}
-					fit, err := FitAxis(attitudesOf(t, m, 0, angles...), Pole(m.site, m.air, Refracted))
+					fit, err := FitAxis(attitudesOf(t, m, 0, angles...), observed.Pole(m.Site, m.Air, observed.Refracted))
 					if err != nil {
 						t.Fatalf("latitude %g, offset %g, distance %g: %v", float64(lat), offset.Degrees(), sep.Degrees(), err)
 					}
-					if d := sky.Separation(fit.Axis.Dir, sky.Local(m.axis)); !(d < exactAxis) {
+					if d := sky.Separation(fit.Axis.Dir, sky.Local(m.Axis)); !(d < simmount.ExactAxis) {
 						t.Errorf("latitude %g, offset %g, distance %g: off by %g arcsec", float64(lat), offset.Degrees(), sep.Degrees(), d.Arcseconds())
 					}
 					for i, a := range angles {
@@ -68,9 +70,9 @@ func TestAxisExact(t *testing.T) {
 func TestAxisIsTheNormalOfTheCircle(t *testing.T) {
 	rng := rand.New(rand.NewPCG(2, 1))
 	for range 50 {
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 3*sky.Degree, 50*sky.Degree)
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 3*sky.Degree, 50*sky.Degree)
 		att := attitudesOf(t, m, 0, 0, 50*sky.Degree, 110*sky.Degree)
-		fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -79,7 +81,7 @@ func TestAxisIsTheNormalOfTheCircle(t *testing.T) {
 		if r3.Dot(normal, sky.Vec(fit.Axis.Dir)) < 0 {
 			normal = r3.Scale(-1, normal)
 		}
-		if d := sky.Separation(fit.Axis.Dir, sky.Local(normal)); d > exactAxis {
+		if d := sky.Separation(fit.Axis.Dir, sky.Local(normal)); d > simmount.ExactAxis {
 			t.Fatalf("the circle's normal is %g arcsec away", d.Arcseconds())
 		}
 	}
@@ -91,15 +93,15 @@ func TestAxisIsTheNormalOfTheCircle(t *testing.T) {
 func TestAxisAgainstFullLikelihood(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 1))
 	for trial := range 12 {
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*160-80) * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
-		m.fieldW = sky.Angle(1+6*rng.Float64()) * sky.Degree
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*160-80) * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
+		m.FieldW = sky.Angle(1+6*rng.Float64()) * sky.Degree
 		count := 2 + trial%4
 		var angles []sky.Angle
 		for i := range count {
 			angles = append(angles, sky.Angle(float64(i)*(20+20*rng.Float64()))*sky.Degree)
 		}
 		att := attitudesOf(t, m, 1, angles...)
-		fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -120,7 +122,7 @@ func TestAxisAgainstFullLikelihood(t *testing.T) {
 // fullLikelihood starts from the truth and minimises over 2 + 3 + (frames-1)
 // unknowns: least squares on the whitened residuals of all frames, derivatives
 // by differences, QR.
-func fullLikelihood(t *testing.T, att []sky.Attitude, m *simMount) (sky.Vec, float64) {
+func fullLikelihood(t *testing.T, att []sky.Attitude, m *simmount.Mount) (sky.Vec, float64) {
 	t.Helper()
 	whiten := make([]mat.TriDense, len(att))
 	for i, a := range att {
@@ -140,9 +142,9 @@ func fullLikelihood(t *testing.T, att []sky.Attitude, m *simMount) (sky.Vec, flo
 			t.Fatal(err)
 		}
 	}
-	across, up := sky.Tangents(sky.Local(m.axis))
+	across, up := sky.Tangents(sky.Local(m.Axis))
 	axisOf := func(x []float64) sky.Vec {
-		return sky.Unit(r3.Add(m.axis, r3.Add(r3.Scale(x[0], across), r3.Scale(x[1], up))))
+		return sky.Unit(r3.Add(m.Axis, r3.Add(r3.Scale(x[0], across), r3.Scale(x[1], up))))
 	}
 	residuals := func(x []float64) *mat.VecDense {
 		n := axisOf(x)
@@ -151,7 +153,7 @@ func fullLikelihood(t *testing.T, att []sky.Attitude, m *simMount) (sky.Vec, flo
 		for i, a := range att {
 			model := r0
 			if i > 0 {
-				start := sky.TurnAbout(a.R.Mul(att[0].R.Transpose()), m.axis)
+				start := sky.TurnAbout(a.R.Mul(att[0].R.Transpose()), m.Axis)
 				model = sky.Rotation(n, start+sky.Angle(x[4+i])).Mul(r0)
 			}
 			e := sky.VectorFromRotation(a.R.Mul(model.Transpose()))
@@ -202,20 +204,20 @@ func TestAxisStatistics(t *testing.T) {
 	for range mounts {
 		site := sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}
 		offset := sky.Angle(math.Exp(rng.Float64()*math.Log(20*3600))) * sky.Arcsecond
-		m := simAt(rng, site, offset, sky.Angle(rng.Float64()*100)*sky.Degree)
-		m.fieldW = sky.Angle(0.5*math.Exp(rng.Float64()*math.Log(20))) * sky.Degree
-		m.stars = 8 + rng.IntN(60)
+		m := simmount.New(rng, site, offset, sky.Angle(rng.Float64()*100)*sky.Degree)
+		m.FieldW = sky.Angle(0.5*math.Exp(rng.Float64()*math.Log(20))) * sky.Degree
+		m.Stars = 8 + rng.IntN(60)
 		angles := make([]sky.Angle, 2+rng.IntN(5))
 		span := sky.Angle(20+100*rng.Float64()) * sky.Degree
 		for i := range angles {
 			angles[i] = span * sky.Angle(float64(i)/float64(len(angles)-1))
 		}
 		att := attitudesOf(t, m, 1, angles...)
-		fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
-		q := mahalanobis(fit.Axis.Dir, fit.Axis.Cov, sky.Local(m.axis))
+		q := simmount.Mahalanobis(fit.Axis.Dir, fit.Axis.Cov, sky.Local(m.Axis))
 		if q < 2.2957 { // chi-square of two degrees of freedom, -2 ln(1-p)
 			in68++
 		}
@@ -224,7 +226,7 @@ func TestAxisStatistics(t *testing.T) {
 		}
 		distances = append(distances, q)
 		bound := boundOf(t, m, angles)
-		ratios = append(ratios, float64(sky.Separation(fit.Axis.Dir, sky.Local(m.axis)))/math.Sqrt(bound[0][0]+bound[1][1]))
+		ratios = append(ratios, float64(sky.Separation(fit.Axis.Dir, sky.Local(m.Axis)))/math.Sqrt(bound[0][0]+bound[1][1]))
 	}
 	p68, p95 := 100*float64(in68)/mounts, 100*float64(in95)/mounts
 	slices.Sort(distances)
@@ -248,15 +250,15 @@ func TestAxisStatistics(t *testing.T) {
 // boundOf is the Cramer-Rao bound of the axis for star noise alone and the
 // scale of every frame known: the covariance of the fit at the truth, from
 // fields of the same kind.
-func boundOf(t *testing.T, m *simMount, angles []sky.Angle) [2][2]float64 {
+func boundOf(t *testing.T, m *simmount.Mount, angles []sky.Angle) [2][2]float64 {
 	t.Helper()
 	var frames []sky.Attitude
 	for _, a := range angles {
-		m.theta = a
+		m.Theta = a
 		var info sky.Matrix
-		for _, s := range m.field(0) {
-			v := [3]float64{s.local.X, s.local.Y, s.local.Z}
-			w := 1 / (s.sigma * s.sigma)
+		for _, s := range m.Field(0) {
+			v := [3]float64{s.Local.X, s.Local.Y, s.Local.Z}
+			w := 1 / (s.Sigma * s.Sigma)
 			for p := range 3 {
 				info[p][p] += w
 				for q := range 3 {
@@ -269,7 +271,7 @@ func boundOf(t *testing.T, m *simMount, angles []sky.Angle) [2][2]float64 {
 			info[0][0], info[0][1], info[0][2], info[1][0], info[1][1], info[1][2], info[2][0], info[2][1], info[2][2]})); err != nil {
 			t.Fatal(err)
 		}
-		f := sky.Attitude{R: m.attitude()}
+		f := sky.Attitude{R: m.Attitude()}
 		for p := range 3 {
 			for q := range 3 {
 				f.Cov[p][q] = inv.At(p, q)
@@ -277,7 +279,7 @@ func boundOf(t *testing.T, m *simMount, angles []sky.Angle) [2][2]float64 {
 		}
 		frames = append(frames, f)
 	}
-	r := newRigid(frames, m.axis)
+	r := newRigid(frames, m.Axis)
 	if _, _, _, err := r.normal(); err != nil {
 		t.Fatal(err)
 	}
@@ -293,9 +295,9 @@ func boundOf(t *testing.T, m *simMount, angles []sky.Angle) [2][2]float64 {
 func TestAxisInvariance(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*120)*sky.Degree)
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*120)*sky.Degree)
 		att := attitudesOf(t, m, 1, 0, 40*sky.Degree, 70*sky.Degree, 110*sky.Degree)
-		pole := Pole(m.site, m.air, Refracted)
+		pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 		fit, err := FitAxis(att, pole)
 		if err != nil {
 			rt.Fatal(err)
@@ -314,9 +316,9 @@ func TestAxisInvariance(t *testing.T) {
 				rt.Fatalf("%s: ellipse %g, %g became %g, %g; chi-square %g, %g", what, float64(major), float64(minor), float64(om), float64(on), fit.Chi2, other.Chi2)
 			}
 		}
-		q := sky.Rotation(randomUnit(rng), sky.Angle(rng.Float64())*sky.Turn)
+		q := sky.Rotation(simmount.RandomUnit(rng), sky.Angle(rng.Float64())*sky.Turn)
 		var turned, screwed []sky.Attitude
-		screw := sky.Rotation(randomUnit(rng), sky.Angle(rng.Float64())*sky.Turn)
+		screw := sky.Rotation(simmount.RandomUnit(rng), sky.Angle(rng.Float64())*sky.Turn)
 		for _, a := range att {
 			turned = append(turned, sky.Attitude{R: q.Mul(a.R), Cov: q.Mul(a.Cov).Mul(q.Transpose())})
 			screwed = append(screwed, sky.Attitude{R: a.R.Mul(screw), Cov: a.Cov})
@@ -332,11 +334,11 @@ func TestAxisInvariance(t *testing.T) {
 // the roll of small fields to decide, and the covariance must say so.
 func TestAxisCovarianceTellsTheGeometry(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 1))
-	along := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 0)
-	square := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 90*sky.Degree)
+	along := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 0)
+	square := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 90*sky.Degree)
 	var major [2]sky.Angle
-	for i, m := range []*simMount{along, square} {
-		fit, err := FitAxis(attitudesOf(t, m, 1, 0, 60*sky.Degree), Pole(m.site, m.air, Refracted))
+	for i, m := range []*simmount.Mount{along, square} {
+		fit, err := FitAxis(attitudesOf(t, m, 1, 0, 60*sky.Degree), observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -355,8 +357,8 @@ func TestAxisCovarianceTellsTheGeometry(t *testing.T) {
 
 func TestAxisDegenerate(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 1))
-	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 60*sky.Degree)
-	pole := Pole(m.site, m.air, Refracted)
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 60*sky.Degree)
+	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 	one := attitudesOf(t, m, 1, 0)[0]
 	mirrored := sky.Attitude{R: attitudesOf(t, m, 1, 50*sky.Degree)[0].R.Mul(sky.Matrix{{-1, 0, 0}, {0, 1, 0}, {0, 0, 1}}), Cov: one.Cov}
 
@@ -375,7 +377,7 @@ func TestAxisDegenerate(t *testing.T) {
 		{"half an arcminute of turn", attitudesOf(t, m, 1, 0, 0.5*sky.Arcminute), func(err error) bool {
 			return errors.As(err, &little) && little.Need >= 5*sky.Degree && little.Need <= 60*sky.Degree
 		}},
-		{"no covariance", []sky.Attitude{{R: one.R}, {R: sky.Rotation(m.axis, 1).Mul(one.R)}}, func(err error) bool { return err != nil }},
+		{"no covariance", []sky.Attitude{{R: one.R}, {R: sky.Rotation(m.Axis, 1).Mul(one.R)}}, func(err error) bool { return err != nil }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			fit, err := FitAxis(c.frames, pole)
@@ -395,20 +397,20 @@ func TestAxisModelError(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 1))
 	in95, trials := 0, 250
 	for range trials {
-		m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
+		m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
 		att := attitudesOf(t, m, 1, 0, 20*sky.Degree, 40*sky.Degree, 60*sky.Degree, 80*sky.Degree, 100*sky.Degree)
 		for i := range att {
-			shake := sky.Vec{X: gauss(rng, sky.Arcminute), Y: gauss(rng, sky.Arcminute), Z: gauss(rng, sky.Arcminute)}
+			shake := sky.Vec{X: simmount.Gauss(rng, sky.Arcminute), Y: simmount.Gauss(rng, sky.Arcminute), Z: simmount.Gauss(rng, sky.Arcminute)}
 			att[i].R = sky.RotationFromVector(shake).Mul(att[i].R)
 		}
-		fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if fit.ModelError < 0.2*sky.Arcminute || fit.ModelError > 3*sky.Arcminute {
 			t.Errorf("model error %.2f arcmin, put in 1", fit.ModelError.Arcminutes())
 		}
-		if mahalanobis(fit.Axis.Dir, fit.Axis.Cov, sky.Local(m.axis)) < 5.9915 {
+		if simmount.Mahalanobis(fit.Axis.Dir, fit.Axis.Cov, sky.Local(m.Axis)) < 5.9915 {
 			in95++
 		}
 	}
@@ -442,24 +444,24 @@ func TestAxisNumbers(t *testing.T) {
 // Ten frames of 300 stars: the newest frame's attitude and the axis anew.
 func BenchmarkFrameToAxis(b *testing.B) {
 	rng := rand.New(rand.NewPCG(8, 1))
-	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
-	m.stars, m.fieldW = 300, 5*sky.Degree
-	cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance, MeasureFrames: maxMeasureFrames}
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+	m.Stars, m.FieldW = 300, 5*sky.Degree
+	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance, MeasureFrames: maxMeasureFrames}
 	s, err := NewSession(cfg, time.Time{})
 	if err != nil {
 		b.Fatal(err)
 	}
 	for range 9 {
-		s.Take(m.now, sightingOf(m, m.now.String(), 1))
-		m.theta += 10 * sky.Degree
-		m.wait(time.Minute, true)
+		s.Take(m.Now, sightingOf(m, m.Now.String(), 1))
+		m.Theta += 10 * sky.Degree
+		m.Wait(time.Minute, true)
 	}
 	next := sightingOf(m, "new", 1)
-	o, err := NewObserver(m.site, m.air, next.Mid, 0)
+	o, err := observed.NewObserver(m.Site, m.Air, next.Mid, 0)
 	if err != nil {
 		b.Fatal(err)
 	}
-	pole := Pole(m.site, m.air, Refracted)
+	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 	for b.Loop() {
 		st, err := o.Attitude(next.Pairs)
 		if err != nil {

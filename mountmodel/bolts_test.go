@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -29,7 +30,7 @@ func drawBolts(rng *rand.Rand) *simBolts {
 	for bolt := range boltCount {
 		own := 0.0
 		for own < float64(10*sky.Arcminute) {
-			own = float64(perTurnMean) + gauss(rng, perTurnSpread)
+			own = float64(perTurnMean) + simmount.Gauss(rng, perTurnSpread)
 		}
 		if rng.IntN(2) == 0 {
 			own = -own
@@ -57,7 +58,7 @@ func (s *simBolts) turn(bolt int, turns float64) [2]float64 {
 func (s *simBolts) seen(by [2]float64, sigma sky.Angle) Movement {
 	m := Movement{By: by}
 	for i := range 2 {
-		m.By[i] += gauss(s.rng, sigma) + gauss(s.rng, boltSettle)
+		m.By[i] += simmount.Gauss(s.rng, sigma) + simmount.Gauss(s.rng, boltSettle)
 		m.Cov[i][i] = float64(sigma * sigma)
 	}
 	return m
@@ -252,7 +253,7 @@ func TestSessionTurned(t *testing.T) {
 	d := newDesk(t, 310, 44*sky.Degree, 5*sky.Degree, nil)
 	refused := func(bolt Bolt, turns float64, want error) {
 		t.Helper()
-		if err := d.Turned(d.m.now, bolt, turns); !errors.Is(err, want) {
+		if err := d.Turned(d.m.Now, bolt, turns); !errors.Is(err, want) {
 			t.Errorf("%s by %g while %s: %v", bolt, turns, d.phase, err)
 		}
 	}
@@ -269,11 +270,11 @@ func TestSessionTurned(t *testing.T) {
 	turn := func(bolt Bolt, turns float64) {
 		t.Helper()
 		if bolt == AltitudeBolt {
-			d.m.turnBolts(0, sky.Angle(turns)*50*sky.Arcminute, sky.Vec{})
+			d.m.TurnBolts(0, sky.Angle(turns)*50*sky.Arcminute, sky.Vec{})
 		} else {
-			d.m.turnBolts(sky.Angle(turns)*-40*sky.Arcminute, 0, sky.Vec{})
+			d.m.TurnBolts(sky.Angle(turns)*-40*sky.Arcminute, 0, sky.Vec{})
 		}
-		if err := d.Turned(d.m.now, bolt, turns); err != nil {
+		if err := d.Turned(d.m.Now, bolt, turns); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -308,7 +309,7 @@ func TestSessionTurned(t *testing.T) {
 		}
 	}
 	// Starting over measures anew; the bolts are the same.
-	if err := d.Do(d.m.now, StartOver); err != nil {
+	if err := d.Do(d.m.Now, StartOver); err != nil {
 		t.Fatal(err)
 	}
 	if a := d.View().Bolts[0]; !a.Learnt || a.PerTurn != v.Bolts[0].PerTurn {
@@ -324,12 +325,12 @@ func TestSessionTurnedInSight(t *testing.T) {
 		d.shoot(30 * sky.Degree)
 	}
 	for range 3 {
-		d.m.turnBolts(0, 20*sky.Arcminute, sky.Vec{})
-		d.m.wait(5*time.Second, true)
+		d.m.TurnBolts(0, 20*sky.Arcminute, sky.Vec{})
+		d.m.Wait(5*time.Second, true)
 		d.count++
-		d.Take(d.m.now, sightingOf(d.m, "sight"+string(rune('a'+d.count)), 1))
+		d.Take(d.m.Now, sightingOf(d.m, "sight"+string(rune('a'+d.count)), 1))
 	}
-	if err := d.Turned(d.m.now, AltitudeBolt, 1.2); err != nil { // 60' in 1.2 turns
+	if err := d.Turned(d.m.Now, AltitudeBolt, 1.2); err != nil { // 60' in 1.2 turns
 		t.Fatal(err)
 	}
 	a := d.shoot(0).Bolts[0]

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -222,7 +223,7 @@ func spanWords(d time.Duration) string {
 // clockTurn is by how much a clock ahead by err turns the computed sky
 // westwards about the pole.
 func clockTurn(err time.Duration) sky.Angle {
-	return sky.Angle(siderealRate * err.Seconds()).Signed()
+	return sky.Angle(observed.SiderealRate * err.Seconds()).Signed()
 }
 
 // ClockFactor is the part of the offset that remains after a full correction
@@ -315,7 +316,7 @@ func CompareSites(used, other sky.Site, source string) string {
 	case lon.Abs() < sameSite && (other.Latitude+used.Latitude).Abs() < sameSite:
 		return head + " The latitudes differ in sign alone: one of them is on the wrong side of the equator."
 	}
-	err := time.Duration(float64(lon.Abs()/sky.Angle(siderealRate)) * float64(time.Second))
+	err := time.Duration(float64(lon.Abs()/sky.Angle(observed.SiderealRate)) * float64(time.Second))
 	if lon.Abs() >= sameSite {
 		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), clockComfort(err))
 	}

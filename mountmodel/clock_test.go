@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -173,7 +175,7 @@ func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahe
 	t.Helper()
 	var att []sky.Attitude
 	for _, s := range sightings {
-		o, err := NewObserver(site, air, s.Mid.Add(ahead), 0)
+		o, err := observed.NewObserver(site, air, s.Mid.Add(ahead), 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -183,7 +185,7 @@ func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahe
 		}
 		att = append(att, st.Attitude)
 	}
-	pole := Pole(site, air, Refracted)
+	pole := observed.Pole(site, air, observed.Refracted)
 	fit, err := FitAxis(att, pole)
 	if err != nil {
 		t.Fatal(err)
@@ -192,21 +194,21 @@ func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahe
 }
 
 // taken are four frames over 75 degrees of turn, none lower than 35 degrees.
-func taken(m *simMount) []Sighting {
-	for m.theta = 0; m.theta < sky.Turn; m.theta += 5 * sky.Degree {
-		from, good := m.theta, true
+func taken(m *simmount.Mount) []Sighting {
+	for m.Theta = 0; m.Theta < sky.Turn; m.Theta += 5 * sky.Degree {
+		from, good := m.Theta, true
 		for k := range 4 {
-			m.theta = from + sky.Angle(k)*25*sky.Degree
-			alt, _ := sky.AltAzFromLocal(sky.Local(m.attitude().Column(2)))
+			m.Theta = from + sky.Angle(k)*25*sky.Degree
+			alt, _ := sky.AltAzFromLocal(sky.Local(m.Attitude().Column(2)))
 			good = good && alt > 35*sky.Degree
 		}
-		m.theta = from
+		m.Theta = from
 		if good {
 			var out []Sighting
 			for k := range 4 {
 				out = append(out, sightingOf(m, fmt.Sprintf("frame %d", k), 0))
-				m.theta += 25 * sky.Degree
-				m.wait(time.Minute, false)
+				m.Theta += 25 * sky.Degree
+				m.Wait(time.Minute, false)
 			}
 			return out
 		}
@@ -226,16 +228,16 @@ func TestClockAgainstObserver(t *testing.T) {
 		if seed%3 == 0 {
 			lat = -lat
 		}
-		m := simAt(rng, sky.Site{Latitude: lat, Longitude: 20 * sky.Degree}, 30*sky.Arcminute, 50*sky.Degree)
-		for k, air := range [2]sky.Air{airless, sky.StandardAir(0)} {
-			m.air = air
+		m := simmount.New(rng, sky.Site{Latitude: lat, Longitude: 20 * sky.Degree}, 30*sky.Arcminute, 50*sky.Degree)
+		for k, air := range [2]sky.Air{simmount.Airless, sky.StandardAir(0)} {
+			m.Air = air
 			s := taken(m)
 			if s == nil {
 				continue
 			}
 			for _, ahead := range []time.Duration{time.Second, time.Minute, -10 * time.Minute, time.Hour, -2 * time.Hour} {
-				fit, pole := wrongly(t, s, m.site, air, ahead)
-				want := AxisByClock(sky.Local(m.axis), pole, ahead, m.site.South())
+				fit, pole := wrongly(t, s, m.Site, air, ahead)
+				want := AxisByClock(sky.Local(m.Axis), pole, ahead, m.Site.South())
 				d := sky.Separation(fit.Axis.Dir, want)
 				worst[k][ahead] = max(worst[k][ahead], d)
 			}
@@ -271,16 +273,16 @@ func TestLatitudeAgainstObserver(t *testing.T) {
 	errors := []float64{-10, -3, -1, 1, 3, 10}
 	for seed := range 30 {
 		rng := rand.New(rand.NewPCG(uint64(seed), 15))
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(30+25*rng.Float64()) * sky.Degree, Longitude: 20 * sky.Degree}, 30*sky.Arcminute, 50*sky.Degree)
-		for k, air := range [2]sky.Air{airless, sky.StandardAir(0)} {
-			m.air = air
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(30+25*rng.Float64()) * sky.Degree, Longitude: 20 * sky.Degree}, 30*sky.Arcminute, 50*sky.Degree)
+		for k, air := range [2]sky.Air{simmount.Airless, sky.StandardAir(0)} {
+			m.Air = air
 			s := taken(m)
 			if s == nil {
 				continue
 			}
-			truth := sky.Separation(sky.Local(m.axis), Pole(m.site, air, Refracted))
+			truth := sky.Separation(sky.Local(m.Axis), observed.Pole(m.Site, air, observed.Refracted))
 			for _, e := range errors {
-				site := m.site
+				site := m.Site
 				site.Latitude += sky.Angle(e) * sky.Degree
 				fit, pole := wrongly(t, s, site, air, 0)
 				change[k][e] = max(change[k][e], (sky.Separation(fit.Axis.Dir, pole) - truth).Abs())
@@ -314,7 +316,7 @@ func TestLatitudeAgainstObserver(t *testing.T) {
 // through the ground: that is told by name, and such frames are not used.
 func TestImpossiblePlace(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 16))
-	m := simAt(rng, sky.Site{Latitude: 40 * sky.Degree, Longitude: -100 * sky.Degree}, 30*sky.Arcminute, 55*sky.Degree)
+	m := simmount.New(rng, sky.Site{Latitude: 40 * sky.Degree, Longitude: -100 * sky.Degree}, 30*sky.Arcminute, 55*sky.Degree)
 	s := taken(m)
 	if s == nil {
 		t.Fatal("no place above the horizon")
@@ -325,7 +327,7 @@ func TestImpossiblePlace(t *testing.T) {
 			moved[i].Mid = moved[i].Mid.Add(ahead)
 		}
 		// A list that gives no axis still tells why.
-		v, _ := Measure(Config{Site: site, Air: m.air, Tolerance: DefaultTolerance}, moved, 0)
+		v, _ := Measure(Config{Site: site, Air: m.Air, Tolerance: DefaultTolerance}, moved, 0)
 		for _, f := range v.Frames {
 			if f.Status == FrameUnusable && strings.Contains(f.Message, "below the horizon") && strings.Contains(f.Message, "check all three") {
 				impossible = true
@@ -333,7 +335,7 @@ func TestImpossiblePlace(t *testing.T) {
 		}
 		return impossible
 	}
-	if told(m.site, 0) {
+	if told(m.Site, 0) {
 		t.Error("the right place is called impossible")
 	}
 	// With the wrong sign of longitude or half a day off, some clock setting must
@@ -341,23 +343,23 @@ func TestImpossiblePlace(t *testing.T) {
 	// degrees below the horizon at latitude 40.
 	impossible := 0
 	for h := range 24 {
-		if told(m.site, time.Duration(h)*time.Hour) {
+		if told(m.Site, time.Duration(h)*time.Hour) {
 			impossible++
 		}
 	}
 	if impossible == 0 {
 		t.Error("no time of day is impossible")
 	}
-	south := m.site
+	south := m.Site
 	south.Latitude = -south.Latitude
 	if !told(south, 0) {
 		t.Error("the other hemisphere is not called impossible")
 	}
-	session, err := NewSession(Config{Site: south, Air: m.air, Tolerance: DefaultTolerance}, m.now)
+	session, err := NewSession(Config{Site: south, Air: m.Air, Tolerance: DefaultTolerance}, m.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
-	session.Take(m.now, s[0])
+	session.Take(m.Now, s[0])
 	if w := session.View().Warnings; len(w) != 1 || w[0].Code != WarnPlace {
 		t.Errorf("warnings: %+v", w)
 	}
@@ -369,17 +371,17 @@ func TestLatitudeByBolt(t *testing.T) {
 	for _, lat := range []sky.Angle{35, 52, -40} {
 		for _, wrong := range []sky.Angle{-15, -8, -2, 0, 2, 8, 15} {
 			rng := rand.New(rand.NewPCG(uint64(lat+90), uint64(wrong+90)))
-			m := simAt(rng, sky.Site{Latitude: lat * sky.Degree}, 1*sky.Degree, 60*sky.Degree)
-			m.air = airless
+			m := simmount.New(rng, sky.Site{Latitude: lat * sky.Degree}, 1*sky.Degree, 60*sky.Degree)
+			m.Air = simmount.Airless
 			tilt := sky.Rotation(sky.Vec{X: 1}, wrong*sky.Degree) // from the true local frame to the one believed
-			given := m.site
+			given := m.Site
 			given.Latitude += wrong * sky.Degree
 			see := func() sky.Attitude {
-				f := m.field(1)
+				f := m.Field(1)
 				for i := range f {
-					f[i].local = tilt.Apply(f[i].local)
+					f[i].Local = tilt.Apply(f[i].Local)
 				}
-				st, err := fitStance(f)
+				st, err := observed.FitAttitude(f)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -388,22 +390,22 @@ func TestLatitudeByBolt(t *testing.T) {
 			var att []sky.Attitude
 			var mids []time.Time
 			for range 3 {
-				att, mids = append(att, see()), append(mids, m.now)
-				m.theta += 30 * sky.Degree
-				m.wait(time.Minute, false)
+				att, mids = append(att, see()), append(mids, m.Now)
+				m.Theta += 30 * sky.Degree
+				m.Wait(time.Minute, false)
 			}
-			m.theta -= 30 * sky.Degree
-			fit, err := FitAxis(att, Pole(given, airless, True))
+			m.Theta -= 30 * sky.Degree
+			fit, err := FitAxis(att, observed.Pole(given, simmount.Airless, observed.True))
 			if err != nil {
 				t.Fatal(err)
 			}
-			tracker := NewTracker(fit, mids, m.site.South())
+			tracker := NewTracker(fit, mids, m.Site.South())
 			for k := range 6 {
 				for _, turn := range [2][2]sky.Angle{{2, 0}, {0, 1}} {
-					m.wait(20*time.Second, false)
-					m.turnBolts(turn[0]*sky.Angle(1-2*(k%2))*sky.Degree, turn[1]*sky.Angle(1-2*(k%2))*sky.Degree, sky.Vec{})
+					m.Wait(20*time.Second, false)
+					m.TurnBolts(turn[0]*sky.Angle(1-2*(k%2))*sky.Degree, turn[1]*sky.Angle(1-2*(k%2))*sky.Degree, sky.Vec{})
 					before := *tracker
-					tracker.Take(see(), m.now)
+					tracker.Take(see(), m.Now)
 					tracker.LearnTilt(&before)
 				}
 			}

@@ -4,6 +4,7 @@ import (
 	"strings"
 	"testing"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -84,7 +85,7 @@ func TestCorrectionLeadsToThePole(t *testing.T) {
 		alt := rapid.Float64Range(-5, 85).Draw(t, "axis altitude")
 		az := rapid.Float64Range(0, 360).Draw(t, "axis azimuth")
 		site := sky.Site{Latitude: sky.Angle(lat) * sky.Degree}
-		pole := Pole(site, sky.StandardAir(0), Refracted)
+		pole := observed.Pole(site, sky.StandardAir(0), observed.Refracted)
 		axis := sky.LocalFromAltAz(sky.Angle(alt)*sky.Degree, sky.Angle(az)*sky.Degree)
 		m := Correction(axis, pole)
 		a, z := sky.AltAzFromLocal(axis)

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -14,32 +16,32 @@ import (
 // at.
 func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int) *AxisFit {
 	t.Helper()
-	m := simAt(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*140-70) * sky.Degree}, 30*sky.Arcminute, sky.Angle(rng.Float64()*90)*sky.Degree)
-	m.stars = 10 + rng.IntN(60)
-	m.fieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
+	m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*140-70) * sky.Degree}, 30*sky.Arcminute, sky.Angle(rng.Float64()*90)*sky.Degree)
+	m.Stars = 10 + rng.IntN(60)
+	m.FieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
 	size := sky.Angle(2*math.Exp(rng.Float64()*math.Log(60))) * sky.Arcminute
-	bend := squareTo(rng, m.axis)
+	bend := simmount.SquareTo(rng, m.Axis)
 	var att []sky.Attitude
 	for i := range frames {
 		switch {
 		case fault == TubeStep && i == at:
-			m.body = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis))).Mul(m.body)
+			m.Body = sky.RotationFromVector(r3.Scale(float64(size), simmount.SquareTo(rng, m.Axis))).Mul(m.Body)
 		case fault == MountStep && i == at:
-			m.ground = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis)))
+			m.Ground = sky.RotationFromVector(r3.Scale(float64(size), simmount.SquareTo(rng, m.Axis)))
 		case fault == Unexplained: // it bends as it turns
-			m.ground = sky.RotationFromVector(r3.Scale(float64(size)*math.Sin(2*float64(m.theta)), bend))
+			m.Ground = sky.RotationFromVector(r3.Scale(float64(size)*math.Sin(2*float64(m.Theta)), bend))
 		}
-		st, err := fitStance(m.field(1))
+		st, err := observed.FitAttitude(m.Field(1))
 		if err != nil {
 			t.Fatal(err)
 		}
 		if fault == FrameAlone && i == at {
-			st.R = sky.RotationFromVector(r3.Scale(float64(size), squareTo(rng, m.axis))).Mul(st.R)
+			st.R = sky.RotationFromVector(r3.Scale(float64(size), simmount.SquareTo(rng, m.Axis))).Mul(st.R)
 		}
 		att = append(att, st.Attitude)
-		m.theta += 100 * sky.Degree / sky.Angle(frames-1)
+		m.Theta += 100 * sky.Degree / sky.Angle(frames-1)
 	}
-	fit, err := FitAxis(att, Pole(m.site, m.air, Refracted))
+	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,11 +3,6 @@
 //
 // Where what is:
 //
-//	time scales, Earth            time.go, earth.go (series in *_series.go)
-//	precession, nutation          precession.go
-//	ICRS to observed place        observer.go; the air: refraction.go
-//	the pole                      pole.go
-//	attitude of one frame         sighting.go: Wahba, then least squares
 //	the axis                      axis.go; the model R c = n: rigid.go
 //	what broke                    diagnose.go; in words: measurement.go
 //	how far to turn               predict.go

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -21,23 +22,23 @@ func adjusting(t *testing.T, seed uint64) *desk {
 		d.shoot(30 * sky.Degree)
 	}
 	for range 36 { // a boresight beside the axis
-		side := r3.Cross(d.m.axis, d.m.attitude().Column(2))
+		side := r3.Cross(d.m.Axis, d.m.Attitude().Column(2))
 		if s := r3.Dot(side, sky.Vec{Z: 1}) / r3.Norm(side); s > 0.7 || s < -0.7 {
 			break
 		}
 		d.shoot(10 * sky.Degree)
 	}
-	d.m.turnBolts(6*sky.Arcminute, -4*sky.Arcminute, sky.Vec{})
+	d.m.TurnBolts(6*sky.Arcminute, -4*sky.Arcminute, sky.Vec{})
 	if v := d.shoot(0); len(v.Adjust) == 0 || v.Doubt {
 		t.Fatalf("bolts turned, and told %q", v.Instruction)
 	}
 	return d
 }
 
-// declination turns the tube about the axis square to RA axis and boresight.
-func (m *simMount) declination(by sky.Angle) {
-	bore := m.body.Column(2)
-	m.body = sky.Rotation(sky.Unit(r3.Cross(m.axis, bore)), by).Mul(m.body)
+// turnDeclination turns the tube about the axis square to RA axis and boresight.
+func turnDeclination(m *simmount.Mount, by sky.Angle) {
+	bore := m.Body.Column(2)
+	m.Body = sky.Rotation(sky.Unit(r3.Cross(m.Axis, bore)), by).Mul(m.Body)
 }
 
 func codes(v View) string {
@@ -53,18 +54,18 @@ func codes(v View) string {
 func TestFollowLeavesAWildFrameOut(t *testing.T) {
 	d := adjusting(t, 400)
 	before := d.View()
-	keep := d.m.body
-	d.m.body = sky.RotationFromVector(sky.Vec{X: 0.02, Y: -0.03, Z: 0.05}).Mul(d.m.body)
+	keep := d.m.Body
+	d.m.Body = sky.RotationFromVector(sky.Vec{X: 0.02, Y: -0.03, Z: 0.05}).Mul(d.m.Body)
 	v := d.shoot(0)
 	if !v.Doubt || v.Now.Axis != before.Now.Axis || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "touch nothing") {
 		t.Errorf("a wild frame: doubt %v, told %q", v.Doubt, v.Instruction)
 	}
-	d.m.body = keep
+	d.m.Body = keep
 	v = d.shoot(0)
 	if v.Doubt || codes(v) != string(WarnFrameStands) || len(v.Adjust) != len(before.Adjust)+1 {
 		t.Errorf("after it: doubt %v, %s, %d adjusting", v.Doubt, codes(v), len(v.Adjust))
 	}
-	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 20*sky.Arcsecond {
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 20*sky.Arcsecond {
 		t.Errorf("the axis is off by %.1f arcsec", e.Arcseconds())
 	}
 	if v = d.shoot(0); codes(v) != "" {
@@ -78,7 +79,7 @@ func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 	for _, by := range []sky.Angle{15 * sky.Arcminute, 3 * sky.Degree} {
 		d := adjusting(t, 401)
 		before := d.View()
-		d.m.declination(by)
+		turnDeclination(d.m, by)
 		d.shoot(0)
 		v := d.shoot(0)
 		if codes(v) != string(WarnTubeMoved) || !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "start over") {
@@ -90,7 +91,7 @@ func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 		if f := v.Frames[len(v.Frames)-1]; f.Status != FrameUnusable || f.Message == "" {
 			t.Errorf("the frame is listed as %+v", f)
 		}
-		d.m.declination(-by)
+		turnDeclination(d.m, -by)
 		if v = d.shoot(0); v.Doubt {
 			t.Errorf("turned back, and told %q", v.Instruction)
 		}
@@ -104,7 +105,7 @@ func TestFollowTellsASlippedClutch(t *testing.T) {
 	if codes(v) != string(WarnSlipped) || v.Doubt {
 		t.Errorf("doubt %v, %s", v.Doubt, codes(v))
 	}
-	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 20*sky.Arcsecond {
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 20*sky.Arcsecond {
 		t.Errorf("the axis is off by %.1f arcsec", e.Arcseconds())
 	}
 }
@@ -157,9 +158,9 @@ func TestHearClock(t *testing.T) {
 	d := newDesk(t, 410, 44*sky.Degree, 5*sky.Degree, nil)
 	for i := range 5 {
 		sighting := sightingOf(d.m, fmt.Sprint("c", i), 1)
-		d.Take(d.m.now.Add(3*time.Hour), sighting)
-		d.m.theta += 25 * sky.Degree
-		d.m.wait(30*time.Second, true)
+		d.Take(d.m.Now.Add(3*time.Hour), sighting)
+		d.m.Theta += 25 * sky.Degree
+		d.m.Wait(30*time.Second, true)
 	}
 	if v := d.View(); !v.Doubt || v.Phase != Adjusting || !strings.Contains(v.Instruction, "clocks disagree") {
 		t.Errorf("%s, doubt %v, told %q", v.Phase, v.Doubt, v.Instruction)
@@ -167,7 +168,7 @@ func TestHearClock(t *testing.T) {
 	if v := d.shoot(0); !v.Doubt {
 		t.Errorf("set right after the measurement, told %q", v.Instruction)
 	}
-	if err := d.Do(d.m.now, StartOver); err != nil {
+	if err := d.Do(d.m.Now, StartOver); err != nil {
 		t.Fatal(err)
 	}
 	if v := d.shoot(0); v.Doubt || len(v.Warnings) > 0 {
@@ -198,11 +199,11 @@ func TestHearFile(t *testing.T) {
 				s.Exposure = 10 * time.Second
 				s.Written = s.Mid.Add(s.Exposure/2 + c.late)
 				if c.copied {
-					s.Written = d.m.now.Add(c.late - time.Duration(i)*90*time.Second)
+					s.Written = d.m.Now.Add(c.late - time.Duration(i)*90*time.Second)
 				}
 				list = append(list, s)
-				d.m.theta += 25 * sky.Degree
-				d.m.wait(90*time.Second, true)
+				d.m.Theta += 25 * sky.Degree
+				d.m.Wait(90*time.Second, true)
 			}
 			v, err := Measure(d.cfg, list, 0)
 			if err != nil {

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/stat/distuv"
@@ -13,7 +14,7 @@ import (
 // frame is one frame of a measurement.
 type frame struct {
 	FrameView
-	stance Stance
+	stance observed.Attitude
 }
 
 // measurement is the set of frames that one axis is taken from.
@@ -278,7 +279,7 @@ func (m *measurement) warnings() []Warning {
 		}
 	}
 	for _, f := range m.frames {
-		if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < lowFrame {
+		if alt, _ := sky.AltAzFromLocal(f.stance.Boresight); alt < lowFrame {
 			out = append(out, Warning{Code: WarnLowFrame, Frame: f.Name, Message: fmt.Sprintf(
 				"%s looks only %.0f° above the horizon, where the air bends light by an amount that is not well known. Point higher if you can.", f.Name, alt.Degrees())})
 			break

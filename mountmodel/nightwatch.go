@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -107,7 +108,7 @@ func nightBetween(cfg Config, from, to time.Time) bool {
 		return true
 	}
 	for at := from.Add(sunStep); at.Before(to); at = at.Add(sunStep) {
-		if o, err := NewObserver(cfg.Site, cfg.Air, at, cfg.DUT1); err == nil && o.sunUp() {
+		if o, err := observed.NewObserver(cfg.Site, cfg.Air, at, cfg.DUT1); err == nil && o.SunUp() {
 			return true
 		}
 	}
@@ -146,7 +147,7 @@ func (w *NightWatch) endNight() {
 	*w = NightWatch{cfg: w.cfg, every: 1, before: w.before}
 }
 
-func (w *NightWatch) pole() sky.Local { return Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
+func (w *NightWatch) pole() sky.Local { return observed.Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
 
 func (w *NightWatch) standing() Standing {
 	return Standing{Axis: w.fit.Axis, Offset: OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: Correction(w.fit.Axis.Dir, w.pole())}
@@ -206,7 +207,7 @@ func (w *NightWatch) View() *WatchView {
 
 // trackingWords is the time that a drive takes for a turn.
 func trackingWords(turn sky.Angle) string {
-	minutes := math.Ceil(float64(turn) / siderealRate / 60)
+	minutes := math.Ceil(float64(turn) / observed.SiderealRate / 60)
 	if minutes < 2 {
 		return "A minute"
 	}

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -17,8 +19,8 @@ func watching(t testing.TB, seed uint64, guiding Guiding) *desk {
 	t.Helper()
 	d := newDesk(t, seed, 47*sky.Degree, 30*sky.Degree, func(c *Config) { c.Guiding = guiding })
 	// Evening: the longitude is 12 degrees east, so 19 h UTC is after dark in October.
-	d.m.now = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
-	if err := d.Do(d.m.now, WatchOnly); err != nil {
+	d.m.Now = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
+	if err := d.Do(d.m.Now, WatchOnly); err != nil {
 		t.Fatal(err)
 	}
 	return d
@@ -26,10 +28,10 @@ func watching(t testing.TB, seed uint64, guiding Guiding) *desk {
 
 // exposeFor takes ordinary exposures for a time.
 func (d *desk) exposeFor(total, cadence time.Duration) View {
-	for end := d.m.now.Add(total); d.m.now.Before(end); {
-		d.m.wait(cadence, true)
+	for end := d.m.Now.Add(total); d.m.Now.Before(end); {
+		d.m.Wait(cadence, true)
 		d.count++
-		d.Take(d.m.now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("w%05d", d.count), 1))
+		d.Take(d.m.Now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("w%05d", d.count), 1))
 	}
 	return d.View()
 }
@@ -55,8 +57,8 @@ func TestSessionWatches(t *testing.T) {
 		if v.Now == nil || v.Watch.Standing == nil {
 			t.Fatalf("seed %d: an hour tells nothing: %q", seed, v.Instruction)
 		}
-		if q := mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.axisNow()); q > 13.8 { // one in a thousand
-			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(v.Now.Axis.Dir, d.m.axisNow()).Arcseconds(), q)
+		if q := simmount.Mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.AxisNow()); q > 13.8 { // one in a thousand
+			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()).Arcseconds(), q)
 		}
 		if v.Within || !strings.Contains(v.Instruction, "outside the tolerance") || !strings.Contains(v.Instruction, "start over and measure") {
 			t.Errorf("25 arcminutes off: within %v, %q", v.Within, v.Instruction)
@@ -66,11 +68,11 @@ func TestSessionWatches(t *testing.T) {
 		}
 		// Events of the procedure do not fit; a new start leads to it.
 		for _, e := range []Event{WatchOnly, Measured, Locked, Unlocked} {
-			if d.Do(d.m.now, e) == nil {
+			if d.Do(d.m.Now, e) == nil {
 				t.Errorf("%s was taken while watching", e)
 			}
 		}
-		if err := d.Do(d.m.now, StartOver); err != nil || d.View().Phase != Waiting || d.View().Watch != nil {
+		if err := d.Do(d.m.Now, StartOver); err != nil || d.View().Phase != Waiting || d.View().Watch != nil {
 			t.Errorf("start over: %v, phase %s", err, d.View().Phase)
 		}
 	}
@@ -83,7 +85,7 @@ func TestSessionWatchesAfterTheLock(t *testing.T) {
 	for range 3 {
 		d.shoot(25 * sky.Degree)
 	}
-	if err := d.Do(d.m.now, Locked); err != nil {
+	if err := d.Do(d.m.Now, Locked); err != nil {
 		t.Fatal(err)
 	}
 	for n := 0; d.View().Phase == Confirming && n < 5; n++ {
@@ -96,10 +98,10 @@ func TestSessionWatchesAfterTheLock(t *testing.T) {
 	if v.Watch == nil || v.Watch.Standing == nil {
 		t.Fatalf("an hour after the lock: %+v", v.Watch)
 	}
-	if q := mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.axisNow()); q > 13.8 {
+	if q := simmount.Mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.AxisNow()); q > 13.8 {
 		t.Errorf("chi-square %.1f", q)
 	}
-	if err := d.Do(d.m.now, Unlocked); err != nil || d.View().Watch != nil {
+	if err := d.Do(d.m.Now, Unlocked); err != nil || d.View().Watch != nil {
 		t.Errorf("unlocked: %v, still watching %v", err, d.View().Watch != nil)
 	}
 }
@@ -111,14 +113,14 @@ func TestNightsAreWatchedOneByOne(t *testing.T) {
 	d := watching(t, 1, Unguided)
 	for night := range 3 {
 		if night > 0 {
-			d.m.turnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
-			d.m.theta, d.m.now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
+			d.m.TurnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
+			d.m.Theta, d.m.Now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
 		}
 		v := d.exposeFor(2*time.Hour, 6*time.Second)
 		if v.Watch.Frames != 1200 || len(v.Watch.Before) != night || v.Watch.Standing == nil {
 			t.Fatalf("night %d: %d frames, %d nights before, standing %v", night, v.Watch.Frames, len(v.Watch.Before), v.Watch.Standing)
 		}
-		if q := mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.axisNow()); q > 13.8 {
+		if q := simmount.Mahalanobis(v.Watch.Standing.Axis.Dir, v.Watch.Standing.Axis.Cov, d.m.AxisNow()); q > 13.8 {
 			t.Errorf("night %d: chi-square %.1f", night, q)
 		}
 		if n := len(d.night.frames); n > mostWatched {
@@ -130,7 +132,7 @@ func TestNightsAreWatchedOneByOne(t *testing.T) {
 			}
 		}
 	}
-	err := d.night.Take(WatchFrame{Attitude: sky.Attitude{R: d.m.attitude()}, Mid: d.m.now.Add(-24 * time.Hour)})
+	err := d.night.Take(WatchFrame{Attitude: sky.Attitude{R: d.m.Attitude()}, Mid: d.m.Now.Add(-24 * time.Hour)})
 	if !errors.Is(err, errOldNight) {
 		t.Errorf("a frame of the night before: %v", err)
 	}
@@ -145,14 +147,14 @@ func TestOutlived(t *testing.T) {
 	var mids []time.Time
 	for night, frames := range given {
 		if night > 0 {
-			d.m.turnBolts(sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
-			d.m.theta, d.m.now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
+			d.m.TurnBolts(sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+			d.m.Theta, d.m.Now = 0, time.Date(2026, 10, 3+night, 19, 0, 0, 0, time.UTC)
 		}
 		for range frames {
-			d.m.wait(time.Minute, true)
+			d.m.Wait(time.Minute, true)
 			shots = append(shots, sightingOf(d.m, fmt.Sprintf("w%05d", len(shots)), 1))
-			mids = append(mids, d.m.now)
-			d.Take(d.m.now, shots[len(shots)-1])
+			mids = append(mids, d.m.Now)
+			d.Take(d.m.Now, shots[len(shots)-1])
 		}
 	}
 	want := d.View()
@@ -221,7 +223,7 @@ func TestWatchingReconfigured(t *testing.T) {
 	d := watching(t, 2, Unguided)
 	before := d.exposeFor(90*time.Minute, 15*time.Second) // 360 frames, more than the history keeps
 	cfg := d.cfg
-	cfg.Pole = True
+	cfg.Pole = observed.True
 	if err := d.Reconfigure(cfg); err != nil {
 		t.Fatal(err)
 	}
@@ -245,12 +247,12 @@ func TestWatchingReconfigured(t *testing.T) {
 func TestWatchingAnotherCamera(t *testing.T) {
 	d := watching(t, 5, Unguided)
 	d.exposeFor(30*time.Minute, time.Minute)
-	d.m.body = d.m.body.Mul(sky.Matrix{{-1, 0, 0}, {0, 1, 0}, {0, 0, 1}})
+	d.m.Body = d.m.Body.Mul(sky.Matrix{{-1, 0, 0}, {0, 1, 0}, {0, 0, 1}})
 	v := d.exposeFor(time.Hour, time.Minute)
 	if v.Watch.Frames != 60 || v.Now == nil {
 		t.Fatalf("%d frames, %v", v.Watch.Frames, v.Watch.Sentences)
 	}
-	if q := mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.axisNow()); q > 13.8 {
+	if q := simmount.Mahalanobis(v.Now.Axis.Dir, v.Now.Axis.Cov, d.m.AxisNow()); q > 13.8 {
 		t.Errorf("chi-square %.1f", q)
 	}
 }
@@ -260,7 +262,7 @@ func TestWatchingAnotherCamera(t *testing.T) {
 func BenchmarkWatchedNight(b *testing.B) {
 	d := watching(b, 1, GuidingUnknown)
 	rng := rand.New(rand.NewPCG(1, 1))
-	d.m.rng = rng
+	d.m.Rng = rng
 	for b.Loop() {
 		d.exposeFor(6*time.Second, 6*time.Second)
 	}

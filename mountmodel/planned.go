@@ -6,6 +6,7 @@ import (
 	"math"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -109,7 +110,7 @@ func (p Plan) rim() sky.Angle {
 }
 
 // swept is the turn of the sky during one exposure.
-func (p Plan) swept() sky.Angle { return sky.Angle(siderealRate * p.Exposure.Seconds()) }
+func (p Plan) swept() sky.Angle { return sky.Angle(observed.SiderealRate * p.Exposure.Seconds()) }
 
 // Check says what is wrong with the plan, or nil.
 func (p Plan) Check() error {
@@ -221,7 +222,7 @@ func (p Plan) starts() (hours []sky.Angle, moments int) {
 type path [][]sky.Vec
 
 // expose follows the points through one exposure of a mount whose axis is a.
-func (p Plan) expose(a sky.Vec, air Refraction, hour sky.Angle, moments int, points []place, guide *place) (path, error) {
+func (p Plan) expose(a sky.Vec, air observed.Refraction, hour sky.Angle, moments int, points []place, guide *place) (path, error) {
 	seen := func(at place, turned sky.Angle) sky.Vec {
 		return sky.Vec(air.Observed(localFromHour(p.Site.Latitude, hour+turned+at.hour, at.dec)))
 	}
@@ -311,7 +312,7 @@ func (p Plan) Assess(axis sky.Local) (Motion, error) {
 
 func (p Plan) assess(axis sky.Local) (Motion, error) {
 	a := sky.Vec(sky.Unit(axis))
-	air, points := NewRefraction(p.Air), p.points()
+	air, points := observed.NewRefraction(p.Air), p.points()
 	hours, moments := p.starts()
 	lever := p.rim()
 	if p.Guided {
@@ -397,18 +398,18 @@ func (w *Worst) take(size float64, hour sky.Angle) {
 // offset, which is true to a fraction offset/2 (in radians): 1 % at a degree.
 // The answer is at most 5 degrees. [ErrAirAlone] means that no alignment will
 // do.
-func (p Plan) Tolerance(limit sky.Angle, kind PoleKind) (sky.Angle, error) {
+func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, error) {
 	if err := p.Check(); err != nil {
 		return 0, err
 	}
 	if !(limit > 0) {
 		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
-	pole := Pole(p.Site, p.Air, kind)
+	pole := observed.Pole(p.Site, p.Air, kind)
 	b := sky.TangentBasis(sky.Vec(pole))
 	probe := float64(toleranceProbe)
 	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}
-	air, points := NewRefraction(p.Air), p.points()
+	air, points := observed.NewRefraction(p.Air), p.points()
 	hours, moments := p.starts()
 	best := greatestTolerance
 	for _, guide := range p.guides() {
@@ -473,7 +474,7 @@ func (p Plan) LongestExposure(axis sky.Local, limit sky.Angle) (time.Duration, e
 		m, err := q.assess(axis)
 		return m.Trail.Size <= limit, err
 	}
-	planned := time.Duration(float64((p.HourTo-p.HourFrom)/siderealRate) * float64(time.Second))
+	planned := time.Duration(float64((p.HourTo-p.HourFrom)/observed.SiderealRate) * float64(time.Second))
 	low, high := shortestPlanned, min(max(planned, p.Exposure), longestPlanned)
 	switch ok, err := fits(high); {
 	case err != nil:
@@ -520,7 +521,7 @@ func ApparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.
 		middle := (from + to) / 2
 		from, to = middle-step, middle+step
 	}
-	r := NewRefraction(air)
+	r := observed.NewRefraction(air)
 	a := sky.Vec(sky.Unit(axis))
 	b := sky.TangentBasis(a)
 	var angle [2]sky.Angle

@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -22,8 +24,8 @@ func planAt(lat, hour, dec sky.Angle, exposure time.Duration, air sky.Air) Plan 
 }
 
 // axisOff is an axis off the pole by so much up and east.
-func axisOff(p Plan, kind PoleKind, up, east sky.Angle) sky.Local {
-	pole := Pole(p.Site, p.Air, kind)
+func axisOff(p Plan, kind observed.PoleKind, up, east sky.Angle) sky.Local {
+	pole := observed.Pole(p.Site, p.Air, kind)
 	_, u := sky.Tangents(pole)
 	v := r3.Add(r3.Scale(float64(up), u), sky.Vec{X: float64(east)})
 	return sky.Unit(sky.Local(r3.Add(sky.Vec(pole), v)))
@@ -54,12 +56,12 @@ func TestLocalFromHourMeeus(t *testing.T) {
 // TestPlannedMeeusParallactic for its source in print).
 func TestPlannedTextbookRates(t *testing.T) {
 	const exposure = time.Minute
-	turn := siderealRate * exposure.Seconds()
+	turn := observed.SiderealRate * exposure.Seconds()
 	for _, c := range []struct{ lat, hour, dec, up, east sky.Angle }{
 		{45, 0, 0, 0, 1}, {45, 0, 0, 1, 0}, {45, 60, 20, 1, 0}, {45, -60, 20, 0, 1}, {52, 30, 60, 3, -2},
 		{20, -40, -15, -2, 5}, {52, 100, 75, 1, 1}, {-33, -20, -40, 1, 0}, {-33, 50, -10, 0, 1}, {-33, -50, -70, -4, 3},
 	} {
-		p := planAt(c.lat*sky.Degree, c.hour*sky.Degree, c.dec*sky.Degree, exposure, airless)
+		p := planAt(c.lat*sky.Degree, c.hour*sky.Degree, c.dec*sky.Degree, exposure, simmount.Airless)
 		a, e := float64(c.up*sky.Arcminute), float64(c.east*sky.Arcminute)
 		if c.lat < 0 {
 			a, e = -a, -e // the formulas are for the axis's northern end
@@ -78,7 +80,7 @@ func TestPlannedTextbookRates(t *testing.T) {
 				t.Errorf("latitude %g, hour angle %g, declination %g, up %g', east %g': %s %.6g arcsec, want %.6g", float64(c.lat), float64(c.hour), float64(c.dec), float64(c.up), float64(c.east), name, got.Arcseconds(), sky.Angle(want).Arcseconds())
 			}
 		}
-		m, err := p.Assess(axisOff(p, True, c.up*sky.Arcminute, c.east*sky.Arcminute))
+		m, err := p.Assess(axisOff(p, observed.True, c.up*sky.Arcminute, c.east*sky.Arcminute))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -86,7 +88,7 @@ func TestPlannedTextbookRates(t *testing.T) {
 		check("right ascension", m.RA.Size, d.Sin()*(e*s-a*cs))
 		check("rotation unguided", m.Rotation.Size, d.Cos()*(a*cs-e*s))
 		p.Guided = true
-		if m, err = p.Assess(axisOff(p, True, c.up*sky.Arcminute, c.east*sky.Arcminute)); err != nil {
+		if m, err = p.Assess(axisOff(p, observed.True, c.up*sky.Arcminute, c.east*sky.Arcminute)); err != nil {
 			t.Fatal(err)
 		}
 		check("rotation guided", m.Rotation.Size, (a*cs-e*s)/d.Cos())
@@ -99,8 +101,8 @@ func TestPlannedRulesOfThumb(t *testing.T) {
 	// Common practice (in Covington's appendix B, from memory, as a quarter of
 	// an arcsecond per minute): an arcminute off the pole drifts a star by 0.26
 	// arcsec per minute of time.
-	p := planAt(45*sky.Degree, 0, 0, time.Minute, airless)
-	m, err := p.Assess(axisOff(p, True, 0, 1*sky.Arcminute))
+	p := planAt(45*sky.Degree, 0, 0, time.Minute, simmount.Airless)
+	m, err := p.Assess(axisOff(p, observed.True, 0, 1*sky.Arcminute))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,14 +118,14 @@ func TestPlannedRulesOfThumb(t *testing.T) {
 	for _, c := range []struct{ focal, dec, minutes, guideDeg float64 }{
 		{500, 0, 10, 1}, {500, 40, 30, 0.5}, {1000, 60, 5, 0}, {135, -10, 60, 2},
 	} {
-		p := planAt(50*sky.Degree, 0, sky.Angle(c.dec)*sky.Degree, time.Duration(c.minutes*float64(time.Minute)), airless)
+		p := planAt(50*sky.Degree, 0, sky.Angle(c.dec)*sky.Degree, time.Duration(c.minutes*float64(time.Minute)), simmount.Airless)
 		p.HourFrom = -p.swept() / 2 // around the meridian, where an error in altitude turns the field most
 		p.HourTo = p.HourFrom
 		p.FocalMm, p.Guided, p.GuideDistance = c.focal, true, sky.Angle(c.guideDeg)*sky.Degree
 		const trailUm = 10
 		far := (p.rim() + p.GuideDistance).Degrees()
 		want := 45000 * trailUm * p.Declination.Cos() / (c.minutes * c.focal * far)
-		m, err := p.Assess(axisOff(p, True, 1*sky.Arcminute, 0))
+		m, err := p.Assess(axisOff(p, observed.True, 1*sky.Arcminute, 0))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -145,7 +147,7 @@ func TestPlannedMeeusParallactic(t *testing.T) {
 		lat := sky.Angle(rapid.Float64Range(-60, 60).Draw(t, "latitude")) * sky.Degree
 		dec := sky.Angle(rapid.Float64Range(-50, 50).Draw(t, "declination")) * sky.Degree
 		hour := sky.Angle(rapid.Float64Range(-60, 55).Draw(t, "hour angle")) * sky.Degree
-		p := planAt(lat, hour, dec, 12*time.Minute, airless)
+		p := planAt(lat, hour, dec, 12*time.Minute, simmount.Airless)
 		p.Guided, p.Width, p.Height = true, 20, 20
 		m, err := p.Assess(sky.Local{Z: 1})
 		alt, _ := sky.AltAzFromLocal(localFromHour(lat, hour, dec))
@@ -189,7 +191,7 @@ func TestKingRate(t *testing.T) {
 	// per revolution (printed on drives; the value on the equator's meridian).
 	site := sky.Site{Latitude: 45 * sky.Degree}
 	air := sky.StandardAir(0)
-	pole := Pole(site, air, Refracted)
+	pole := observed.Pole(site, air, observed.Refracted)
 	got, err := ApparentRate(site, air, pole, 0, 0, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -206,8 +208,8 @@ func TestKingRate(t *testing.T) {
 	} {
 		site := sky.Site{Latitude: sky.Angle(c.lat) * sky.Degree}
 		dec, hour := sky.Angle(c.dec)*sky.Degree, sky.Angle(c.hour)*sky.Degree
-		r := NewRefraction(air)
-		got, err := ApparentRate(site, air, Pole(site, air, Refracted), dec, hour, hour)
+		r := observed.NewRefraction(air)
+		got, err := ApparentRate(site, air, observed.Pole(site, air, observed.Refracted), dec, hour, hour)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -223,7 +225,7 @@ func TestKingRate(t *testing.T) {
 	}
 	// Without air the rate is sidereal everywhere.
 	for _, dec := range []sky.Angle{-20, 10, 80} {
-		got, err := ApparentRate(site, airless, Pole(site, airless, True), dec*sky.Degree, -20*sky.Degree, 30*sky.Degree)
+		got, err := ApparentRate(site, simmount.Airless, observed.Pole(site, simmount.Airless, observed.True), dec*sky.Degree, -20*sky.Degree, 30*sky.Degree)
 		if err != nil || math.Abs(got-1) > 1e-12 {
 			t.Errorf("declination %g: rate 1%+.1e, %v", float64(dec), got-1, err)
 		}
@@ -240,7 +242,7 @@ func TestKingRate(t *testing.T) {
 // At King rate a target near the meridian trails less than at sidereal rate.
 func TestPlannedDriveRate(t *testing.T) {
 	p := planAt(45*sky.Degree, -7.5*sky.Degree, 10*sky.Degree, 30*time.Minute, sky.StandardAir(0))
-	axis := Pole(p.Site, p.Air, Refracted)
+	axis := observed.Pole(p.Site, p.Air, observed.Refracted)
 	sidereal, err := p.Assess(axis)
 	if err != nil {
 		t.Fatal(err)
@@ -268,15 +270,15 @@ func TestPlannedAgainstObserver(t *testing.T) {
 		p := planAt(lat, sky.Angle(rng.Float64()*80-50)*sky.Degree, sky.Angle(rng.Float64()*120-60)*sky.Degree,
 			time.Duration(1+rng.IntN(50))*time.Minute, sky.StandardAir(500))
 		p.Guided = done%2 == 1
-		axis := axisOff(p, Refracted, sky.Angle(rng.NormFloat64()*20)*sky.Arcminute, sky.Angle(rng.NormFloat64()*20)*sky.Arcminute)
+		axis := axisOff(p, observed.Refracted, sky.Angle(rng.NormFloat64()*20)*sky.Arcminute, sky.Angle(rng.NormFloat64()*20)*sky.Arcminute)
 		m, err := p.Assess(axis)
 		if err != nil { // below the horizon
 			continue
 		}
 		done++
 		start := time.Date(2027, 2, 3, 4, 5, 6, 0, time.UTC).Add(time.Duration(rng.IntN(1e7)) * time.Second)
-		observerAt := func(minutes float64) *Observer {
-			o, err := NewObserver(p.Site, p.Air, start.Add(time.Duration(minutes*float64(time.Minute))), 0)
+		observerAt := func(minutes float64) *observed.Observer {
+			o, err := observed.NewObserver(p.Site, p.Air, start.Add(time.Duration(minutes*float64(time.Minute))), 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -406,10 +408,10 @@ func TestPlannedTolerance(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := drawPlan(t)
 		limit := sky.Angle(rapid.Float64Range(0.5, 5).Draw(t, "pixels")) * p.Scale()
-		kind := PoleKind(rapid.IntRange(0, 1).Draw(t, "kind"))
+		kind := observed.PoleKind(rapid.IntRange(0, 1).Draw(t, "kind"))
 		r, err := p.Tolerance(limit, kind)
 		if errors.Is(err, ErrAirAlone) {
-			m, err := p.Assess(Pole(p.Site, p.Air, kind))
+			m, err := p.Assess(observed.Pole(p.Site, p.Air, kind))
 			if err != nil || m.Trail.Size < limit {
 				t.Fatalf("said impossible, but the trail is %g of the limit (%v)", float64(m.Trail.Size/limit), err)
 			}
@@ -447,7 +449,7 @@ func TestPlannedLongestExposure(t *testing.T) {
 			t.Skip("sets")
 		}
 		limit := sky.Angle(rapid.Float64Range(0.5, 3).Draw(t, "pixels")) * p.Scale()
-		axis := axisOff(p, Refracted, sky.Angle(rapid.Float64Range(-30, 30).Draw(t, "up"))*sky.Arcminute, sky.Angle(rapid.Float64Range(-30, 30).Draw(t, "east"))*sky.Arcminute)
+		axis := axisOff(p, observed.Refracted, sky.Angle(rapid.Float64Range(-30, 30).Draw(t, "up"))*sky.Arcminute, sky.Angle(rapid.Float64Range(-30, 30).Draw(t, "east"))*sky.Arcminute)
 		longest, err := p.LongestExposure(axis, limit)
 		if err != nil {
 			t.Fatal(err)
@@ -467,7 +469,7 @@ func TestPlannedLongestExposure(t *testing.T) {
 		if got := trail(longest); got > limit {
 			t.Fatalf("in %v the trail is %.4f of the limit", longest, float64(got/limit))
 		}
-		most := max(p.Exposure, time.Duration(float64((p.HourTo-p.HourFrom)/siderealRate)*float64(time.Second)))
+		most := max(p.Exposure, time.Duration(float64((p.HourTo-p.HourFrom)/observed.SiderealRate)*float64(time.Second)))
 		if longer := longest * 102 / 100; longer < most {
 			if got := trail(longer); got < limit {
 				t.Fatalf("%v would do as well: %.4f of the limit", longer, float64(got/limit))
@@ -486,8 +488,8 @@ func TestPlannedSouthMirrorsNorth(t *testing.T) {
 		if p.Site.Latitude == 0 {
 			t.Skip("the equator has one pole")
 		}
-		a, errA := p.Assess(axisOff(p, Refracted, up, east))
-		b, errB := q.Assess(axisOff(q, Refracted, up, east))
+		a, errA := p.Assess(axisOff(p, observed.Refracted, up, east))
+		b, errB := q.Assess(axisOff(q, observed.Refracted, up, east))
 		if errA != nil || errB != nil {
 			t.Fatal(errA, errB)
 		}
@@ -525,7 +527,7 @@ func TestPlannedRefusals(t *testing.T) {
 		p := good
 		c.change(&p)
 		_, errA := p.Assess(sky.Local{Y: 1})
-		_, errB := p.Tolerance(p.Scale(), Refracted)
+		_, errB := p.Tolerance(p.Scale(), observed.Refracted)
 		_, errC := p.LongestExposure(sky.Local{Y: 1}, p.Scale())
 		for _, err := range []error{errA, errB, errC} {
 			if err == nil || !strings.Contains(err.Error(), c.says) {
@@ -533,21 +535,21 @@ func TestPlannedRefusals(t *testing.T) {
 			}
 		}
 	}
-	if _, err := good.Tolerance(0, Refracted); err == nil {
+	if _, err := good.Tolerance(0, observed.Refracted); err == nil {
 		t.Error("a limit of nothing was taken")
 	}
-	if _, err := good.Tolerance(1e-6*sky.Arcsecond, Refracted); !errors.Is(err, ErrAirAlone) {
+	if _, err := good.Tolerance(1e-6*sky.Arcsecond, observed.Refracted); !errors.Is(err, ErrAirAlone) {
 		t.Errorf("refraction moves nothing: %v", err)
 	}
 	at := good
 	at.Declination, at.Guided = 90*sky.Degree, true
-	if _, err := at.Assess(Pole(at.Site, at.Air, Refracted)); !errors.Is(err, ErrNotSteerable) {
+	if _, err := at.Assess(observed.Pole(at.Site, at.Air, observed.Refracted)); !errors.Is(err, ErrNotSteerable) {
 		t.Errorf("guiding on the pole: %v", err)
 	}
-	if _, err := ApparentRate(good.Site, good.Air, Pole(good.Site, good.Air, True), 10*sky.Degree, 2*sky.Hour, 1*sky.Hour); err == nil {
+	if _, err := ApparentRate(good.Site, good.Air, observed.Pole(good.Site, good.Air, observed.True), 10*sky.Degree, 2*sky.Hour, 1*sky.Hour); err == nil {
 		t.Error("hour angles backwards gave a rate")
 	}
-	m, err := good.Assess(Pole(good.Site, good.Air, Refracted))
+	m, err := good.Assess(observed.Pole(good.Site, good.Air, observed.Refracted))
 	if err != nil || !strings.Contains(m.Sentence(good), "pixels") {
 		t.Errorf("%q, %v", m.Sentence(good), err)
 	}
@@ -556,7 +558,7 @@ func TestPlannedRefusals(t *testing.T) {
 func BenchmarkAssess(b *testing.B) {
 	p := planAt(45*sky.Degree, -3*sky.Hour, 20*sky.Degree, 5*time.Minute, sky.StandardAir(0))
 	p.HourTo = 3 * sky.Hour
-	axis := axisOff(p, Refracted, 1*sky.Arcminute, 2*sky.Arcminute)
+	axis := axisOff(p, observed.Refracted, 1*sky.Arcminute, 2*sky.Arcminute)
 	for b.Loop() {
 		if _, err := p.Assess(axis); err != nil {
 			b.Fatal(err)

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"testing"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -14,14 +16,14 @@ func TestPredictTurn(t *testing.T) {
 	rng := rand.New(rand.NewPCG(22, 1))
 	for _, sep := range []sky.Angle{0.3, 10, 60, 90} {
 		for _, before := range [][]sky.Angle{{0}, {0, 20}, {0, -25, -50}} {
-			m := simAt(rng, sky.Site{Latitude: 50 * sky.Degree}, 5*sky.Arcminute, sep*sky.Degree)
+			m := simmount.New(rng, sky.Site{Latitude: 50 * sky.Degree}, 5*sky.Arcminute, sep*sky.Degree)
 			// So large errors of the stars that the mechanical noise adds little.
-			m.sigma, m.stars, m.fieldW = 40*sky.Arcsecond, 30, 5*sky.Degree
+			m.Sigma, m.Stars, m.FieldW = 40*sky.Arcsecond, 30, 5*sky.Degree
 			for i := range before {
 				before[i] *= sky.Degree
 			}
 			att := attitudesOf(t, m, 1, before...)
-			pole := Pole(m.site, m.air, Refracted)
+			pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 			advice := PredictTurn(att, pole, 1*sky.Arcsecond)
 			if len(advice.Expected) != 3 {
 				t.Fatalf("%d forecasts", len(advice.Expected))
@@ -51,9 +53,9 @@ func TestPredictTurn(t *testing.T) {
 // cannot be reached is not promised.
 func TestPredictLeast(t *testing.T) {
 	rng := rand.New(rand.NewPCG(23, 1))
-	m := simAt(rng, sky.Site{Latitude: 50 * sky.Degree}, 5*sky.Arcminute, 2*sky.Degree)
+	m := simmount.New(rng, sky.Site{Latitude: 50 * sky.Degree}, 5*sky.Arcminute, 2*sky.Degree)
 	att := attitudesOf(t, m, 1, 0, 10*sky.Degree)
-	pole := Pole(m.site, m.air, Refracted)
+	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 	fit, err := FitAxis(att, pole)
 	if err != nil {
 		t.Fatal(err)

@@ -1,13 +1,16 @@
 package mountmodel
 
-import "polard/mountmodel/sky"
+import (
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+)
 
 // prepared is a sighting's stance, with what it rests on. It never changes.
 type prepared struct {
 	site   sky.Site
 	air    sky.Air
 	dut1   float64 // seconds
-	stance Stance
+	stance observed.Attitude
 	err    error
 }
 
@@ -21,7 +24,7 @@ func (s Sighting) Prepared(cfg Config) Sighting {
 		return s
 	}
 	p := &prepared{site: cfg.Site, air: cfg.Air, dut1: cfg.DUT1}
-	if o, err := NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
+	if o, err := observed.NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
 		p.err = err
 	} else {
 		p.stance, p.err = o.Attitude(s.Pairs)

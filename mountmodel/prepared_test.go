@@ -6,27 +6,29 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
 // A session takes a prepared sighting for what it is, to the last bit; one that
 // was prepared for another place, air or UT1-UTC it works out anew.
 func TestPrepared(t *testing.T) {
-	m := simAt(rand.New(rand.NewPCG(31, 1)), sky.Site{Latitude: 44 * sky.Degree, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, 3*sky.Degree)
-	m.fieldW, m.stars = 2*sky.Degree, 50
-	cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}
+	m := simmount.New(rand.New(rand.NewPCG(31, 1)), sky.Site{Latitude: 44 * sky.Degree, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, 3*sky.Degree)
+	m.FieldW, m.Stars = 2*sky.Degree, 50
+	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance}
 	var shots []Sighting
 	for i := range 8 {
 		if i < 4 {
-			m.theta += 20 * sky.Degree
+			m.Theta += 20 * sky.Degree
 		} else {
-			m.turnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+			m.TurnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
 		}
-		m.wait(20*time.Second, true)
+		m.Wait(20*time.Second, true)
 		shots = append(shots, sightingOf(m, string(rune('a'+i)), 1))
 	}
-	shots = append(shots, Sighting{Name: "cloud", Mid: m.now, Refused: "clouds"}, Sighting{Name: "no time"},
-		Sighting{Name: "two stars", Mid: m.now.Add(time.Second), Pairs: shots[0].Pairs[:2]})
+	shots = append(shots, Sighting{Name: "cloud", Mid: m.Now, Refused: "clouds"}, Sighting{Name: "no time"},
+		Sighting{Name: "two stars", Mid: m.Now.Add(time.Second), Pairs: shots[0].Pairs[:2]})
 	viewOf := func(prepare func(Sighting) Sighting) View {
 		s, err := NewSession(cfg, shots[0].Mid)
 		if err != nil {
@@ -46,7 +48,7 @@ func TestPrepared(t *testing.T) {
 		"another place":  func(c *Config) { c.Site.Latitude += sky.Degree },
 		"another air":    func(c *Config) { c.Air.PressureHPa -= 50 },
 		"another UT1":    func(c *Config) { c.DUT1 = 0.5 },
-		"another config": func(c *Config) { c.Tolerance, c.Pole = 5*sky.Arcminute, True },
+		"another config": func(c *Config) { c.Tolerance, c.Pole = 5*sky.Arcminute, observed.True },
 	} {
 		other := cfg
 		change(&other)

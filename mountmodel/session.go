@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -14,7 +15,7 @@ import (
 type Config struct {
 	Site      sky.Site
 	Air       sky.Air
-	Pole      PoleKind
+	Pole      observed.PoleKind
 	Tolerance sky.Angle // how far from the pole is near enough; see DefaultTolerance
 	// MeasureFrames is how many usable frames make the measurement; 0 leaves
 	// it to the session.
@@ -54,7 +55,7 @@ func (c Config) Check() error {
 		return err
 	}
 	switch {
-	case c.Pole != Refracted && c.Pole != True:
+	case c.Pole != observed.Refracted && c.Pole != observed.True:
 		return fmt.Errorf("pole kind %v is unknown", c.Pole)
 	case !(c.Tolerance >= leastTolerance && c.Tolerance <= greatestTolerance):
 		sign := ""
@@ -181,8 +182,8 @@ func NewSession(cfg Config, now time.Time) (*Session, error) {
 func (s *Session) reset() {
 	sequence := s.sequence
 	s.present = present{sequence: sequence + 1, phase: Waiting}
-	for _, k := range []PoleKind{Refracted, True} {
-		s.poles[k] = Pole(s.cfg.Site, s.cfg.Air, k)
+	for _, k := range []observed.PoleKind{observed.Refracted, observed.True} {
+		s.poles[k] = observed.Pole(s.cfg.Site, s.cfg.Air, k)
 	}
 	if s.bolts = s.kept; s.bolts == nil {
 		s.bolts = NewBolts(s.pole())
@@ -537,11 +538,11 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 
 // watch takes a frame as an ordinary exposure.
 func (s *Session) watch(f frame, sighting *Sighting) error {
-	o, err := NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
+	o, err := observed.NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
 	if err != nil {
 		return err
 	}
-	return s.night.Take(WatchFrame{Attitude: f.stance.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.stance.boresight)})
+	return s.night.Take(WatchFrame{Attitude: f.stance.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.stance.Boresight)})
 }
 
 // read makes a frame of a sighting, or says why it cannot be used.
@@ -561,7 +562,7 @@ func (s *Session) read(sighting *Sighting) (frame, error) {
 		return f, sighting.prepared.err
 	}
 	f.Stars = f.stance.Stars
-	if alt, _ := sky.AltAzFromLocal(f.stance.boresight); alt < -horizonDip {
+	if alt, _ := sky.AltAzFromLocal(f.stance.Boresight); alt < -horizonDip {
 		return f, fmt.Errorf("by the place and time given it was pointed %.0f° %w", -alt.Degrees(), errThroughGround)
 	}
 	if m := s.running(); len(m.frames) > 0 && m.frames[0].stance.Mirrored != f.stance.Mirrored {

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -18,26 +20,26 @@ import (
 // desk is a session with a simulated mount in front of it.
 type desk struct {
 	*Session
-	m     *simMount
+	m     *simmount.Mount
 	drive bool
 	count int
 }
 
 func newDesk(t testing.TB, seed uint64, lat, sep sky.Angle, change func(*Config)) *desk {
 	t.Helper()
-	m := simAt(rand.New(rand.NewPCG(seed, 1)), sky.Site{Latitude: lat, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, sep)
-	m.fieldW, m.stars = 2*sky.Degree, 50
+	m := simmount.New(rand.New(rand.NewPCG(seed, 1)), sky.Site{Latitude: lat, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, sep)
+	m.FieldW, m.Stars = 2*sky.Degree, 50
 	for { // a camera that looks at the sky throughout the test
-		if low := m.lowest(120 * sky.Degree); low > 5*sky.Degree || sep == 0 {
+		if low := lowest(m, 120*sky.Degree); low > 5*sky.Degree || sep == 0 {
 			break
 		}
-		m.body = sky.Rotation(m.axis, 20*sky.Degree).Mul(m.body)
+		m.Body = sky.Rotation(m.Axis, 20*sky.Degree).Mul(m.Body)
 	}
-	cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}
+	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance}
 	if change != nil {
 		change(&cfg)
 	}
-	s, err := NewSession(cfg, m.now)
+	s, err := NewSession(cfg, m.Now)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -46,10 +48,10 @@ func newDesk(t testing.TB, seed uint64, lat, sep sky.Angle, change func(*Config)
 
 // lowest is the altitude of the boresight where it is lowest while the axis
 // turns by span.
-func (m *simMount) lowest(span sky.Angle) sky.Angle {
+func lowest(m *simmount.Mount, span sky.Angle) sky.Angle {
 	low := 90 * sky.Degree
 	for a := sky.Angle(0); a <= span; a += 5 * sky.Degree {
-		alt, _ := sky.AltAzFromLocal(sky.Local(sky.Rotation(m.axis, a).Apply(m.body.Column(2))))
+		alt, _ := sky.AltAzFromLocal(sky.Local(sky.Rotation(m.Axis, a).Apply(m.Body.Column(2))))
 		low = min(low, alt)
 	}
 	return low
@@ -57,15 +59,15 @@ func (m *simMount) lowest(span sky.Angle) sky.Angle {
 
 // shoot turns the RA axis, takes a frame 30 seconds later and shows the view.
 func (d *desk) shoot(turn sky.Angle) View {
-	d.m.theta += turn
-	d.m.wait(30*time.Second, d.drive)
+	d.m.Theta += turn
+	d.m.Wait(30*time.Second, d.drive)
 	d.count++
-	d.Take(d.m.now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("f%03d", d.count), 1))
+	d.Take(d.m.Now.Add(2*time.Second), sightingOf(d.m, fmt.Sprintf("f%03d", d.count), 1))
 	return d.View()
 }
 
 // offsetNow is the true distance of the axis from the pole aimed at.
-func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.axisNow(), d.pole()) }
+func (d *desk) offsetNow() sky.Angle { return sky.Separation(d.m.AxisNow(), d.pole()) }
 
 // A small tolerance is judged by more than the stars: the session says what three
 // frames leave out, and that a fourth would tell it.
@@ -90,9 +92,9 @@ func TestSessionSaysWhatStarsLeaveOut(t *testing.T) {
 func TestSessionBlind(t *testing.T) {
 	d := newDesk(t, 72, 45*sky.Degree, 3*sky.Degree, nil)
 	cloud := func() View {
-		d.m.wait(30*time.Second, d.drive)
+		d.m.Wait(30*time.Second, d.drive)
 		d.count++
-		d.Take(d.m.now, Sighting{Name: fmt.Sprintf("f%03d", d.count), Mid: d.m.now, Refused: "only 2 stars, too few to match"})
+		d.Take(d.m.Now, Sighting{Name: fmt.Sprintf("f%03d", d.count), Mid: d.m.Now, Refused: "only 2 stars, too few to match"})
 		return d.View()
 	}
 	d.shoot(0)
@@ -109,7 +111,7 @@ func TestSessionBlind(t *testing.T) {
 	if v.Doubt || v.Phase != Adjusting {
 		t.Fatalf("%s, doubt %v: %q", v.Phase, v.Doubt, v.Instruction)
 	}
-	d.m.turnBolts(v.Now.Move.Az, v.Now.Move.Alt, sky.Vec{})
+	d.m.TurnBolts(v.Now.Move.Az, v.Now.Move.Alt, sky.Vec{})
 	if v = d.shoot(0); !v.Within {
 		t.Fatalf("not within: %q", v.Instruction)
 	}
@@ -125,19 +127,19 @@ func TestSessionBlind(t *testing.T) {
 // tolerance: the session says what helps, and that does help.
 func TestSessionSaysHowToKnowBetter(t *testing.T) {
 	d := newDesk(t, 71, 40*sky.Degree, 60*sky.Degree, func(c *Config) { c.Tolerance = 20 * sky.Arcsecond })
-	d.m.fieldW, d.m.stars = 0.5*sky.Degree, 15
+	d.m.FieldW, d.m.Stars = 0.5*sky.Degree, 15
 	v := d.shoot(0)
 	for v.Phase == Measuring {
 		v = d.shoot(30 * sky.Degree)
 	}
-	if err := d.Do(d.m.now, Measured); err == nil {
+	if err := d.Do(d.m.Now, Measured); err == nil {
 		v = d.View()
 	}
 	const better = "turn the RA axis by some 30°"
 	if strings.Contains(strings.Join(v.Details, " "), better) {
 		t.Errorf("measured, and told %q", v.Details)
 	}
-	d.m.turnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
+	d.m.TurnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
 	v = d.shoot(0)
 	before, _, _ := v.Now.Axis.Ellipse()
 	if !strings.Contains(strings.Join(v.Details, " "), better) {
@@ -148,7 +150,7 @@ func TestSessionSaysHowToKnowBetter(t *testing.T) {
 	if after > before/4 {
 		t.Errorf("known to %s after the turn, to %s before it", sky.KnownWords(after), sky.KnownWords(before))
 	}
-	if e := sky.Separation(v.Now.Axis.Dir, d.m.axisNow()); e > 4*after {
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 4*after {
 		t.Errorf("off by %.1f arcsec, known to %s", e.Arcseconds(), sky.KnownWords(after))
 	}
 	if strings.Contains(strings.Join(v.Details, " "), better) {
@@ -179,7 +181,7 @@ func TestSessionWholeJob(t *testing.T) {
 			if v.Phase != Adjusting || v.Measured == nil || v.Dof < 2 {
 				t.Fatalf("after measuring: %s, %d degrees of freedom", v.Phase, v.Dof)
 			}
-			if e := sky.Separation(v.Measured.Axis.Dir, d.m.axisNow()); e > wanted(DefaultTolerance) {
+			if e := sky.Separation(v.Measured.Axis.Dir, d.m.AxisNow()); e > wanted(DefaultTolerance) {
 				t.Fatalf("measured %.1f arcsec from the truth", e.Arcseconds())
 			}
 			for n := 0; !v.Within; n++ {
@@ -187,7 +189,7 @@ func TestSessionWholeJob(t *testing.T) {
 					t.Fatalf("still %s from the pole after %d moves", sky.AngleWords(v.Now.Offset.Total), n)
 				}
 				// A hand on the bolts: nine tenths of what is told.
-				d.m.turnBolts(0.9*v.Now.Move.Az, 0.9*v.Now.Move.Alt, sky.Vec{X: 0.01})
+				d.m.TurnBolts(0.9*v.Now.Move.Az, 0.9*v.Now.Move.Alt, sky.Vec{X: 0.01})
 				v = d.shoot(0)
 			}
 			if d.offsetNow() > DefaultTolerance {
@@ -196,12 +198,12 @@ func TestSessionWholeJob(t *testing.T) {
 			if !strings.Contains(v.Instruction, "lock the bolts") {
 				t.Errorf("within, but told %q", v.Instruction)
 			}
-			if err := d.Do(d.m.now, Locked); err != nil {
+			if err := d.Do(d.m.Now, Locked); err != nil {
 				t.Fatal(err)
 			}
-			before := d.m.axisNow()
+			before := d.m.AxisNow()
 			shift := 25 * sky.Arcsecond
-			d.m.turnBolts(0, shift, sky.Vec{})
+			d.m.TurnBolts(0, shift, sky.Vec{})
 			v = d.shoot(0)
 			for n := 0; v.Phase == Confirming; n++ {
 				if n > 8 {
@@ -212,7 +214,7 @@ func TestSessionWholeJob(t *testing.T) {
 			if v.Phase != Done || v.Lock == nil {
 				t.Fatalf("after confirming: %s", v.Phase)
 			}
-			if moved := sky.Separation(before, d.m.axisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+leastWanted {
+			if moved := sky.Separation(before, d.m.AxisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+leastWanted {
 				t.Errorf("the lock moved the axis by %.1f arcsec, told %.1f +- %.1f", moved.Arcseconds(), v.Lock.Total.Arcseconds(), v.Lock.Uncertainty.Arcseconds())
 			}
 			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > wanted(DefaultTolerance) {
@@ -236,7 +238,7 @@ func TestSessionAndMeasureAgree(t *testing.T) {
 				d.shoot([]sky.Angle{0, 25, 25, 25, 25, 0}[n] * sky.Degree)
 			}
 			for range moves {
-				d.m.turnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
+				d.m.TurnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
 				d.shoot(0)
 			}
 			var list []Sighting
@@ -300,16 +302,16 @@ func TestSessionRefuses(t *testing.T) {
 		d.shoot(30 * sky.Degree)
 	}
 	// Adjusting, with a moved axis, so that no frame joins the measurement.
-	d.m.turnBolts(5*sky.Arcminute, 0, sky.Vec{})
+	d.m.TurnBolts(5*sky.Arcminute, 0, sky.Vec{})
 	d.shoot(0)
 	before := d.View()
 	if before.Phase != Adjusting || len(before.Adjust) != 1 {
 		t.Fatalf("%s with %d adjusting frames", before.Phase, len(before.Adjust))
 	}
-	d.m.wait(time.Minute, true)
+	d.m.Wait(time.Minute, true)
 	good := sightingOf(d.m, "good", 1)
 	flip := func(s Sighting) Sighting {
-		s.Pairs = append([]Pair(nil), s.Pairs...)
+		s.Pairs = append([]observed.Pair(nil), s.Pairs...)
 		for i := range s.Pairs {
 			s.Pairs[i].Camera.X = -s.Pairs[i].Camera.X
 		}
@@ -317,14 +319,14 @@ func TestSessionRefuses(t *testing.T) {
 	}
 	low := good
 	low.Mid = good.Mid.Add(12 * time.Hour)
-	low.Pairs = append([]Pair(nil), good.Pairs...)
-	o, err := NewObserver(d.m.site, d.m.air, low.Mid, 0)
+	low.Pairs = append([]observed.Pair(nil), good.Pairs...)
+	o, err := observed.NewObserver(d.m.Site, d.m.Air, low.Mid, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
 	down := sky.Rotation(sky.Vec{X: 1}, -80*sky.Degree)
 	for i, p := range low.Pairs {
-		low.Pairs[i].ICRS = o.ICRS(sky.Local(down.Mul(d.m.attitude()).Apply(sky.Vec(p.Camera))))
+		low.Pairs[i].ICRS = o.ICRS(sky.Local(down.Mul(d.m.Attitude()).Apply(sky.Vec(p.Camera))))
 	}
 	old := good
 	old.Mid = before.LastMid.Add(-time.Hour)
@@ -344,7 +346,7 @@ func TestSessionRefuses(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			was := d.View()
-			heard := d.m.now.Add(time.Hour)
+			heard := d.m.Now.Add(time.Hour)
 			d.Take(heard, c.s)
 			v := d.View()
 			if v.Sequence <= was.Sequence || !v.LastHeard.Equal(heard) {
@@ -367,13 +369,13 @@ func TestSessionRefuses(t *testing.T) {
 		})
 	}
 	// The next good frame clears the warning.
-	d.Take(d.m.now, good)
+	d.Take(d.m.Now, good)
 	if v := d.View(); len(v.Warnings) > 0 || len(v.Adjust) != 2 {
 		t.Errorf("after a good frame: %d adjusting, warnings %+v", len(v.Adjust), v.Warnings)
 	}
 	// The same file twice counts once.
 	was := d.View()
-	d.Take(d.m.now, good)
+	d.Take(d.m.Now, good)
 	if v := d.View(); v.Sequence != was.Sequence {
 		t.Error("the same frame was taken in twice")
 	}
@@ -383,7 +385,7 @@ func TestSessionEvents(t *testing.T) {
 	d := newDesk(t, 70, 44*sky.Degree, 5*sky.Degree, nil)
 	refused := func(e Event, want error) {
 		t.Helper()
-		if err := d.Do(d.m.now, e); !errors.Is(err, want) {
+		if err := d.Do(d.m.Now, e); !errors.Is(err, want) {
 			t.Errorf("%s while %s: %v, want %v", e, d.phase, err, want)
 		}
 	}
@@ -398,28 +400,28 @@ func TestSessionEvents(t *testing.T) {
 	if v.Dof != 0 || len(v.Warnings) != 1 || v.Warnings[0].Code != WarnTwoFrames {
 		t.Errorf("two frames: %d degrees of freedom, %+v", v.Dof, v.Warnings)
 	}
-	if err := d.Do(d.m.now, Measured); err != nil {
+	if err := d.Do(d.m.Now, Measured); err != nil {
 		t.Fatal(err)
 	}
 	refused(Measured, ErrNotNow)
 	refused(Unlocked, ErrNotLocked)
-	if err := d.Do(d.m.now, Locked); err != nil {
+	if err := d.Do(d.m.Now, Locked); err != nil {
 		t.Fatal(err)
 	}
 	refused(Locked, ErrNotNow)
 	refused(Measured, ErrNotMeasured)
-	if err := d.Do(d.m.now, Unlocked); err != nil || d.View().Phase != Adjusting {
+	if err := d.Do(d.m.Now, Unlocked); err != nil || d.View().Phase != Adjusting {
 		t.Fatalf("%v, %s", err, d.View().Phase)
 	}
-	if err := d.Do(d.m.now, Locked); err != nil {
+	if err := d.Do(d.m.Now, Locked); err != nil {
 		t.Fatal(err)
 	}
 	d.shoot(0)
 	d.shoot(40 * sky.Degree)
-	if err := d.Do(d.m.now, Measured); err != nil || d.View().Phase != Done {
+	if err := d.Do(d.m.Now, Measured); err != nil || d.View().Phase != Done {
 		t.Fatalf("%v, %s", err, d.View().Phase)
 	}
-	if err := d.Do(d.m.now, StartOver); err != nil {
+	if err := d.Do(d.m.Now, StartOver); err != nil {
 		t.Fatal(err)
 	}
 	if v := d.View(); v.Phase != Waiting || len(v.Frames) != 0 || v.Now != nil || v.Measured != nil || v.Lock != nil || len(v.Adjust) != 0 {
@@ -438,13 +440,13 @@ func TestSessionReconfigure(t *testing.T) {
 	for range 4 {
 		d.shoot(30 * sky.Degree)
 	}
-	d.m.turnBolts(5*sky.Arcminute, 2*sky.Arcminute, sky.Vec{})
+	d.m.TurnBolts(5*sky.Arcminute, 2*sky.Arcminute, sky.Vec{})
 	d.shoot(0)
 	d.shoot(0)
 	was := d.View()
 
 	cfg := d.cfg
-	cfg.Pole = True
+	cfg.Pole = observed.True
 	if err := d.Reconfigure(cfg); err != nil {
 		t.Fatal(err)
 	}
@@ -453,7 +455,7 @@ func TestSessionReconfigure(t *testing.T) {
 		t.Errorf("another pole changed more than the pole: %s, %d, %d", v.Phase, len(v.Frames), len(v.Adjust))
 	}
 	lift, _ := sky.AltAzFromLocal(was.Pole)
-	if d := v.Now.Offset.Alt - was.Now.Offset.Alt - (lift - 44*sky.Degree); d.Abs() > exactAxis {
+	if d := v.Now.Offset.Alt - was.Now.Offset.Alt - (lift - 44*sky.Degree); d.Abs() > simmount.ExactAxis {
 		t.Errorf("offset from the true pole is off by %g arcsec", d.Arcseconds())
 	}
 	if v.Sequence <= was.Sequence || !v.LastHeard.Equal(was.LastHeard) {
@@ -462,7 +464,7 @@ func TestSessionReconfigure(t *testing.T) {
 
 	// A tolerance that the measurement would not have met, and a site a degree
 	// away: same roles.
-	cfg.Pole, cfg.Tolerance, cfg.Site.Latitude = Refracted, 5*sky.Arcsecond, 45*sky.Degree
+	cfg.Pole, cfg.Tolerance, cfg.Site.Latitude = observed.Refracted, 5*sky.Arcsecond, 45*sky.Degree
 	if err := d.Reconfigure(cfg); err != nil {
 		t.Fatal(err)
 	}
@@ -470,7 +472,7 @@ func TestSessionReconfigure(t *testing.T) {
 		t.Errorf("%s, %d frames, %d adjusting", v.Phase, len(v.Frames), len(v.Adjust))
 	}
 	// And back: as if nothing had been.
-	if err := d.Reconfigure(Config{Site: d.m.site, Air: d.m.air, Tolerance: DefaultTolerance}); err != nil {
+	if err := d.Reconfigure(Config{Site: d.m.Site, Air: d.m.Air, Tolerance: DefaultTolerance}); err != nil {
 		t.Fatal(err)
 	}
 	if v := d.View(); v.Now.Axis != was.Now.Axis {
@@ -524,7 +526,7 @@ func TestMeasureSaysWhyNot(t *testing.T) {
 	var list []Sighting
 	for i := range 3 {
 		list = append(list, sightingOf(d.m, fmt.Sprint(i), 1))
-		d.m.wait(time.Second, false)
+		d.m.Wait(time.Second, false)
 	}
 	_, err := Measure(d.cfg, list, 0)
 	var little *TooLittleTurnError
@@ -555,7 +557,7 @@ func TestSessionNamesFaults(t *testing.T) {
 		d := newDesk(t, 100, 44*sky.Degree, 20*sky.Degree, byHand)
 		for i := range 6 {
 			if i == 3 {
-				d.m.body = sky.RotationFromVector(r3.Scale(float64(10*sky.Arcminute), squareTo(d.m.rng, d.m.axis))).Mul(d.m.body)
+				d.m.Body = sky.RotationFromVector(r3.Scale(float64(10*sky.Arcminute), simmount.SquareTo(d.m.Rng, d.m.Axis))).Mul(d.m.Body)
 			}
 			d.shoot(15 * sky.Degree)
 		}
@@ -568,7 +570,7 @@ func TestSessionNamesFaults(t *testing.T) {
 		d := newDesk(t, 101, 44*sky.Degree, 20*sky.Degree, nil)
 		for i := range 6 {
 			if i == 2 {
-				d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+				d.m.TurnBolts(0, 6*sky.Arcminute, sky.Vec{})
 			}
 			d.shoot(15 * sky.Degree)
 		}
@@ -583,18 +585,18 @@ func TestSessionNamesFaults(t *testing.T) {
 	t.Run("one frame in the middle", func(t *testing.T) {
 		d := newDesk(t, 102, 44*sky.Degree, 20*sky.Degree, byHand)
 		for i := range 6 {
-			keep := d.m.ground
+			keep := d.m.Ground
 			if i == 2 {
-				d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+				d.m.TurnBolts(0, 6*sky.Arcminute, sky.Vec{})
 			}
 			d.shoot(15 * sky.Degree)
-			d.m.ground = keep
+			d.m.Ground = keep
 		}
 		v := d.View()
 		if v.Frames[2].Status != FrameSetAside || !has(v, WarnFrameStands, "f003") || has(v, WarnNotRigid, "") {
 			t.Errorf("%+v, warnings %+v", v.Frames[2], v.Warnings)
 		}
-		if e := sky.Separation(v.Measured.Axis.Dir, d.m.axisNow()); e > 3*sky.Arcsecond {
+		if e := sky.Separation(v.Measured.Axis.Dir, d.m.AxisNow()); e > 3*sky.Arcsecond {
 			t.Errorf("without it the axis is off by %.1f arcsec", e.Arcseconds())
 		}
 	})
@@ -603,7 +605,7 @@ func TestSessionNamesFaults(t *testing.T) {
 		for range 4 {
 			d.shoot(15 * sky.Degree)
 		}
-		d.m.turnBolts(0, 6*sky.Arcminute, sky.Vec{})
+		d.m.TurnBolts(0, 6*sky.Arcminute, sky.Vec{})
 		v := d.shoot(15 * sky.Degree)
 		if v.Frames[4].Status != FrameSetAside || !strings.Contains(v.Frames[4].Message, "right before") {
 			t.Errorf("%+v", v.Frames[4])
@@ -616,9 +618,9 @@ func TestSessionNamesFaults(t *testing.T) {
 	})
 	t.Run("it bends", func(t *testing.T) {
 		d := newDesk(t, 104, 44*sky.Degree, 20*sky.Degree, nil)
-		bend := squareTo(d.m.rng, d.m.axis)
+		bend := simmount.SquareTo(d.m.Rng, d.m.Axis)
 		for range 6 {
-			d.m.ground = sky.RotationFromVector(r3.Scale(float64(3*sky.Arcminute)*math.Sin(2*float64(d.m.theta)), bend))
+			d.m.Ground = sky.RotationFromVector(r3.Scale(float64(3*sky.Arcminute)*math.Sin(2*float64(d.m.Theta)), bend))
 			d.shoot(20 * sky.Degree)
 		}
 		v := d.View()
@@ -634,7 +636,7 @@ func TestSessionNamesFaults(t *testing.T) {
 		for range 4 {
 			d.shoot(30 * sky.Degree)
 		}
-		d.m.body = sky.RotationFromVector(r3.Scale(float64(12*sky.Degree), squareTo(d.m.rng, d.m.axis))).Mul(d.m.body)
+		d.m.Body = sky.RotationFromVector(r3.Scale(float64(12*sky.Degree), simmount.SquareTo(d.m.Rng, d.m.Axis))).Mul(d.m.Body)
 		if v := d.shoot(0); !has(v, WarnAxisJumped, "f005") {
 			t.Errorf("warnings %+v", v.Warnings)
 		}
@@ -654,7 +656,7 @@ func TestViewIsACopy(t *testing.T) {
 	for range 4 {
 		d.shoot(30 * sky.Degree)
 	}
-	d.m.turnBolts(5*sky.Arcminute, 0, sky.Vec{})
+	d.m.TurnBolts(5*sky.Arcminute, 0, sky.Vec{})
 	v := d.shoot(0)
 	v.Frames[0].Name, v.Adjust[0].Name, v.Now.Offset.Alt = "spoilt", "spoilt", 1
 	v.Measured.Offset.Alt = 1
@@ -667,15 +669,15 @@ func TestViewIsACopy(t *testing.T) {
 // Hours of adjusting do not grow without bound.
 func TestSessionForgets(t *testing.T) {
 	d := newDesk(t, 111, 44*sky.Degree, 5*sky.Degree, nil)
-	d.m.stars = 6
+	d.m.Stars = 6
 	for range 4 {
 		d.shoot(30 * sky.Degree)
 	}
 	for i := range 2 * mostAdjusts {
-		d.m.turnBolts(sky.Angle(1-2*(i%2))*5*sky.Arcminute, 0, sky.Vec{})
+		d.m.TurnBolts(sky.Angle(1-2*(i%2))*5*sky.Arcminute, 0, sky.Vec{})
 		d.shoot(0)
 		if i%3 == 0 {
-			d.Take(d.m.now, Sighting{Name: fmt.Sprint("cloud", i), Mid: d.m.now, Refused: "clouds"})
+			d.Take(d.m.Now, Sighting{Name: fmt.Sprint("cloud", i), Mid: d.m.Now, Refused: "clouds"})
 		}
 	}
 	v := d.View()
@@ -699,8 +701,8 @@ func TestSessionTakesAnything(t *testing.T) {
 		lat := rapid.Float64Range(-90, 90).Draw(rt, "latitude")
 		sep := rapid.Float64Range(0, 120).Draw(rt, "distance")
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		m := simAt(rng, sky.Site{Latitude: sky.Angle(lat) * sky.Degree}, 1*sky.Degree, sky.Angle(sep)*sky.Degree)
-		s, err := NewSession(Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance}, m.now)
+		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(lat) * sky.Degree}, 1*sky.Degree, sky.Angle(sep)*sky.Degree)
+		s, err := NewSession(Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance}, m.Now)
 		if err != nil {
 			rt.Fatal(err)
 		}
@@ -708,14 +710,14 @@ func TestSessionTakesAnything(t *testing.T) {
 		for i := range steps {
 			switch rapid.IntRange(0, 9).Draw(rt, "what") {
 			case 0:
-				m.theta += sky.Angle(rng.NormFloat64()) * 30 * sky.Degree
+				m.Theta += sky.Angle(rng.NormFloat64()) * 30 * sky.Degree
 			case 1:
-				m.turnBolts(sky.Angle(rng.NormFloat64())*sky.Degree, sky.Angle(rng.NormFloat64())*sky.Degree, sky.Vec{X: 0.1 * rng.NormFloat64()})
+				m.TurnBolts(sky.Angle(rng.NormFloat64())*sky.Degree, sky.Angle(rng.NormFloat64())*sky.Degree, sky.Vec{X: 0.1 * rng.NormFloat64()})
 			case 2:
 				event := rapid.SampledFrom([]Event{StartOver, Measured, Locked, Unlocked, Measured, Locked}).Draw(rt, "event")
-				_ = s.Do(m.now, event) // refusals are tested elsewhere
+				_ = s.Do(m.Now, event) // refusals are tested elsewhere
 			case 3:
-				s.Take(m.now, Sighting{Name: fmt.Sprint("u", i), Mid: m.now, Refused: "clouds"})
+				s.Take(m.Now, Sighting{Name: fmt.Sprint("u", i), Mid: m.Now, Refused: "clouds"})
 			case 4:
 				cfg := s.cfg
 				cfg.Site.Latitude = sky.Angle(rng.Float64()*180-90) * sky.Degree
@@ -724,12 +726,12 @@ func TestSessionTakesAnything(t *testing.T) {
 					rt.Fatal(err)
 				}
 			case 5:
-				m.wait(time.Duration(rng.NormFloat64()*float64(time.Hour)), true)
+				m.Wait(time.Duration(rng.NormFloat64()*float64(time.Hour)), true)
 				fallthrough
 			default:
-				m.theta += sky.Angle(10*rng.Float64()) * sky.Degree
-				m.wait(10*time.Second, rng.IntN(2) == 0)
-				s.Take(m.now, sightingOf(m, fmt.Sprint("f", i), math.Abs(3*rng.NormFloat64())))
+				m.Theta += sky.Angle(10*rng.Float64()) * sky.Degree
+				m.Wait(10*time.Second, rng.IntN(2) == 0)
+				s.Take(m.Now, sightingOf(m, fmt.Sprint("f", i), math.Abs(3*rng.NormFloat64())))
 			}
 			v := s.View()
 			if v.Instruction == "" || v.Phase == "" {
@@ -769,10 +771,10 @@ func TestSessionToleratesWobble(t *testing.T) {
 	const nights, more = 40, 3
 	for night := range nights {
 		d := newDesk(t, uint64(200+night), 44*sky.Degree, 4*sky.Degree, nil)
-		still := d.m.body
+		still := d.m.Body
 		wobble := func() {
-			e := sky.Vec{X: gauss(d.m.rng, mechanicalNoise), Y: gauss(d.m.rng, mechanicalNoise), Z: gauss(d.m.rng, mechanicalNoise)}
-			d.m.body = still.Mul(sky.RotationFromVector(e))
+			e := sky.Vec{X: simmount.Gauss(d.m.Rng, mechanicalNoise), Y: simmount.Gauss(d.m.Rng, mechanicalNoise), Z: simmount.Gauss(d.m.Rng, mechanicalNoise)}
+			d.m.Body = still.Mul(sky.RotationFromVector(e))
 		}
 		for n := 0; d.phase != Adjusting; n++ {
 			if n > 10 {
@@ -797,7 +799,7 @@ func TestSessionToleratesWobble(t *testing.T) {
 			continue
 		}
 		wobble()
-		d.m.turnBolts(1*sky.Arcminute, 1*sky.Arcminute, sky.Vec{})
+		d.m.TurnBolts(1*sky.Arcminute, 1*sky.Arcminute, sky.Vec{})
 		if v := d.shoot(0); len(v.Adjust) > 0 {
 			seen++
 		} else {
@@ -814,6 +816,6 @@ func TestSessionToleratesWobble(t *testing.T) {
 }
 
 // sightingOf is a sighting of the simulated mount as it now stands.
-func sightingOf(m *simMount, name string, noise float64) Sighting {
-	return Sighting{Name: name, Mid: m.now, Pairs: m.pairs(noise)}
+func sightingOf(m *simmount.Mount, name string, noise float64) Sighting {
+	return Sighting{Name: name, Mid: m.Now, Pairs: m.Pairs(noise)}
 }

@@ -2,6 +2,8 @@ package mountmodel
 
 import (
 	"time"
+
+	"polard/mountmodel/observed"
 )
 
 // Sighting is what the mount model learns from one frame: matched stars and
@@ -10,7 +12,7 @@ import (
 type Sighting struct {
 	Name  string    // the file's name, for the user
 	Mid   time.Time // middle of the exposure, UTC
-	Pairs []Pair
+	Pairs []observed.Pair
 	// Exposure and Written, the file's own time, help to find a wrong clock;
 	// zero when unknown.
 	Exposure time.Duration

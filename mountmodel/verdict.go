@@ -6,6 +6,7 @@ import (
 	"math"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -36,7 +37,7 @@ func (v Verdict) GoodEnough() bool { return v.Motion != nil && v.Motion.Trail.Si
 // Judge says what a plan asks of the alignment, and whether the axis as it
 // stands (nil: unknown) is good enough for it. limitPx is the longest trail
 // allowed, in pixels.
-func (p Plan) Judge(axis *sky.Local, kind PoleKind, limitPx float64) (Verdict, error) {
+func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (Verdict, error) {
 	if err := p.Check(); err != nil {
 		return Verdict{}, err
 	}
@@ -45,15 +46,15 @@ func (p Plan) Judge(axis *sky.Local, kind PoleKind, limitPx float64) (Verdict, e
 	}
 	v := Verdict{Plan: p, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
 	var err error
-	pole := Pole(p.Site, p.Air, kind)
+	pole := observed.Pole(p.Site, p.Air, kind)
 	if v.Perfect, err = p.assess(pole); err != nil {
 		return Verdict{}, err
 	}
 	if v.Tolerance, err = p.Tolerance(v.Limit, kind); err != nil && !errors.Is(err, ErrAirAlone) {
 		return Verdict{}, err
 	}
-	for k, rate := range map[PoleKind]*float64{Refracted: &v.RefractedRate, True: &v.TrueRate} {
-		if r, err := ApparentRate(p.Site, p.Air, Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
+	for k, rate := range map[observed.PoleKind]*float64{observed.Refracted: &v.RefractedRate, observed.True: &v.TrueRate} {
+		if r, err := ApparentRate(p.Site, p.Air, observed.Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
 			*rate = r
 		}
 	}

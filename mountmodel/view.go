@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -116,7 +117,7 @@ type View struct {
 
 	Site      sky.Site
 	Air       sky.Air
-	PoleKind  PoleKind
+	PoleKind  observed.PoleKind
 	Pole      sky.Local // the pole aimed at
 	Refracted sky.Local // both poles, for the page to show
 	True      sky.Local
@@ -152,8 +153,8 @@ func (s *Session) View() View {
 		Air:       s.cfg.Air,
 		PoleKind:  s.cfg.Pole,
 		Pole:      s.pole(),
-		Refracted: s.poles[Refracted],
-		True:      s.poles[True],
+		Refracted: s.poles[observed.Refracted],
+		True:      s.poles[observed.True],
 		Tolerance: s.cfg.Tolerance,
 		Frames:    m.view(),
 		Adjust:    slices.Clone(s.adjust),

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/mat"
@@ -148,7 +149,7 @@ func (f *WatchFit) Sentences(pole sky.Local) []string {
 	if len(f.Stretches) == 1 && f.Drift == nil {
 		const settles = 10 * sky.Arcsecond
 		out = append(out, fmt.Sprintf("All frames are of one stretch. Had the tripod settled by %s per hour meanwhile, it would look the same and move this by %s: only other targets, or a longer night, tell.",
-			sky.AngleWords(settles), sky.AngleWords(settles/sky.Angle(siderealRate*3600))))
+			sky.AngleWords(settles), sky.AngleWords(settles/sky.Angle(observed.SiderealRate*3600))))
 	}
 	guided := 0
 	for _, s := range f.Stretches {

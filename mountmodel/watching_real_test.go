@@ -10,6 +10,7 @@ import (
 	"polard/catalogs"
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
 )
@@ -41,14 +42,14 @@ func TestWatchRealNight(t *testing.T) {
 			t.Fatal(err)
 		}
 		solution, err := solver.Solve(solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation},
-			solve.Hint{Scale: 5.164 * sky.Arcsecond, Epoch: mountmodel.JulianEpoch(frame.Mid), Near: frame.Position})
+			solve.Hint{Scale: 5.164 * sky.Arcsecond, Epoch: observed.JulianEpoch(frame.Mid), Near: frame.Position})
 		if err != nil {
 			t.Fatal(err)
 		}
 		s := mountmodel.Sighting{Name: filepath.Base(path), Mid: frame.Mid}
 		detector := solution.DetectorFrame()
 		for _, p := range solution.Pairs {
-			s.Pairs = append(s.Pairs, mountmodel.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
+			s.Pairs = append(s.Pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
 		}
 		sightings = append(sightings, s)
 	}
@@ -57,7 +58,7 @@ func TestWatchRealNight(t *testing.T) {
 		t.Fatalf("%v, %+v", err, v.Watch)
 	}
 	fit := v.Watch.Fit
-	pole := mountmodel.Pole(site, cfg.Air, mountmodel.Refracted)
+	pole := observed.Pole(site, cfg.Air, observed.Refracted)
 	off := mountmodel.OffsetBetween(fit.Axis.Dir, pole)
 	words := strings.Join(fit.Sentences(pole), " ")
 	major, _, _ := fit.Axis.Ellipse()

@@ -9,6 +9,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/mat"
@@ -48,14 +50,14 @@ func newNight(rng *rand.Rand, offset sky.Angle) *nightMount {
 		m.lat = -m.lat
 	}
 	pole := m.pole()
-	m.start = sky.RotationFromVector(r3.Scale(float64(offset), squareTo(rng, sky.Vec(pole)))).Apply(sky.Vec(pole))
-	cone := sky.RotationFromVector(sky.Vec{X: gauss(rng, 0.2*sky.Degree), Y: gauss(rng, 0.2*sky.Degree)})
+	m.start = sky.RotationFromVector(r3.Scale(float64(offset), simmount.SquareTo(rng, sky.Vec(pole)))).Apply(sky.Vec(pole))
+	cone := sky.RotationFromVector(sky.Vec{X: simmount.Gauss(rng, 0.2*sky.Degree), Y: simmount.Gauss(rng, 0.2*sky.Degree)})
 	m.tube = cone.Mul(sky.Rotation(sky.Vec{Z: 1}, sky.Angle(rng.Float64())*sky.Turn))
 	return m
 }
 
 func (m *nightMount) pole() sky.Local {
-	return Pole(sky.Site{Latitude: m.lat}, airless, True)
+	return observed.Pole(sky.Site{Latitude: m.lat}, simmount.Airless, observed.True)
 }
 
 func (m *nightMount) axisAt(hours float64) sky.Vec {
@@ -67,7 +69,7 @@ func (m *nightMount) axisAt(hours float64) sky.Vec {
 func (m *nightMount) bend(size sky.Angle) {
 	for i := range 3 {
 		for j := range 3 {
-			m.flexure[i][j] = gauss(m.rng, size)
+			m.flexure[i][j] = simmount.Gauss(m.rng, size)
 		}
 	}
 }
@@ -93,12 +95,12 @@ func (m *nightMount) expose(from, to float64, hour, dec sky.Angle, west bool, ca
 	}
 	correction := sky.Angle(0)
 	var held sky.ICRS
-	noisy := func(v sky.Angle) float64 { return gauss(m.rng, v) }
+	noisy := func(v sky.Angle) float64 { return simmount.Gauss(m.rng, v) }
 	for t := from; t <= to; t += cadence.Hours() {
 		n := m.axisAt(t)
 		// The axis moves the whole mount.
 		lift := sky.RotationFromVector(r3.Cross(axis0, n))
-		theta := sky.Angle(sense*siderealRate*3600*(t-from)) + 7*sky.Arcsecond*sky.Angle(math.Sin(2*math.Pi*t*3600/480))
+		theta := sky.Angle(sense*observed.SiderealRate*3600*(t-from)) + 7*sky.Arcsecond*sky.Angle(math.Sin(2*math.Pi*t*3600/480))
 		mid := m.began.Add(time.Duration(t * float64(time.Hour)))
 		stand := func(c sky.Angle) sky.Matrix {
 			b := lift.Mul(sky.Rotation(axis0, theta)).Mul(sky.Rotation(hinge, ra+c)).Mul(base)
@@ -130,7 +132,7 @@ func (m *nightMount) expose(from, to float64, hour, dec sky.Angle, west bool, ca
 // icrs is a sky that only turns.
 func (m *nightMount) icrs(d sky.Local, at time.Time) sky.ICRS {
 	north := sky.Vec{Y: m.lat.Cos(), Z: m.lat.Sin()}
-	back := sky.Rotation(north, sky.Angle(siderealRate*at.Sub(m.began).Seconds())).Apply(sky.Vec(d))
+	back := sky.Rotation(north, sky.Angle(observed.SiderealRate*at.Sub(m.began).Seconds())).Apply(sky.Vec(d))
 	e := sky.Vec{X: 1}
 	return sky.ICRS{X: r3.Dot(back, r3.Cross(e, north)), Y: r3.Dot(back, e), Z: r3.Dot(back, north)}
 }
@@ -176,14 +178,14 @@ func TestWatchExact(t *testing.T) {
 		if err := w.split(); err != nil {
 			t.Fatal(err)
 		}
-		if d := sky.Separation(sky.Local(w.n), m.truth()); d > exactAxis*10 {
+		if d := sky.Separation(sky.Local(w.n), m.truth()); d > simmount.ExactAxis*10 {
 			t.Errorf("plain model off by %g arcsec", d.Arcseconds())
 		}
 		fit, err := FitWatch(m.frames, m.pole(), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if d := sky.Separation(fit.Axis.Dir, m.truth()); d > exactAxis*10 {
+		if d := sky.Separation(fit.Axis.Dir, m.truth()); d > simmount.ExactAxis*10 {
 			t.Errorf("off by %g arcsec", d.Arcseconds())
 		}
 		if fit.Drift != nil || fit.Flexes() || fit.Chi2 > 1e-3 || len(fit.Stretches) != 5 {
@@ -212,7 +214,7 @@ func watchMany(t *testing.T, nights int, guiding Guiding, night func(seed int, r
 		if err != nil {
 			t.Fatalf("night %d: %v", seed, err)
 		}
-		q := mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.truth())
+		q := simmount.Mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.truth())
 		if q < chi68 {
 			out.in68++
 		}
@@ -238,7 +240,7 @@ func (w watched) report(t *testing.T, what string) {
 	n := len(w.errors)
 	s := slices.Sorted(slices.Values(w.errors))
 	t.Logf("%-42s %4d nights: error median %6.2f, 95th percentile %6.2f; 1-sigma claimed %6.2f, 95 %% within %6.2f arcsec (medians); 68 %% ellipse holds %5.1f %%, 95 %% %5.1f %%; drift told %d, flexure %d",
-		what, n, median(w.errors), s[n*95/100], median(w.sigmas), median(w.reaches), 100*float64(w.in68)/float64(n), 100*float64(w.in95)/float64(n), w.drifts, w.flexes)
+		what, n, middleOf(w.errors), s[n*95/100], middleOf(w.sigmas), middleOf(w.reaches), 100*float64(w.in68)/float64(n), 100*float64(w.in95)/float64(n), w.drifts, w.flexes)
 }
 
 // short keeps a number of nights small where time is.
@@ -283,7 +285,7 @@ func TestWatchTable(t *testing.T) {
 			return m
 		})
 		w.report(t, c.name)
-		if got := median(w.errors); got > c.most {
+		if got := middleOf(w.errors); got > c.most {
 			t.Errorf("%s: median error %.2f arcsec", c.name, got)
 		}
 		// One target tells little of how a mount bends: it may bend more than most
@@ -344,7 +346,7 @@ func TestWatchDrift(t *testing.T) {
 	for seed := range nights {
 		rng := rand.New(rand.NewPCG(uint64(seed), 11))
 		m := newNight(rng, 10*sky.Arcminute)
-		m.drift = r3.Scale(float64(20*sky.Arcsecond), squareTo(rng, m.start))
+		m.drift = r3.Scale(float64(20*sky.Arcsecond), simmount.SquareTo(rng, m.start))
 		m.bend(sky.Angle(seed%2*10) * sky.Arcsecond)
 		m.night(4 * time.Minute)
 		fit, err := FitWatch(m.frames, m.pole(), Unguided)
@@ -385,14 +387,14 @@ func TestWatchGuided(t *testing.T) {
 		for _, guiding := range []Guiding{GuidingUnknown, Guided} {
 			w := watchMany(t, short(30), guiding, night(dither))
 			w.report(t, name)
-			if n := len(w.errors); w.in95 < n*9/10 || median(w.errors) > 60 {
-				t.Errorf("%s: 95 %% ellipse holds %d of %d, median error %.1f arcsec", name, w.in95, n, median(w.errors))
+			if n := len(w.errors); w.in95 < n*9/10 || middleOf(w.errors) > 60 {
+				t.Errorf("%s: 95 %% ellipse holds %d of %d, median error %.1f arcsec", name, w.in95, n, middleOf(w.errors))
 			}
 		}
 	}
 	w := watchMany(t, short(30), Unguided, night(0))
 	w.report(t, "guided, called unguided")
-	if median(w.errors) < 60 {
+	if middleOf(w.errors) < 60 {
 		t.Error("a guided mount called unguided comes out right: then the freedom of the declination is not needed")
 	}
 	// Unguided mounts off the pole by more than guiders hide are known as such.
@@ -402,8 +404,8 @@ func TestWatchGuided(t *testing.T) {
 		return m
 	})
 	w.report(t, "unguided, left to the frames")
-	if median(w.errors) > 1 {
-		t.Errorf("median error %.2f arcsec", median(w.errors))
+	if middleOf(w.errors) > 1 {
+		t.Errorf("median error %.2f arcsec", middleOf(w.errors))
 	}
 }
 
@@ -680,14 +682,14 @@ func TestWatchSymmetries(t *testing.T) {
 func TestWatchSightings(t *testing.T) {
 	for seed := range 3 {
 		rng := rand.New(rand.NewPCG(uint64(seed), 10))
-		m := simAt(rng, sky.Site{Latitude: 47 * sky.Degree, Longitude: 8 * sky.Degree, ElevationM: 400}, 8*sky.Arcminute, 30*sky.Degree)
+		m := simmount.New(rng, sky.Site{Latitude: 47 * sky.Degree, Longitude: 8 * sky.Degree, ElevationM: 400}, 8*sky.Arcminute, 30*sky.Degree)
 		var sightings []Sighting
 		for range 25 {
 			sightings = append(sightings, sightingOf(m, "frame", 1))
-			m.wait(5*time.Minute, true)
+			m.Wait(5*time.Minute, true)
 		}
-		sightings = append(sightings, Sighting{Name: "cloud", Refused: "no stars"}, Sighting{Name: "no time", Pairs: sightings[0].Pairs}, Sighting{Name: "two stars", Mid: m.now, Pairs: sightings[0].Pairs[:2]})
-		cfg := Config{Site: m.site, Air: m.air, Tolerance: DefaultTolerance, Guiding: Unguided}
+		sightings = append(sightings, Sighting{Name: "cloud", Refused: "no stars"}, Sighting{Name: "no time", Pairs: sightings[0].Pairs}, Sighting{Name: "two stars", Mid: m.Now, Pairs: sightings[0].Pairs[:2]})
+		cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance, Guiding: Unguided}
 		v, err := Watch(cfg, sightings)
 		if err != nil {
 			t.Fatal(err)
@@ -699,12 +701,12 @@ func TestWatchSightings(t *testing.T) {
 		if refused[FrameWatches] != 25 || refused[FrameUnsolved] != 1 || refused[FrameUnusable] != 2 {
 			t.Errorf("frames: %v", refused)
 		}
-		if q := mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.axisNow()); q > 13.8 { // one in a thousand
-			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(fit.Axis.Dir, m.axisNow()).Arcseconds(), q)
+		if q := simmount.Mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.AxisNow()); q > 13.8 { // one in a thousand
+			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(fit.Axis.Dir, m.AxisNow()).Arcseconds(), q)
 		}
-		pole := Pole(m.site, m.air, Refracted)
+		pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 		words := fit.Sentences(pole)[0]
-		for condition, word := range map[string]bool{"above": m.axis.Z > pole.Z, "east": m.axis.X > pole.X} {
+		for condition, word := range map[string]bool{"above": m.Axis.Z > pole.Z, "east": m.Axis.X > pole.X} {
 			if strings.Contains(words, condition) != word {
 				t.Errorf("%q does not fit the axis", words)
 			}
@@ -746,7 +748,7 @@ func TestWatchRefusals(t *testing.T) {
 	if _, err := Watch(Config{}, nil); err == nil {
 		t.Error("a configuration of nothing was taken")
 	}
-	cfg := Config{Site: sky.Site{Latitude: m.lat}, Air: airless, Tolerance: DefaultTolerance}
+	cfg := Config{Site: sky.Site{Latitude: m.lat}, Air: simmount.Airless, Tolerance: DefaultTolerance}
 	if _, err := Watch(cfg, []Sighting{{Name: "cloud", Refused: "no stars"}}); !errors.Is(err, ErrNotWatched) || !errors.Is(err, ErrFewFrames) {
 		t.Errorf("no frames: %v", err)
 	}
@@ -760,4 +762,10 @@ func BenchmarkFitWatch(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// middleOf is the median.
+func middleOf(x []float64) float64 {
+	s := slices.Sorted(slices.Values(x))
+	return (s[(len(s)-1)/2] + s[len(s)/2]) / 2
 }

@@ -9,6 +9,7 @@ import (
 	"net/http"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"github.com/labstack/echo/v4"
@@ -20,7 +21,7 @@ import (
 type Operator interface {
 	// SetSite says where the mount stands, what air is above it and which
 	// pole to aim at.
-	SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error
+	SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error
 	// SetTolerance says which total offset is good enough; the session knows
 	// the limits.
 	SetTolerance(ctx context.Context, tolerance sky.Angle) error
@@ -162,9 +163,9 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		if err != nil {
 			return err
 		}
-		kind := mountmodel.Refracted
+		kind := observed.Refracted
 		if r.Pole != "" {
-			if kind, err = mountmodel.ParsePoleKind(r.Pole); err != nil {
+			if kind, err = observed.ParsePoleKind(r.Pole); err != nil {
 				return badRequest(err.Error())
 			}
 		}

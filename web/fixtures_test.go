@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -24,7 +25,7 @@ var (
 // pole.
 func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel.View {
 	air := sky.StandardAir(site.ElevationM)
-	pole := mountmodel.Pole(site, air, mountmodel.Refracted)
+	pole := observed.Pole(site, air, observed.Refracted)
 	poleAlt, poleAz := sky.AltAzFromLocal(pole)
 	axis := sky.LocalFromAltAz(poleAlt+alt, poleAz+az)
 	sd := float64(3 * sky.Arcsecond)
@@ -38,10 +39,10 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		Phase:     phase,
 		Site:      site,
 		Air:       air,
-		PoleKind:  mountmodel.Refracted,
+		PoleKind:  observed.Refracted,
 		Pole:      pole,
 		Refracted: pole,
-		True:      mountmodel.Pole(site, air, mountmodel.True),
+		True:      observed.Pole(site, air, observed.True),
 		Tolerance: 1 * sky.Arcminute,
 		Measured:  &st,
 		Now:       &st,
@@ -142,7 +143,7 @@ func (r *recorder) told() []string {
 	return append([]string(nil), r.calls...)
 }
 
-func (r *recorder) SetSite(_ context.Context, s sky.Site, a sky.Air, k mountmodel.PoleKind) error {
+func (r *recorder) SetSite(_ context.Context, s sky.Site, a sky.Air, k observed.PoleKind) error {
 	return r.note("site %.4f %.4f %.0f m, %.1f hPa, %.1f C, %s", s.Latitude.Degrees(), s.Longitude.Degrees(), s.ElevationM, a.PressureHPa, a.TemperatureC, k)
 }
 func (r *recorder) SetTolerance(_ context.Context, t sky.Angle) error {

@@ -8,7 +8,7 @@ import (
 	"strconv"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/setup"
 	"polard/mountmodel/sky"
 
@@ -70,7 +70,7 @@ func setupQuery(q url.Values) (when time.Time, through *setup.Eyepiece, err erro
 }
 
 // placed is the place, air and pole of the newest state, when they are known.
-func (s *Server) placed() (site sky.Site, air sky.Air, pole mountmodel.PoleKind, ok bool) {
+func (s *Server) placed() (site sky.Site, air sky.Air, pole observed.PoleKind, ok bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.state == nil || s.state.Site == nil {
@@ -81,7 +81,7 @@ func (s *Server) placed() (site sky.Site, air sky.Air, pole mountmodel.PoleKind,
 }
 
 // placeOf reads the place of a state that has one.
-func placeOf(state *State) (site sky.Site, air sky.Air, pole mountmodel.PoleKind) {
+func placeOf(state *State) (site sky.Site, air sky.Air, pole observed.PoleKind) {
 	p := state.Site
 	site = sky.Site{
 		Latitude:   sky.Angle(p.LatDeg) * sky.Degree,
@@ -92,7 +92,7 @@ func placeOf(state *State) (site sky.Site, air sky.Air, pole mountmodel.PoleKind
 	air.PressureHPa, air.TemperatureC = float64(p.PressureHPa), float64(p.TemperatureC)
 	if state.Pole != nil {
 		// Words that name no kind cannot come from a session; they mean the usual one.
-		pole, _ = mountmodel.ParsePoleKind(state.Pole.Kind)
+		pole, _ = observed.ParsePoleKind(state.Pole.Kind)
 	}
 	return site, air, pole
 }

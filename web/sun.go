@@ -4,7 +4,7 @@ import (
 	"math"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/setup"
 	"polard/mountmodel/sky"
 )
@@ -20,7 +20,7 @@ func (s *Server) sunLocked() *Sun {
 		return nil
 	}
 	site, air, _ := placeOf(s.state)
-	o, err := mountmodel.NewObserver(site, air, s.now(), 0)
+	o, err := observed.NewObserver(site, air, s.now(), 0)
 	if err != nil {
 		return nil // a clock outside the years of the model; the session says so
 	}

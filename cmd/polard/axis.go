@@ -8,6 +8,7 @@ import (
 	"math"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 
@@ -72,7 +73,7 @@ func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Confi
 		return cfg, callError{err}
 	}
 	var err error
-	if cfg.Pole, err = mountmodel.ParsePoleKind(f.pole); err != nil {
+	if cfg.Pole, err = observed.ParsePoleKind(f.pole); err != nil {
 		return cfg, wrongCall("--pole %q: give refracted or true", f.pole)
 	}
 	return cfg, nil

@@ -12,6 +12,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
 	"polard/web"
@@ -370,7 +371,7 @@ func (d *desk) logFrame(o outcome) {
 var errNoPlace = errors.New("say first where the mount stands: latitude and longitude")
 
 // SetSite says where the mount stands and which pole to aim at.
-func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole mountmodel.PoleKind) error {
+func (d *desk) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error {
 	return d.command(ctx, func() (int64, error) {
 		config := d.config
 		config.Site, config.Air, config.Pole = site, air, pole

@@ -5,6 +5,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
 	"polard/web"
@@ -16,7 +17,7 @@ func sightOf(f *logbook.Frame, v mountmodel.View) *web.Direction {
 	if f.ScaleArcsec == 0 || f.Sighting.Mid.IsZero() {
 		return nil
 	}
-	observer, err := mountmodel.NewObserver(v.Site, v.Air, f.Sighting.Mid, 0)
+	observer, err := observed.NewObserver(v.Site, v.Air, f.Sighting.Mid, 0)
 	if err != nil {
 		return nil // a time outside the years of the model; the session has refused the frame
 	}
@@ -32,7 +33,7 @@ func locate(l *web.Latest, o outcome, v mountmodel.View) {
 	if o.solution == nil || o.frame.Mid.IsZero() {
 		return
 	}
-	observer, err := mountmodel.NewObserver(v.Site, v.Air, o.frame.Mid, 0)
+	observer, err := observed.NewObserver(v.Site, v.Air, o.frame.Mid, 0)
 	if err != nil {
 		return // a time outside the years of the model; the session has refused the frame
 	}

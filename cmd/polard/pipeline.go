@@ -15,6 +15,7 @@ import (
 	"polard/catalogs"
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
 )
@@ -151,7 +152,7 @@ func (p *pipeline) read(ctx context.Context, path string, frame *fits.Frame, err
 	p.keepLens(o.solution)
 	detector := p.lens.DetectorFrame()
 	for _, pair := range o.solution.Pairs {
-		o.sighting.Pairs = append(o.sighting.Pairs, mountmodel.Pair{
+		o.sighting.Pairs = append(o.sighting.Pairs, observed.Pair{
 			Camera: sky.Camera(detector.Apply(sky.Vec(p.lens.Direction(pair.Pixel)))), ICRS: pair.ICRS, Sigma: pair.Sigma,
 		})
 	}
@@ -212,9 +213,9 @@ func (p *pipeline) solve(ctx context.Context, frame *fits.Frame) (*solve.Solutio
 
 // hintFor is what is believed about a frame before its stars are read.
 func (p *pipeline) hintFor(frame *fits.Frame) solve.Hint {
-	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: mountmodel.JulianEpoch(p.clock())}
+	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: observed.JulianEpoch(p.clock())}
 	if !frame.Mid.IsZero() {
-		hint.Epoch = mountmodel.JulianEpoch(frame.Mid)
+		hint.Epoch = observed.JulianEpoch(frame.Mid)
 	}
 	if hint.Near = frame.Position; p.near != nil {
 		hint.Near = p.near

@@ -7,6 +7,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -28,7 +29,7 @@ type judgement struct {
 	order web.PlanOrder
 	site  sky.Site
 	air   sky.Air
-	pole  mountmodel.PoleKind
+	pole  observed.PoleKind
 	known bool
 	axis  sky.Local
 }

@@ -9,6 +9,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 
@@ -140,7 +141,7 @@ Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis foun
 
 // axisBeside is an axis so far above and east of the pole aimed at, on the sky.
 func axisBeside(cfg mountmodel.Config, above, east sky.Angle) sky.Local {
-	alt, az := sky.AltAzFromLocal(mountmodel.Pole(cfg.Site, cfg.Air, cfg.Pole))
+	alt, az := sky.AltAzFromLocal(observed.Pole(cfg.Site, cfg.Air, cfg.Pole))
 	if cfg.Site.South() { // facing south, east is to the left
 		east = -east
 	}

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -77,7 +78,7 @@ func TestAxisBeside(t *testing.T) {
 	for _, lat := range []sky.Angle{52, -31} {
 		site := sky.Site{Latitude: lat * sky.Degree}
 		cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(0)}
-		pole := mountmodel.Pole(site, cfg.Air, mountmodel.Refracted)
+		pole := observed.Pole(site, cfg.Air, observed.Refracted)
 		a := axisBeside(cfg, 4*sky.Arcminute, 3*sky.Arcminute)
 		if d := sky.Separation(a, pole); math.Abs(d.Arcminutes()-5) > 0.02 { // 3, 4, 5, but for the curve of the sky
 			t.Errorf("latitude %.0f: %.3f arcmin from the pole", float64(lat), d.Arcminutes())

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 
 	_ "modernc.org/sqlite"
 )
@@ -589,7 +590,7 @@ func scanEntry(rows *sql.Rows) (Entry, error) {
 		}
 	}
 	if phase.Valid {
-		kind, err := mountmodel.ParsePoleKind(pole.String)
+		kind, err := observed.ParsePoleKind(pole.String)
 		if err != nil {
 			return Entry{}, err
 		}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -33,7 +34,7 @@ var evening = time.Date(2026, 11, 7, 18, 30, 0, 123456789, time.UTC)
 
 func config() mountmodel.Config {
 	site := sky.Site{Latitude: 46.318 * sky.Degree, Longitude: 13.072 * sky.Degree, ElevationM: 640}
-	return mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Pole: mountmodel.True, Tolerance: 1.1 * sky.Arcminute, MeasureFrames: 3, DUT1: -0.1}
+	return mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Pole: observed.True, Tolerance: 1.1 * sky.Arcminute, MeasureFrames: 3, DUT1: -0.1}
 }
 
 func frame(name string, stars int) *Frame {
@@ -45,14 +46,14 @@ func frame(name string, stars int) *Frame {
 	}
 	for i := range stars {
 		x := 1 / float64(i+3)
-		f.Sighting.Pairs = append(f.Sighting.Pairs, mountmodel.Pair{Camera: sky.Camera{X: x, Y: -x * x, Z: 1 - x}, ICRS: sky.ICRS{X: -x, Y: 0.1 * x, Z: x}, Sigma: sky.Angle(x * 1e-6)})
+		f.Sighting.Pairs = append(f.Sighting.Pairs, observed.Pair{Camera: sky.Camera{X: x, Y: -x * x, Z: 1 - x}, ICRS: sky.ICRS{X: -x, Y: 0.1 * x, Z: x}, Sigma: sky.Angle(x * 1e-6)})
 	}
 	return f
 }
 
 func result() *Result {
 	return &Result{
-		Phase: mountmodel.Adjusting, Pole: mountmodel.True, AltDeg: 46.1, AzDeg: 0.3, OffsetAltArcmin: -13, OffsetAzArcmin: 18, OffsetTotalArcmin: 18.1,
+		Phase: mountmodel.Adjusting, Pole: observed.True, AltDeg: 46.1, AzDeg: 0.3, OffsetAltArcmin: -13, OffsetAzArcmin: 18, OffsetTotalArcmin: 18.1,
 		SigmaAltArcsec: 0.4, SigmaAzArcsec: 0.6, Correlation: -0.2, ToleranceArcmin: 1.1, Within: true, Doubt: true, TurnDeg: 61,
 		Chi2Dof: 1.2, LockTotalArcmin: 0.3, LockSigmaArcsec: 0.5,
 	}
@@ -280,10 +281,10 @@ func TestTakeOver(t *testing.T) {
 func TestPairsKeepEveryBit(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		bits := rapid.SliceOfN(rapid.Uint64(), 0, 70).Draw(t, "bits")
-		var pairs []mountmodel.Pair
+		var pairs []observed.Pair
 		v := func(i int) float64 { return math.Float64frombits(bits[i]) }
 		for i := 0; i+7 <= len(bits); i += 7 {
-			pairs = append(pairs, mountmodel.Pair{Camera: sky.Camera{X: v(i), Y: v(i + 1), Z: v(i + 2)}, ICRS: sky.ICRS{X: v(i + 3), Y: v(i + 4), Z: v(i + 5)}, Sigma: sky.Angle(v(i + 6))})
+			pairs = append(pairs, observed.Pair{Camera: sky.Camera{X: v(i), Y: v(i + 1), Z: v(i + 2)}, ICRS: sky.ICRS{X: v(i + 3), Y: v(i + 4), Z: v(i + 5)}, Sigma: sky.Angle(v(i + 6))})
 		}
 		got, err := unpackPairs(packPairs(pairs))
 		if err != nil || len(got) != len(pairs) {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -85,7 +86,7 @@ type Frame struct {
 // Result is how the axis stood when an entry had reached the session.
 type Result struct {
 	Phase             mountmodel.Phase
-	Pole              mountmodel.PoleKind
+	Pole              observed.PoleKind
 	AltDeg, AzDeg     float64 // axis
 	OffsetAltArcmin   float64 // axis minus pole
 	OffsetAzArcmin    float64 // a difference of azimuths

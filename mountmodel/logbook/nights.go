@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 )
 
 // Night is what ordinary exposures of one night said of the axis at its end.
@@ -47,7 +48,7 @@ func (b *Book) Nights(ctx context.Context, folder string, since time.Time) ([]Ni
 			*x = fromNumber(stored[i])
 		}
 		r.Phase, r.Within, r.Doubt = mountmodel.Phase(phase), within != 0, doubt != 0
-		if r.Pole, err = mountmodel.ParsePoleKind(pole); err != nil {
+		if r.Pole, err = observed.ParsePoleKind(pole); err != nil {
 			return nil, troubleFrom(err)
 		}
 		when := fromNanos(at)

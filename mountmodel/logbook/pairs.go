@@ -5,7 +5,7 @@ import (
 	"errors"
 	"math"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -14,7 +14,7 @@ import (
 // session that is read again must come out as it was to the last bit.
 const pairBytes = 7 * 8
 
-func packPairs(pairs []mountmodel.Pair) []byte {
+func packPairs(pairs []observed.Pair) []byte {
 	b := make([]byte, 0, len(pairs)*pairBytes)
 	for _, p := range pairs {
 		for _, v := range [...]float64{p.Camera.X, p.Camera.Y, p.Camera.Z, p.ICRS.X, p.ICRS.Y, p.ICRS.Z, float64(p.Sigma)} {
@@ -26,21 +26,21 @@ func packPairs(pairs []mountmodel.Pair) []byte {
 
 var errPairs = errors.New("the matched stars of a frame are cut short")
 
-func unpackPairs(b []byte) ([]mountmodel.Pair, error) {
+func unpackPairs(b []byte) ([]observed.Pair, error) {
 	if len(b)%pairBytes != 0 {
 		return nil, errPairs
 	}
 	if len(b) == 0 {
 		return nil, nil
 	}
-	pairs := make([]mountmodel.Pair, len(b)/pairBytes)
+	pairs := make([]observed.Pair, len(b)/pairBytes)
 	next := func() float64 {
 		v := math.Float64frombits(binary.LittleEndian.Uint64(b))
 		b = b[8:]
 		return v
 	}
 	for i := range pairs {
-		pairs[i] = mountmodel.Pair{
+		pairs[i] = observed.Pair{
 			Camera: sky.Camera{X: next(), Y: next(), Z: next()},
 			ICRS:   sky.ICRS{X: next(), Y: next(), Z: next()},
 			Sigma:  sky.Angle(next()),

@@ -11,6 +11,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -28,12 +29,12 @@ type bench struct {
 	rng     *rand.Rand
 	now     time.Time
 	count   int
-	watch   func(mountmodel.View)               // sees every view; nil when nobody does
-	alarms  []mountmodel.Warning                // what it gathers
-	read    func(*fits.Frame) []mountmodel.Pair // from drawn frames; nil: stars are spread over the field
-	wobble  sky.Angle                           // of each frame, per coordinate
-	wild    sky.Vec                             // rotation by which the frame is wrong
-	clock   time.Duration                       // what the camera's clock shows minus UTC
+	watch   func(mountmodel.View)             // sees every view; nil when nobody does
+	alarms  []mountmodel.Warning              // what it gathers
+	read    func(*fits.Frame) []observed.Pair // from drawn frames; nil: stars are spread over the field
+	wobble  sky.Angle                         // of each frame, per coordinate
+	wild    sky.Vec                           // rotation by which the frame is wrong
+	clock   time.Duration                     // what the camera's clock shows minus UTC
 }
 
 const (
@@ -72,7 +73,7 @@ func (b *bench) sighting() mountmodel.Sighting {
 		s.Pairs = b.read(frame)
 		return s
 	}
-	o, err := mountmodel.NewObserver(c.Site, c.Air, b.now, 0)
+	o, err := observed.NewObserver(c.Site, c.Air, b.now, 0)
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -85,7 +86,7 @@ func (b *bench) sighting() mountmodel.Sighting {
 		place := o.ICRS(sky.Local(camera.Apply(sky.Unit(u))))
 		u.X += b.rng.NormFloat64() * float64(benchSigma)
 		u.Y += b.rng.NormFloat64() * float64(benchSigma)
-		s.Pairs = append(s.Pairs, mountmodel.Pair{Camera: sky.Camera(sky.Unit(u)), ICRS: place, Sigma: benchSigma})
+		s.Pairs = append(s.Pairs, observed.Pair{Camera: sky.Camera(sky.Unit(u)), ICRS: place, Sigma: benchSigma})
 	}
 	return s
 }
@@ -253,15 +254,15 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 		c := wornRig(rand.New(rand.NewPCG(uint64(i), 5)))
 		c.Camera.Width, c.Camera.Height, c.Camera.PixelUm = c.Camera.Width/2, c.Camera.Height/2, 2*c.Camera.PixelUm
 		b := newBenchUnder(t, catalogue, c, settleTolerance, uint64(i))
-		b.read = func(f *fits.Frame) []mountmodel.Pair {
-			found, err := solver.Solve(solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: mountmodel.JulianEpoch(f.Mid)})
+		b.read = func(f *fits.Frame) []observed.Pair {
+			found, err := solver.Solve(solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: observed.JulianEpoch(f.Mid)})
 			if err != nil {
 				t.Fatalf("rig %d: %v", i, err)
 			}
 			detector := found.DetectorFrame()
-			var pairs []mountmodel.Pair
+			var pairs []observed.Pair
 			for _, p := range found.Pairs {
-				pairs = append(pairs, mountmodel.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
+				pairs = append(pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
 			}
 			return pairs
 		}

@@ -9,7 +9,7 @@ import (
 
 	"polard/catalogs"
 	"polard/fits"
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 
@@ -21,7 +21,7 @@ import (
 func observedPixels(t *testing.T, rig *rehearsal.Rig, stars fewStars, mid time.Time) map[int32]sky.Pixel {
 	t.Helper()
 	c := rig.Config()
-	o, err := mountmodel.NewObserver(c.Site, c.Air, mid, 0)
+	o, err := observed.NewObserver(c.Site, c.Air, mid, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,7 +44,7 @@ func starsAround(t *testing.T, c rehearsal.Config, ring sky.Angle) fewStars {
 	t.Helper()
 	rig := newRig(t, fewStars{}, c)
 	mid := c.Start.Add(c.Exposure / 2)
-	o, err := mountmodel.NewObserver(c.Site, c.Air, mid, 0)
+	o, err := observed.NewObserver(c.Site, c.Air, mid, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -178,7 +178,7 @@ func TestHandedness(t *testing.T) {
 		c.Mount.PolarDistance = 50 * sky.Degree
 		rig := newRig(t, fewStars{}, c)
 		mid := c.Start.Add(c.Exposure / 2)
-		o, err := mountmodel.NewObserver(c.Site, c.Air, mid, 0)
+		o, err := observed.NewObserver(c.Site, c.Air, mid, 0)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,7 +5,7 @@ import (
 	"math"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -58,7 +58,7 @@ func newMount(c Config) mount {
 		worm:          sky.Angle(c.Mount.WormPeriod.Seconds() * siderealRate),
 	}
 	m.setSettling(c.Mount.Settling, c.Mount.SettlingTowards, c.Start)
-	alt, az := sky.AltAzFromLocal(mountmodel.Pole(c.Site, c.Air, mountmodel.Refracted))
+	alt, az := sky.AltAzFromLocal(observed.Pole(c.Site, c.Air, observed.Refracted))
 	axis := sky.LocalFromAltAz(alt+c.Mount.OffsetAlt, az+c.Mount.OffsetAz)
 	m.altitude, m.azimuth = sky.AltAzFromLocal(sky.Local(m.base.Transpose().Apply(sky.Vec(axis))))
 	return m

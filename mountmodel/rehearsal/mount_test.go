@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"polard/catalogs"
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 
@@ -54,7 +54,7 @@ func TestStartsWhereTold(t *testing.T) {
 		near(t, c.Name+" altitude", truth.Offset.Alt, c.Mount.OffsetAlt, exact)
 		near(t, c.Name+" azimuth", truth.Offset.Az, c.Mount.OffsetAz, exact)
 		near(t, c.Name+" polar distance", sky.Separation(truth.Axis, truth.Boresight()), c.Mount.PolarDistance, exact)
-		if truth.Pole != mountmodel.Pole(c.Site, c.Air, mountmodel.Refracted) {
+		if truth.Pole != observed.Pole(c.Site, c.Air, observed.Refracted) {
 			t.Errorf("%s: the pole is %v", c.Name, truth.Pole)
 		}
 	}
@@ -209,7 +209,7 @@ func TestDriveHoldsTheSky(t *testing.T) {
 		c.Mount.HourAngle = -45 * sky.Degree
 		rig := newRig(t, fewStars{}, c)
 		center := func(at time.Time) sky.ICRS {
-			o, err := mountmodel.NewObserver(c.Site, c.Air, at, 0)
+			o, err := observed.NewObserver(c.Site, c.Air, at, 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -246,7 +246,7 @@ func TestDriftFollowsTheAxis(t *testing.T) {
 	c.Mount.PolarDistance, c.Mount.HourAngle = 90*sky.Degree, 0
 	rig := newRig(t, fewStars{}, c)
 	dec := func(at time.Time) sky.Angle {
-		o, err := mountmodel.NewObserver(c.Site, c.Air, at, 0)
+		o, err := observed.NewObserver(c.Site, c.Air, at, 0)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -11,6 +11,7 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 
@@ -118,7 +119,7 @@ func readPractice(t *testing.T) map[string]*practiceFrame {
 // says at mid-exposure.
 func (p *practiceFrame) onAxis(axis sky.Local) rehearsal.Config {
 	c := p.config
-	pole := mountmodel.Pole(c.Site, c.Air, mountmodel.Refracted)
+	pole := observed.Pole(c.Site, c.Air, observed.Refracted)
 	offset := mountmodel.OffsetBetween(axis, pole)
 	c.Mount.OffsetAlt, c.Mount.OffsetAz = offset.Alt, offset.Az
 	c.Mount.PolarDistance = sky.Separation(axis, p.boresight)
@@ -269,7 +270,7 @@ func TestPracticePlaces(t *testing.T) {
 	frames := readPractice(t)
 	for _, name := range []string{"solve_000/f0.fits", "solve_001/f0.fits", "axis_000/f0.fits", "axis_002/f0.fits"} {
 		p := frames[name]
-		c := p.onAxis(mountmodel.Pole(p.config.Site, p.config.Air, mountmodel.Refracted))
+		c := p.onAxis(observed.Pole(p.config.Site, p.config.Air, observed.Refracted))
 		c.Camera.Angle = cameraAngle(t, catalogue, c, p)
 		checkPlaces(t, p, rigStars(t, catalogue, c, p.mid))
 	}

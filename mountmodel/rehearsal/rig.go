@@ -10,6 +10,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -38,7 +39,7 @@ func NewRig(stars Catalogue, config Config) (*Rig, error) {
 		return nil, fmt.Errorf("simulated rig: %w", err)
 	}
 	// Fails when the date is outside the astronomy's range.
-	if _, err := mountmodel.NewObserver(config.Site, config.Air, config.Start, 0); err != nil {
+	if _, err := observed.NewObserver(config.Site, config.Air, config.Start, 0); err != nil {
 		return nil, fmt.Errorf("simulated rig: %w", err)
 	}
 	return &Rig{
@@ -200,7 +201,7 @@ func (r *Rig) Truth(at time.Time) Truth {
 	r.mu.Unlock()
 	t := Truth{
 		Axis:   m.axis(at),
-		Pole:   mountmodel.Pole(r.config.Site, r.config.Air, mountmodel.Refracted),
+		Pole:   observed.Pole(r.config.Site, r.config.Air, observed.Refracted),
 		Camera: m.attitude(r.config.Camera, at),
 		Turn:   m.turnAt(at),
 	}

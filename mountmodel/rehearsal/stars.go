@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"polard/catalogs"
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -99,11 +99,11 @@ func (s *shot) instants() [3]time.Time {
 func (s *shot) imaged(cut, margin float64) ([]ImagedStar, error) {
 	k, l := s.config.Camera, s.config.Camera.lens()
 	var view [3]struct {
-		observer *mountmodel.Observer
+		observer *observed.Observer
 		toCamera sky.Matrix
 	}
 	for i, t := range s.instants() {
-		o, err := mountmodel.NewObserver(s.config.Site, s.config.Air, t, 0)
+		o, err := observed.NewObserver(s.config.Site, s.config.Air, t, 0)
 		if err != nil {
 			return nil, err
 		}

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -65,7 +65,7 @@ type OpticsView struct {
 }
 
 // Views are those through all optics, against the pole of the given kind.
-func (p StarPlace) Views(kind mountmodel.PoleKind, south bool) []OpticsView {
+func (p StarPlace) Views(kind observed.PoleKind, south bool) []OpticsView {
 	var out []OpticsView
 	for _, through := range AllOptics() {
 		// Seen refuses only optics that are not among AllOptics.

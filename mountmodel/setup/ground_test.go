@@ -5,7 +5,7 @@ import (
 	"math"
 	"testing"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -17,7 +17,7 @@ import (
 // Spherical Astronomy, sect. 36).
 func TestPlace(t *testing.T) {
 	for h, want := range map[float64]float64{0: 1013.25, 1000: 898.74, 2000: 794.95} {
-		p, err := NewPlace(sky.Site{Latitude: 45 * sky.Degree, ElevationM: h}, sky.StandardAir(h), mountmodel.Refracted)
+		p, err := NewPlace(sky.Site{Latitude: 45 * sky.Degree, ElevationM: h}, sky.StandardAir(h), observed.Refracted)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -32,14 +32,14 @@ func TestPlace(t *testing.T) {
 			t.Errorf("%g m: %+v", h, p)
 		}
 	}
-	south, err := NewPlace(sky.Site{Latitude: -33 * sky.Degree}, sky.StandardAir(0), mountmodel.True)
+	south, err := NewPlace(sky.Site{Latitude: -33 * sky.Degree}, sky.StandardAir(0), observed.True)
 	if err != nil || !south.South || south.Azimuth() != 180*sky.Degree || math.Abs(south.LatitudeScale.Degrees()-33) > 1e-9 {
 		t.Errorf("south: %+v, %v", south, err)
 	}
-	if _, err := NewPlace(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), mountmodel.True); err == nil {
+	if _, err := NewPlace(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.True); err == nil {
 		t.Error("latitude 91 taken")
 	}
-	if _, err := NewPlace(sky.Site{}, sky.Air{PressureHPa: 5000}, mountmodel.True); err == nil {
+	if _, err := NewPlace(sky.Site{}, sky.Air{PressureHPa: 5000}, observed.True); err == nil {
 		t.Error("5000 hPa taken")
 	}
 }
@@ -68,7 +68,7 @@ func TestBoltCouplingByTurning(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		axis := mountmodel.Pole(site, sky.StandardAir(0), mountmodel.True)
+		axis := observed.Pole(site, sky.StandardAir(0), observed.True)
 		upright := sky.Vec(sky.LocalFromAltAz(90*sky.Degree-lean, towards))
 		const step = 1e-5 * sky.Radian
 		// The numbers are slopes at a point, the turns have a length: their

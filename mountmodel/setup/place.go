@@ -1,7 +1,7 @@
 package setup
 
 import (
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -28,7 +28,7 @@ type Place struct {
 }
 
 // NewPlace computes it. Site and air must pass their checks.
-func NewPlace(site sky.Site, air sky.Air, kind mountmodel.PoleKind) (Place, error) {
+func NewPlace(site sky.Site, air sky.Air, kind observed.PoleKind) (Place, error) {
 	if err := site.Check(); err != nil {
 		return Place{}, err
 	}
@@ -37,12 +37,12 @@ func NewPlace(site sky.Site, air sky.Air, kind mountmodel.PoleKind) (Place, erro
 	}
 	p := Place{
 		South:       site.South(),
-		Pole:        mountmodel.Pole(site, air, kind),
-		True:        mountmodel.Pole(site, air, mountmodel.True),
+		Pole:        observed.Pole(site, air, kind),
+		True:        observed.Pole(site, air, observed.True),
 		PressureHPa: sky.StandardAir(site.ElevationM).PressureHPa,
 	}
 	p.LatitudeScale, _ = sky.AltAzFromLocal(p.Pole)
-	p.Lift = sky.Separation(mountmodel.Pole(site, air, mountmodel.Refracted), p.True)
+	p.Lift = sky.Separation(observed.Pole(site, air, observed.Refracted), p.True)
 	return p, nil
 }
 

@@ -3,7 +3,7 @@ package setup
 import (
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -84,8 +84,8 @@ type StarPlace struct {
 }
 
 // From is where the star is seen against one of the poles.
-func (p StarPlace) From(kind mountmodel.PoleKind) Standing {
-	if kind == mountmodel.True {
+func (p StarPlace) From(kind observed.PoleKind) Standing {
+	if kind == observed.True {
 		return p.FromTrue
 	}
 	return p.FromRefracted
@@ -95,15 +95,15 @@ func (p StarPlace) From(kind mountmodel.PoleKind) Standing {
 // for a known clock. A clock wrong by a minute turns them by a quarter of a degree
 // about the pole.
 func PoleStarsAt(site sky.Site, air sky.Air, t time.Time) ([]StarPlace, error) {
-	o, err := mountmodel.NewObserver(site, air, t, 0)
+	o, err := observed.NewObserver(site, air, t, 0)
 	if err != nil {
 		return nil, err
 	}
-	refracted := mountmodel.Pole(site, air, mountmodel.Refracted)
-	truePole := mountmodel.Pole(site, air, mountmodel.True)
+	refracted := observed.Pole(site, air, observed.Refracted)
+	truePole := observed.Pole(site, air, observed.True)
 	var out []StarPlace
 	for _, star := range PoleStars(site) {
-		icrs := star.ICRS(mountmodel.JulianEpoch(t))
+		icrs := star.ICRS(observed.JulianEpoch(t))
 		airless, seen := o.Airless(icrs), o.Observed(icrs)
 		lat := site.Latitude
 		out = append(out, StarPlace{

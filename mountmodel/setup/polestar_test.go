@@ -6,7 +6,7 @@ import (
 	"time"
 
 	"polard/catalogs"
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -178,7 +178,7 @@ func TestStandingConsistent(t *testing.T) {
 			}
 			// Without air the star turns with the hour angle, westwards from upper culmination:
 			// position angle from up through east = minus hour angle.
-			if s := standing(sky.Local(p.Seen), mountmodel.Pole(site, air, mountmodel.True), site.South()); s != p.FromTrue {
+			if s := standing(sky.Local(p.Seen), observed.Pole(site, air, observed.True), site.South()); s != p.FromTrue {
 				t.Fatal("FromTrue is not from the true pole")
 			}
 			noAir := air

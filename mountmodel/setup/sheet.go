@@ -4,7 +4,7 @@ import (
 	"errors"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -22,7 +22,7 @@ type Sheet struct {
 	Site  sky.Site
 	Air   sky.Air
 	Time  time.Time
-	Pole  mountmodel.PoleKind
+	Pole  observed.PoleKind
 	Place Place
 	Legs  [3]sky.Angle
 	// Level is what a base that leans by LevelNear towards the east does; zero, with
@@ -46,7 +46,7 @@ const shadowStep = 30 * time.Minute
 
 // NewSheet computes the sheet. Site and air must pass their checks, the years 1972 to
 // 2098 are covered, those of the compass are 2025 to 2029.
-func NewSheet(site sky.Site, air sky.Air, kind mountmodel.PoleKind, t time.Time) (Sheet, error) {
+func NewSheet(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (Sheet, error) {
 	s := Sheet{Site: site, Air: air, Time: t, Pole: kind, Legs: Legs(site)}
 	var err error
 	if s.Place, err = NewPlace(site, air, kind); err != nil {
@@ -63,7 +63,7 @@ func NewSheet(site sky.Site, air sky.Air, kind mountmodel.PoleKind, t time.Time)
 		return Sheet{}, err
 	}
 
-	o, err := mountmodel.NewObserver(site, air, t, 0)
+	o, err := observed.NewObserver(site, air, t, 0)
 	if err != nil {
 		return Sheet{}, err
 	}

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -17,7 +17,7 @@ func TestSheet(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
 		when := drawTime(t)
-		s, err := NewSheet(site, air, mountmodel.Refracted, when)
+		s, err := NewSheet(site, air, observed.Refracted, when)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -58,20 +58,20 @@ func TestSheet(t *testing.T) {
 
 func TestSheetRefusals(t *testing.T) {
 	ok, when := sky.Site{Latitude: 46 * sky.Degree}, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	if _, err := NewSheet(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), mountmodel.Refracted, when); err == nil {
+	if _, err := NewSheet(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when); err == nil {
 		t.Error("latitude 91 taken")
 	}
-	if _, err := NewSheet(ok, sky.Air{Humidity: 2}, mountmodel.Refracted, when); err == nil {
+	if _, err := NewSheet(ok, sky.Air{Humidity: 2}, observed.Refracted, when); err == nil {
 		t.Error("humidity 2 taken")
 	}
-	if _, err := NewSheet(ok, sky.StandardAir(0), mountmodel.Refracted, when.AddDate(-100, 0, 0)); err == nil {
+	if _, err := NewSheet(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(-100, 0, 0)); err == nil {
 		t.Error("year 1926 taken")
 	}
-	s, err := NewSheet(ok, sky.StandardAir(0), mountmodel.Refracted, when.AddDate(10, 0, 0))
+	s, err := NewSheet(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(10, 0, 0))
 	if err != nil || s.Compass != nil || len(s.Stars) != 1 {
 		t.Errorf("year 2036: %v, compass %v", err, s.Compass)
 	}
-	s, err = NewSheet(sky.Site{Latitude: -90 * sky.Degree}, sky.StandardAir(0), mountmodel.Refracted, when)
+	s, err = NewSheet(sky.Site{Latitude: -90 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when)
 	if err != nil || s.LevelProblem == nil || len(s.Stars) != 4 {
 		t.Errorf("south pole: %v, %v", err, s.LevelProblem)
 	}
@@ -81,7 +81,7 @@ func TestSheetRefusals(t *testing.T) {
 func TestWords(t *testing.T) {
 	for lat, want := range map[sky.Angle]string{40 * sky.Degree: "north", -40 * sky.Degree: "south"} {
 		site := sky.Site{Latitude: lat}
-		p, err := NewPlace(site, sky.StandardAir(0), mountmodel.Refracted)
+		p, err := NewPlace(site, sky.StandardAir(0), observed.Refracted)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -104,7 +104,7 @@ func BenchmarkNewSheet(b *testing.B) {
 	site := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
 	when := time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)
 	for b.Loop() {
-		if _, err := NewSheet(site, sky.StandardAir(0), mountmodel.Refracted, when); err != nil {
+		if _, err := NewSheet(site, sky.StandardAir(0), observed.Refracted, when); err != nil {
 			b.Fatal(err)
 		}
 	}

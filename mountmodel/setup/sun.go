@@ -3,7 +3,7 @@ package setup
 import (
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -55,7 +55,7 @@ func SunShadow(site sky.Site, air sky.Air, t time.Time) (s Shadow, up bool, err 
 }
 
 func sunAt(site sky.Site, air sky.Air, t time.Time) (alt, az sky.Angle, err error) {
-	o, err := mountmodel.NewObserver(site, air, t, 0)
+	o, err := observed.NewObserver(site, air, t, 0)
 	if err != nil {
 		return 0, 0, err
 	}
@@ -92,7 +92,7 @@ const riseAltitude = -50 * sky.Arcminute
 const SunNear = 30 * sky.Degree
 
 // SunUp tells whether the upper edge of the Sun is above a level horizon.
-func SunUp(o *mountmodel.Observer) bool {
+func SunUp(o *observed.Observer) bool {
 	alt, _ := sky.AltAzFromLocal(o.Refraction().True(o.Sun()))
 	return alt > riseAltitude
 }
@@ -116,7 +116,7 @@ func SunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
 		south bool    // stands south of the observer
 	}
 	at := func(t time.Time) (look, error) {
-		o, err := mountmodel.NewObserver(site, air, t, 0)
+		o, err := observed.NewObserver(site, air, t, 0)
 		if err != nil {
 			return look{}, err
 		}

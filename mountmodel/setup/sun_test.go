@@ -5,7 +5,7 @@ import (
 	"testing"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -78,7 +78,7 @@ func TestSunDayEvents(t *testing.T) {
 			}
 			last = m.Time
 			if m.Event != SunHigh {
-				o, err := mountmodel.NewObserver(site, air, m.Time, 0)
+				o, err := observed.NewObserver(site, air, m.Time, 0)
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""Write the Go tables mountmodel/earth_series.go and mountmodel/nutation_series.go.
+"""Write the Go tables mountmodel/observed/earth_series.go and mountmodel/observed/nutation_series.go.
 
 Input: the folder src/ of the ERFA 2.0.0 source (Debian source package erfa
 2.0.0-1, erfa_2.0.0.orig.tar.gz, sha256
@@ -55,7 +55,7 @@ def matters(name, power, a, c):
 
 def earth():
     series = dict(arrays())
-    out = [notice(), "package mountmodel\n\n"]
+    out = [notice(), "package observed\n\n"]
     out.append("// Made by testdata/erfa/make_series.py from ERFA 2.0.0; not to be edited by hand.\n\n")
     kept = total = 0
     for name, var, doc in (
@@ -80,7 +80,7 @@ def earth():
                     out.append("\t\t},\n")
             out.append("\t},\n")
         out.append("}\n\n")
-    open("mountmodel/earth_series.go", "w").write("".join(out).rstrip("\n") + "\n")
+    open("mountmodel/observed/earth_series.go", "w").write("".join(out).rstrip("\n") + "\n")
     print(f"earth: {kept} of {total} terms kept")
 
 
@@ -93,7 +93,7 @@ def nutation():
         for row in re.findall(r"\{([^{}]*)\}", body)
     ]
     assert len(rows) == 77 and all(len(r) == 11 for r in rows)
-    out = [notice(), "package mountmodel\n\n"]
+    out = [notice(), "package observed\n\n"]
     out.append("// Made by testdata/erfa/make_series.py from ERFA 2.0.0; not to be edited by hand.\n\n")
     out.append("// nutationSeries is the luni-solar series of IAU 2000B (McCarthy and Luzum 2003,\n")
     out.append("// Cel. Mech. Dyn. Astron. 85, 37; eraNut00b). Unit of the amplitudes: 0.1\n")
@@ -104,10 +104,10 @@ def nutation():
         a = ", ".join(f"{x:.0f}" for x in r[5:])
         out.append(f"\t{{[5]float64{{{m}}}, {a}}},\n")
     out.append("}\n")
-    open("mountmodel/nutation_series.go", "w").write("".join(out))
+    open("mountmodel/observed/nutation_series.go", "w").write("".join(out))
     print(f"nutation: {len(rows)} terms")
 
 
 earth()
 nutation()
-subprocess.run(["gofmt", "-w", "mountmodel/earth_series.go", "mountmodel/nutation_series.go"], check=True)
+subprocess.run(["gofmt", "-w", "mountmodel/observed/earth_series.go", "mountmodel/observed/nutation_series.go"], check=True)

@@ -1,17 +1,17 @@
-package mountmodel_test
+package observed_test
 
 import (
 	"math"
 	"testing"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
 )
 
 // refractionAt is the refraction at an observed zenith distance.
-func refractionAt(r mountmodel.Refraction, zd sky.Angle) sky.Angle {
+func refractionAt(r observed.Refraction, zd sky.Angle) sky.Angle {
 	d := sky.LocalFromAltAz(90*sky.Degree-zd, 0)
 	alt, _ := sky.AltAzFromLocal(r.True(d))
 	return 90*sky.Degree - zd - alt
@@ -31,7 +31,7 @@ var refcoAir = sky.Air{PressureHPa: 1005, TemperatureC: 7, Humidity: 0.8, Wavele
 // The test value of ERFA itself: t_erfa_c.c, t_refco (800 hPa, 10 C, humidity
 // 0.9, 0.4 micrometres), to rounding.
 func TestRefractionConstants(t *testing.T) {
-	r := mountmodel.NewRefraction(sky.Air{PressureHPa: 800, TemperatureC: 10, Humidity: 0.9, WavelengthUm: 0.4})
+	r := observed.NewRefraction(sky.Air{PressureHPa: 800, TemperatureC: 10, Humidity: 0.9, WavelengthUm: 0.4})
 	if want := 0.2264949956241415009e-3; math.Abs(r.A.Radians()-want) > 1e-15 {
 		t.Errorf("A = %.18e, want %.18e", r.A.Radians(), want)
 	}
@@ -49,7 +49,7 @@ const printed = 0.005 * sky.Arcsecond
 const modelColumn = 5e-5
 
 func TestRefractionTable(t *testing.T) {
-	r := mountmodel.NewRefraction(refcoAir)
+	r := observed.NewRefraction(refcoAir)
 	for _, c := range refcoTable {
 		got := refractionFormula(r, sky.Angle(c.zdDeg)*sky.Degree)
 		want := sky.Angle(c.model) * sky.Arcsecond
@@ -60,7 +60,7 @@ func TestRefractionTable(t *testing.T) {
 }
 
 // refractionFormula is A tan z + B tan^3 z, z observed.
-func refractionFormula(r mountmodel.Refraction, zd sky.Angle) sky.Angle {
+func refractionFormula(r observed.Refraction, zd sky.Angle) sky.Angle {
 	tan := zd.Tan()
 	return sky.Angle(float64(r.A)*tan + float64(r.B)*tan*tan*tan)
 }
@@ -75,7 +75,7 @@ const (
 
 func TestRefractionFormula(t *testing.T) {
 	for _, air := range []sky.Air{refcoAir, sky.StandardAir(0), sky.StandardAir(4000)} {
-		r := mountmodel.NewRefraction(air)
+		r := observed.NewRefraction(air)
 		for zd := sky.Angle(0); zd <= 85*sky.Degree; zd += sky.Degree / 2 {
 			within := newtonStepTo85
 			if zd <= 80*sky.Degree {
@@ -190,7 +190,7 @@ func TestRefractionLimits(t *testing.T) {
 		{PressureHPa: 1050, TemperatureC: -30, Humidity: 0.3, WavelengthUm: 0.55},
 		{PressureHPa: 990, TemperatureC: 30, Humidity: 0.3, WavelengthUm: 0.7},
 	} {
-		r := mountmodel.NewRefraction(air)
+		r := observed.NewRefraction(air)
 		for _, l := range limits {
 			zd := sky.Angle(l.zdDeg) * sky.Degree
 			off := refractionAt(r, zd) - rayTrace(air, zd)
@@ -226,7 +226,7 @@ func drawAir(t *rapid.T) sky.Air {
 // included: unit length, same azimuth, True undoes Observed.
 func TestRefractionInverse(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := mountmodel.NewRefraction(drawAir(t))
+		r := observed.NewRefraction(drawAir(t))
 		alt := sky.Angle(rapid.Float64Range(-90, 90).Draw(t, "altitude")) * sky.Degree
 		az := sky.Angle(rapid.Float64Range(0, 360).Draw(t, "azimuth")) * sky.Degree
 		d := sky.LocalFromAltAz(alt, az)
@@ -247,7 +247,7 @@ func TestRefractionInverse(t *testing.T) {
 // nadir to the zenith.
 func TestRefractionKeepsOrder(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		r := mountmodel.NewRefraction(drawAir(t))
+		r := observed.NewRefraction(drawAir(t))
 		last := -91 * sky.Degree
 		for alt := -90 * sky.Degree; alt <= 90*sky.Degree; alt += sky.Degree / 8 {
 			seen, _ := sky.AltAzFromLocal(r.Observed(sky.LocalFromAltAz(alt, 0)))

@@ -1,4 +1,4 @@
-package mountmodel_test
+package observed_test
 
 import (
 	"bufio"
@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -43,7 +43,7 @@ func (r erfaRow) air(t testing.TB) sky.Air {
 
 func erfaTable(t testing.TB, name string) []erfaRow {
 	t.Helper()
-	f, err := os.Open("../testdata/erfa/" + name)
+	f, err := os.Open("../../testdata/erfa/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -145,7 +145,7 @@ func TestObservedAgainstERFA(t *testing.T) {
 				t.Fatal(err)
 			}
 			site := sky.Site{Latitude: r.deg(t, "lat_deg"), Longitude: r.deg(t, "lon_deg"), ElevationM: r.num(t, "elevation_m")}
-			o, err := mountmodel.NewObserver(site, r.air(t), utc, r.num(t, "dut1_s"))
+			o, err := observed.NewObserver(site, r.air(t), utc, r.num(t, "dut1_s"))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -168,16 +168,16 @@ func TestObservedAgainstERFA(t *testing.T) {
 // of a direction seen without air from the north pole of the Earth, where the
 // spin has no velocity: altitude is declination, and at longitude 0 the azimuth
 // is the Greenwich hour angle plus 180 degrees.
-func apparent(o *mountmodel.Observer, d sky.Local) (ra, dec sky.Angle) {
+func apparent(o *observed.Observer, d sky.Local) (ra, dec sky.Angle) {
 	alt, az := sky.AltAzFromLocal(d)
 	return (o.LocalSidereal() - (az - 180*sky.Degree)).Positive(), alt
 }
 
-func northPole(t testing.TB, utc time.Time) *mountmodel.Observer {
+func northPole(t testing.TB, utc time.Time) *observed.Observer {
 	t.Helper()
 	noAir := sky.StandardAir(0)
 	noAir.PressureHPa = 0
-	o, err := mountmodel.NewObserver(sky.Site{Latitude: 90 * sky.Degree}, noAir, utc, 0)
+	o, err := observed.NewObserver(sky.Site{Latitude: 90 * sky.Degree}, noAir, utc, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -251,9 +251,9 @@ func drawSite(t *rapid.T) sky.Site {
 	}
 }
 
-func drawObserver(t *rapid.T) *mountmodel.Observer {
+func drawObserver(t *rapid.T) *observed.Observer {
 	utc := time.UnixMilli(rapid.Int64Range(946684800_000, 2871763200_000).Draw(t, "time")) // 2000 to 2060
-	o, err := mountmodel.NewObserver(drawSite(t), drawAir(t), utc, rapid.Float64Range(-0.9, 0.9).Draw(t, "UT1-UTC"))
+	o, err := observed.NewObserver(drawSite(t), drawAir(t), utc, rapid.Float64Range(-0.9, 0.9).Draw(t, "UT1-UTC"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -322,12 +322,12 @@ func TestEarthTurns(t *testing.T) {
 		turn := sky.Angle(shift*1.00273781191135448/86400) * sky.Turn
 		site, air := drawSite(t), sky.StandardAir(0)
 		utc := time.UnixMilli(rapid.Int64Range(946684800_000, 2871763200_000).Draw(t, "time"))
-		o1, err := mountmodel.NewObserver(site, air, utc, shift)
+		o1, err := observed.NewObserver(site, air, utc, shift)
 		if err != nil {
 			t.Fatal(err)
 		}
 		site.Longitude += turn
-		o2, err := mountmodel.NewObserver(site, air, utc, 0)
+		o2, err := observed.NewObserver(site, air, utc, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -343,11 +343,11 @@ func TestObserverTimeZone(t *testing.T) {
 	utc := time.Date(2026, 3, 7, 23, 30, 0, 0, time.UTC)
 	site, air := sky.Site{Latitude: 40 * sky.Degree}, sky.StandardAir(0)
 	star := sky.ICRSFromRADec(100*sky.Degree, 40*sky.Degree)
-	a, err := mountmodel.NewObserver(site, air, utc, 0)
+	a, err := observed.NewObserver(site, air, utc, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := mountmodel.NewObserver(site, air, utc.In(time.FixedZone("far east", 13*3600)), 0)
+	b, err := observed.NewObserver(site, air, utc.In(time.FixedZone("far east", 13*3600)), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -384,7 +384,7 @@ func TestNewObserverRefuses(t *testing.T) {
 		{"UT1-UTC NaN", func(*sky.Site, *sky.Air) {}, now, nan, "UT1-UTC"},
 	} {
 		s, a := with(c.change)
-		o, err := mountmodel.NewObserver(s, a, c.utc, c.dut1)
+		o, err := observed.NewObserver(s, a, c.utc, c.dut1)
 		if err == nil || o != nil {
 			t.Errorf("%s: accepted", c.name)
 			continue
@@ -394,7 +394,7 @@ func TestNewObserverRefuses(t *testing.T) {
 		}
 	}
 	// After 2035 UTC may run away from UT1 by more than a second.
-	if _, err := mountmodel.NewObserver(site, air, time.Date(2040, 1, 1, 0, 0, 0, 0, time.UTC), 2.5); err != nil {
+	if _, err := observed.NewObserver(site, air, time.Date(2040, 1, 1, 0, 0, 0, 0, time.UTC), 2.5); err != nil {
 		t.Error(err)
 	}
 }
@@ -402,7 +402,7 @@ func TestNewObserverRefuses(t *testing.T) {
 func TestObserverAccessors(t *testing.T) {
 	site := sky.Site{Latitude: 40 * sky.Degree, Longitude: 15 * sky.Degree, ElevationM: 100}
 	air, utc := sky.StandardAir(100), time.Date(2026, 3, 7, 21, 0, 0, 0, time.UTC)
-	o, err := mountmodel.NewObserver(site, air, utc, 0.25)
+	o, err := observed.NewObserver(site, air, utc, 0.25)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -421,14 +421,14 @@ func BenchmarkNewObserver(b *testing.B) {
 	site, air := sky.Site{Latitude: 40 * sky.Degree}, sky.StandardAir(0)
 	utc := time.Date(2026, 3, 7, 21, 0, 0, 0, time.UTC)
 	for b.Loop() {
-		if _, err := mountmodel.NewObserver(site, air, utc, 0); err != nil {
+		if _, err := observed.NewObserver(site, air, utc, 0); err != nil {
 			b.Fatal(err)
 		}
 	}
 }
 
-func benchmarkObserver(b *testing.B) (*mountmodel.Observer, sky.ICRS) {
-	o, err := mountmodel.NewObserver(sky.Site{Latitude: 40 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 3, 7, 21, 0, 0, 0, time.UTC), 0)
+func benchmarkObserver(b *testing.B) (*observed.Observer, sky.ICRS) {
+	o, err := observed.NewObserver(sky.Site{Latitude: 40 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 3, 7, 21, 0, 0, 0, time.UTC), 0)
 	if err != nil {
 		b.Fatal(err)
 	}

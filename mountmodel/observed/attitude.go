@@ -1,4 +1,4 @@
-package mountmodel
+package observed
 
 import (
 	"errors"
@@ -20,20 +20,20 @@ type Pair struct {
 	Sigma  sky.Angle  // standard deviation of Camera on each of the two axes across the line of sight
 }
 
-// Stance is how the camera stood at one frame: its attitude in the local
+// Attitude is how the camera stood at one frame: its attitude in the local
 // frame, fitted on the observed directions of the stars.
-type Stance struct {
+type Attitude struct {
 	sky.Attitude
 	Stars     int       // used; the others were thrown out as wrong matches
 	RMS       sky.Angle // root mean square distance of the stars used from their places
 	Mirrored  bool      // the attitude is right-handed: see package sky
 	spread    sky.Matrix
-	boresight sky.Local
+	Boresight sky.Local
 }
 
 // Displacement is the root mean square over the frame's stars of how far the
 // small rotation by the vector e (radians, local axes) moves them.
-func (s Stance) Displacement(e sky.Vec) sky.Angle {
+func (s Attitude) Displacement(e sky.Vec) sky.Angle {
 	return sky.Angle(math.Sqrt(max(0, r3.Dot(e, s.spread.Apply(e)))))
 }
 
@@ -93,51 +93,51 @@ var ErrFewStars = errors.New("too few stars to tell how the camera stood")
 // ErrMatchInDoubt means that the stars of a frame do not agree with each other.
 var ErrMatchInDoubt = errors.New("the stars of the frame do not agree with each other")
 
-// star is a pair with its direction as observed at the site.
-type star struct {
-	camera, local sky.Vec
-	sigma         float64
+// Star is a pair with its direction as observed at the site.
+type Star struct {
+	Camera, Local sky.Vec
+	Sigma         float64
 }
 
-// fitStance finds the attitude that takes camera directions to local ones:
+// FitAttitude finds the attitude that takes camera directions to local ones:
 // Wahba's problem for the start, then weighted least squares with the scale
 // (and in wide fields a third-order radial term) free, since the camera was
 // fitted on catalogue directions, without refraction and aberration. Stars far
 // off are thrown out. The covariance is that of the stated errors times a
 // factor from the residuals (see noisePrior).
-func fitStance(seen []star) (Stance, error) {
+func FitAttitude(seen []Star) (Attitude, error) {
 	if len(seen) < minStars {
-		return Stance{}, fmt.Errorf("%d stars: %w", len(seen), ErrFewStars)
+		return Attitude{}, fmt.Errorf("%d stars: %w", len(seen), ErrFewStars)
 	}
 	kept := seen
 	start, err := startAttitude(kept)
 	if err != nil {
-		return Stance{}, err
+		return Attitude{}, err
 	}
 	for {
 		fit, err := refineAttitude(kept, start)
 		if err != nil {
-			return Stance{}, err
+			return Attitude{}, err
 		}
 		good := withoutOutliers(kept, fit.square)
 		if len(good) == len(kept) {
 			if noise := math.Sqrt(median(fit.square) / (2 * math.Ln2)); noise > worstNoise {
-				return Stance{}, fmt.Errorf("the stars miss their places by %.0f times their errors: %w", noise, ErrMatchInDoubt)
+				return Attitude{}, fmt.Errorf("the stars miss their places by %.0f times their errors: %w", noise, ErrMatchInDoubt)
 			}
 			return fit.stance(kept), nil
 		}
 		if len(good) < minStars || float64(len(seen)-len(good)) > maxRejected*float64(len(seen)) {
-			return Stance{}, fmt.Errorf("%d of %d stars lie far off: %w", len(seen)-len(good), len(seen), ErrMatchInDoubt)
+			return Attitude{}, fmt.Errorf("%d of %d stars lie far off: %w", len(seen)-len(good), len(seen), ErrMatchInDoubt)
 		}
 		kept, start = good, fit.r
 	}
 }
 
 // startAttitude solves Wahba's problem for either hand and takes the better.
-func startAttitude(seen []star) (sky.Matrix, error) {
+func startAttitude(seen []Star) (sky.Matrix, error) {
 	a, b, w := make([]sky.Vec, len(seen)), make([]sky.Vec, len(seen)), make([]float64, len(seen))
 	for i, s := range seen {
-		a[i], b[i], w[i] = s.camera, s.local, 1/(s.sigma*s.sigma)
+		a[i], b[i], w[i] = s.Camera, s.Local, 1/(s.Sigma*s.Sigma)
 	}
 	var r [2]sky.Matrix
 	var loss [2]float64
@@ -180,10 +180,10 @@ type attitudeFit struct {
 }
 
 // refineAttitude runs Gauss-Newton on rotation, scale and third-order term.
-func refineAttitude(seen []star, r sky.Matrix) (attitudeFit, error) {
+func refineAttitude(seen []Star, r sky.Matrix) (attitudeFit, error) {
 	edge := 0.0 // tangent of the outermost star's distance
 	for _, s := range seen {
-		edge = max(edge, math.Hypot(s.camera.X, s.camera.Y)/max(s.camera.Z, 0.1))
+		edge = max(edge, math.Hypot(s.Camera.X, s.Camera.Y)/max(s.Camera.Z, 0.1))
 	}
 	n := 4
 	if edge > wideField.Tan() && len(seen) >= minBendStars {
@@ -210,7 +210,7 @@ func refineAttitude(seen []star, r sky.Matrix) (attitudeFit, error) {
 		}
 		fit.rms = 0
 		for i, s := range seen {
-			x, y, z := s.camera.X, s.camera.Y, s.camera.Z
+			x, y, z := s.Camera.X, s.Camera.Y, s.Camera.Z
 			cubic := 0.0
 			if n == 5 {
 				cubic = (x*x + y*y) / (edge * edge * max(z*z, 0.01))
@@ -222,9 +222,9 @@ func refineAttitude(seen []star, r sky.Matrix) (attitudeFit, error) {
 			radial := sky.Vec{X: x / length, Y: y / length}
 			radial = r.Apply(r3.Sub(radial, r3.Scale(r3.Dot(radial, u), u)))
 			v := r.Apply(u)
-			d := r3.Sub(s.local, v)
+			d := r3.Sub(s.Local, v)
 			d = r3.Sub(d, r3.Scale(r3.Dot(d, v), v))
-			w := 1 / (s.sigma * s.sigma)
+			w := 1 / (s.Sigma * s.Sigma)
 			fit.square[i] = w * r3.Norm2(d)
 			fit.rms += r3.Norm2(d)
 
@@ -285,10 +285,10 @@ func refineAttitude(seen []star, r sky.Matrix) (attitudeFit, error) {
 // withoutOutliers keeps the stars whose squared residual stays under the limit
 // that Gaussian errors of the sample's own size (from the median, which for
 // two degrees of freedom is 2 ln 2) pass once in 1/falseRejection frames.
-func withoutOutliers(seen []star, square []float64) []star {
+func withoutOutliers(seen []Star, square []float64) []Star {
 	size := max(1, median(square)/(2*math.Ln2))
 	limit := size * 2 * math.Log(float64(len(seen))/falseRejection)
-	var good []star
+	var good []Star
 	for i, s := range seen {
 		if square[i] <= limit {
 			good = append(good, s)
@@ -297,18 +297,18 @@ func withoutOutliers(seen []star, square []float64) []star {
 	return good
 }
 
-func (f attitudeFit) stance(kept []star) Stance {
+func (f attitudeFit) stance(kept []Star) Attitude {
 	chi2 := 0.0
 	for _, q := range f.square {
 		chi2 += q
 	}
 	factor := (noisePrior + chi2) / (noisePrior + float64(f.dof))
-	st := Stance{
+	st := Attitude{
 		Attitude:  sky.Attitude{R: f.r},
 		Stars:     len(kept),
 		RMS:       sky.Angle(f.rms),
 		Mirrored:  f.r.Det() > 0,
-		boresight: sky.Local(f.r.Column(2)),
+		Boresight: sky.Local(f.r.Column(2)),
 	}
 	for a := range 3 {
 		for b := range 3 {
@@ -316,7 +316,7 @@ func (f attitudeFit) stance(kept []star) Stance {
 		}
 	}
 	for _, s := range kept {
-		v := [3]float64{s.local.X, s.local.Y, s.local.Z}
+		v := [3]float64{s.Local.X, s.Local.Y, s.Local.Z}
 		for a := range 3 {
 			for b := range 3 {
 				st.spread[a][b] -= v[a] * v[b] / float64(len(kept))
@@ -329,14 +329,14 @@ func (f attitudeFit) stance(kept []star) Stance {
 
 // Attitude fits how the camera stood from the stars matched in one frame, taken
 // at the observer's moment.
-func (o *Observer) Attitude(pairs []Pair) (Stance, error) {
-	seen := make([]star, 0, len(pairs))
+func (o *Observer) Attitude(pairs []Pair) (Attitude, error) {
+	seen := make([]Star, 0, len(pairs))
 	for _, p := range pairs {
-		t := star{camera: sky.Unit(sky.Vec(p.Camera)), local: sky.Vec(o.Observed(sky.Unit(p.ICRS))), sigma: float64(p.Sigma)}
-		if !(t.sigma > 0) || math.IsInf(t.sigma, 0) || !(r3.Norm(t.camera) > 0.5) || !(r3.Norm(t.local) > 0.5) {
-			return Stance{}, fmt.Errorf("a matched star carries no direction or no error: %w", ErrMatchInDoubt)
+		t := Star{Camera: sky.Unit(sky.Vec(p.Camera)), Local: sky.Vec(o.Observed(sky.Unit(p.ICRS))), Sigma: float64(p.Sigma)}
+		if !(t.Sigma > 0) || math.IsInf(t.Sigma, 0) || !(r3.Norm(t.Camera) > 0.5) || !(r3.Norm(t.Local) > 0.5) {
+			return Attitude{}, fmt.Errorf("a matched star carries no direction or no error: %w", ErrMatchInDoubt)
 		}
 		seen = append(seen, t)
 	}
-	return fitStance(seen)
+	return FitAttitude(seen)
 }

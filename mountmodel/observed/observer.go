@@ -1,4 +1,4 @@
-package mountmodel
+package observed
 
 import (
 	"fmt"
@@ -161,6 +161,6 @@ func (o *Observer) Sun() sky.Local {
 	return o.refraction.Observed(sky.Local(o.toLocal.Apply(p)))
 }
 
-// sunUp tells whether the middle of the Sun is above the level, without
+// SunUp tells whether the middle of the Sun is above the level, without
 // refraction.
-func (o *Observer) sunUp() bool { return o.toLocal.Apply(r3.Scale(-1, o.sunToSite)).Z > 0 }
+func (o *Observer) SunUp() bool { return o.toLocal.Apply(r3.Scale(-1, o.sunToSite)).Z > 0 }

@@ -1,4 +1,4 @@
-package mountmodel
+package observed
 
 import (
 	"bufio"
@@ -23,7 +23,7 @@ const (
 
 // Source: testdata/erfa/earth.tsv, ERFA epv00, years 1972 to 2100.
 func TestEarthAgainstERFA(t *testing.T) {
-	f, err := os.Open("../testdata/erfa/earth.tsv")
+	f, err := os.Open("../../testdata/erfa/earth.tsv")
 	if err != nil {
 		t.Fatal(err)
 	}

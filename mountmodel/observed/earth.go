@@ -1,4 +1,4 @@
-package mountmodel
+package observed
 
 import (
 	"math"
@@ -109,7 +109,7 @@ func terrestrialToLocal(s sky.Site) sky.Matrix {
 	}
 }
 
-// siderealRate is that of the Earth's rotation against the stars in radians
+// SiderealRate is that of the Earth's rotation against the stars in radians
 // per second (IERS Conventions 2010: 7.2921151467e-5, value from memory;
 // refraction and precession change it by parts in 10000 at most).
-const siderealRate = 7.292115e-5
+const SiderealRate = 7.292115e-5

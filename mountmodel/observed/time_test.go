@@ -1,4 +1,4 @@
-package mountmodel
+package observed
 
 import (
 	"bufio"
@@ -14,7 +14,7 @@ import (
 
 // Source: testdata/erfa/leap_seconds.tsv, ERFA dat (IERS Bulletin C).
 func TestLeapSeconds(t *testing.T) {
-	f, err := os.Open("../testdata/erfa/leap_seconds.tsv")
+	f, err := os.Open("../../testdata/erfa/leap_seconds.tsv")
 	if err != nil {
 		t.Fatal(err)
 	}

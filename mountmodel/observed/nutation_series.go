@@ -57,7 +57,7 @@
 // ANY WAY OUT OF THE USE OF THIS SOFTWARE, EVEN IF ADVISED OF THE
 // POSSIBILITY OF SUCH DAMAGE.
 
-package mountmodel
+package observed
 
 // Made by testdata/erfa/make_series.py from ERFA 2.0.0; not to be edited by hand.
 

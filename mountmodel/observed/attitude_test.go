@@ -1,4 +1,4 @@
-package mountmodel
+package observed_test
 
 import (
 	"errors"
@@ -8,20 +8,26 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
 	"pgregory.net/rapid"
 )
 
+// leastDistorted is the number of stars from which a wide field is fitted with a
+// third-order term.
+const leastDistorted = 12
+
 // rescaled are the stars as a camera fit with a scale wrong by k and a
 // third-order term wrong by b (relative, at tangent 1) would give them.
-func rescaled(seen []star, k, b float64) []star {
-	out := make([]star, len(seen))
+func rescaled(seen []observed.Star, k, b float64) []observed.Star {
+	out := make([]observed.Star, len(seen))
 	for i, s := range seen {
-		x, y := s.camera.X/s.camera.Z, s.camera.Y/s.camera.Z
+		x, y := s.Camera.X/s.Camera.Z, s.Camera.Y/s.Camera.Z
 		f := 1 + k + b*(x*x+y*y)
-		out[i] = star{camera: sky.Unit(sky.Vec{X: f * x, Y: f * y, Z: 1}), local: s.local, sigma: s.sigma}
+		out[i] = observed.Star{Camera: sky.Unit(sky.Vec{X: f * x, Y: f * y, Z: 1}), Local: s.Local, Sigma: s.Sigma}
 	}
 	return out
 }
@@ -31,15 +37,15 @@ func rescaled(seen []star, k, b float64) []star {
 func TestStanceFreeOfScale(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
-		m.fieldW = sky.Angle(0.5*math.Exp(rng.Float64()*math.Log(80))) * sky.Degree
-		m.stars = minBendStars + rng.IntN(100)
+		m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
+		m.FieldW = sky.Angle(0.5*math.Exp(rng.Float64()*math.Log(80))) * sky.Degree
+		m.Stars = leastDistorted + rng.IntN(100)
 		k := rapid.Float64Range(-4e-3, 4e-3).Draw(rt, "scale error")
 		b := 0.0
-		if m.fieldW > 12*sky.Degree { // every random field then reaches wideField
+		if m.FieldW > 12*sky.Degree { // every random field then reaches wideField
 			b = rapid.Float64Range(-0.02, 0.02).Draw(rt, "third order")
 		}
-		st, err := fitStance(rescaled(m.field(0), k, b))
+		st, err := observed.FitAttitude(rescaled(m.Field(0), k, b))
 		if err != nil {
 			rt.Fatal(err)
 		}
@@ -47,10 +53,10 @@ func TestStanceFreeOfScale(t *testing.T) {
 		// distances): below 1e-3 arcsec for these fields; inverting the
 		// third-order distortion leaves a fifth-order one, 3 b^2 r^5, of at most
 		// 0.1 arcsec at the edge of the widest field, symmetric about the centre.
-		if d := turnBetween(st.R, m.attitude()); d > 0.05*sky.Arcsecond*max(1, m.fieldW/(10*sky.Degree)) {
-			rt.Fatalf("field %.1f degrees, %d stars: attitude off by %.4f arcsec", m.fieldW.Degrees(), m.stars, d.Arcseconds())
+		if d := simmount.TurnBetween(st.R, m.Attitude()); d > 0.05*sky.Arcsecond*max(1, m.FieldW/(10*sky.Degree)) {
+			rt.Fatalf("field %.1f degrees, %d stars: attitude off by %.4f arcsec", m.FieldW.Degrees(), m.Stars, d.Arcseconds())
 		}
-		if st.Mirrored != (m.attitude().Det() > 0) {
+		if st.Mirrored != (m.Attitude().Det() > 0) {
 			rt.Fatal("wrong hand")
 		}
 	})
@@ -79,13 +85,13 @@ func TestStanceCovariance(t *testing.T) {
 			sum := 0.0
 			const trials = 1200
 			for range trials {
-				m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
-				m.stars = c.stars
-				st, err := fitStance(m.field(c.factor))
+				m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+				m.Stars = c.stars
+				st, err := observed.FitAttitude(m.Field(c.factor))
 				if err != nil {
 					t.Fatal(err)
 				}
-				e := sky.VectorFromRotation(m.attitude().Mul(st.R.Transpose()))
+				e := sky.VectorFromRotation(m.Attitude().Mul(st.R.Transpose()))
 				sum += quadratic(t, st.Cov, e)
 			}
 			if mean := sum / trials; math.Abs(mean-c.mean) > c.give {
@@ -129,18 +135,18 @@ func TestStanceOutliers(t *testing.T) {
 		failures, outside := 0, 0
 		const trials = 60
 		for range trials {
-			m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
-			m.stars = c.stars
-			seen := m.field(1)
+			m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+			m.Stars = c.stars
+			seen := m.Field(1)
 			for i := range c.wrong {
-				seen[i].local = sky.RotationFromVector(r3.Scale(float64(c.by)*(0.5+rng.Float64()), squareTo(rng, seen[i].local))).Apply(seen[i].local)
+				seen[i].Local = sky.RotationFromVector(r3.Scale(float64(c.by)*(0.5+rng.Float64()), simmount.SquareTo(rng, seen[i].Local))).Apply(seen[i].Local)
 			}
-			st, err := fitStance(seen)
+			st, err := observed.FitAttitude(seen)
 			if err != nil {
 				failures++
 				continue
 			}
-			e := sky.VectorFromRotation(m.attitude().Mul(st.R.Transpose()))
+			e := sky.VectorFromRotation(m.Attitude().Mul(st.R.Transpose()))
 			if quadratic(t, st.Cov, e) > 16.27 { // chi-square of 3: 0.1 %
 				outside++
 			}
@@ -158,33 +164,35 @@ func TestStanceOutliers(t *testing.T) {
 
 func TestStanceRefusals(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
-	m := simAt(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
-	full := m.pairs(1)
-	o, err := NewObserver(m.site, m.air, m.now, 0)
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+	full := m.Pairs(1)
+	o, err := observed.NewObserver(m.Site, m.Air, m.Now, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
-	with := func(change func(p []Pair) []Pair) []Pair { return change(slices.Clone(full)) }
+	with := func(change func(p []observed.Pair) []observed.Pair) []observed.Pair {
+		return change(slices.Clone(full))
+	}
 	for _, c := range []struct {
 		name string
-		s    []Pair
+		s    []observed.Pair
 		want error
 	}{
-		{"no star", with(func(p []Pair) []Pair { return nil }), ErrFewStars},
-		{"two stars", with(func(p []Pair) []Pair { return p[:2] }), ErrFewStars},
-		{"one star thrice", with(func(p []Pair) []Pair { return []Pair{p[0], p[0], p[0]} }), sky.ErrRank},
-		{"stars along a line", with(func(p []Pair) []Pair {
-			var line []Pair
+		{"no star", with(func(p []observed.Pair) []observed.Pair { return nil }), observed.ErrFewStars},
+		{"two stars", with(func(p []observed.Pair) []observed.Pair { return p[:2] }), observed.ErrFewStars},
+		{"one star thrice", with(func(p []observed.Pair) []observed.Pair { return []observed.Pair{p[0], p[0], p[0]} }), sky.ErrRank},
+		{"stars along a line", with(func(p []observed.Pair) []observed.Pair {
+			var line []observed.Pair
 			for i := range 5 {
 				c := sky.Unit(sky.Camera{X: float64(i-2) * 1e-3, Z: 1})
-				line = append(line, Pair{Camera: c, ICRS: o.ICRS(sky.Local(m.attitude().Apply(sky.Vec(c)))), Sigma: sky.Arcsecond})
+				line = append(line, observed.Pair{Camera: c, ICRS: o.ICRS(sky.Local(m.Attitude().Apply(sky.Vec(c)))), Sigma: sky.Arcsecond})
 			}
 			return line
 		}), sky.ErrRank},
-		{"no error given", with(func(p []Pair) []Pair { p[3].Sigma = 0; return p }), ErrMatchInDoubt},
-		{"NaN error", with(func(p []Pair) []Pair { p[3].Sigma = sky.Angle(math.NaN()); return p }), ErrMatchInDoubt},
-		{"no direction", with(func(p []Pair) []Pair { p[3].Camera = sky.Camera{}; return p }), ErrMatchInDoubt},
-		{"NaN direction", with(func(p []Pair) []Pair { p[3].ICRS = sky.ICRS{X: math.NaN()}; return p }), ErrMatchInDoubt},
+		{"no error given", with(func(p []observed.Pair) []observed.Pair { p[3].Sigma = 0; return p }), observed.ErrMatchInDoubt},
+		{"NaN error", with(func(p []observed.Pair) []observed.Pair { p[3].Sigma = sky.Angle(math.NaN()); return p }), observed.ErrMatchInDoubt},
+		{"no direction", with(func(p []observed.Pair) []observed.Pair { p[3].Camera = sky.Camera{}; return p }), observed.ErrMatchInDoubt},
+		{"NaN direction", with(func(p []observed.Pair) []observed.Pair { p[3].ICRS = sky.ICRS{X: math.NaN()}; return p }), observed.ErrMatchInDoubt},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			if st, err := o.Attitude(c.s); !errors.Is(err, c.want) {
@@ -199,11 +207,11 @@ func TestStanceRefusals(t *testing.T) {
 // on observed directions comes out exact.
 func TestStanceUnderRefraction(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 1))
-	m := simAt(rng, sky.Site{Latitude: 25 * sky.Degree, ElevationM: 100}, 1*sky.Degree, 3*sky.Degree)
-	m.stars, m.fieldW = 60, 3*sky.Degree
+	m := simmount.New(rng, sky.Site{Latitude: 25 * sky.Degree, ElevationM: 100}, 1*sky.Degree, 3*sky.Degree)
+	m.Stars, m.FieldW = 60, 3*sky.Degree
 	for range 20 {
-		pairs := m.pairs(0)
-		o, err := NewObserver(m.site, m.air, m.now, 0)
+		pairs := m.Pairs(0)
+		o, err := observed.NewObserver(m.Site, m.Air, m.Now, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -212,10 +220,10 @@ func TestStanceUnderRefraction(t *testing.T) {
 			t.Fatal(err)
 		}
 		// The observer's inverse is good to 1e-4 arcsec for each star.
-		if d := turnBetween(st.R, m.attitude()); d > 0.01*sky.Arcsecond {
+		if d := simmount.TurnBetween(st.R, m.Attitude()); d > 0.01*sky.Arcsecond {
 			t.Errorf("attitude off by %.4f arcsec", d.Arcseconds())
 		}
-		m.theta += 17 * sky.Degree
-		m.wait(time.Minute, true)
+		m.Theta += 17 * sky.Degree
+		m.Wait(time.Minute, true)
 	}
 }

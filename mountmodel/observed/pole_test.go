@@ -1,11 +1,11 @@
-package mountmodel_test
+package observed_test
 
 import (
 	"math"
 	"testing"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -24,7 +24,7 @@ func TestPoleAgainstERFA(t *testing.T) {
 	rows := erfaTable(t, "pole.tsv")
 	for _, r := range rows {
 		site := sky.Site{Latitude: r.deg(t, "lat_deg")}
-		alt, az := sky.AltAzFromLocal(mountmodel.Pole(site, r.air(t), mountmodel.Refracted))
+		alt, az := sky.AltAzFromLocal(observed.Pole(site, r.air(t), observed.Refracted))
 		off := (alt - r.deg(t, "alt_deg")).Abs()
 		within := poleWithin
 		if site.Latitude.Abs().Sin() < 0.05 {
@@ -65,7 +65,7 @@ func TestPoleOfPracticeFrames(t *testing.T) {
 	} {
 		site := sky.Site{Latitude: sky.Angle(c.latDeg) * sky.Degree}
 		air := sky.Air{PressureHPa: c.hPa, TemperatureC: c.tempC, Humidity: 0.3, WavelengthUm: 0.55}
-		alt, _ := sky.AltAzFromLocal(mountmodel.Pole(site, air, mountmodel.Refracted))
+		alt, _ := sky.AltAzFromLocal(observed.Pole(site, air, observed.Refracted))
 		if off := (alt - sky.Angle(c.altDeg)*sky.Degree).Abs(); off > poleWithin {
 			t.Errorf("%s: altitude %.7f, want %.7f, off by %.4f arcsec", c.name, alt.Degrees(), c.altDeg, off.Arcseconds())
 		}
@@ -90,7 +90,7 @@ func TestStarsTurnAboutTruePole(t *testing.T) {
 			sky.Angle(rapid.Float64Range(-80, 80).Draw(t, "declination"))*sky.Degree)
 		var p [3]sky.Vec
 		for i := range p {
-			o, err := mountmodel.NewObserver(site, noAir, start.Add(time.Duration(i)*8*time.Hour), 0)
+			o, err := observed.NewObserver(site, noAir, start.Add(time.Duration(i)*8*time.Hour), 0)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -100,7 +100,7 @@ func TestStarsTurnAboutTruePole(t *testing.T) {
 			p[i] = sky.Vec(o.Observed(star))
 		}
 		axis := sky.Unit(sky.Local(r3.Cross(r3.Sub(p[1], p[0]), r3.Sub(p[2], p[0]))))
-		pole := mountmodel.Pole(site, noAir, mountmodel.True)
+		pole := observed.Pole(site, noAir, observed.True)
 		radius := r3.Norm(r3.Cross(sky.Vec(pole), p[0]))
 		off := min(sky.Separation(axis, pole), sky.Separation(sky.Local(r3.Scale(-1, sky.Vec(axis))), pole))
 		if off > within/sky.Angle(radius) {
@@ -114,20 +114,20 @@ func TestPoleSpecialLatitudes(t *testing.T) {
 	air := sky.StandardAir(0)
 	for _, c := range []struct {
 		latDeg        float64
-		kind          mountmodel.PoleKind
+		kind          observed.PoleKind
 		altDeg, azDeg float64
 		above, atMost sky.Angle // how far above altDeg it stands
 	}{
-		{90, mountmodel.Refracted, 90, 0, 0, 0},
-		{-90, mountmodel.Refracted, 90, 180, 0, 0},
-		{0, mountmodel.True, 0, 0, 0, 0},
-		{math.Copysign(0, -1), mountmodel.True, 0, 0, 0, 0},
-		{0, mountmodel.Refracted, 0, 0, 10 * sky.Arcminute, 13 * sky.Arcminute},
-		{-1e-9, mountmodel.Refracted, 0, 180, 10 * sky.Arcminute, 13 * sky.Arcminute},
-		{-33, mountmodel.True, 33, 180, 0, 0},
-		{47, mountmodel.True, 47, 0, 0, 0},
+		{90, observed.Refracted, 90, 0, 0, 0},
+		{-90, observed.Refracted, 90, 180, 0, 0},
+		{0, observed.True, 0, 0, 0, 0},
+		{math.Copysign(0, -1), observed.True, 0, 0, 0, 0},
+		{0, observed.Refracted, 0, 0, 10 * sky.Arcminute, 13 * sky.Arcminute},
+		{-1e-9, observed.Refracted, 0, 180, 10 * sky.Arcminute, 13 * sky.Arcminute},
+		{-33, observed.True, 33, 180, 0, 0},
+		{47, observed.True, 47, 0, 0, 0},
 	} {
-		d := mountmodel.Pole(sky.Site{Latitude: sky.Angle(c.latDeg) * sky.Degree}, air, c.kind)
+		d := observed.Pole(sky.Site{Latitude: sky.Angle(c.latDeg) * sky.Degree}, air, c.kind)
 		alt, az := sky.AltAzFromLocal(d)
 		up := alt - sky.Angle(c.altDeg)*sky.Degree
 		if !(up >= c.above-poleWithin && up <= c.atMost+poleWithin) {
@@ -141,13 +141,13 @@ func TestPoleSpecialLatitudes(t *testing.T) {
 }
 
 func TestPoleKindWords(t *testing.T) {
-	for _, k := range []mountmodel.PoleKind{mountmodel.Refracted, mountmodel.True} {
-		got, err := mountmodel.ParsePoleKind(k.String())
+	for _, k := range []observed.PoleKind{observed.Refracted, observed.True} {
+		got, err := observed.ParsePoleKind(k.String())
 		if err != nil || got != k {
 			t.Errorf("%v reads back as %v, %v", k, got, err)
 		}
 	}
-	if _, err := mountmodel.ParsePoleKind("magnetic"); err == nil {
+	if _, err := observed.ParsePoleKind("magnetic"); err == nil {
 		t.Error("an unknown pole was taken")
 	}
 }
