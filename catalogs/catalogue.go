@@ -10,6 +10,7 @@ import (
 	"sort"
 	"sync"
 
+	"polard/catalogs/cells"
 	"polard/mountmodel/sky"
 )
 
@@ -20,7 +21,7 @@ var bundled []byte
 // unpacked. It does not change after it is made and may be used by many
 // goroutines at once.
 type Catalogue struct {
-	grid
+	grid   cells.Grid
 	stars  []byte // starSize bytes each
 	fast   []byte // fastSize bytes each
 	first  []int32
@@ -75,7 +76,7 @@ func Parse(data []byte) (*Catalogue, error) {
 	}
 
 	c.bright = sync.OnceValue(func() []Star { return c.brightest(sky.ICRS{Z: 1}, 180*sky.Degree, brightStars) })
-	c.grid = newGrid(int(h.perEdge))
+	c.grid = cells.New(int(h.perEdge))
 	c.guide = make([]int32, 0, c.Len()/guideStride+1)
 	cell := 0
 	for i := 0; i < c.Len(); i += guideStride {
@@ -139,12 +140,12 @@ func (c *Catalogue) Len() int { return len(c.stars) / starSize }
 func (c *Catalogue) Source() [32]byte { return c.source }
 
 // Cells is the number of cells.
-func (c *Catalogue) Cells() int { return c.cells() }
+func (c *Catalogue) Cells() int { return c.grid.Count() }
 
 // CellRange gives the stars of a cell, lo to hi-1, brightest first. A cell
 // number outside 0 to Cells()-1 has none.
 func (c *Catalogue) CellRange(cell int) (lo, hi int32) {
-	if cell < 0 || cell >= c.cells() {
+	if cell < 0 || cell >= c.grid.Count() {
 		return 0, 0
 	}
 	return c.first[cell], c.first[cell+1]
@@ -177,15 +178,15 @@ func (c *Catalogue) CellStars(cell int) iter.Seq[Star] {
 
 // CellOf is the cell that holds the direction d, of any length, or -1 when d is
 // zero or not finite. A star's own direction gives its own cell.
-func (c *Catalogue) CellOf(d sky.ICRS) int { return c.cellOf(d) }
+func (c *Catalogue) CellOf(d sky.ICRS) int { return c.grid.CellOf(d) }
 
 // CellCenter is the middle of a cell, which must be 0 to Cells()-1.
-func (c *Catalogue) CellCenter(cell int) sky.ICRS { return sky.ICRS(c.centre(cell)) }
+func (c *Catalogue) CellCenter(cell int) sky.ICRS { return sky.ICRS(c.grid.Centre(cell)) }
 
 // CellRadius is the largest angle from the middle of a cell to a point of it;
 // the cell must be 0 to Cells()-1.
 func (c *Catalogue) CellRadius(cell int) sky.Angle {
-	return c.size[cell%(c.n*c.n)].radius
+	return c.grid.Radius(cell)
 }
 
 // CellsInCone yields, in ascending order, every cell that has a point within
@@ -193,11 +194,11 @@ func (c *Catalogue) CellRadius(cell int) sky.Angle {
 // it. A radius of 180 degrees or more is the whole sky; a negative one, or a
 // centre that is no direction, yields nothing.
 func (c *Catalogue) CellsInCone(center sky.ICRS, radius sky.Angle) iter.Seq[int] {
-	k, ok := newCone(center, radius)
+	k, ok := cells.NewCone(center, radius)
 	if !ok {
 		return func(func(int) bool) {}
 	}
-	return c.inCone(k)
+	return c.grid.InCone(k)
 }
 
 // Star gives the star of an index, which must be 0 to Len()-1.
@@ -211,27 +212,19 @@ func (c *Catalogue) Star(i int32) Star {
 
 // frame is what the places in one cell are counted from.
 type frame struct {
-	face   int
-	tu, tv float64
-	step   float64 // radians
+	cells.Frame
+	step float64 // radians
 }
 
 func (c *Catalogue) frame(cell int) frame {
-	face, row, col := c.split(cell)
-	return frame{face: face, tu: c.tan[col], tv: c.tan[row], step: math.Pi / 2 / float64(c.n*stepsPerCell)}
+	return frame{c.grid.Frame(cell), c.grid.Step(stepsPerCell)}
 }
 
 func (f *frame) direction(code []byte) sky.Vec {
 	const middle = (stepsPerCell - 1) / 2.0
 	u := float64(binary.LittleEndian.Uint16(code))
 	v := float64(binary.LittleEndian.Uint16(code[2:]))
-	a, da := tanSum(f.tu, (u-middle)*f.step)
-	b, db := tanSum(f.tv, (v-middle)*f.step)
-	// The three are of the order of 1, so that the plain norm is safe; it is
-	// much faster than one that guards against overflow.
-	x, y, z := a*db, b*da, da*db
-	k := 1 / math.Sqrt(x*x+y*y+z*z)
-	return fromFace(f.face, k*x, k*y, k*z)
+	return f.Direction((u-middle)*f.step, (v-middle)*f.step)
 }
 
 func (c *Catalogue) star(i int32, f frame) Star {
@@ -275,10 +268,10 @@ func (c *Catalogue) Brightest(center sky.ICRS, radius sky.Angle, n int) []Star {
 		return nil
 	}
 	if wantedOfAll(radius, n) <= brightStars {
-		if k, ok := newCone(center, radius); ok {
+		if k, ok := cells.NewCone(center, radius); ok {
 			out := make([]Star, 0, n)
 			for _, s := range c.bright() {
-				if k.holds(sky.Vec(s.Dir)) {
+				if k.Holds(sky.Vec(s.Dir)) {
 					if out = append(out, s); len(out) == n {
 						return out
 					}
@@ -359,22 +352,22 @@ func (c *Catalogue) limit(faintest float64) int {
 // scan calls visit for the stars in a cone whose magnitude code is at most
 // limit, by ascending index.
 func (c *Catalogue) scan(center sky.ICRS, radius sky.Angle, limit int, visit func(i int32, code []byte, d sky.Vec)) {
-	k, ok := newCone(center, radius)
+	k, ok := cells.NewCone(center, radius)
 	if !ok {
 		return
 	}
-	for cell := range c.inCone(k) {
+	for cell := range c.grid.InCone(k) {
 		if lo := c.first[cell]; lo == c.first[cell+1] || int(c.code(lo)[4]) > limit {
 			continue
 		}
 		f := c.frame(cell)
-		covered := k.covers(c.centre(cell), c.size[cell%(c.n*c.n)])
+		covered := k.Covers(&c.grid, cell)
 		for i := c.first[cell]; i < c.first[cell+1]; i++ {
 			code := c.code(i)
 			if int(code[4]) > limit {
 				break // the rest of the cell is no brighter
 			}
-			if d := f.direction(code); covered || k.holds(d) {
+			if d := f.direction(code); covered || k.Holds(d) {
 				visit(i, code, d)
 			}
 		}

@@ -28,7 +28,7 @@
 //
 //	star.go       a star and its motion
 //	catalogue.go  reading: Open, Parse, Star, Cone, Brightest
-//	cell.go       geometry of the cells
+//	cells         geometry of the cells
 //	format.go     the file: layout, Encode, checks
 //	compile       the command that makes the file from the published ones
 package catalogs

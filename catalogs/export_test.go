@@ -1,7 +1,9 @@
 package catalogs
 
+import "polard/catalogs/cells"
+
 // CoarsePerEdge makes the small files of the tests.
-const CoarsePerEdge = minPerEdge
+const CoarsePerEdge = cells.MinPerEdge
 
 // EncodeCoarse is Encode with few cells.
 func EncodeCoarse(stars []Star) ([]byte, error) {

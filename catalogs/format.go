@@ -9,6 +9,7 @@ import (
 	"math"
 	"slices"
 
+	"polard/catalogs/cells"
 	"polard/mountmodel/sky"
 )
 
@@ -76,12 +77,12 @@ type header struct {
 	source               [32]byte
 }
 
-func (h header) cells() int { return faces * int(h.perEdge) * int(h.perEdge) }
+func (h header) cells() int { return cells.Faces * int(h.perEdge) * int(h.perEdge) }
 
 // fileSize holds for any header, also an absurd one, without overflow.
 func (h header) fileSize() uint64 {
 	n := uint64(h.perEdge)
-	return headerSize + firstSize*(faces*n*n+1) + fastSize*uint64(h.fast) + starSize*uint64(h.stars)
+	return headerSize + firstSize*(cells.Faces*n*n+1) + fastSize*uint64(h.fast) + starSize*uint64(h.stars)
 }
 
 func parseHeader(data []byte) (header, error) {
@@ -96,7 +97,7 @@ func parseHeader(data []byte) (header, error) {
 	}
 	h = header{perEdge: le.Uint32(data[12:]), stars: le.Uint32(data[16:]), fast: le.Uint32(data[20:])}
 	copy(h.source[:], data[32:])
-	if h.perEdge < minPerEdge || h.perEdge > maxPerEdge || h.stars > math.MaxInt32 || h.fast > h.stars {
+	if h.perEdge < cells.MinPerEdge || h.perEdge > cells.MaxPerEdge || h.stars > math.MaxInt32 || h.fast > h.stars {
 		return h, damaged("the header claims %d cells an edge, %d stars, %d fast ones", h.perEdge, h.stars, h.fast)
 	}
 	if want := h.fileSize(); uint64(len(data)) != want {
@@ -196,11 +197,11 @@ func encode(stars []Star, source [32]byte, perEdge int) ([]byte, error) {
 }
 
 func pack(s Star, perEdge int) (packed, error) {
-	if !isDirection(s.Dir) {
+	if !cells.IsDirection(s.Dir) {
 		return packed{}, fmt.Errorf("direction %v is not a unit vector", s.Dir)
 	}
-	face, u, v := locate(sky.Vec(s.Dir), perEdge*stepsPerCell)
-	p := packed{cell: uint32((face*perEdge+v/stepsPerCell)*perEdge + u/stepsPerCell)}
+	face, u, v := cells.Locate(sky.Vec(s.Dir), int64(perEdge)*stepsPerCell)
+	p := packed{cell: uint32((face*perEdge+int(v/stepsPerCell))*perEdge + int(u/stepsPerCell))}
 	binary.LittleEndian.PutUint16(p.code[0:], uint16(u%stepsPerCell))
 	binary.LittleEndian.PutUint16(p.code[2:], uint16(v%stepsPerCell))
 
