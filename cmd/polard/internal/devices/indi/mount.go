@@ -1,0 +1,226 @@
+package indi
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
+)
+
+const (
+	propCoord  = "EQUATORIAL_EOD_COORD"
+	propMotion = "TELESCOPE_MOTION_WE"
+	propStop   = "TELESCOPE_ABORT_MOTION"
+	propRate   = "TELESCOPE_SLEW_RATE"
+	propTrack  = "TELESCOPE_TRACK_STATE"
+	motionWest = "MOTION_WEST"
+	motionEast = "MOTION_EAST"
+)
+
+// Mount is a mount of a server.
+type Mount struct {
+	c    *Client
+	name string
+}
+
+// Mount gives the mount of a name; whether there is one shows when it is used.
+func (c *Client) Mount(name string) *Mount { return &Mount{c, name} }
+
+// Name is what the user chose it by.
+func (m *Mount) Name() string { return m.name }
+
+// State is the newest report.
+func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
+	m.c.mu.Lock()
+	known := m.c.conn != nil && m.c.tree[m.name].property(propCoord) != nil
+	m.c.mu.Unlock()
+	if !known {
+		fresh, err := m.c.open(ctx, m.name, propCoord)
+		if err == nil && fresh {
+			// What a property is defined with is no report yet.
+			err = m.c.await(ctx, answerTimeout, func() (bool, error) {
+				p := m.c.tree[m.name].property(propCoord)
+				return p != nil && p.updates > 1, nil
+			})
+		}
+		if err != nil {
+			return devices.MountState{}, err
+		}
+	}
+	m.c.mu.Lock()
+	defer m.c.mu.Unlock()
+	d := m.c.tree[m.name]
+	coord := d.property(propCoord)
+	if coord == nil {
+		return devices.MountState{}, devices.ErrLost
+	}
+	ra, err := coord.number("RA")
+	if err != nil {
+		return devices.MountState{}, fmt.Errorf("%w: where %s points cannot be read: %w", devices.ErrDevice, m.name, err)
+	}
+	dec, err := coord.number("DEC")
+	if err != nil {
+		return devices.MountState{}, fmt.Errorf("%w: where %s points cannot be read: %w", devices.ErrDevice, m.name, err)
+	}
+	s := devices.MountState{
+		At: coord.at, RA: sky.Angle(ra) * sky.Hour, Dec: sky.Angle(dec) * sky.Degree,
+		Moving: coord.state == stateBusy, Tracking: d.property(propTrack).on("TRACK_ON"),
+		Parked: d.property("TELESCOPE_PARK").on("PARK"),
+		Side:   d.side(), Site: d.site(),
+	}
+	for _, axis := range []string{propMotion, "TELESCOPE_MOTION_NS"} {
+		p := d.property(axis)
+		if p == nil {
+			continue
+		}
+		for _, e := range p.elements {
+			s.Moving = s.Moving || e.value == switchOn
+		}
+		if p.state == stateAlert {
+			s.Trouble = trouble(d, "does not move as asked")
+		}
+	}
+	if coord.state == stateAlert {
+		s.Trouble = trouble(d, "reports an alert")
+	}
+	return s, nil
+}
+
+func trouble(d *device, otherwise string) string {
+	if d.said != "" {
+		return d.said
+	}
+	return otherwise
+}
+
+func (d *device) side() devices.PierSide {
+	p := d.property("TELESCOPE_PIER_SIDE")
+	switch {
+	case p.on("PIER_EAST") && !p.on("PIER_WEST"):
+		return devices.SideEast
+	case p.on("PIER_WEST") && !p.on("PIER_EAST"):
+		return devices.SideWest
+	}
+	return devices.SideUnknown
+}
+
+// site is the place set in the mount; nothing where it was never set.
+func (d *device) site() *sky.Site {
+	p := d.property("GEOGRAPHIC_COORD")
+	lat, err := p.number("LAT")
+	lon, lonErr := p.number("LONG")
+	elevation, elevationErr := p.number("ELEV")
+	if err = errors.Join(err, lonErr, elevationErr); err != nil || lat == 0 && lon == 0 {
+		return nil
+	}
+	site := sky.Site{Latitude: sky.Angle(lat) * sky.Degree, Longitude: (sky.Angle(lon) * sky.Degree).Signed(), ElevationM: elevation}
+	if site.Check() != nil {
+		return nil
+	}
+	return &site
+}
+
+// Turn begins to turn the right ascension axis: by its motion switch, or, for a mount without
+// one, to coordinates of the same declination.
+func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err error) {
+	s, err := m.State(ctx)
+	if err != nil {
+		return false, err
+	}
+	m.c.mu.Lock()
+	d := m.c.tree[m.name]
+	motion := d.property(propMotion) != nil
+	rate := d.brisk()
+	goTo := d.property(propCoord) != nil && d.property(propCoord).writable
+	after := "SLEW" // what the mount does once it is there
+	if s.Tracking {
+		after = "TRACK"
+	}
+	coordSet := d.property("ON_COORD_SET").element(after) != nil
+	m.c.moving[m.name] = true
+	m.c.mu.Unlock()
+	switch {
+	case motion:
+		way := motionWest
+		if by < 0 {
+			way = motionEast
+		}
+		if rate != "" {
+			if err := m.c.set("Switch", m.name, propRate, value{rate, switchOn}); err != nil {
+				return false, err
+			}
+		}
+		return false, m.c.set("Switch", m.name, propMotion, value{way, switchOn})
+	case goTo:
+		if coordSet {
+			if err := m.c.set("Switch", m.name, "ON_COORD_SET", value{after, switchOn}); err != nil {
+				return true, err
+			}
+		}
+		text := func(x float64) string { return strconv.FormatFloat(x, 'f', 8, 64) }
+		return true, m.c.set("Number", m.name, propCoord,
+			value{"RA", text((s.RA - by).Positive().Hours())}, value{"DEC", text(s.Dec.Degrees())})
+	}
+	return false, fmt.Errorf("%w: %s has no way to turn its right ascension axis alone", devices.ErrMissing, m.name)
+}
+
+// brisk is the rate to turn at: of the mount's own, which stand in growing order, the one below
+// the fastest; where there are two or fewer, the fastest.
+func (d *device) brisk() string {
+	p := d.property(propRate)
+	if p == nil || len(p.elements) == 0 {
+		return ""
+	}
+	if n := len(p.elements); n > 2 {
+		return p.elements[n-2].name
+	}
+	return p.elements[len(p.elements)-1].name
+}
+
+// Stop ends all motion of the mount. Without a connection that is done first thing when there is
+// one again.
+func (m *Mount) Stop(context.Context) error {
+	m.c.mu.Lock()
+	m.c.moving[m.name] = true
+	m.c.mu.Unlock()
+	if err := m.c.abortMotion(m.name); err != nil {
+		return fmt.Errorf("%w: %s could not be told to stop; it is told as soon as there is a connection. Be ready to switch it off", err, m.name)
+	}
+	m.c.mu.Lock()
+	delete(m.c.moving, m.name)
+	m.c.mu.Unlock()
+	return nil
+}
+
+// abortMotion takes both motion switches back and aborts whatever else moves.
+func (c *Client) abortMotion(name string) error {
+	return errors.Join(
+		c.set("Switch", name, propStop, value{"ABORT", switchOn}),
+		c.set("Switch", name, propMotion, value{motionWest, "Off"}, value{motionEast, "Off"}),
+	)
+}
+
+// SetTracking switches the drive.
+func (m *Mount) SetTracking(ctx context.Context, on bool) error {
+	s, err := m.State(ctx)
+	if err != nil || s.Tracking == on {
+		return err
+	}
+	member := "TRACK_OFF"
+	if on {
+		member = "TRACK_ON"
+	}
+	if err := m.c.set("Switch", m.name, propTrack, value{member, switchOn}); err != nil {
+		return err
+	}
+	err = m.c.await(ctx, answerTimeout, func() (bool, error) {
+		return m.c.tree[m.name].property(propTrack).on(member), nil
+	})
+	if errors.Is(err, devices.ErrTimeout) {
+		return fmt.Errorf("%w: %s does not switch its tracking", devices.ErrTimeout, m.name)
+	}
+	return err
+}
