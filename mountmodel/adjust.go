@@ -154,9 +154,10 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 		}
 	}
 	f := fit.frames[last]
+	n, c := sky.Vec(fit.Axis.Dir), sky.Vec(fit.Body)
 	extra := float64(fit.ModelError * fit.ModelError)
 	t := &Tracker{
-		n: fit.n, c: fit.c, bn: sky.TangentBasis(fit.n), bc: sky.TangentBasis(fit.c), ba: sky.TangentBasis(fit.n),
+		n: n, c: c, bn: sky.TangentBasis(n), bc: sky.TangentBasis(c), ba: sky.TangentBasis(n),
 		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
 		extra:   extra,
 		rate:    -observed.SiderealRate,

@@ -3,19 +3,11 @@ package mountmodel
 import (
 	"fmt"
 	"slices"
-	"time"
 
-	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
-
-// frame is one frame of a measurement.
-type frame struct {
-	FrameView
-	stance observed.Attitude
-}
 
 // measurement is the set of frames that one axis is taken from.
 type measurement struct {
@@ -66,6 +58,9 @@ const (
 	// leastWanted bounds that from below: mechanical noise does not average
 	// away without many frames.
 	leastWanted = 2.5 * sky.Arcsecond
+
+	// mostJoined bounds the frames that may join a finished measurement.
+	mostJoined = 40
 
 	// joinDoubt is the probability, if nothing moved, of a frame fitting as
 	// badly as one that is no longer counted to the measurement.
@@ -202,20 +197,20 @@ func (m *measurement) angles() int {
 	return count
 }
 
-// complete tells whether the measurement is good enough, or has the number of
-// frames asked for.
-func (m *measurement) complete(cfg Config, pole sky.Local) bool {
+// complete tells whether the measurement is good enough for the tolerance, or
+// has the number of frames asked for, where that is not 0.
+func (m *measurement) complete(count int, tolerance sky.Angle) bool {
 	if m.fit == nil {
 		return false
 	}
-	if cfg.MeasureFrames > 0 {
-		return len(m.frames) >= cfg.MeasureFrames
+	if count > 0 {
+		return len(m.frames) >= count
 	}
 	if m.angles() < leastFrames || m.fault.Fault == TubeStep || m.fault.Fault == MountStep || m.lastAside() {
 		return false
 	}
 	s, ok := spread(m.attitudes(), m.fit.n, m.fit.ModelError)
-	return ok && s <= wanted(cfg.Tolerance)
+	return ok && s <= wanted(tolerance)
 }
 
 // with is the measurement with one frame more; m stays as it is.
@@ -242,15 +237,6 @@ func (m *measurement) joined(f frame, pole sky.Local) (measurement, bool) {
 	}
 	with := m.with(f, pole)
 	return with, with.fit != nil && with.frames[len(with.frames)-1].Status != FrameSetAside
-}
-
-// tracker starts following the axis from the measurement.
-func (m *measurement) tracker(south bool) *Tracker {
-	mids := make([]time.Time, len(m.used))
-	for k, i := range m.used {
-		mids[k] = m.frames[i].Mid
-	}
-	return NewTracker(m.fit, mids, south)
 }
 
 // view lists the frames in order of arrival, refused ones in their places.

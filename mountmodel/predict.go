@@ -11,6 +11,11 @@ const (
 	// star noise alone would be content with a few degrees.
 	mechanicalNoise = 2 * sky.Arcsecond
 
+	// driftPrior is how fast an axis is taken to drift, per hour and
+	// coordinate, if it does: common practice; a tripod on grass settles by an
+	// arcminute in a night, one on frozen ground in an hour.
+	driftPrior = 30 * sky.Arcsecond
+
 	// leastAsked, mostAsked and askedStep are the further turns considered.
 	leastAsked = 5 * sky.Degree
 	mostAsked  = 120 * sky.Degree
@@ -74,4 +79,35 @@ func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, 
 	a := Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov.At(0, 0), cov.At(0, 1)}, {cov.At(1, 0), cov.At(1, 1)}}}
 	major, _, _ := a.Ellipse()
 	return major, true
+}
+
+// TurnAdvice says what turning the RA axis further would bring.
+type TurnAdvice struct {
+	Least    sky.Angle // the least further turn that reaches the wanted uncertainty; 0 when no turn up to the limit does
+	Expected []TurnForecast
+}
+
+// TurnForecast is the predicted uncertainty after one more frame.
+type TurnForecast struct {
+	Turn        sky.Angle // further turn
+	Uncertainty sky.Angle // semi-major axis of the 1-sigma ellipse of the axis, on the sky
+}
+
+// usualTurn is asked for where the prediction has no better advice.
+const usualTurn = 30 * sky.Degree
+
+// The turn asked for in one go: less, and the frames hardly differ; more, and
+// the tube may meet the tripod, while two smaller turns do as well.
+const (
+	shortTurn = 15 * sky.Degree
+	longTurn  = 60 * sky.Degree
+)
+
+// least is the turn to ask for: the least that reaches the wanted uncertainty,
+// within what is asked for in one go.
+func (a *TurnAdvice) least() sky.Angle {
+	if a == nil || a.Least == 0 {
+		return usualTurn
+	}
+	return min(max(a.Least, shortTurn), longTurn)
 }

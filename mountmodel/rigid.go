@@ -27,12 +27,7 @@ type rigid struct {
 // newRigid starts the plain model from an approximate axis.
 func newRigid(frames []sky.Attitude, n sky.Vec) *rigid {
 	same := make([]int, len(frames))
-	return newGrouped(frames, n, same, same, 1, 1)
-}
-
-// newGrouped starts a model with groups, every ground from the axis n.
-func newGrouped(frames []sky.Attitude, n sky.Vec, ground, body []int, grounds, bodies int) *rigid {
-	return newApart(frames, slices.Repeat([]sky.Vec{n}, grounds), ground, body, bodies)
+	return newApart(frames, []sky.Vec{n}, same, same, 1)
 }
 
 // newApart starts a model with groups, each ground from an axis of its own.
@@ -45,6 +40,25 @@ func newApart(frames []sky.Attitude, n []sky.Vec, ground, body []int, bodies int
 		m.c[b] = sky.Unit(m.c[b])
 	}
 	return m
+}
+
+// Bodies is the axis that several bodies share: see [FitBodies].
+type Bodies struct {
+	N    sky.Vec
+	C    []sky.Vec     // the axis as the camera of each body has it
+	Cov  *mat.SymDense // of N (2), then of each C (2), in their tangent planes
+	Chi2 float64
+	Dof  int
+}
+
+// FitBodies fits one axis, sought from n, to the frames of several bodies; body
+// tells to which each frame belongs. The model error is per coordinate.
+func FitBodies(frames []sky.Attitude, n sky.Vec, body []int, bodies int, modelError sky.Angle) (Bodies, error) {
+	m := newApart(frames, []sky.Vec{n}, make([]int, len(frames)), body, bodies)
+	if err := m.solve(modelError); err != nil {
+		return Bodies{}, err
+	}
+	return Bodies{N: m.n[0], C: m.c, Cov: m.covariance(), Chi2: m.chi2, Dof: m.dof()}, nil
 }
 
 // dof is two numbers per frame less two unknowns for each n and c.

@@ -165,9 +165,6 @@ const (
 // and to replay: some ten minutes of one frame every two seconds.
 const mostAdjusts = 300
 
-// mostJoined bounds the frames that may join a finished measurement.
-const mostJoined = 40
-
 // NewSession starts a session; nothing else runs.
 func NewSession(cfg Config, now time.Time) (*Session, error) {
 	if err := cfg.Check(); err != nil {
@@ -262,7 +259,7 @@ func (s *Session) do(event Event) error {
 // beginAdjusting ends the measurement.
 func (s *Session) beginAdjusting() {
 	s.phase = Adjusting
-	s.tracker = s.first.tracker(s.cfg.Site.South())
+	s.tracker = trackerFrom(&s.first, s.cfg.Site.South())
 	s.moved, s.held, s.undo, s.likeDec, s.notice, s.spoilt, s.bumped = false, nil, nil, false, nil, nil, nil
 	s.rest(s.lastHeard)
 }
@@ -500,7 +497,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	case Waiting, Measuring:
 		s.phase = Measuring
 		s.first.add(f, s.pole())
-		if past == roleOpen && !s.byHand && s.first.complete(s.cfg, s.pole()) {
+		if past == roleOpen && !s.byHand && s.first.complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.beginAdjusting()
 		}
 		return roleMeasures
@@ -524,7 +521,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	case Confirming:
 		s.follow(f)
 		s.again.add(f, s.pole())
-		if past == roleOpen && !s.byHand && s.again.complete(s.cfg, s.pole()) {
+		if past == roleOpen && !s.byHand && s.again.complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.confirm()
 		}
 		return roleMeasures
@@ -659,4 +656,13 @@ func Watch(cfg Config, sightings []Sighting) (View, error) {
 		return v, fmt.Errorf("%w: %w", ErrNotWatched, s.night.problem)
 	}
 	return v, fmt.Errorf("%w: %w", ErrNotWatched, ErrFewFrames)
+}
+
+// trackerFrom starts following the axis from the measurement.
+func trackerFrom(m *measurement, south bool) *Tracker {
+	mids := make([]time.Time, len(m.used))
+	for k, i := range m.used {
+		mids[k] = m.frames[i].Mid
+	}
+	return NewTracker(m.fit, mids, south)
 }

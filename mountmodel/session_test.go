@@ -819,3 +819,35 @@ func TestSessionToleratesWobble(t *testing.T) {
 func sightingOf(m *simmount.Mount, name string, noise float64) Sighting {
 	return Sighting{Name: name, Mid: m.Now, Pairs: m.Pairs(noise)}
 }
+
+// Ten frames of 300 stars: the newest frame's attitude and the axis anew.
+func BenchmarkFrameToAxis(b *testing.B) {
+	rng := rand.New(rand.NewPCG(8, 1))
+	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
+	m.Stars, m.FieldW = 300, 5*sky.Degree
+	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance, MeasureFrames: maxMeasureFrames}
+	s, err := NewSession(cfg, time.Time{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for range 9 {
+		s.Take(m.Now, sightingOf(m, m.Now.String(), 1))
+		m.Theta += 10 * sky.Degree
+		m.Wait(time.Minute, true)
+	}
+	next := sightingOf(m, "new", 1)
+	o, err := observed.NewObserver(m.Site, m.Air, next.Mid, 0)
+	if err != nil {
+		b.Fatal(err)
+	}
+	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
+	for b.Loop() {
+		st, err := o.Attitude(next.Pairs)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if _, err := FitAxis(append(s.first.attitudes(), st.Attitude), pole); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -24,45 +24,6 @@ const (
 	Watching   Phase = "watching"   // no procedure: every frame is an ordinary exposure
 )
 
-// FrameStatus is what became of one frame.
-type FrameStatus string
-
-// What becomes of a frame.
-const (
-	FrameMeasures  FrameStatus = "measures"   // part of the measurement
-	FrameSameAngle FrameStatus = "same angle" // part of the measurement, but no new angle of the RA axis
-	FrameSetAside  FrameStatus = "set aside"  // left out of the measurement because it does not fit the others
-	FrameAdjusts   FrameStatus = "adjusts"    // read as taken while the bolts were being turned
-	FrameWatches   FrameStatus = "watches"    // an ordinary exposure
-	FrameUnsolved  FrameStatus = "unsolved"   // gave no stars; Message says why
-	FrameUnusable  FrameStatus = "unusable"   // gave stars but cannot be used; Message says why
-)
-
-// FrameView is one frame as the page shows it.
-type FrameView struct {
-	Name     string
-	Mid      time.Time
-	Status   FrameStatus
-	Message  string    // empty, or what the user should know of this frame
-	Stars    int       // matched stars used
-	Turn     sky.Angle // of the RA axis since the first frame of the measurement, right-handed about the pole-seeking end; in [-180, 180) degrees
-	Residual sky.Angle // root mean square over the stars' field of what the rigid model leaves of this frame
-}
-
-// Placed tells whether the frame is one of a measurement, so that Turn and
-// Residual have a meaning.
-func (f FrameView) Placed() bool {
-	return f.Status == FrameMeasures || f.Status == FrameSameAngle || f.Status == FrameSetAside
-}
-
-// Standing is how the axis stands: with its uncertainty, against the pole,
-// and what to do about it.
-type Standing struct {
-	Axis   Axis
-	Offset Offset
-	Move   Move
-}
-
 // Drive says what the RA drive did since the frame before.
 type Drive string
 
@@ -85,18 +46,6 @@ type AdjustView struct {
 	// TrackingOdds is the probability, between 0 and 1, that the drive was
 	// following the sky.
 	TrackingOdds float64
-}
-
-// TurnAdvice says what turning the RA axis further would bring.
-type TurnAdvice struct {
-	Least    sky.Angle // the least further turn that reaches the wanted uncertainty; 0 when no turn up to the limit does
-	Expected []TurnForecast
-}
-
-// TurnForecast is the predicted uncertainty after one more frame.
-type TurnForecast struct {
-	Turn        sky.Angle // further turn
-	Uncertainty sky.Angle // semi-major axis of the 1-sigma ellipse of the axis, on the sky
 }
 
 // LockShift is what locking the bolts did to the axis: confirmed minus last
@@ -380,25 +329,6 @@ func (s *Session) starsAlone() bool {
 func knownTo(a Axis) sky.Angle {
 	major, _, _ := a.Ellipse()
 	return major
-}
-
-// usualTurn is asked for where the prediction has no better advice.
-const usualTurn = 30 * sky.Degree
-
-// The turn asked for in one go: less, and the frames hardly differ; more, and
-// the tube may meet the tripod, while two smaller turns do as well.
-const (
-	shortTurn = 15 * sky.Degree
-	longTurn  = 60 * sky.Degree
-)
-
-// least is the turn to ask for: the least that reaches the wanted uncertainty,
-// within what is asked for in one go.
-func (a *TurnAdvice) least() sky.Angle {
-	if a == nil || a.Least == 0 {
-		return usualTurn
-	}
-	return min(max(a.Least, shortTurn), longTurn)
 }
 
 // sentence joins the two moves.

@@ -3,7 +3,7 @@ package mountmodel
 // WarningCode names a kind of warning for programs; Message is for people.
 type WarningCode string
 
-// The warnings that a session can give.
+// The warnings that a measurement can give.
 const (
 	WarnTwoFrames   WarningCode = "two_frames"       // nothing tests the model
 	WarnLittleTurn  WarningCode = "little_turn"      // the axis is poorly fixed
@@ -12,15 +12,7 @@ const (
 	WarnTubeMoved   WarningCode = "tube_moved"       // declination or tube moved between two frames
 	WarnMountMoved  WarningCode = "mount_moved"      // tripod or bolts moved between two frames
 	WarnFlexure     WarningCode = "flexure"          // the departures grow smoothly
-	WarnAxisJumped  WarningCode = "axis_jumped"      // more than bolts do between two frames
-	WarnSlipped     WarningCode = "axis_turned"      // the RA axis turned while bolts were to be turned
-	WarnClock       WarningCode = "clock"            // exposure times do not fit the time at which frames arrive
-	WarnFileClock   WarningCode = "file_clock"       // exposure times differ from the files' own by what time zones do
-	WarnPlace       WarningCode = "place"            // by place and time given, a frame was pointed through the ground
-	WarnLean        WarningCode = "lean"             // the azimuth bolt's line leans: the base, or a wrong latitude
-	WarnNearZenith  WarningCode = "near_zenith"      // the azimuth bolt hardly moves the axis
 	WarnLowFrame    WarningCode = "low_frame"        // refraction is uncertain so near the horizon
-	WarnUnsolved    WarningCode = "unsolved"         // the newest frame gave no stars
 )
 
 // Warning is something the user should know beside the numbers.

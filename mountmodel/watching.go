@@ -182,11 +182,6 @@ const (
 	globalSize = allSize - localSize
 	axisSize   = atTube - localSize // shift and drift alone
 
-	// driftPrior is how fast an axis is taken to drift, per hour and
-	// coordinate, if it does: common practice; a tripod on grass settles by an
-	// arcminute in a night, one on frozen ground in an hour.
-	driftPrior = 30 * sky.Arcsecond
-
 	// driftBefore is the probability beforehand that it does; driftTold the
 	// odds after from which it is believed.
 	driftBefore = 0.2
@@ -411,14 +406,13 @@ func (w *watch) start() (sigma sky.Angle, err error) {
 	if _, clear := largestTurn(frames); !clear {
 		return 0, &TooLittleTurnError{Need: wantedTurn}
 	}
-	m := newGrouped(frames, w.n, make([]int, len(frames)), body, 1, len(w.stretches))
-	if err := m.solve(startError); err != nil {
+	m, err := FitBodies(frames, w.n, body, len(w.stretches), startError)
+	if err != nil {
 		return 0, &TooLittleTurnError{Turn: w.longestTurn(), Need: wantedTurn}
 	}
-	w.n, w.c = m.n[0], m.c
-	cov := m.covariance()
-	grown := max(1, m.chi2/float64(max(1, m.dof())))
-	return sky.Angle(math.Sqrt(grown * (cov.At(0, 0) + cov.At(1, 1)))), nil
+	w.n, w.c = m.N, m.C
+	grown := max(1, m.Chi2/float64(max(1, m.Dof)))
+	return sky.Angle(math.Sqrt(grown * (m.Cov.At(0, 0) + m.Cov.At(1, 1)))), nil
 }
 
 func (w *watch) longestTurn() sky.Angle {
