@@ -267,12 +267,12 @@ func (s *Session) beginAdjusting() {
 // confirm ends the measurement after the lock. It takes the place of the
 // first: whatever the bolts do from here on starts from it.
 func (s *Session) confirm() {
-	axis := s.again.fit.Axis
-	off := OffsetBetween(axis.Dir, s.unlocked.Dir)
-	both := Axis{Dir: axis.Dir}
+	confirmed := s.again.fit.Axis
+	off := OffsetBetween(confirmed.Dir, s.unlocked.Dir)
+	both := Axis{Dir: confirmed.Dir}
 	for i := range 2 {
 		for j := range 2 {
-			both.Cov[i][j] = axis.Cov[i][j] + s.unlocked.Cov[i][j]
+			both.Cov[i][j] = confirmed.Cov[i][j] + s.unlocked.Cov[i][j]
 		}
 	}
 	major, _, _ := both.Ellipse()
@@ -412,21 +412,21 @@ func (s *Session) rest(now time.Time) {
 }
 
 // learn takes the axis by a new frame as an answer of the bolts.
-func (s *Session) learn(now time.Time, axis Axis) {
-	newest := reading{now, axis}
+func (s *Session) learn(now time.Time, at Axis) {
+	newest := reading{now, at}
 	if alt, _ := sky.AltAzFromLocal(s.pole()); alt >= nearZenith {
 		return
 	}
 	if len(s.told) > 0 {
 		learnt := s.bolts.Clone()
-		learnt.Told(s.told, s.movement(s.toldFrom[0].axis, axis))
+		learnt.Told(s.told, s.movement(s.toldFrom[0].axis, at))
 		s.hinted = learnt
 		s.rest(now)
 		return
 	}
 	before := s.toldFrom[len(s.toldFrom)-1]
 	hinted := s.hinted.Clone()
-	if hinted.Untold(s.movement(before.axis, axis)) {
+	if hinted.Untold(s.movement(before.axis, at)) {
 		s.hinted = hinted
 		s.toldFrom = append(s.toldFrom, newest)
 		if n := len(s.toldFrom); n > mostAdjusts {

@@ -214,7 +214,7 @@ func TestSessionWholeJob(t *testing.T) {
 			if v.Phase != Done || v.Lock == nil {
 				t.Fatalf("after confirming: %s", v.Phase)
 			}
-			if moved := sky.Separation(before, d.m.AxisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+leastWanted {
+			if moved := sky.Separation(before, d.m.AxisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+2.5*sky.Arcsecond {
 				t.Errorf("the lock moved the axis by %.1f arcsec, told %.1f +- %.1f", moved.Arcseconds(), v.Lock.Total.Arcseconds(), v.Lock.Uncertainty.Arcseconds())
 			}
 			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > wanted(DefaultTolerance) {
@@ -681,7 +681,7 @@ func TestSessionForgets(t *testing.T) {
 		}
 	}
 	v := d.View()
-	if len(v.Adjust) != mostAdjusts || len(v.Frames) > 4+mostRefused || len(d.history) > 2*mostAdjusts+10 {
+	if len(v.Adjust) != mostAdjusts || len(v.Frames) > 4+50 || len(d.history) > 2*mostAdjusts+10 {
 		t.Errorf("%d adjusting, %d frames, %d entries", len(v.Adjust), len(v.Frames), len(d.history))
 	}
 	// What is left still gives the same axis under the same configuration.

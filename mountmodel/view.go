@@ -285,7 +285,7 @@ func (s *Session) instruct(v View) (string, []string) {
 // askTurn asks for the next frame of a measurement.
 func (s *Session) askTurn(v View) string {
 	m := s.running()
-	turn := v.Advice.least()
+	turn := v.Advice.Wanted()
 	switch {
 	case len(m.used) == 0:
 		return "Take the first frame of the measurement."

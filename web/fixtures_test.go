@@ -27,12 +27,12 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 	air := sky.StandardAir(site.ElevationM)
 	pole := observed.Pole(site, air, observed.Refracted)
 	poleAlt, poleAz := sky.AltAzFromLocal(pole)
-	axis := sky.LocalFromAltAz(poleAlt+alt, poleAz+az)
+	line := sky.LocalFromAltAz(poleAlt+alt, poleAz+az)
 	sd := float64(3 * sky.Arcsecond)
 	st := mountmodel.Standing{
-		Axis:   mountmodel.Axis{Dir: axis, Cov: [2][2]float64{{sd * sd, 0.3 * sd * sd}, {0.3 * sd * sd, 4 * sd * sd}}},
-		Offset: mountmodel.OffsetBetween(axis, pole),
-		Move:   mountmodel.Correction(axis, pole),
+		Axis:   mountmodel.Axis{Dir: line, Cov: [2][2]float64{{sd * sd, 0.3 * sd * sd}, {0.3 * sd * sd, 4 * sd * sd}}},
+		Offset: mountmodel.OffsetBetween(line, pole),
+		Move:   mountmodel.Correction(line, pole),
 	}
 	v := mountmodel.View{
 		Sequence:  7,

@@ -128,9 +128,9 @@ func turnTo(v mountmodel.View, l *Latest) *TurnTo {
 	if v.Phase != mountmodel.Measuring && v.Phase != mountmodel.Confirming || v.Advice == nil || l == nil || l.Sight == nil {
 		return nil
 	}
-	axis := v.Pole
+	line := v.Pole
 	if v.Now != nil {
-		axis = v.Now.Axis.Dir
+		line = v.Now.Axis.Dir
 	}
 	sight := sky.LocalFromAltAz(sky.Angle(l.Sight.AltDeg)*sky.Degree, sky.Angle(l.Sight.AzDeg)*sky.Degree)
 	var turns []sky.Angle
@@ -139,7 +139,7 @@ func turnTo(v mountmodel.View, l *Latest) *TurnTo {
 			turns = append(turns, f.Turn)
 		}
 	}
-	ways := mountmodel.TurnWays(axis, sight, v.Advice.Wanted(), turns)
+	ways := mountmodel.TurnWays(line, sight, v.Advice.Wanted(), turns)
 	return &TurnTo{
 		ByDeg: Number(ways[0].By.Degrees()), LowestDeg: Number(ways[0].Lowest.Degrees()), Against: against(ways[0]),
 		OtherLowestDeg: Number(ways[1].Lowest.Degrees()), OtherAgainst: against(ways[1]),

@@ -117,16 +117,16 @@ func readPractice(t *testing.T) map[string]*practiceFrame {
 
 // onAxis sets the mount up on an axis so that the boresight is as the frame
 // says at mid-exposure.
-func (p *practiceFrame) onAxis(axis sky.Local) rehearsal.Config {
+func (p *practiceFrame) onAxis(line sky.Local) rehearsal.Config {
 	c := p.config
 	pole := observed.Pole(c.Site, c.Air, observed.Refracted)
-	offset := mountmodel.OffsetBetween(axis, pole)
+	offset := mountmodel.OffsetBetween(line, pole)
 	c.Mount.OffsetAlt, c.Mount.OffsetAz = offset.Alt, offset.Az
-	c.Mount.PolarDistance = sky.Separation(axis, p.boresight)
+	c.Mount.PolarDistance = sky.Separation(line, p.boresight)
 	// Hour angle: about the axis from straight above it to the boresight,
 	// westwards.
-	above := r3.Sub(sky.Vec{Z: 1}, r3.Scale(axis.Z, sky.Vec(axis)))
-	side := r3.Cross(sky.Vec(axis), above)
+	above := r3.Sub(sky.Vec{Z: 1}, r3.Scale(line.Z, sky.Vec(line)))
+	side := r3.Cross(sky.Vec(line), above)
 	c.Mount.HourAngle = sky.Atan2(r3.Dot(sky.Vec(p.boresight), side), r3.Dot(sky.Vec(p.boresight), above))
 	if !c.Site.South() {
 		c.Mount.HourAngle *= -1
@@ -330,11 +330,11 @@ func TestPracticeBolts(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	axis := first.axis
+	line := first.axis
 	for _, n := range []string{"4", "5", "6", "7"} {
 		p := frames["adjust_000/f"+n+".fits"]
-		move := mountmodel.OffsetBetween(p.axis, axis)
-		axis = p.axis
+		move := mountmodel.OffsetBetween(p.axis, line)
+		line = p.axis
 		if err := rig.TurnAltitudeBolt(float64(move.Alt / c.Mount.AltitudeBolt.PerTurn)); err != nil {
 			t.Fatal(err)
 		}
