@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
@@ -56,7 +57,7 @@ type Tracker struct {
 	rests   float64       // probability that nobody turned a bolt before the newest frame
 	newest  time.Time
 	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
-	latest  Axis
+	latest  axis.Axis
 	seen    sky.Attitude // of the newest frame
 	leans   leaning
 }
@@ -140,20 +141,20 @@ const (
 )
 
 var (
-	restSizes = [...]sky.Angle{0.3 * sky.Arcsecond, mechanicalNoise}
+	restSizes = [...]sky.Angle{0.3 * sky.Arcsecond, axis.MechanicalNoise}
 	boltSizes = [...]sky.Angle{15 * sky.Arcsecond, 2 * sky.Arcminute, 15 * sky.Arcminute}
 )
 
 // NewTracker starts from a measurement. mids are the mid-exposure times of the
 // fit's frames, south tells that the axis points to the southern pole.
-func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
+func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 	last := 0
 	for i, m := range mids {
 		if !m.Before(mids[last]) {
 			last = i
 		}
 	}
-	f := fit.frames[last]
+	f := fit.Frames[last]
 	n, c := sky.Vec(fit.Axis.Dir), sky.Vec(fit.Body)
 	extra := float64(fit.ModelError * fit.ModelError)
 	t := &Tracker{
@@ -177,7 +178,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
 	b := t.bn
 	turn := [2]sky.Vec{r3.Cross(t.n, b[0]), r3.Cross(t.n, b[1])}
-	w, _ := sky.Invert2(across(f.Cov, t.n, b, extra)) // the fit has inverted the same
+	w, _ := sky.Invert2(axis.Across(f.Cov, t.n, b, extra)) // the fit has inverted the same
 	cn := f.Cov.Apply(t.n)
 	v := [2]float64{r3.Dot(cn, turn[0]), r3.Dot(cn, turn[1])}
 	k := [2]float64{w[0][0]*v[0] + w[0][1]*v[1], w[1][0]*v[0] + w[1][1]*v[1]}
@@ -192,8 +193,8 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 	for i := range 4 {
 		with := 0.0
 		for j := range 4 {
-			t.cov.SetSym(i, j, fit.cov.At(i, j))
-			with += fit.cov.At(i, j) * row[j]
+			t.cov.SetSym(i, j, fit.Cov.At(i, j))
+			with += fit.Cov.At(i, j) * row[j]
 		}
 		t.cov.SetSym(i, atTheta, with)
 		variance += row[i] * with
@@ -215,7 +216,7 @@ func NewTracker(fit *AxisFit, mids []time.Time, south bool) *Tracker {
 
 // Reading is what one frame tells while the bolts are turned.
 type Reading struct {
-	Axis         Axis
+	Axis         axis.Axis
 	Turn         sky.Angle // about the axis since the first frame of the measurement, in [-180, 180) degrees
 	Drive        Drive
 	TrackingOdds float64 // probability that the drive follows the sky
@@ -236,7 +237,7 @@ func (t *Tracker) LearnTilt(before *Tracker) {
 }
 
 // Axis is how the axis stood at the newest frame.
-func (t *Tracker) Axis() Axis { return t.latest }
+func (t *Tracker) Axis() axis.Axis { return t.latest }
 
 // Newest is the mid-exposure time of the newest frame taken in.
 func (t *Tracker) Newest() time.Time { return t.newest }
@@ -453,7 +454,7 @@ type hypothesis struct {
 func (t *Tracker) clues(seconds float64, l lean, told bool) []hypothesis {
 	follow, stiff := t.followed(), t.stays()
 	remainder := l.remainder(t.lean)
-	settled := float64(driftPrior) * seconds / 3600
+	settled := float64(axis.DriftPrior) * seconds / 3600
 	sizes := append(restSizes[:], boltSizes[:]...)
 	// share is the weight of size k where bolts rest with the probability given.
 	share := func(k int, rests float64) float64 {
@@ -749,7 +750,7 @@ func (t *Tracker) merge(guesses []guess, u *update, bare point) {
 	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
 	t.bn, t.bc, t.ba = carried(t.bn, t.n), carried(t.bc, t.c), carried(u.base, now)
 	t.cov = state
-	t.latest = Axis{Dir: sky.Local(now)}
+	t.latest = axis.Axis{Dir: sky.Local(now)}
 	for i := range 2 {
 		for j := range 2 {
 			t.latest.Cov[i][j] = state.At(atNow+i, atNow+j)

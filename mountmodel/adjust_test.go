@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -32,7 +33,7 @@ func measured(t *testing.T, m *simmount.Mount, noise float64, drive bool, angles
 		}
 		att, mids = append(att, st.Attitude), append(mids, m.Now)
 	}
-	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+	fit, err := axis.Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -419,7 +420,7 @@ func BenchmarkAdjust(b *testing.B) {
 		att, mids = append(att, st.Attitude), append(mids, m.Now)
 		m.Theta += 25 * sky.Degree
 	}
-	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+	fit, err := axis.Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
 
@@ -144,7 +145,7 @@ const (
 
 	// boltSettle is how far the axis comes to rest from where the bolt put it,
 	// per coordinate.
-	boltSettle = mechanicalNoise
+	boltSettle = axis.MechanicalNoise
 
 	// misTold is the probability that the person told something else than was
 	// turned, and misToldSpread how far the axis may then have gone.

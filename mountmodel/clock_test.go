@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -171,7 +172,7 @@ func TestClockNumbers(t *testing.T) {
 
 // wrongly fits the axis of the sightings as someone does who has site or clock
 // wrong.
-func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahead time.Duration) (*AxisFit, sky.Local) {
+func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahead time.Duration) (*axis.Fit, sky.Local) {
 	t.Helper()
 	var att []sky.Attitude
 	for _, s := range sightings {
@@ -186,7 +187,7 @@ func wrongly(t *testing.T, sightings []Sighting, site sky.Site, air sky.Air, ahe
 		att = append(att, st.Attitude)
 	}
 	pole := observed.Pole(site, air, observed.Refracted)
-	fit, err := FitAxis(att, pole)
+	fit, err := axis.Find(att, pole)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -329,7 +330,7 @@ func TestImpossiblePlace(t *testing.T) {
 		// A list that gives no axis still tells why.
 		v, _ := Measure(Config{Site: site, Air: m.Air, Tolerance: DefaultTolerance}, moved, 0)
 		for _, f := range v.Frames {
-			if f.Status == FrameUnusable && strings.Contains(f.Message, "below the horizon") && strings.Contains(f.Message, "check all three") {
+			if f.Status == axis.FrameUnusable && strings.Contains(f.Message, "below the horizon") && strings.Contains(f.Message, "check all three") {
 				impossible = true
 			}
 		}
@@ -395,7 +396,7 @@ func TestLatitudeByBolt(t *testing.T) {
 				m.Wait(time.Minute, false)
 			}
 			m.Theta -= 30 * sky.Degree
-			fit, err := FitAxis(att, observed.Pole(given, simmount.Airless, observed.True))
+			fit, err := axis.Find(att, observed.Pole(given, simmount.Airless, observed.True))
 			if err != nil {
 				t.Fatal(err)
 			}

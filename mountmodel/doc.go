@@ -3,10 +3,6 @@
 //
 // Where what is:
 //
-//	the axis                      axis.go; the model R c = n: rigid.go
-//	what broke                    diagnose.go; in words: measurement.go
-//	how far to turn               predict.go
-//	the correction in words       correction.go
 //	the axis while bolts turn     adjust.go: a filter on R c = n, bolts and drive
 //	how each bolt answers         bolts.go
 //	what else happened meanwhile  follow.go: faults, the clock

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -36,7 +37,7 @@ const (
 	// axisTold is the movement of the axis from which a turn of the RA axis is
 	// taken for something else: ten times the mechanical noise, since a turn
 	// carries the error of where the camera has the axis along.
-	axisTold = 10 * mechanicalNoise
+	axisTold = 10 * axis.MechanicalNoise
 
 	// coneError is how far a declination axis may be from square to the RA
 	// axis, and the boresight of a camera from square to the declination axis,
@@ -51,7 +52,7 @@ const (
 
 // step is one frame read from where the frame before left the tracker.
 type step struct {
-	frame    frame
+	frame    axis.Frame
 	tracker  *Tracker // with the frame taken in
 	reading  Reading
 	happened happened
@@ -59,11 +60,11 @@ type step struct {
 }
 
 // stepFrom reads a frame without keeping it: the tracker before stays as it is.
-func (s *Session) stepFrom(before *Tracker, f frame) step {
+func (s *Session) stepFrom(before *Tracker, f axis.Frame) step {
 	next := *before // Take replaces what a tracker holds and changes none of it
 	st := step{frame: f, tracker: &next}
 	seconds := f.Mid.Sub(before.newest).Seconds()
-	st.reading = next.Take(f.stance.Attitude, f.Mid)
+	st.reading = next.Take(f.Observed.Attitude, f.Mid)
 	grown := (next.theta - before.theta).Signed()
 	st.turned = grown
 	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
@@ -87,11 +88,11 @@ func (s *Session) stepFrom(before *Tracker, f frame) step {
 // declination tells whether a frame differs from the newest one by a turn
 // about the declination axis, the drive running or not. That axis is square to
 // the RA axis and, but for the saddle, to the boresight.
-func (t *Tracker) declination(f frame, seconds float64) bool {
+func (t *Tracker) declination(f axis.Frame, seconds float64) bool {
 	n := sky.Vec(t.latest.Dir)
 	for _, drive := range []sky.Angle{0, sky.Angle(t.rate * seconds)} {
 		from := sky.Rotation(n, drive).Mul(t.seen.R)
-		by := sky.VectorFromRotation(f.stance.R.Mul(from.Transpose()))
+		by := sky.VectorFromRotation(f.Observed.R.Mul(from.Transpose()))
 		square := r3.Cross(n, from.Column(2)) // of the length of the sine of the distance from the axis
 		sine := r3.Norm(square)
 		size := r3.Norm(by)
@@ -108,7 +109,7 @@ func (t *Tracker) declination(f frame, seconds float64) bool {
 			{n, coneError.Sin()},
 			{third, min(1, saddle.Sin()/sine)},
 		} {
-			variance := r3.Dot(c.along, t.seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.stance.Cov.Apply(c.along)) +
+			variance := r3.Dot(c.along, t.seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.Observed.Cov.Apply(c.along)) +
 				2*t.extra + float64(driveWanderMost*driveWanderMost) + c.error*c.error*size*size
 			chi2 += r3.Dot(by, c.along) * r3.Dot(by, c.along) / variance
 		}
@@ -122,7 +123,7 @@ func (t *Tracker) declination(f frame, seconds float64) bool {
 // follow reads a frame as taken while the bolts were being turned. A frame
 // that fits neither bolts nor a turn of the RA axis is held until the next one
 // tells whether it was wrong or something moved.
-func (s *Session) follow(f frame) {
+func (s *Session) follow(f axis.Frame) {
 	s.moved = true
 	s.notice = nil
 	if s.phase == Confirming {
@@ -197,7 +198,7 @@ func swings(before, now [2]float64) bool {
 // tookBack tells whether a frame shows that the one before it was wrong, though
 // it looked as if the bolts had been turned: the axis stands where it stood before
 // that. Then that frame is left out, and the new one is read from there.
-func (s *Session) tookBack(f frame) bool {
+func (s *Session) tookBack(f axis.Frame) bool {
 	u := s.undo
 	if u == nil || s.phase != Adjusting || len(s.told) > 0 {
 		return false
@@ -217,11 +218,11 @@ func (s *Session) tookBack(f frame) bool {
 // rests tells whether a frame stands as a held one did, but for the drive. When
 // the tube has moved on the mount, the tracker no longer knows about which line
 // the drive turns it.
-func (st step) rests(f frame, rate float64) bool {
+func (st step) rests(f axis.Frame, rate float64) bool {
 	if st.happened != decTurned && st.happened != tooFar {
 		return false
 	}
-	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.stance.R.Mul(st.frame.stance.R.Transpose()))))
+	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.Observed.R.Mul(st.frame.Observed.R.Transpose()))))
 	drive := sky.Angle(rate * f.Mid.Sub(st.frame.Mid).Seconds()).Abs()
 	return turned < slipTold || (turned-drive).Abs() < slipTold
 }
@@ -230,32 +231,32 @@ func (st step) rests(f frame, rate float64) bool {
 func (st step) fits() bool { return st.happened == boltsOnly || st.happened == raTurned }
 
 // setAside leaves a frame out that the frames around it do not bear out.
-func (s *Session) setAside(f frame) {
-	f.Status, f.Message = FrameSetAside, "does not fit the frames around it and was left out"
-	s.running().refuse(f.FrameView)
-	s.notice = &Warning{Code: WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
+func (s *Session) setAside(f axis.Frame) {
+	f.Status, f.Message = axis.FrameSetAside, "does not fit the frames around it and was left out"
+	s.running().Refuse(f.FrameReport)
+	s.notice = &axis.Warning{Code: axis.WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
 		"%s does not fit the frames around it and was left out: a wrong match, wind, or a touch while it was exposed. Nothing needs to be done.", f.Name)}
 }
 
 // unusable lists a frame from which the axis cannot be read any more.
-func (s *Session) unusable(f frame) {
-	f.Status, f.Message = FrameUnusable, "taken after the tube moved on the mount"
-	s.running().refuse(f.FrameView)
+func (s *Session) unusable(f axis.Frame) {
+	f.Status, f.Message = axis.FrameUnusable, "taken after the tube moved on the mount"
+	s.running().Refuse(f.FrameReport)
 }
 
 // cameBack tells whether an axis is where it was before an excursion: within
 // the noise, and within a small part of the way.
-func (s *Session) cameBack(before, away, now Axis) bool {
+func (s *Session) cameBack(before, away, now axis.Axis) bool {
 	return !s.movement(before, now).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
 }
 
 // sameAgain tells whether an axis is the same again, after an excursion on which
 // nothing but a hand could have taken it: within the noise of the frames alone,
 // and nearer than hands come.
-func (s *Session) sameAgain(before, away, now Axis) bool {
+func (s *Session) sameAgain(before, away, now axis.Axis) bool {
 	m := s.movement(before, now)
 	for i := range 2 {
-		m.Cov[i][i] += float64(mechanicalNoise * mechanicalNoise)
+		m.Cov[i][i] += float64(axis.MechanicalNoise * axis.MechanicalNoise)
 	}
 	w, ok := sky.Invert2(m.Cov)
 	if !ok {
@@ -293,16 +294,16 @@ func (s *Session) hold(st step) {
 
 // doubt says that a frame does not fit what is done while bolts are turned.
 func (s *Session) doubt(st step) {
-	s.notice = &Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
+	s.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
 		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
-		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.stance.R.Mul(s.tracker.seen.R.Transpose()))))))}
+		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.Observed.R.Mul(s.tracker.seen.R.Transpose()))))))}
 }
 
 // settle decides on a held frame that the next one bears out: something moved.
 func (s *Session) settle(held, after step) {
 	name := held.frame.Name
 	if held.happened == decTurned || held.happened == tooFar || s.likeDec && s.phase == Adjusting {
-		s.spoilt = &Warning{Code: WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
+		s.spoilt = &axis.Warning{Code: axis.WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if s.phase == Done {
 			s.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
@@ -313,7 +314,7 @@ func (s *Session) settle(held, after step) {
 	}
 	s.accept(held)
 	s.accept(after)
-	s.bumped = &Warning{Code: WarnMountMoved, Frame: name, Message: fmt.Sprintf(
+	s.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: name, Message: fmt.Sprintf(
 		"Right before %s the mount moved in a way that bolts do not: the tripod was bumped or settled, or bolts and RA axis were turned at once. The axis is read as it now stands. If the tube or the camera was touched, start over.", name)}
 	s.rest(s.lastHeard)
 }
@@ -342,14 +343,14 @@ func (s *Session) accept(st step) {
 	case Adjusting:
 		s.learn(s.lastHeard, r.Axis)
 		if st.happened == raTurned {
-			s.notice = &Warning{Code: WarnSlipped, Frame: f.Name, Message: fmt.Sprintf(
+			s.notice = &axis.Warning{Code: WarnSlipped, Frame: f.Name, Message: fmt.Sprintf(
 				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, sky.AngleWords(st.turned))}
 		}
 	case Done:
-		if s.bumped == nil && sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir) > axisTold && s.movement(s.first.fit.Axis, r.Axis).moved() && s.movement(before, r.Axis).moved() {
-			s.bumped = &Warning{Code: WarnMountMoved, Frame: f.Name, Message: fmt.Sprintf(
+		if s.bumped == nil && sky.Separation(s.first.Fit.Axis.Dir, r.Axis.Dir) > axisTold && s.movement(s.first.Fit.Axis, r.Axis).moved() && s.movement(before, r.Axis).moved() {
+			s.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: f.Name, Message: fmt.Sprintf(
 				"Since it was confirmed the axis has moved by %s, with the bolts locked: the tripod settled or was bumped, or a bolt was turned. Unlock the bolts and adjust again if that is too much.",
-				sky.AngleWords(sky.Separation(s.first.fit.Axis.Dir, r.Axis.Dir)))}
+				sky.AngleWords(sky.Separation(s.first.Fit.Axis.Dir, r.Axis.Dir)))}
 		}
 	}
 }
@@ -361,11 +362,11 @@ const lockMost = 5 * sky.Arcminute
 // lockDoubt speaks up when the lock seems to have moved the axis farther than
 // locks do. A turn in declination near the meridian looks like the altitude
 // bolt's; this is where it comes out.
-func (l *LockShift) lockDoubt() *Warning {
+func (l *LockShift) lockDoubt() *axis.Warning {
 	if l == nil || l.Total < lockMost {
 		return nil
 	}
-	return &Warning{Code: WarnTubeMoved, Message: fmt.Sprintf(
+	return &axis.Warning{Code: axis.WarnTubeMoved, Message: fmt.Sprintf(
 		"The confirmed axis lies %s from where it was read before the bolts were locked, farther than a lock moves it: the declination was turned, or the tube shifted, while the bolts were being turned. The confirmed axis holds; unlock and adjust from it.", sky.AngleWords(l.Total))}
 }
 
@@ -399,10 +400,10 @@ func (s *Session) hearClock(now time.Time, sighting *Sighting) {
 	switch {
 	case host.Kind == ClockZone || host.Kind == ClockSummer:
 		// It stays until the user starts over: frames of before are wrong still.
-		s.clock, s.clockZone = &Warning{Code: WarnClock, Message: host.Message}, true
+		s.clock, s.clockZone = &axis.Warning{Code: WarnClock, Message: host.Message}, true
 	case s.clockZone:
 	case host.Kind == ClockOff && host.Offset.Abs() > clockSlack:
-		s.clock = &Warning{Code: WarnClock, Message: host.Message}
+		s.clock = &axis.Warning{Code: WarnClock, Message: host.Message}
 	default:
 		s.clock = nil
 	}
@@ -431,6 +432,6 @@ func (s *Session) hearFile(stamp Stamp, sighting *Sighting) {
 		return
 	}
 	if file, _ := CheckClock(s.files, s.cfg.Site.Longitude); file.Kind == ClockZone || file.Kind == ClockSummer {
-		s.fileClock = &Warning{Code: WarnFileClock, Message: file.Message + " If the files lie on a card or stick, it may be its way of keeping time instead."}
+		s.fileClock = &axis.Warning{Code: WarnFileClock, Message: file.Message + " If the files lie on a card or stick, it may be its way of keeping time instead."}
 	}
 }

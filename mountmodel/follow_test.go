@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/sky"
 
@@ -62,7 +63,7 @@ func TestFollowLeavesAWildFrameOut(t *testing.T) {
 	}
 	d.m.Body = keep
 	v = d.shoot(0)
-	if v.Doubt || codes(v) != string(WarnFrameStands) || len(v.Adjust) != len(before.Adjust)+1 {
+	if v.Doubt || codes(v) != string(axis.WarnFrameStands) || len(v.Adjust) != len(before.Adjust)+1 {
 		t.Errorf("after it: doubt %v, %s, %d adjusting", v.Doubt, codes(v), len(v.Adjust))
 	}
 	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 20*sky.Arcsecond {
@@ -82,13 +83,13 @@ func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 		turnDeclination(d.m, by)
 		d.shoot(0)
 		v := d.shoot(0)
-		if codes(v) != string(WarnTubeMoved) || !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "start over") {
+		if codes(v) != string(axis.WarnTubeMoved) || !v.Doubt || v.Within || len(v.Moves) > 0 || !strings.Contains(v.Instruction, "start over") {
 			t.Fatalf("by %s: %s, told %q", sky.AngleWords(by), codes(v), v.Instruction)
 		}
 		if v.Now.Axis != before.Now.Axis {
 			t.Error("the axis now told follows the tube")
 		}
-		if f := v.Frames[len(v.Frames)-1]; f.Status != FrameUnusable || f.Message == "" {
+		if f := v.Frames[len(v.Frames)-1]; f.Status != axis.FrameUnusable || f.Message == "" {
 			t.Errorf("the frame is listed as %+v", f)
 		}
 		turnDeclination(d.m, -by)
@@ -115,7 +116,7 @@ func TestLockThatIsNone(t *testing.T) {
 	if w := (&LockShift{Total: 2 * sky.Arcminute}).lockDoubt(); w != nil {
 		t.Errorf("%+v", w)
 	}
-	if w := (&LockShift{Total: 40 * sky.Arcminute}).lockDoubt(); w == nil || w.Code != WarnTubeMoved {
+	if w := (&LockShift{Total: 40 * sky.Arcminute}).lockDoubt(); w == nil || w.Code != axis.WarnTubeMoved {
 		t.Errorf("%+v", w)
 	}
 }

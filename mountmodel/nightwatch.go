@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -57,7 +58,7 @@ const (
 type WatchedNight struct {
 	Since, Until time.Time
 	Frames       int
-	Standing     Standing // as the axis stood at the end
+	Standing     axis.Status // as the axis stood at the end
 }
 
 // NewNightWatch starts with nothing. The configuration must pass its check.
@@ -149,8 +150,8 @@ func (w *NightWatch) endNight() {
 
 func (w *NightWatch) pole() sky.Local { return observed.Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
 
-func (w *NightWatch) standing() Standing {
-	return Standing{Axis: w.fit.Axis, Offset: OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: Correction(w.fit.Axis.Dir, w.pole())}
+func (w *NightWatch) standing() axis.Status {
+	return axis.Status{Axis: w.fit.Axis, Offset: axis.OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: axis.Correction(w.fit.Axis.Dir, w.pole())}
 }
 
 // refit fits the frames when they have grown by enough.
@@ -168,17 +169,17 @@ func (w *NightWatch) retune(cfg Config) {
 	w.cfg, w.fitted, w.fit, w.problem = cfg, 0, nil, nil
 	for i, n := range w.before {
 		a := n.Standing.Axis
-		w.before[i].Standing = Standing{Axis: a, Offset: OffsetBetween(a.Dir, w.pole()), Move: Correction(a.Dir, w.pole())}
+		w.before[i].Standing = axis.Status{Axis: a, Offset: axis.OffsetBetween(a.Dir, w.pole()), Move: axis.Correction(a.Dir, w.pole())}
 	}
 }
 
 // WatchView is what a watched night has told so far.
 type WatchView struct {
-	Since, Until time.Time // mid-exposure of the first and the newest frame
-	Frames       int       // taken in
-	Fit          *WatchFit // nil while the frames do not tell; never changed afterwards
-	Standing     *Standing // of Fit
-	Sentences    []string  // the result in plain words, or why there is none yet
+	Since, Until time.Time    // mid-exposure of the first and the newest frame
+	Frames       int          // taken in
+	Fit          *WatchFit    // nil while the frames do not tell; never changed afterwards
+	Standing     *axis.Status // of Fit
+	Sentences    []string     // the result in plain words, or why there is none yet
 	Before       []WatchedNight
 }
 
@@ -189,7 +190,7 @@ func (w *NightWatch) View() *WatchView {
 	}
 	w.refit()
 	v := &WatchView{Since: w.since, Until: w.until, Frames: w.taken, Fit: w.fit, Before: slices.Clone(w.before)}
-	var short *TooLittleTurnError
+	var short *axis.TooLittleTurnError
 	switch {
 	case w.fit != nil:
 		s := w.standing()

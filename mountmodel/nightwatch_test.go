@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -63,7 +64,7 @@ func TestSessionWatches(t *testing.T) {
 		if v.Within || !strings.Contains(v.Instruction, "outside the tolerance") || !strings.Contains(v.Instruction, "start over and measure") {
 			t.Errorf("25 arcminutes off: within %v, %q", v.Within, v.Instruction)
 		}
-		if n := len(v.Frames); n != 60 || v.Frames[n-1].Status != FrameWatches {
+		if n := len(v.Frames); n != 60 || v.Frames[n-1].Status != axis.FrameWatches {
 			t.Errorf("%d frames listed", n)
 		}
 		// Events of the procedure do not fit; a new start leads to it.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -100,35 +101,35 @@ type Session struct {
 type present struct {
 	sequence  int
 	phase     Phase
-	poles     [2]sky.Local // by PoleKind
-	first     measurement  // the measurement that bolts are turned by
-	again     measurement  // after the lock
-	tracker   *Tracker     // from the end of a measurement on
-	moved     bool         // a frame after the measurement no longer fits it
+	poles     [2]sky.Local     // by PoleKind
+	first     axis.Measurement // the measurement that bolts are turned by
+	again     axis.Measurement // after the lock
+	tracker   *Tracker         // from the end of a measurement on
+	moved     bool             // a frame after the measurement no longer fits it
 	adjust    []AdjustView
-	held      *step      // a frame in doubt
-	lastMove  [2]float64 // of the axis, by the newest frame, across and up
-	undo      *undo      // how things stood before the newest frame, if that may prove wrong
-	likeDec   bool       // a movement taken for one of the bolts may have been one of the declination
-	notice    *Warning   // about the newest frame, while bolts are turned
-	noticed   []Warning  // of all frames of a list
-	spoilt    *Warning   // the tube moved after the measurement: nothing can be read any more
-	bumped    *Warning   // the mount moved by something else than bolts
-	clock     *Warning   // the camera's clock and the host's disagree
-	clockZone bool       // by what time zones differ: until the user starts over
-	stamps    []Stamp    // of the newest frames
-	files     []Stamp    // those that are compared with the files' own times
-	fileClock *Warning   // the camera's clock and the files' times disagree
-	unsolved  *Warning   // about the newest frame
-	blind     bool       // the newest frame tells nothing of how things now stand
-	unlocked  Axis       // as the axis stood when the bolts were locked
+	held      *step          // a frame in doubt
+	lastMove  [2]float64     // of the axis, by the newest frame, across and up
+	undo      *undo          // how things stood before the newest frame, if that may prove wrong
+	likeDec   bool           // a movement taken for one of the bolts may have been one of the declination
+	notice    *axis.Warning  // about the newest frame, while bolts are turned
+	noticed   []axis.Warning // of all frames of a list
+	spoilt    *axis.Warning  // the tube moved after the measurement: nothing can be read any more
+	bumped    *axis.Warning  // the mount moved by something else than bolts
+	clock     *axis.Warning  // the camera's clock and the host's disagree
+	clockZone bool           // by what time zones differ: until the user starts over
+	stamps    []Stamp        // of the newest frames
+	files     []Stamp        // those that are compared with the files' own times
+	fileClock *axis.Warning  // the camera's clock and the files' times disagree
+	unsolved  *axis.Warning  // about the newest frame
+	blind     bool           // the newest frame tells nothing of how things now stand
+	unlocked  axis.Axis      // as the axis stood when the bolts were locked
 	lock      *LockShift
-	bolts     *Bolts      // up to the last strokes told
-	hinted    *Bolts      // and what untold movements since have shown
-	told      []Stroke    // since the newest frame
-	toldFrom  []reading   // where the axis stood since the last strokes told, oldest first
-	watched   []FrameView // the newest ordinary exposures
-	night     *NightWatch // nil unless ordinary exposures are watched
+	bolts     *Bolts             // up to the last strokes told
+	hinted    *Bolts             // and what untold movements since have shown
+	told      []Stroke           // since the newest frame
+	toldFrom  []reading          // where the axis stood since the last strokes told, oldest first
+	watched   []axis.FrameReport // the newest ordinary exposures
+	night     *NightWatch        // nil unless ordinary exposures are watched
 	lastMid   time.Time
 	lastHeard time.Time
 }
@@ -146,7 +147,7 @@ type entry struct {
 // reading is where the axis stood when a frame reached the session.
 type reading struct {
 	heard time.Time
-	axis  Axis
+	axis  axis.Axis
 }
 
 // role is what a sighting was taken for. It is kept, so that a session
@@ -224,9 +225,9 @@ func (s *Session) do(event Event) error {
 	switch event {
 	case Measured:
 		switch {
-		case s.phase == Measuring && s.first.fit != nil:
+		case s.phase == Measuring && s.first.Fit != nil:
 			s.beginAdjusting()
-		case s.phase == Confirming && s.again.fit != nil:
+		case s.phase == Confirming && s.again.Fit != nil:
 			s.confirm()
 		case s.phase == Adjusting || s.phase == Done:
 			return fmt.Errorf("the measurement is already done: %w", ErrNotNow)
@@ -237,13 +238,13 @@ func (s *Session) do(event Event) error {
 		if s.phase != Adjusting {
 			return fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)
 		}
-		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), measurement{}, nil
+		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), axis.Measurement{}, nil
 	case WatchOnly:
 		s.phase, s.night = Watching, NewNightWatch(s.cfg)
 	case Unlocked:
 		switch s.phase {
 		case Confirming:
-			s.again = measurement{}
+			s.again = axis.Measurement{}
 		case Done:
 		default:
 			return ErrNotLocked
@@ -267,9 +268,9 @@ func (s *Session) beginAdjusting() {
 // confirm ends the measurement after the lock. It takes the place of the
 // first: whatever the bolts do from here on starts from it.
 func (s *Session) confirm() {
-	confirmed := s.again.fit.Axis
-	off := OffsetBetween(confirmed.Dir, s.unlocked.Dir)
-	both := Axis{Dir: confirmed.Dir}
+	confirmed := s.again.Fit.Axis
+	off := axis.OffsetBetween(confirmed.Dir, s.unlocked.Dir)
+	both := axis.Axis{Dir: confirmed.Dir}
 	for i := range 2 {
 		for j := range 2 {
 			both.Cov[i][j] = confirmed.Cov[i][j] + s.unlocked.Cov[i][j]
@@ -277,7 +278,7 @@ func (s *Session) confirm() {
 	}
 	major, _, _ := both.Ellipse()
 	s.lock = &LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major}
-	s.first, s.again, s.adjust = s.again, measurement{}, nil
+	s.first, s.again, s.adjust = s.again, axis.Measurement{}, nil
 	s.beginAdjusting()
 	s.phase, s.night = Done, NewNightWatch(s.cfg)
 }
@@ -412,9 +413,9 @@ func (s *Session) rest(now time.Time) {
 }
 
 // learn takes the axis by a new frame as an answer of the bolts.
-func (s *Session) learn(now time.Time, at Axis) {
+func (s *Session) learn(now time.Time, at axis.Axis) {
 	newest := reading{now, at}
-	if alt, _ := sky.AltAzFromLocal(s.pole()); alt >= nearZenith {
+	if alt, _ := sky.AltAzFromLocal(s.pole()); alt >= axis.NearZenith {
 		return
 	}
 	if len(s.told) > 0 {
@@ -436,7 +437,7 @@ func (s *Session) learn(now time.Time, at Axis) {
 }
 
 // movement is how the axis moved from one reading to another.
-func (s *Session) movement(from, to Axis) Movement {
+func (s *Session) movement(from, to axis.Axis) Movement {
 	a, b := s.onSky(from), s.onSky(to)
 	m := Movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}}
 	for i := range 2 {
@@ -450,8 +451,8 @@ func (s *Session) movement(from, to Axis) Movement {
 // onSky is the offset of an axis from the pole, across and up: the difference
 // of azimuths is taken on the circle of the pole's altitude, so that a bolt on
 // a level base moves one of the two alone.
-func (s *Session) onSky(a Axis) [2]float64 {
-	off := OffsetBetween(a.Dir, s.pole())
+func (s *Session) onSky(a axis.Axis) [2]float64 {
+	off := axis.OffsetBetween(a.Dir, s.pole())
 	return [2]float64{float64(off.Az) * math.Hypot(s.pole().X, s.pole().Y), float64(off.Alt)}
 }
 
@@ -464,19 +465,19 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	if err != nil {
 		s.blind = !s.byHand && !errors.Is(err, errOlder)
 		f.Message = err.Error()
-		s.unsolved = &Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
+		s.unsolved = &axis.Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
 		switch {
 		case !errors.Is(err, errThroughGround):
 		case s.lastMid.IsZero():
 			s.unsolved.Code = WarnPlace
 		default: // the frames before were possible
-			s.unsolved.Code = WarnFrameStands
+			s.unsolved.Code = axis.WarnFrameStands
 			s.unsolved.Message += " It does not fit the frames before it: a wrong match, or the camera's clock was changed. Take another."
 		}
-		if f.Status == FrameUnsolved && !s.lastMid.IsZero() {
+		if f.Status == axis.FrameUnsolved && !s.lastMid.IsZero() {
 			s.unsolved.Message += " Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."
 		}
-		s.running().refuse(f.FrameView)
+		s.running().Refuse(f.FrameReport)
 		return roleOpen
 	}
 	s.hearClock(now, sighting)
@@ -486,18 +487,18 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	switch s.phase {
 	case Watching:
 		if err := s.watch(f, sighting); err != nil {
-			f.Status, f.Message = FrameUnusable, err.Error()
-			s.first.refuse(f.FrameView)
+			f.Status, f.Message = axis.FrameUnusable, err.Error()
+			s.first.Refuse(f.FrameReport)
 			return roleOpen
 		}
-		f.Status = FrameWatches
-		s.watched = append(s.watched, f.FrameView)
+		f.Status = axis.FrameWatches
+		s.watched = append(s.watched, f.FrameReport)
 		s.watched = s.watched[max(0, len(s.watched)-mostAdjusts):]
 		return roleWatches
 	case Waiting, Measuring:
 		s.phase = Measuring
-		s.first.add(f, s.pole())
-		if past == roleOpen && !s.byHand && s.first.complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
+		s.first.Add(f, s.pole())
+		if past == roleOpen && !s.byHand && s.first.Complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.beginAdjusting()
 		}
 		return roleMeasures
@@ -505,13 +506,13 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		with, joins := s.first, false
 		switch {
 		case past == roleMeasures:
-			with, joins = s.first.with(f, s.pole()), true
+			with, joins = s.first.With(f, s.pole()), true
 		case past == roleOpen && !s.byHand && s.cfg.MeasureFrames == 0 && !s.moved:
-			with, joins = s.first.joined(f, s.pole())
+			with, joins = s.first.Joined(f, s.pole())
 		}
 		if joins {
 			s.first = with
-			if s.first.fit != nil {
+			if s.first.Fit != nil {
 				s.beginAdjusting()
 			}
 			return roleMeasures
@@ -520,8 +521,8 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		return roleAdjusts
 	case Confirming:
 		s.follow(f)
-		s.again.add(f, s.pole())
-		if past == roleOpen && !s.byHand && s.again.complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
+		s.again.Add(f, s.pole())
+		if past == roleOpen && !s.byHand && s.again.Complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.confirm()
 		}
 		return roleMeasures
@@ -534,38 +535,38 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 }
 
 // watch takes a frame as an ordinary exposure.
-func (s *Session) watch(f frame, sighting *Sighting) error {
+func (s *Session) watch(f axis.Frame, sighting *Sighting) error {
 	o, err := observed.NewObserver(s.cfg.Site, s.cfg.Air, sighting.Mid, s.cfg.DUT1)
 	if err != nil {
 		return err
 	}
-	return s.night.Take(WatchFrame{Attitude: f.stance.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.stance.Boresight)})
+	return s.night.Take(WatchFrame{Attitude: f.Observed.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.Observed.Boresight)})
 }
 
 // read makes a frame of a sighting, or says why it cannot be used.
-func (s *Session) read(sighting *Sighting) (frame, error) {
-	f := frame{FrameView: FrameView{Name: sighting.Name, Mid: sighting.Mid, Status: FrameUnsolved}}
+func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
+	f := axis.Frame{FrameReport: axis.FrameReport{Name: sighting.Name, Mid: sighting.Mid, Status: axis.FrameUnsolved}}
 	if sighting.Refused != "" {
 		return f, errors.New(sighting.Refused)
 	}
-	f.Status = FrameUnusable
+	f.Status = axis.FrameUnusable
 	f.Stars = len(sighting.Pairs)
 	if sighting.Mid.IsZero() {
 		return f, errNoTime
 	}
 	// Kept with the sighting, for when the session is worked out anew.
 	*sighting = sighting.Prepared(s.cfg)
-	if f.stance = sighting.prepared.stance; sighting.prepared.err != nil {
+	if f.Observed = sighting.prepared.stance; sighting.prepared.err != nil {
 		return f, sighting.prepared.err
 	}
-	f.Stars = f.stance.Stars
-	if alt, _ := sky.AltAzFromLocal(f.stance.Boresight); alt < -horizonDip {
+	f.Stars = f.Observed.Stars
+	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {
 		return f, fmt.Errorf("by the place and time given it was pointed %.0f° %w", -alt.Degrees(), errThroughGround)
 	}
-	if m := s.running(); len(m.frames) > 0 && m.frames[0].stance.Mirrored != f.stance.Mirrored {
-		return f, ErrMirrored
+	if m := s.running(); len(m.Frames) > 0 && m.Frames[0].Observed.Mirrored != f.Observed.Mirrored {
+		return f, axis.ErrMirrored
 	}
-	if (s.phase == Waiting || s.phase == Measuring) && len(s.first.frames) >= maxMeasureFrames {
+	if (s.phase == Waiting || s.phase == Measuring) && len(s.first.Frames) >= maxMeasureFrames {
 		return f, fmt.Errorf("a measurement takes at most %d frames", maxMeasureFrames)
 	}
 	if s.tracker != nil && s.phase != Measuring && !sighting.Mid.After(s.tracker.Newest()) {
@@ -584,15 +585,15 @@ var (
 )
 
 // running is the measurement that frames now go to.
-func (s *Session) running() *measurement {
+func (s *Session) running() *axis.Measurement {
 	if s.phase == Confirming {
 		return &s.again
 	}
 	return &s.first
 }
 
-func (s *Session) standing(a Axis) Standing {
-	return Standing{Axis: a, Offset: OffsetBetween(a.Dir, s.pole()), Move: Correction(a.Dir, s.pole())}
+func (s *Session) standing(a axis.Axis) axis.Status {
+	return axis.Status{Axis: a, Offset: axis.OffsetBetween(a.Dir, s.pole()), Move: axis.Correction(a.Dir, s.pole())}
 }
 
 // Measure runs a session over a list of frames in their order. The first
@@ -619,11 +620,11 @@ func Measure(cfg Config, sightings []Sighting, measure int) (View, error) {
 		}
 		s.Take(sighting.Mid, sighting)
 	}
-	if failure == nil && s.first.fit == nil {
+	if failure == nil && s.first.Fit == nil {
 		failure = ErrNotMeasured
 	}
-	if failure != nil && s.first.problem != nil {
-		failure = s.first.problem
+	if failure != nil && s.first.Problem != nil {
+		failure = s.first.Problem
 	}
 	return s.View(), failure
 }
@@ -655,14 +656,14 @@ func Watch(cfg Config, sightings []Sighting) (View, error) {
 	case s.night.problem != nil:
 		return v, fmt.Errorf("%w: %w", ErrNotWatched, s.night.problem)
 	}
-	return v, fmt.Errorf("%w: %w", ErrNotWatched, ErrFewFrames)
+	return v, fmt.Errorf("%w: %w", ErrNotWatched, axis.ErrFewFrames)
 }
 
 // trackerFrom starts following the axis from the measurement.
-func trackerFrom(m *measurement, south bool) *Tracker {
-	mids := make([]time.Time, len(m.used))
-	for k, i := range m.used {
-		mids[k] = m.frames[i].Mid
+func trackerFrom(m *axis.Measurement, south bool) *Tracker {
+	mids := make([]time.Time, len(m.Used))
+	for k, i := range m.Used {
+		mids[k] = m.Frames[i].Mid
 	}
-	return NewTracker(m.fit, mids, south)
+	return NewTracker(m.Fit, mids, south)
 }

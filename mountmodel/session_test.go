@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -181,7 +182,7 @@ func TestSessionWholeJob(t *testing.T) {
 			if v.Phase != Adjusting || v.Measured == nil || v.Dof < 2 {
 				t.Fatalf("after measuring: %s, %d degrees of freedom", v.Phase, v.Dof)
 			}
-			if e := sky.Separation(v.Measured.Axis.Dir, d.m.AxisNow()); e > wanted(DefaultTolerance) {
+			if e := sky.Separation(v.Measured.Axis.Dir, d.m.AxisNow()); e > axis.Wanted(DefaultTolerance) {
 				t.Fatalf("measured %.1f arcsec from the truth", e.Arcseconds())
 			}
 			for n := 0; !v.Within; n++ {
@@ -217,10 +218,10 @@ func TestSessionWholeJob(t *testing.T) {
 			if moved := sky.Separation(before, d.m.AxisNow()); (v.Lock.Total - moved).Abs() > 4*v.Lock.Uncertainty+2.5*sky.Arcsecond {
 				t.Errorf("the lock moved the axis by %.1f arcsec, told %.1f +- %.1f", moved.Arcseconds(), v.Lock.Total.Arcseconds(), v.Lock.Uncertainty.Arcseconds())
 			}
-			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > wanted(DefaultTolerance) {
+			if v.Within != (d.offsetNow() <= DefaultTolerance) && (d.offsetNow()-DefaultTolerance).Abs() > axis.Wanted(DefaultTolerance) {
 				t.Errorf("within: %v, truth %s", v.Within, sky.AngleWords(d.offsetNow()))
 			}
-			if len(v.Warnings) > 0 && v.Warnings[0].Code != WarnLowFrame {
+			if len(v.Warnings) > 0 && v.Warnings[0].Code != axis.WarnLowFrame {
 				t.Errorf("a clean night warns: %+v", v.Warnings)
 			}
 		})
@@ -290,7 +291,7 @@ func TestSessionCountsFramesWhenTold(t *testing.T) {
 		}
 	}
 	v := d.View()
-	if v.Frames[1].Status != FrameSameAngle || !strings.Contains(v.Instruction, "not turned enough") {
+	if v.Frames[1].Status != axis.FrameSameAngle || !strings.Contains(v.Instruction, "not turned enough") {
 		t.Errorf("status %q, told %q", v.Frames[1].Status, v.Instruction)
 	}
 }
@@ -333,16 +334,16 @@ func TestSessionRefuses(t *testing.T) {
 	for _, c := range []struct {
 		name   string
 		s      Sighting
-		status FrameStatus
+		status axis.FrameStatus
 		says   string
 	}{
-		{"clouds", Sighting{Name: "c", Mid: good.Mid, Refused: "only 3 stars, too few to match"}, FrameUnsolved, "too few"},
-		{"no time", Sighting{Name: "n", Pairs: good.Pairs}, FrameUnusable, "when it was taken"},
-		{"two stars", Sighting{Name: "t", Mid: good.Mid, Pairs: good.Pairs[:2]}, FrameUnusable, "too few stars"},
-		{"mirrored", flip(good), FrameUnusable, "mirrored"},
-		{"below the horizon", low, FrameUnusable, "below the horizon"},
-		{"older", old, FrameUnusable, "not newer"},
-		{"year 1800", Sighting{Name: "y", Mid: good.Mid.AddDate(-226, 0, 0), Pairs: good.Pairs}, FrameUnusable, ""},
+		{"clouds", Sighting{Name: "c", Mid: good.Mid, Refused: "only 3 stars, too few to match"}, axis.FrameUnsolved, "too few"},
+		{"no time", Sighting{Name: "n", Pairs: good.Pairs}, axis.FrameUnusable, "when it was taken"},
+		{"two stars", Sighting{Name: "t", Mid: good.Mid, Pairs: good.Pairs[:2]}, axis.FrameUnusable, "too few stars"},
+		{"mirrored", flip(good), axis.FrameUnusable, "mirrored"},
+		{"below the horizon", low, axis.FrameUnusable, "below the horizon"},
+		{"older", old, axis.FrameUnusable, "not newer"},
+		{"year 1800", Sighting{Name: "y", Mid: good.Mid.AddDate(-226, 0, 0), Pairs: good.Pairs}, axis.FrameUnusable, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			was := d.View()
@@ -361,7 +362,7 @@ func TestSessionRefuses(t *testing.T) {
 			}
 			code := WarnUnsolved
 			if c.name == "below the horizon" {
-				code = WarnFrameStands // the frames before it were above
+				code = axis.WarnFrameStands // the frames before it were above
 			}
 			if len(v.Warnings) == 0 || v.Warnings[0].Code != code || v.Warnings[0].Frame != c.s.Name {
 				t.Errorf("warnings %+v", v.Warnings)
@@ -397,7 +398,7 @@ func TestSessionEvents(t *testing.T) {
 	refused(Measured, ErrNotMeasured)
 	d.shoot(40 * sky.Degree)
 	v := d.View()
-	if v.Dof != 0 || len(v.Warnings) != 1 || v.Warnings[0].Code != WarnTwoFrames {
+	if v.Dof != 0 || len(v.Warnings) != 1 || v.Warnings[0].Code != axis.WarnTwoFrames {
 		t.Errorf("two frames: %d degrees of freedom, %+v", v.Dof, v.Warnings)
 	}
 	if err := d.Do(d.m.Now, Measured); err != nil {
@@ -529,14 +530,14 @@ func TestMeasureSaysWhyNot(t *testing.T) {
 		d.m.Wait(time.Second, false)
 	}
 	_, err := Measure(d.cfg, list, 0)
-	var little *TooLittleTurnError
+	var little *axis.TooLittleTurnError
 	if !errors.As(err, &little) {
 		t.Errorf("got %v", err)
 	}
 	if _, err := Measure(d.cfg, list, 2); !errors.As(err, &little) {
 		t.Errorf("with two to measure: %v", err)
 	}
-	if _, err := Measure(d.cfg, list[:1], 0); !errors.Is(err, ErrFewFrames) {
+	if _, err := Measure(d.cfg, list[:1], 0); !errors.Is(err, axis.ErrFewFrames) {
 		t.Errorf("one frame: %v", err)
 	}
 }
@@ -544,7 +545,7 @@ func TestMeasureSaysWhyNot(t *testing.T) {
 // What goes wrong while measuring is named, and stops the session from going
 // on by itself.
 func TestSessionNamesFaults(t *testing.T) {
-	has := func(v View, c WarningCode, frame string) bool {
+	has := func(v View, c axis.WarningCode, frame string) bool {
 		for _, w := range v.Warnings {
 			if w.Code == c && (frame == "" || w.Frame == frame) {
 				return true
@@ -562,7 +563,7 @@ func TestSessionNamesFaults(t *testing.T) {
 			d.shoot(15 * sky.Degree)
 		}
 		v := d.View()
-		if !has(v, WarnTubeMoved, "f004") || !has(v, WarnNotRigid, "") {
+		if !has(v, axis.WarnTubeMoved, "f004") || !has(v, axis.WarnNotRigid, "") {
 			t.Errorf("warnings %+v", v.Warnings)
 		}
 	})
@@ -575,7 +576,7 @@ func TestSessionNamesFaults(t *testing.T) {
 			d.shoot(15 * sky.Degree)
 		}
 		v := d.View()
-		if v.Phase == Measuring && (!has(v, WarnMountMoved, "f003") || !strings.Contains(v.Instruction, "start over")) {
+		if v.Phase == Measuring && (!has(v, axis.WarnMountMoved, "f003") || !strings.Contains(v.Instruction, "start over")) {
 			t.Errorf("told %q, warnings %+v", v.Instruction, v.Warnings)
 		}
 		if v.Phase != Measuring {
@@ -593,7 +594,7 @@ func TestSessionNamesFaults(t *testing.T) {
 			d.m.Ground = keep
 		}
 		v := d.View()
-		if v.Frames[2].Status != FrameSetAside || !has(v, WarnFrameStands, "f003") || has(v, WarnNotRigid, "") {
+		if v.Frames[2].Status != axis.FrameSetAside || !has(v, axis.WarnFrameStands, "f003") || has(v, axis.WarnNotRigid, "") {
 			t.Errorf("%+v, warnings %+v", v.Frames[2], v.Warnings)
 		}
 		if e := sky.Separation(v.Measured.Axis.Dir, d.m.AxisNow()); e > 3*sky.Arcsecond {
@@ -607,12 +608,12 @@ func TestSessionNamesFaults(t *testing.T) {
 		}
 		d.m.TurnBolts(0, 6*sky.Arcminute, sky.Vec{})
 		v := d.shoot(15 * sky.Degree)
-		if v.Frames[4].Status != FrameSetAside || !strings.Contains(v.Frames[4].Message, "right before") {
+		if v.Frames[4].Status != axis.FrameSetAside || !strings.Contains(v.Frames[4].Message, "right before") {
 			t.Errorf("%+v", v.Frames[4])
 		}
 		// The next one settles it: the mount moved.
 		v = d.shoot(15 * sky.Degree)
-		if !has(v, WarnMountMoved, "f005") {
+		if !has(v, axis.WarnMountMoved, "f005") {
 			t.Errorf("warnings %+v", v.Warnings)
 		}
 	})
@@ -624,7 +625,7 @@ func TestSessionNamesFaults(t *testing.T) {
 			d.shoot(20 * sky.Degree)
 		}
 		v := d.View()
-		if v.Phase != Measuring || !has(v, WarnFlexure, "") {
+		if v.Phase != Measuring || !has(v, axis.WarnFlexure, "") {
 			t.Errorf("%s, warnings %+v", v.Phase, v.Warnings)
 		}
 		if major, _, _ := v.Measured.Axis.Ellipse(); major < 20*sky.Arcsecond {
@@ -737,7 +738,7 @@ func TestSessionTakesAnything(t *testing.T) {
 			if v.Instruction == "" || v.Phase == "" {
 				rt.Fatalf("nothing told: %+v", v)
 			}
-			for _, st := range []*Standing{v.Measured, v.Now} {
+			for _, st := range []*axis.Status{v.Measured, v.Now} {
 				if st == nil {
 					continue
 				}
@@ -773,7 +774,7 @@ func TestSessionToleratesWobble(t *testing.T) {
 		d := newDesk(t, uint64(200+night), 44*sky.Degree, 4*sky.Degree, nil)
 		still := d.m.Body
 		wobble := func() {
-			e := sky.Vec{X: simmount.Gauss(d.m.Rng, mechanicalNoise), Y: simmount.Gauss(d.m.Rng, mechanicalNoise), Z: simmount.Gauss(d.m.Rng, mechanicalNoise)}
+			e := sky.Vec{X: simmount.Gauss(d.m.Rng, axis.MechanicalNoise), Y: simmount.Gauss(d.m.Rng, axis.MechanicalNoise), Z: simmount.Gauss(d.m.Rng, axis.MechanicalNoise)}
 			d.m.Body = still.Mul(sky.RotationFromVector(e))
 		}
 		for n := 0; d.phase != Adjusting; n++ {
@@ -790,7 +791,7 @@ func TestSessionToleratesWobble(t *testing.T) {
 				joined++
 			}
 			for _, w := range v.Warnings {
-				if w.Code == WarnNotRigid {
+				if w.Code == axis.WarnNotRigid {
 					warned++
 				}
 			}
@@ -846,7 +847,7 @@ func BenchmarkFrameToAxis(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if _, err := FitAxis(append(s.first.attitudes(), st.Attitude), pole); err != nil {
+		if _, err := axis.Find(append(s.first.Attitudes(), st.Attitude), pole); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -40,7 +41,7 @@ const (
 type AdjustView struct {
 	Name     string
 	Mid      time.Time
-	Standing Standing
+	Standing axis.Status
 	Turn     sky.Angle // of the RA axis, as in FrameView
 	Drive    Drive
 	// TrackingOdds is the probability, between 0 and 1, that the drive was
@@ -72,21 +73,21 @@ type View struct {
 	True      sky.Local
 	Tolerance sky.Angle
 
-	Measured *Standing // result of the measurement; nil until two usable frames
-	Now      *Standing // as the axis stands by the newest frame; equals Measured until the bolts move
-	Within   bool      // Now is within the tolerance, and not in doubt
-	Doubt    bool      // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
-	Turn     sky.Angle // span of RA angles of the measurement
-	Chi2     float64   // of the rigid model over the measurement
-	Dof      int       // its degrees of freedom; 0 means that nothing tests the model
-	Frames   []FrameView
+	Measured *axis.Status // result of the measurement; nil until two usable frames
+	Now      *axis.Status // as the axis stands by the newest frame; equals Measured until the bolts move
+	Within   bool         // Now is within the tolerance, and not in doubt
+	Doubt    bool         // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
+	Turn     sky.Angle    // span of RA angles of the measurement
+	Chi2     float64      // of the rigid model over the measurement
+	Dof      int          // its degrees of freedom; 0 means that nothing tests the model
+	Frames   []axis.FrameReport
 	Adjust   []AdjustView
-	Bolts    []BoltAnswer // what is known of the bolts' answers: altitude, azimuth
-	Moves    []BoltMove   // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
-	Lock     *LockShift   // nil until a lock is confirmed
-	Advice   *TurnAdvice  // nil when no further turn is wanted
-	Watch    *WatchView   // what ordinary exposures tell; nil until there is one
-	Warnings []Warning
+	Bolts    []BoltAnswer     // what is known of the bolts' answers: altitude, azimuth
+	Moves    []BoltMove       // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
+	Lock     *LockShift       // nil until a lock is confirmed
+	Advice   *axis.TurnAdvice // nil when no further turn is wanted
+	Watch    *WatchView       // what ordinary exposures tell; nil until there is one
+	Warnings []axis.Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
 	LastHeard time.Time // when the newest frame, solved or not, reached the session
@@ -105,7 +106,7 @@ func (s *Session) View() View {
 		Refracted: s.poles[observed.Refracted],
 		True:      s.poles[observed.True],
 		Tolerance: s.cfg.Tolerance,
-		Frames:    m.view(),
+		Frames:    m.Reports(),
 		Adjust:    slices.Clone(s.adjust),
 		LastMid:   s.lastMid,
 		LastHeard: s.lastHeard,
@@ -114,12 +115,12 @@ func (s *Session) View() View {
 		lock := *s.lock
 		v.Lock = &lock
 	}
-	if fit := s.first.fit; fit != nil {
+	if fit := s.first.Fit; fit != nil {
 		measured := s.standing(fit.Axis)
 		v.Measured = &measured
 	}
-	if m.fit != nil {
-		v.Turn, v.Chi2, v.Dof = m.fit.Span, m.fit.Chi2, m.fit.Dof
+	if m.Fit != nil {
+		v.Turn, v.Chi2, v.Dof = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof
 	}
 	if a, ok := s.axisNow(); ok {
 		now := s.standing(a)
@@ -135,8 +136,8 @@ func (s *Session) View() View {
 		}
 	}
 	if s.phase == Measuring || s.phase == Confirming {
-		if len(m.used) > 0 {
-			advice := PredictTurn(m.attitudes(), s.pole(), wanted(s.cfg.Tolerance))
+		if len(m.Used) > 0 {
+			advice := axis.PredictTurn(m.Attitudes(), s.pole(), axis.Wanted(s.cfg.Tolerance))
 			v.Advice = &advice
 		}
 	}
@@ -151,24 +152,24 @@ func (s *Session) View() View {
 }
 
 // axisNow is the axis by the newest frame.
-func (s *Session) axisNow() (Axis, bool) {
+func (s *Session) axisNow() (axis.Axis, bool) {
 	switch {
-	case s.phase == Confirming && s.again.fit != nil:
-		return s.again.fit.Axis, true
+	case s.phase == Confirming && s.again.Fit != nil:
+		return s.again.Fit.Axis, true
 	case s.tracker != nil:
 		return s.tracker.Axis(), true
-	case s.first.fit != nil:
-		return s.first.fit.Axis, true
+	case s.first.Fit != nil:
+		return s.first.Fit.Axis, true
 	}
-	return Axis{}, false
+	return axis.Axis{}, false
 }
 
-func (s *Session) warnings(now *Standing) []Warning {
-	var out []Warning
+func (s *Session) warnings(now *axis.Status) []axis.Warning {
+	var out []axis.Warning
 	if s.unsolved != nil {
 		out = append(out, *s.unsolved)
 	}
-	for _, w := range []*Warning{s.clock, s.spoilt, s.notice, s.bumped, s.lock.lockDoubt(), s.leans()} {
+	for _, w := range []*axis.Warning{s.clock, s.spoilt, s.notice, s.bumped, s.lock.lockDoubt(), s.leans()} {
 		if w != nil {
 			out = append(out, *w)
 		}
@@ -177,9 +178,9 @@ func (s *Session) warnings(now *Standing) []Warning {
 		out = append(out, *s.fileClock)
 	}
 	out = append(out, s.noticed...)
-	out = append(out, s.running().warnings()...)
-	if alt, _ := sky.AltAzFromLocal(s.pole()); now != nil && alt >= nearZenith {
-		out = append(out, Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
+	out = append(out, s.running().Warnings()...)
+	if alt, _ := sky.AltAzFromLocal(s.pole()); now != nil && alt >= axis.NearZenith {
+		out = append(out, axis.Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
 	}
 	return out
 }
@@ -189,12 +190,12 @@ func (s *Session) warnings(now *Standing) []Warning {
 const clockInstruction = "The clocks disagree: set the wrong one right and start over."
 
 // leans tells of a line of the azimuth bolt that leans more than a base does.
-func (s *Session) leans() *Warning {
+func (s *Session) leans() *axis.Warning {
 	if s.tracker == nil || s.spoilt != nil {
 		return nil
 	}
 	if doubt := LatitudeByBolt(s.tracker); doubt.Message != "" {
-		return &Warning{Code: WarnLean, Message: doubt.Message}
+		return &axis.Warning{Code: WarnLean, Message: doubt.Message}
 	}
 	return nil
 }
@@ -224,7 +225,7 @@ func (s *Session) instruct(v View) (string, []string) {
 		case s.blind:
 			text = "The newest frame could not be used: take another before you turn anything."
 			details = append([]string{s.unsolved.Message}, details...)
-		case m.fit != nil && knownTo(m.fit.Axis) < s.cfg.Tolerance:
+		case m.Fit != nil && knownTo(m.Fit.Axis) < s.cfg.Tolerance:
 			details = append(details, "If that is good enough, the measurement can be ended now.")
 		}
 		if s.phase == Confirming {
@@ -244,7 +245,7 @@ func (s *Session) instruct(v View) (string, []string) {
 				append([]string{s.unsolved.Message, "An exposure during which a bolt is turned is smeared: wait for the next."}, details...)
 		}
 		if s.surer(v.Now.Axis) {
-			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", usualTurn.Degrees()))
+			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", axis.UsualTurn.Degrees()))
 		}
 		if v.Within {
 			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", sky.AngleWords(v.Tolerance)), details
@@ -287,21 +288,21 @@ func (s *Session) askTurn(v View) string {
 	m := s.running()
 	turn := v.Advice.Wanted()
 	switch {
-	case len(m.used) == 0:
+	case len(m.Used) == 0:
 		return "Take the first frame of the measurement."
-	case m.fault.Fault == TubeStep:
+	case m.Fault.Fault == axis.TubeStep:
 		return "The tube moved on the mount between two frames: lock the declination and start over."
-	case m.fault.Fault == MountStep:
+	case m.Fault.Fault == axis.MountStep:
 		return "The mount itself moved between two frames: start over without touching it."
-	case s.cfg.MeasureFrames > 0 && m.fit != nil:
-		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.frames)+1, s.cfg.MeasureFrames)
-	case m.broken != nil:
+	case s.cfg.MeasureFrames > 0 && m.Fit != nil:
+		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.Frames)+1, s.cfg.MeasureFrames)
+	case m.Broken != nil:
 		return "The frames do not fit together: leave the declination alone, touch nothing else, turn the RA axis and take another frame, or start over."
-	case m.fit == nil && len(m.used) > 1:
+	case m.Fit == nil && len(m.Used) > 1:
 		return fmt.Sprintf("The RA axis has not turned enough: turn it by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
-	case m.lastAside():
+	case m.LastAside():
 		return "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved."
-	case len(m.used) == 1:
+	case len(m.Used) == 1:
 		return fmt.Sprintf("Turn the RA axis by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
 	default:
 		return fmt.Sprintf("Turn the RA axis on by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
@@ -310,9 +311,9 @@ func (s *Session) askTurn(v View) string {
 
 // surer tells whether the axis is known too badly to be judged by the tolerance,
 // while a turn of the RA axis would make it as well known as it was measured.
-func (s *Session) surer(now Axis) bool {
+func (s *Session) surer(now axis.Axis) bool {
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
-	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.first.fit.Axis) < knownTo(now)/2
+	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.first.Fit.Axis) < knownTo(now)/2
 }
 
 // starsAlone tells whether the uncertainty leaves out what mounts add to each
@@ -320,19 +321,19 @@ func (s *Session) surer(now Axis) bool {
 // show it, and one more can still join them.
 func (s *Session) starsAlone() bool {
 	const matters = 10 // times the mechanical noise
-	fit := s.running().fit
+	fit := s.running().Fit
 	open := s.phase == Measuring || s.phase == Confirming || s.phase == Adjusting && !s.moved
-	return open && s.cfg.MeasureFrames == 0 && fit != nil && fit.ModelError == 0 && fit.Dof <= 2 && s.cfg.Tolerance < matters*mechanicalNoise
+	return open && s.cfg.MeasureFrames == 0 && fit != nil && fit.ModelError == 0 && fit.Dof <= 2 && s.cfg.Tolerance < matters*axis.MechanicalNoise
 }
 
 // knownTo is the larger half axis of the 1-sigma ellipse.
-func knownTo(a Axis) sky.Angle {
+func knownTo(a axis.Axis) sky.Angle {
 	major, _, _ := a.Ellipse()
 	return major
 }
 
 // sentence joins the two moves.
-func sentence(m Move) string {
+func sentence(m axis.Move) string {
 	alt, az := m.Altitude, m.Azimuth
 	return capital(alt) + ", and " + az + "."
 }

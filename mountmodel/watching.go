@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
@@ -79,7 +80,7 @@ type Stretch struct {
 // hour angle. Drift that the likelihood does not show is not in the
 // covariance; DriftSigma tells how large it might be.
 type WatchFit struct {
-	Axis      Axis      // at the moment At
+	Axis      axis.Axis // at the moment At
 	Wide      float64   // the 95 % ellipse is that of Axis, 2.45 standard deviations, times this
 	At        time.Time // mid-exposure of the newest frame
 	Stretches []Stretch
@@ -120,7 +121,7 @@ func (f *WatchFit) Flexes() bool { return f.FlexureChance > flexureTold }
 // Sentences tell the result in plain words: size and side of the offset from
 // the pole, what the mount does beside it, and what was assumed.
 func (f *WatchFit) Sentences(pole sky.Local) []string {
-	off := OffsetBetween(f.Axis.Dir, pole)
+	off := axis.OffsetBetween(f.Axis.Dir, pole)
 	height, side := "above", "east"
 	if off.Alt < 0 {
 		height = "below"
@@ -275,7 +276,7 @@ func beforehand(sizes []sky.Angle, none float64) []float64 {
 // hands are errors, of the kinds of [FitAxis].
 func FitWatch(frames []WatchFrame, pole sky.Local, guiding Guiding) (*WatchFit, error) {
 	if len(frames) < 2 {
-		return nil, ErrFewFrames
+		return nil, axis.ErrFewFrames
 	}
 	frames = slices.Clone(frames)
 	slices.SortStableFunc(frames, func(a, b WatchFrame) int { return a.Mid.Compare(b.Mid) })
@@ -290,7 +291,7 @@ func FitWatch(frames []WatchFrame, pole sky.Local, guiding Guiding) (*WatchFit, 
 		case !(math.Abs(math.Abs(det)-1) < notARotation):
 			return nil, fmt.Errorf("the frame of %s has no attitude", f.Mid.Format(time.RFC3339))
 		case det*frames[0].R.Det() < 0:
-			return nil, ErrMirrored
+			return nil, axis.ErrMirrored
 		}
 	}
 	w := &watch{frames: frames, pole: pole, guiding: guiding}
@@ -338,7 +339,7 @@ func (w *watch) split() error {
 		}
 	}
 	if problem == nil {
-		problem = &TooLittleTurnError{Need: wantedTurn}
+		problem = &axis.TooLittleTurnError{Need: axis.WantedTurn}
 	}
 	return problem
 }
@@ -357,9 +358,9 @@ func (w *watch) cut(off, least sky.Angle) {
 			// The covariance of the step, in the plane across the axis.
 			step := to.R.Apply(r3.Sub(is, was))
 			d := [2]float64{r3.Dot(step, b[0]), r3.Dot(step, b[1])}
-			s := across(to.Cov, w.n, b, 0)
+			s := axis.Across(to.Cov, w.n, b, 0)
 			q := to.R.Mul(from.R.Transpose())
-			e := across(q.Mul(from.Cov).Mul(q.Transpose()), w.n, b, 0)
+			e := axis.Across(q.Mul(from.Cov).Mul(q.Transpose()), w.n, b, 0)
 			for p := range 2 {
 				for r := range 2 {
 					s[p][r] += e[p][r]
@@ -401,14 +402,14 @@ func (w *watch) start() (sigma sky.Angle, err error) {
 		}
 	}
 	if len(frames) == 0 {
-		return 0, &TooLittleTurnError{Need: wantedTurn}
+		return 0, &axis.TooLittleTurnError{Need: axis.WantedTurn}
 	}
-	if _, clear := largestTurn(frames); !clear {
-		return 0, &TooLittleTurnError{Need: wantedTurn}
+	if _, clear := axis.LargestTurn(frames); !clear {
+		return 0, &axis.TooLittleTurnError{Need: axis.WantedTurn}
 	}
-	m, err := FitBodies(frames, w.n, body, len(w.stretches), startError)
+	m, err := axis.FitBodies(frames, w.n, body, len(w.stretches), startError)
 	if err != nil {
-		return 0, &TooLittleTurnError{Turn: w.longestTurn(), Need: wantedTurn}
+		return 0, &axis.TooLittleTurnError{Turn: w.longestTurn(), Need: axis.WantedTurn}
 	}
 	w.n, w.c = m.N, m.C
 	grown := max(1, m.Chi2/float64(max(1, m.Dof)))
@@ -418,7 +419,7 @@ func (w *watch) start() (sigma sky.Angle, err error) {
 func (w *watch) longestTurn() sky.Angle {
 	longest := sky.Angle(0)
 	for _, s := range w.stretches {
-		longest = max(longest, arc(w.turns(s)))
+		longest = max(longest, axis.Arc(w.turns(s)))
 	}
 	return longest
 }
@@ -428,7 +429,7 @@ func (w *watch) turns(s Stretch) []sky.Angle {
 	for i := s.First; i <= s.Last; i++ {
 		att = append(att, w.frames[i].Attitude)
 	}
-	return turnsAbout(att, w.n)
+	return axis.TurnsAbout(att, w.n)
 }
 
 // guided tells whether a stretch is to be taken as guided. See GuidingUnknown.
@@ -541,7 +542,7 @@ func (w *watch) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Ti
 	for i := s.First; i <= s.Last; i++ {
 		f := w.frames[i]
 		r, y := w.design(f, w.c[k], turns[i-s.First], f.Mid.Sub(at).Hours())
-		still := across(f.Cov, w.n, bn, 0)
+		still := axis.Across(f.Cov, w.n, bn, 0)
 		if s.Guided {
 			g := f.R.Apply(free)
 			u := [2]float64{r3.Dot(bn[0], g) * float64(guideFree), r3.Dot(bn[1], g) * float64(guideFree)}
@@ -556,7 +557,7 @@ func (w *watch) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Ti
 			cov[0][0] += float64(jitter * jitter)
 			cov[1][1] += float64(jitter * jitter)
 			if !out[j].add(r, y, cov) {
-				return nil, errSingular
+				return nil, axis.ErrSingular
 			}
 		}
 	}
@@ -633,7 +634,7 @@ func (b *block) reduce(wander sky.Angle) (reduced, error) {
 	}
 	var chol mat.Cholesky
 	if !chol.Factorize(ll) {
-		return reduced{}, errSingular
+		return reduced{}, axis.ErrSingular
 	}
 	out := reduced{gg: mat.NewSymDense(globalSize, nil), bg: mat.NewVecDense(globalSize, nil), yy: b.yy}
 	out.logdet = b.logdet + chol.LogDet()
@@ -641,7 +642,7 @@ func (b *block) reduce(wander sky.Angle) (reduced, error) {
 		out.logdet += 2 * float64(size-2) * math.Log(float64(wander))
 	}
 	if chol.SolveTo(&out.pull, lg) != nil || chol.SolveVecTo(&out.local, bl) != nil {
-		return reduced{}, errSingular
+		return reduced{}, axis.ErrSingular
 	}
 	out.yy -= mat.Dot(bl, &out.local)
 	var gg mat.Dense
@@ -699,7 +700,7 @@ func newBends(parts []reduced) (*bends, error) {
 	}
 	var eig mat.EigenSym
 	if !eig.Factorize(gg.SliceSym(axisSize, globalSize), true) {
-		return nil, errSingular
+		return nil, axis.ErrSingular
 	}
 	eig.VectorsTo(&out.q)
 	out.values = eig.Values(nil)
@@ -745,14 +746,14 @@ func (s *bends) answer(drift bool, flexure sky.Angle) (answer, error) {
 			g.SetSym(i, j, a[i][j])
 		}
 		if i >= 2 {
-			g.SetSym(i, i, a[i][i]+1/float64(driftPrior*driftPrior))
-			out.evidence -= math.Log(float64(driftPrior))
+			g.SetSym(i, i, a[i][i]+1/float64(axis.DriftPrior*axis.DriftPrior))
+			out.evidence -= math.Log(float64(axis.DriftPrior))
 		}
 	}
 	var chol mat.Cholesky
 	var inv mat.SymDense
-	if !chol.Factorize(g) || !(chol.Cond() < 1/minPivot) || chol.InverseTo(&inv) != nil {
-		return out, errSingular
+	if !chol.Factorize(g) || !(chol.Cond() < 1/axis.MinPivot) || chol.InverseTo(&inv) != nil {
+		return out, axis.ErrSingular
 	}
 	x.MulVec(&inv, mat.NewVecDense(size, b[:size]))
 	for i := range size {
@@ -874,7 +875,7 @@ func (w *watch) fit() (*WatchFit, error) {
 	at := w.frames[len(w.frames)-1].Mid
 	tooLittle := func(sigma sky.Angle) error {
 		turn := w.longestTurn()
-		return &TooLittleTurnError{Turn: turn, Need: needed(turn, sigma)}
+		return &axis.TooLittleTurnError{Turn: turn, Need: axis.Needed(turn, sigma)}
 	}
 	var all []answer
 	for range watchRounds {
@@ -889,7 +890,7 @@ func (w *watch) fit() (*WatchFit, error) {
 			return 1
 		})
 		step := math.Hypot(best.x[0], best.x[1])
-		if step > float64(usableAxis) {
+		if step > float64(axis.UsableAxis) {
 			return nil, tooLittle(0)
 		}
 		if step < float64(watchDone) {
@@ -905,7 +906,7 @@ func (w *watch) fit() (*WatchFit, error) {
 		}
 	}
 	out := w.conclude(all, at)
-	if major, _, _ := out.Axis.Ellipse(); !(major < usableAxis) {
+	if major, _, _ := out.Axis.Ellipse(); !(major < axis.UsableAxis) {
 		return nil, tooLittle(major)
 	}
 	return out, nil
@@ -927,7 +928,7 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 	mean, cov := mixture(all, best, drift)
 	b := sky.TangentBasis(w.n)
 	n := sky.Moved(w.n, b, mean[0], mean[1])
-	out.Axis = Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
+	out.Axis = axis.Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
 	near, far := reaches(all, best, drift, mean, out.Axis.Cov)
 	out.Wide = far / near
 	for i := range 2 {
@@ -966,7 +967,7 @@ func (w *watch) conclude(all []answer, at time.Time) *WatchFit {
 		out.Used += count
 		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
 		out.Stretches[k].Body = sky.Camera(w.c[k])
-		out.Stretches[k].Turn = arc(w.turns(s))
+		out.Stretches[k].Turn = axis.Arc(w.turns(s))
 		out.Dof += 2*count - 2
 		if s.Guided {
 			out.Dof -= count

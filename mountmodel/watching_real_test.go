@@ -10,6 +10,7 @@ import (
 	"polard/catalogs"
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -59,7 +60,7 @@ func TestWatchRealNight(t *testing.T) {
 	}
 	fit := v.Watch.Fit
 	pole := observed.Pole(site, cfg.Air, observed.Refracted)
-	off := mountmodel.OffsetBetween(fit.Axis.Dir, pole)
+	off := axis.OffsetBetween(fit.Axis.Dir, pole)
 	words := strings.Join(fit.Sentences(pole), " ")
 	major, _, _ := fit.Axis.Ellipse()
 	t.Logf("%s (chi-square %.0f of %d)", words, fit.Chi2, fit.Dof)

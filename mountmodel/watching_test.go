@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -547,11 +548,11 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 						block.Add(&block, &gg)
 					}
 					if a.drift {
-						d := float64(driftPrior*driftPrior) * p.hours * q.hours
+						d := float64(axis.DriftPrior*axis.DriftPrior) * p.hours * q.hours
 						block.Add(&block, mat.NewDense(2, 2, []float64{d, 0, 0, d}))
 					}
 					if i == j {
-						s := across(w.frames[w.stretches[p.stretch].First+i-w.offset(p.stretch)].Cov, w.n, bn, jitter*jitter)
+						s := axis.Across(w.frames[w.stretches[p.stretch].First+i-w.offset(p.stretch)].Cov, w.n, bn, jitter*jitter)
 						block.Add(&block, mat.NewDense(2, 2, []float64{s[0][0], s[0][1], s[1][0], s[1][1]}))
 					}
 					for r := range 2 {
@@ -694,11 +695,11 @@ func TestWatchSightings(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		fit, refused := v.Watch.Fit, map[FrameStatus]int{}
+		fit, refused := v.Watch.Fit, map[axis.FrameStatus]int{}
 		for _, f := range v.Frames {
 			refused[f.Status]++
 		}
-		if refused[FrameWatches] != 25 || refused[FrameUnsolved] != 1 || refused[FrameUnusable] != 2 {
+		if refused[axis.FrameWatches] != 25 || refused[axis.FrameUnsolved] != 1 || refused[axis.FrameUnusable] != 2 {
 			t.Errorf("frames: %v", refused)
 		}
 		if q := simmount.Mahalanobis(fit.Axis.Dir, fit.Axis.Cov, m.AxisNow()); q > 13.8 { // one in a thousand
@@ -718,15 +719,15 @@ func TestWatchRefusals(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 12))
 	m := newNight(rng, 10*sky.Arcminute)
 	m.night(10 * time.Minute)
-	if _, err := FitWatch(nil, m.pole(), Unguided); !errors.Is(err, ErrFewFrames) {
+	if _, err := FitWatch(nil, m.pole(), Unguided); !errors.Is(err, axis.ErrFewFrames) {
 		t.Errorf("no frame: %v", err)
 	}
 	mirrored := slices.Clone(m.frames[:4])
 	mirrored[2].R = mirrored[2].R.Mul(sky.Matrix{{-1}, {0, 1}, {0, 0, 1}})
-	if _, err := FitWatch(mirrored, m.pole(), Unguided); !errors.Is(err, ErrMirrored) {
+	if _, err := FitWatch(mirrored, m.pole(), Unguided); !errors.Is(err, axis.ErrMirrored) {
 		t.Errorf("mixed hands: %v", err)
 	}
-	var little *TooLittleTurnError
+	var little *axis.TooLittleTurnError
 	same := []WatchFrame{m.frames[0], m.frames[0], m.frames[0]}
 	if _, err := FitWatch(same, m.pole(), Unguided); !errors.As(err, &little) {
 		t.Errorf("no turn: %v", err)
@@ -749,7 +750,7 @@ func TestWatchRefusals(t *testing.T) {
 		t.Error("a configuration of nothing was taken")
 	}
 	cfg := Config{Site: sky.Site{Latitude: m.lat}, Air: simmount.Airless, Tolerance: DefaultTolerance}
-	if _, err := Watch(cfg, []Sighting{{Name: "cloud", Refused: "no stars"}}); !errors.Is(err, ErrNotWatched) || !errors.Is(err, ErrFewFrames) {
+	if _, err := Watch(cfg, []Sighting{{Name: "cloud", Refused: "no stars"}}); !errors.Is(err, ErrNotWatched) || !errors.Is(err, axis.ErrFewFrames) {
 		t.Errorf("no frames: %v", err)
 	}
 }

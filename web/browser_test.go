@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 	"polard/web/browsertest"
 
@@ -88,7 +89,7 @@ func scenes() []struct {
 	bolts.Latest.Pole = &InFrame{Inside: true, X: 610, Y: 480, AwayDeg: 0.6, TowardsDeg: 51}
 	bolts.Latest.Axis = &InFrame{Inside: true, X: 480, Y: 400, AwayDeg: 0.3, TowardsDeg: 90}
 	bolts.Plan = &Plan{Planned: true, ExposureS: 180, TrailPx: 4.2, LongestExposureS: 42, ToleranceArcmin: 1}
-	adjusting.Warnings = []mountmodel.Warning{{Code: mountmodel.WarnTwoFrames, Message: "Two frames cannot test themselves: a third would show whether anything moved."}}
+	adjusting.Warnings = []axis.Warning{{Code: axis.WarnTwoFrames, Message: "Two frames cannot test themselves: a third would show whether anything moved."}}
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
 	near := viewOf(northSite, mountmodel.Adjusting, 0.4*sky.Arcminute, -1.9*sky.Arcminute)
 	within := viewOf(northSite, mountmodel.Adjusting, 0.5*sky.Arcminute, -0.3*sky.Arcminute)

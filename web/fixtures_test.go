@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -29,10 +30,10 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 	poleAlt, poleAz := sky.AltAzFromLocal(pole)
 	line := sky.LocalFromAltAz(poleAlt+alt, poleAz+az)
 	sd := float64(3 * sky.Arcsecond)
-	st := mountmodel.Standing{
-		Axis:   mountmodel.Axis{Dir: line, Cov: [2][2]float64{{sd * sd, 0.3 * sd * sd}, {0.3 * sd * sd, 4 * sd * sd}}},
-		Offset: mountmodel.OffsetBetween(line, pole),
-		Move:   mountmodel.Correction(line, pole),
+	st := axis.Status{
+		Axis:   axis.Axis{Dir: line, Cov: [2][2]float64{{sd * sd, 0.3 * sd * sd}, {0.3 * sd * sd, 4 * sd * sd}}},
+		Offset: axis.OffsetBetween(line, pole),
+		Move:   axis.Correction(line, pole),
 	}
 	v := mountmodel.View{
 		Sequence:  7,
@@ -54,9 +55,9 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		LastHeard: testNight.Add(4 * time.Second),
 	}
 	for i, turn := range []sky.Angle{0, 31 * sky.Degree, 62 * sky.Degree} {
-		v.Frames = append(v.Frames, mountmodel.FrameView{
+		v.Frames = append(v.Frames, axis.FrameReport{
 			Name: fmt.Sprintf("pole_%04d.fits", i+1), Mid: testNight.Add(time.Duration(i-3) * 40 * time.Second),
-			Status: mountmodel.FrameMeasures, Stars: 84 + 7*i, Turn: turn, Residual: sky.Angle(0.3+0.2*float64(i)) * sky.Arcsecond,
+			Status: axis.FrameMeasures, Stars: 84 + 7*i, Turn: turn, Residual: sky.Angle(0.3+0.2*float64(i)) * sky.Arcsecond,
 		})
 	}
 	return v
@@ -77,7 +78,7 @@ func measuringView(site sky.Site, n int) mountmodel.View {
 	}
 	v.Dof = 0
 	v.Within = false
-	v.Advice = &mountmodel.TurnAdvice{Least: 30 * sky.Degree, Expected: []mountmodel.TurnForecast{
+	v.Advice = &axis.TurnAdvice{Least: 30 * sky.Degree, Expected: []axis.TurnForecast{
 		{Turn: 15 * sky.Degree, Uncertainty: 9 * sky.Arcsecond},
 		{Turn: 30 * sky.Degree, Uncertainty: 4 * sky.Arcsecond},
 		{Turn: 60 * sky.Degree, Uncertainty: 2 * sky.Arcsecond},

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 
 	"github.com/labstack/echo/v4"
@@ -72,10 +73,10 @@ type Night struct {
 	Marks Marks
 	// First is how far off the axis was when it was first measured, before any
 	// bolt was turned; nil when it never was.
-	First *mountmodel.Offset
+	First *axis.Offset
 	// Result is how the axis stood at the end, and Confirmed whether a second
 	// measurement behind the locked bolts said so; nil when it never got there.
-	Result    *mountmodel.Offset
+	Result    *axis.Offset
 	Confirmed bool
 	// Lock is what locking the bolts did; nil when that was not measured.
 	Lock *mountmodel.LockShift
@@ -192,7 +193,7 @@ func marksWire(m Marks) marksBody {
 }
 
 func nightWire(n Night) nightBody {
-	offset := func(o *mountmodel.Offset) *Offset {
+	offset := func(o *axis.Offset) *Offset {
 		if o == nil {
 			return nil
 		}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
 
@@ -24,8 +25,8 @@ func (e *earlierNights) Earlier(_ context.Context, at sky.Site, most int) ([]Nig
 	scale := 47.5 * sky.Degree
 	nights := []Night{
 		{Began: testNight.Add(-48 * time.Hour), Site: at, Marks: Marks{Scale: &scale, Words: "legs on the three slabs"},
-			First: &mountmodel.Offset{Alt: -42 * sky.Arcminute, Az: 66 * sky.Arcminute, Total: 61 * sky.Arcminute}},
-		{Began: testNight.Add(-72 * time.Hour), Site: at, Confirmed: true, Result: &mountmodel.Offset{Total: 20 * sky.Arcsecond},
+			First: &axis.Offset{Alt: -42 * sky.Arcminute, Az: 66 * sky.Arcminute, Total: 61 * sky.Arcminute}},
+		{Began: testNight.Add(-72 * time.Hour), Site: at, Confirmed: true, Result: &axis.Offset{Total: 20 * sky.Arcsecond},
 			Lock: &mountmodel.LockShift{Total: 12 * sky.Arcsecond}},
 	}
 	return nights[:min(most, len(nights))], e.err

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -164,10 +165,10 @@ func TestNaNNeverReachesTheWire(t *testing.T) {
 		any := rapid.OneOf(rapid.Float64(), rapid.SampledFrom([]float64{math.NaN(), math.Inf(1), math.Inf(-1), 0, math.Copysign(0, -1), math.MaxFloat64, math.SmallestNonzeroFloat64}))
 		a := func(name string) sky.Angle { return sky.Angle(any.Draw(t, name)) }
 		v := viewOf(northSite, mountmodel.Adjusting, 1*sky.Arcminute, 1*sky.Arcminute)
-		st := mountmodel.Standing{
-			Axis:   mountmodel.Axis{Dir: sky.Local{X: any.Draw(t, "x"), Y: any.Draw(t, "y"), Z: any.Draw(t, "z")}, Cov: [2][2]float64{{any.Draw(t, "c"), 0}, {0, any.Draw(t, "d")}}},
-			Offset: mountmodel.Offset{Alt: a("alt"), Az: a("az"), Total: a("total")},
-			Move:   mountmodel.Move{Alt: a("move alt"), Az: a("move az")},
+		st := axis.Status{
+			Axis:   axis.Axis{Dir: sky.Local{X: any.Draw(t, "x"), Y: any.Draw(t, "y"), Z: any.Draw(t, "z")}, Cov: [2][2]float64{{any.Draw(t, "c"), 0}, {0, any.Draw(t, "d")}}},
+			Offset: axis.Offset{Alt: a("alt"), Az: a("az"), Total: a("total")},
+			Move:   axis.Move{Alt: a("move alt"), Az: a("move az")},
 		}
 		v.Now, v.Measured, v.Tolerance, v.Turn, v.Chi2 = &st, &st, a("tolerance"), a("turn"), any.Draw(t, "chi2")
 		v.Pole = sky.Local{X: any.Draw(t, "pole x"), Z: any.Draw(t, "pole z")}

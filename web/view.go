@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
 
@@ -109,7 +110,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		s.Frames = append(s.Frames, Frame{
 			File:           f.Name,
 			Mid:            utc(f.Mid),
-			Status:         string(mountmodel.FrameAdjusts),
+			Status:         string(axis.FrameAdjusts),
 			TurnDeg:        Number(f.Turn.Degrees()),
 			ResidualArcsec: Number(math.NaN()),
 			TotalArcmin:    Number(f.Standing.Offset.Total.Arcminutes()),
@@ -135,18 +136,18 @@ func turnTo(v mountmodel.View, l *Latest) *TurnTo {
 	sight := sky.LocalFromAltAz(sky.Angle(l.Sight.AltDeg)*sky.Degree, sky.Angle(l.Sight.AzDeg)*sky.Degree)
 	var turns []sky.Angle
 	for _, f := range v.Frames {
-		if f.Status == mountmodel.FrameMeasures || f.Status == mountmodel.FrameSameAngle {
+		if f.Status == axis.FrameMeasures || f.Status == axis.FrameSameAngle {
 			turns = append(turns, f.Turn)
 		}
 	}
-	ways := mountmodel.TurnWays(line, sight, v.Advice.Wanted(), turns)
+	ways := axis.TurnWays(line, sight, v.Advice.Wanted(), turns)
 	return &TurnTo{
 		ByDeg: Number(ways[0].By.Degrees()), LowestDeg: Number(ways[0].Lowest.Degrees()), Against: against(ways[0]),
 		OtherLowestDeg: Number(ways[1].Lowest.Degrees()), OtherAgainst: against(ways[1]),
 	}
 }
 
-func against(w mountmodel.TurnWay) (codes []string) {
+func against(w axis.TurnWay) (codes []string) {
 	for _, c := range []struct {
 		speaks bool
 		code   string
@@ -196,7 +197,7 @@ func siteWire(site sky.Site, air sky.Air) Site {
 	}
 }
 
-func offsetWire(o mountmodel.Offset) Offset {
+func offsetWire(o axis.Offset) Offset {
 	return Offset{
 		AltArcmin:   Number(o.Alt.Arcminutes()),
 		AzArcmin:    Number(o.Az.Arcminutes()),
@@ -221,7 +222,7 @@ func direction(d sky.Local) Direction {
 	return Direction{AltDeg: Number(alt.Degrees()), AzDeg: Number(az.Degrees())}
 }
 
-func standing(s *mountmodel.Standing, v mountmodel.View) *Standing {
+func standing(s *axis.Status, v mountmodel.View) *Standing {
 	if s == nil {
 		return nil
 	}
@@ -236,7 +237,7 @@ func standing(s *mountmodel.Standing, v mountmodel.View) *Standing {
 // moves tells the two bolts apart, the larger error on the sky first. The
 // gates split the tolerance evenly: total^2 = alt^2 + (az cos alt)^2 for
 // small offsets, so each bolt may use 1/sqrt(2) of it.
-func moves(m mountmodel.Move, v mountmodel.View) []Move {
+func moves(m axis.Move, v mountmodel.View) []Move {
 	poleAlt, _ := sky.AltAzFromLocal(v.Pole)
 	gate := sky.Angle(float64(v.Tolerance) / math.Sqrt2)
 	altitude := Move{

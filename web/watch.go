@@ -1,6 +1,9 @@
 package web
 
-import "polard/mountmodel"
+import (
+	"polard/mountmodel"
+	"polard/mountmodel/axis"
+)
 
 // Watch is what ordinary exposures of this night tell of the axis, with no
 // procedure. Offset and what follows from it are absent while they do not tell
@@ -98,6 +101,6 @@ func WatchFromView(w *mountmodel.WatchView) *Watch {
 	return out
 }
 
-func uncertaintyOf(a mountmodel.Axis) *Uncertainty {
+func uncertaintyOf(a axis.Axis) *Uncertainty {
 	return &Uncertainty{AltArcsec: Number(a.SigmaAlt().Arcseconds()), AzArcsec: Number(a.SigmaAz().Arcseconds()), Correlation: Number(a.Correlation())}
 }

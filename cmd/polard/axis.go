@@ -8,6 +8,7 @@ import (
 	"math"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -267,20 +268,20 @@ func directionOf(d sky.Local) directionJSON {
 	return directionJSON{alt.Degrees(), az.Degrees()}
 }
 
-func offsetOf(s mountmodel.Standing) offsetJSON {
+func offsetOf(s axis.Status) offsetJSON {
 	return offsetJSON{s.Offset.Alt.Arcminutes(), s.Offset.Az.Arcminutes(), s.Offset.Total.Arcminutes()}
 }
 
-func moveOf(s mountmodel.Standing) moveJSON {
+func moveOf(s axis.Status) moveJSON {
 	return moveJSON{s.Move.Altitude, s.Move.Azimuth, s.Move.Rotation, s.Move.Alt.Arcminutes(), s.Move.Az.Arcminutes()}
 }
 
-func uncertaintyOf(s mountmodel.Standing) uncertaintyJSON {
+func uncertaintyOf(s axis.Status) uncertaintyJSON {
 	return uncertaintyJSON{s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation()}
 }
 
 // standing is how the axis stands by all frames; nil when they do not tell.
-func (r axisReport) standing() *mountmodel.Standing {
+func (r axisReport) standing() *axis.Status {
 	if r.watched {
 		return r.view.Now
 	}
@@ -311,7 +312,7 @@ func (r axisReport) wire() axisJSON {
 	if r.failure != nil {
 		out.Error = &errorJSON{"no_axis", r.failure.Error()}
 	}
-	measured := make(map[string]mountmodel.FrameView)
+	measured := make(map[string]axis.FrameReport)
 	for _, f := range v.Frames {
 		measured[f.Name] = f
 	}
@@ -392,7 +393,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		_, err := b.WriteTo(terminal{w})
 		return err
 	}
-	standing := func(what string, s mountmodel.Standing) {
+	standing := func(what string, s axis.Status) {
 		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
 		fmt.Fprintf(&b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
 			what, alt.Degrees(), roundedAzimuth(az), sky.AngleWords(s.Offset.Total), v.PoleKind,

@@ -7,6 +7,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -52,7 +53,7 @@ func TestPoleInFrame(t *testing.T) {
 			}
 			truth := rig.Truth(frame.Mid)
 			view := mountmodel.View{Site: c.config.Site, Air: c.config.Air, Pole: truth.Pole,
-				Now: &mountmodel.Standing{Axis: mountmodel.Axis{Dir: truth.Axis}}}
+				Now: &axis.Status{Axis: axis.Axis{Dir: truth.Axis}}}
 			l := web.Latest{Sight: sightOf(frameEntry(o, fits.Arrival{}, 0), view)}
 			locate(&l, o, view)
 

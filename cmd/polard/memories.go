@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -153,11 +154,11 @@ func (m *memories) Earlier(ctx context.Context, at sky.Site, most int) ([]web.Ni
 	return nights, nil
 }
 
-func keptOffset(r *logbook.Result) *mountmodel.Offset {
+func keptOffset(r *logbook.Result) *axis.Offset {
 	if r == nil {
 		return nil
 	}
-	return &mountmodel.Offset{
+	return &axis.Offset{
 		Alt: sky.Angle(r.OffsetAltArcmin) * sky.Arcminute, Az: sky.Angle(r.OffsetAzArcmin) * sky.Arcminute, Total: sky.Angle(r.OffsetTotalArcmin) * sky.Arcminute,
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 
@@ -50,8 +51,8 @@ type mountResult struct {
 	why      error    // why there is no axis
 }
 
-func readingOf(a mountmodel.Axis, truth sky.Local) reading {
-	off := mountmodel.OffsetBetween(truth, a.Dir)
+func readingOf(a axis.Axis, truth sky.Local) reading {
+	off := axis.OffsetBetween(truth, a.Dir)
 	r := reading{off: off.Total}
 	r.claimed, _, _ = a.Ellipse()
 	// In the plane that touches the sky at the axis: across and up.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 )
@@ -83,8 +84,8 @@ func TestMeasuredRigs(t *testing.T) {
 
 // against is the squared distance of an axis from the truth in units of its
 // covariance, and the distance over the root of the covariance's trace.
-func against(a mountmodel.Axis, truth sky.Local) (q, ratio float64) {
-	off := mountmodel.OffsetBetween(a.Dir, truth)
+func against(a axis.Axis, truth sky.Local) (q, ratio float64) {
+	off := axis.OffsetBetween(a.Dir, truth)
 	alt, _ := sky.AltAzFromLocal(truth)
 	sigmaAlt, sigmaAz := float64(a.SigmaAlt()), float64(a.SigmaAz())
 	x, y := float64(off.Alt)/sigmaAlt, float64(off.Az)/sigmaAz

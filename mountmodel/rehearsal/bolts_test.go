@@ -11,6 +11,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -30,7 +31,7 @@ type bench struct {
 	now     time.Time
 	count   int
 	watch   func(mountmodel.View)             // sees every view; nil when nobody does
-	alarms  []mountmodel.Warning              // what it gathers
+	alarms  []axis.Warning                    // what it gathers
 	read    func(*fits.Frame) []observed.Pair // from drawn frames; nil: stars are spread over the field
 	wobble  sky.Angle                         // of each frame, per coordinate
 	wild    sky.Vec                           // rotation by which the frame is wrong

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 )
@@ -49,21 +50,21 @@ func anyUnit(rng *rand.Rand) sky.Vec {
 // fault is something that goes wrong, and the name it must get.
 type fault struct {
 	name string
-	want mountmodel.WarningCode
+	want axis.WarningCode
 	// play runs a session and gives all codes warned of from the fault on.
-	play func(b *bench) []mountmodel.Warning
+	play func(b *bench) []axis.Warning
 }
 
 // steps are frames of a measurement, something happening after some of them;
 // the frames go on as long as the session is measuring, up to most.
-func (b *bench) measureWith(after int, happen func(), most int) []mountmodel.Warning {
+func (b *bench) measureWith(after int, happen func(), most int) []axis.Warning {
 	b.t.Helper()
 	return b.measureWithPhase(mountmodel.Measuring, after, happen, most)
 }
 
-func (b *bench) measureWithPhase(phase mountmodel.Phase, after int, happen func(), most int) []mountmodel.Warning {
+func (b *bench) measureWithPhase(phase mountmodel.Phase, after int, happen func(), most int) []axis.Warning {
 	b.t.Helper()
-	var warned []mountmodel.Warning
+	var warned []axis.Warning
 	for n := range most {
 		if n == after {
 			happen()
@@ -106,7 +107,7 @@ func (b *bench) farther(least float64) float64 {
 
 // goOn takes some more frames, the altitude bolt turned before each but the
 // first, unless the session says to touch nothing.
-func (b *bench) goOn(frames int) (warned []mountmodel.Warning) {
+func (b *bench) goOn(frames int) (warned []axis.Warning) {
 	b.t.Helper()
 	for n := range frames {
 		if n > 0 && !b.session.View().Doubt {
@@ -125,7 +126,7 @@ func (b *bench) locked() {
 }
 
 // confirm locks the bolts and measures once more.
-func (b *bench) confirm() (warned []mountmodel.Warning) {
+func (b *bench) confirm() (warned []axis.Warning) {
 	b.t.Helper()
 	b.must(b.session.Do(b.now, mountmodel.Locked))
 	for n := 0; b.session.View().Phase == mountmodel.Confirming; n++ {
@@ -171,23 +172,23 @@ func (b *bench) cloudyShot() mountmodel.View {
 // faults are all that the issue names, where in a session they may happen.
 func faults() []fault {
 	return []fault{
-		{"declination turned while measuring", mountmodel.WarnTubeMoved, func(b *bench) []mountmodel.Warning {
+		{"declination turned while measuring", axis.WarnTubeMoved, func(b *bench) []axis.Warning {
 			return b.measureWith(2, func() { b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 5*sky.Arcminute, 10*sky.Degree)))) }, 8)
 		}},
-		{"tripod bumped while measuring", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+		{"tripod bumped while measuring", axis.WarnMountMoved, func(b *bench) []axis.Warning {
 			return b.measureWith(2, func() { b.bump(3*sky.Arcminute, 1*sky.Degree) }, 8)
 		}},
-		{"one wild frame while measuring", mountmodel.WarnFrameStands, func(b *bench) []mountmodel.Warning {
-			var wild []mountmodel.Warning
+		{"one wild frame while measuring", axis.WarnFrameStands, func(b *bench) []axis.Warning {
+			var wild []axis.Warning
 			after := b.measureWith(2, func() { wild = b.wildShot().Warnings }, 8)
 			return append(wild, after...)
 		}},
-		{"cloud while measuring", mountmodel.WarnUnsolved, func(b *bench) []mountmodel.Warning {
-			var cloud []mountmodel.Warning
+		{"cloud while measuring", mountmodel.WarnUnsolved, func(b *bench) []axis.Warning {
+			var cloud []axis.Warning
 			b.measureWith(2, func() { cloud = b.cloudyShot().Warnings }, 8)
 			return cloud
 		}},
-		{"declination turned while adjusting", mountmodel.WarnTubeMoved, func(b *bench) []mountmodel.Warning {
+		{"declination turned while adjusting", axis.WarnTubeMoved, func(b *bench) []axis.Warning {
 			b.adjusting(1 + b.rng.IntN(3))
 			b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 10*sky.Arcminute, 10*sky.Degree))))
 			warned := b.goOn(3)
@@ -197,32 +198,32 @@ func faults() []fault {
 			}
 			return warned
 		}},
-		{"clutch slipped while adjusting", mountmodel.WarnSlipped, func(b *bench) []mountmodel.Warning {
+		{"clutch slipped while adjusting", mountmodel.WarnSlipped, func(b *bench) []axis.Warning {
 			b.adjusting(1 + b.rng.IntN(3))
 			b.must(b.rig.TurnRA(b.either(logUniform(b.rng, 10*sky.Arcminute, 20*sky.Degree))))
 			return b.goOn(3)
 		}},
-		{"one wild frame while adjusting", mountmodel.WarnFrameStands, func(b *bench) []mountmodel.Warning {
+		{"one wild frame while adjusting", axis.WarnFrameStands, func(b *bench) []axis.Warning {
 			b.adjusting(1 + b.rng.IntN(3))
 			wild := b.wildShot().Warnings
 			return append(wild, b.goOn(2)...)
 		}},
-		{"cloud while adjusting", mountmodel.WarnUnsolved, func(b *bench) []mountmodel.Warning {
+		{"cloud while adjusting", mountmodel.WarnUnsolved, func(b *bench) []axis.Warning {
 			b.adjusting(1)
 			return b.cloudyShot().Warnings
 		}},
-		{"tripod bumped while confirming", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+		{"tripod bumped while confirming", axis.WarnMountMoved, func(b *bench) []axis.Warning {
 			b.adjusting(1)
 			b.must(b.session.Do(b.now, mountmodel.Locked))
 			return b.measureWithPhase(mountmodel.Confirming, 2, func() { b.bump(3*sky.Arcminute, 1*sky.Degree) }, 8)
 		}},
-		{"tripod bumped after the lock", mountmodel.WarnMountMoved, func(b *bench) []mountmodel.Warning {
+		{"tripod bumped after the lock", axis.WarnMountMoved, func(b *bench) []axis.Warning {
 			b.locked()
 			b.shoot()
 			b.bump(3*sky.Arcminute, 1*sky.Degree)
 			return append(b.shoot().Warnings, b.shoot().Warnings...)
 		}},
-		{"clock wrong by hours", mountmodel.WarnClock, func(b *bench) []mountmodel.Warning {
+		{"clock wrong by hours", mountmodel.WarnClock, func(b *bench) []axis.Warning {
 			hours := []float64{-12, -8, -5.5, -3, -2, -1, -0.4, 0.3, 1, 2, 3, 5.75, 9, 12}
 			b.clock = time.Duration(hours[b.rng.IntN(len(hours))] * float64(time.Hour))
 			return b.measureWith(0, func() {}, 3)
@@ -232,8 +233,8 @@ func faults() []fault {
 
 // general are warnings that say that something is wrong, or that more is
 // needed, before what it is can be told.
-var general = []mountmodel.WarningCode{
-	mountmodel.WarnNotRigid, mountmodel.WarnAxisJumped, mountmodel.WarnTwoFrames, mountmodel.WarnLittleTurn, mountmodel.WarnLowFrame,
+var general = []axis.WarningCode{
+	axis.WarnNotRigid, mountmodel.WarnAxisJumped, axis.WarnTwoFrames, axis.WarnLittleTurn, axis.WarnLowFrame,
 }
 
 // How often each fault is played, and how many sessions nothing goes wrong in.
@@ -260,7 +261,7 @@ func TestFaultsAreNamed(t *testing.T) {
 		for i := range each {
 			b := newBench(t, faultRig(rand.New(rand.NewPCG(uint64(i), 21))), mountmodel.DefaultTolerance, uint64(i))
 			b.wobble = faultWobble
-			found, other := false, []mountmodel.WarningCode{}
+			found, other := false, []axis.WarningCode{}
 			for _, w := range f.play(b) {
 				switch {
 				case w.Code == f.want:
@@ -304,7 +305,7 @@ func TestBumpWhileAdjusting(t *testing.T) {
 		b.adjusting(1 + b.rng.IntN(3))
 		b.bump(10*sky.Arcminute, 2*sky.Degree)
 		for _, w := range b.goOn(3) {
-			if w.Code == mountmodel.WarnMountMoved {
+			if w.Code == axis.WarnMountMoved {
 				named++
 				break
 			}
@@ -350,7 +351,7 @@ func TestCleanSessionsWarnOfNothing(t *testing.T) {
 		b.wobble = faultWobble
 		b.watch = func(v mountmodel.View) {
 			for _, w := range v.Warnings {
-				if w.Code != mountmodel.WarnTwoFrames && w.Code != mountmodel.WarnLowFrame {
+				if w.Code != axis.WarnTwoFrames && w.Code != axis.WarnLowFrame {
 					b.alarms = append(b.alarms, w)
 				}
 			}

@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"polard/catalogs"
-	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -120,7 +120,7 @@ func readPractice(t *testing.T) map[string]*practiceFrame {
 func (p *practiceFrame) onAxis(line sky.Local) rehearsal.Config {
 	c := p.config
 	pole := observed.Pole(c.Site, c.Air, observed.Refracted)
-	offset := mountmodel.OffsetBetween(line, pole)
+	offset := axis.OffsetBetween(line, pole)
 	c.Mount.OffsetAlt, c.Mount.OffsetAz = offset.Alt, offset.Az
 	c.Mount.PolarDistance = sky.Separation(line, p.boresight)
 	// Hour angle: about the axis from straight above it to the boresight,
@@ -333,7 +333,7 @@ func TestPracticeBolts(t *testing.T) {
 	line := first.axis
 	for _, n := range []string{"4", "5", "6", "7"} {
 		p := frames["adjust_000/f"+n+".fits"]
-		move := mountmodel.OffsetBetween(p.axis, line)
+		move := axis.OffsetBetween(p.axis, line)
 		line = p.axis
 		if err := rig.TurnAltitudeBolt(float64(move.Alt / c.Mount.AltitudeBolt.PerTurn)); err != nil {
 			t.Fatal(err)

@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"polard/fits"
-	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -180,9 +180,9 @@ func (r *Rig) Lock() {
 
 // Truth is how the rig really stands.
 type Truth struct {
-	Axis   sky.Local         // pole-seeking end of the RA axis
-	Pole   sky.Local         // refracted
-	Offset mountmodel.Offset // axis minus pole
+	Axis   sky.Local   // pole-seeking end of the RA axis
+	Pole   sky.Local   // refracted
+	Offset axis.Offset // axis minus pole
 	// Camera sends directions of the camera to the local frame; its third
 	// column is the boresight.
 	Camera sky.Matrix
@@ -205,7 +205,7 @@ func (r *Rig) Truth(at time.Time) Truth {
 		Camera: m.attitude(r.config.Camera, at),
 		Turn:   m.turnAt(at),
 	}
-	t.Offset = mountmodel.OffsetBetween(t.Axis, t.Pole)
+	t.Offset = axis.OffsetBetween(t.Axis, t.Pole)
 	return t
 }
 

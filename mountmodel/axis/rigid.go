@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"errors"
@@ -64,13 +64,13 @@ func FitBodies(frames []sky.Attitude, n sky.Vec, body []int, bodies int, modelEr
 // dof is two numbers per frame less two unknowns for each n and c.
 func (m *rigid) dof() int { return 2*len(m.frames) - 2*len(m.n) - 2*len(m.c) }
 
-var errSingular = errors.New("the frames do not fix the axis")
+var ErrSingular = errors.New("the frames do not fix the axis")
 
-// across is the covariance of where a frame puts the axis, in the plane that
+// Across is the covariance of where a frame puts the axis, in the plane that
 // touches the sphere at n. The small rotation e moves it by e x n, whose
 // components along the basis b are e . (n x b). The extra variance is added
 // to each component.
-func across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]float64) {
+func Across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]float64) {
 	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
 	for p := range 2 {
 		ck := cov.Apply(k[p])
@@ -82,10 +82,10 @@ func across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]flo
 	return s
 }
 
-// minPivot is the smallest eigenvalue of the normal matrix, scaled to unit
+// MinPivot is the smallest eigenvalue of the normal matrix, scaled to unit
 // diagonal, that is told from zero in double precision. A turn of t makes it
 // about t^2/8, so that turns down to 0.1 arcsec count as turns.
-const minPivot = 1e-13
+const MinPivot = 1e-13
 
 // solve finds the least chi-square with a model error (per coordinate):
 // Gauss-Newton, damped where a full step would make it worse (Marquardt 1963,
@@ -165,9 +165,9 @@ func (m *rigid) normal() (bn, bc [][2]sky.Vec, g *mat.VecDense, err error) {
 		e := bn[gi]
 		seen := f.R.Apply(m.c[bi])
 		y := [2]float64{r3.Dot(e[0], seen), r3.Dot(e[1], seen)}
-		w, ok := sky.Invert2(across(f.Cov, m.n[gi], e, m.extra))
+		w, ok := sky.Invert2(Across(f.Cov, m.n[gi], e, m.extra))
 		if !ok {
-			return nil, nil, nil, errSingular
+			return nil, nil, nil, ErrSingular
 		}
 		// Moving n by d changes y by -d; moving c by k changes it by E^T R F k.
 		turned := [2]sky.Vec{f.R.Apply(bc[bi][0]), f.R.Apply(bc[bi][1])}
@@ -197,7 +197,7 @@ func invertScaled(a *mat.SymDense) (*mat.SymDense, error) {
 	for i := range k {
 		d := a.At(i, i)
 		if !(d > 0) || math.IsInf(d, 0) {
-			return nil, errSingular
+			return nil, ErrSingular
 		}
 		scale[i] = 1 / math.Sqrt(d)
 	}
@@ -208,12 +208,12 @@ func invertScaled(a *mat.SymDense) (*mat.SymDense, error) {
 		}
 	}
 	var chol mat.Cholesky
-	if !chol.Factorize(scaled) || !(chol.Cond() < 1/minPivot) {
-		return nil, errSingular
+	if !chol.Factorize(scaled) || !(chol.Cond() < 1/MinPivot) {
+		return nil, ErrSingular
 	}
 	inv := mat.NewSymDense(k, nil)
 	if err := chol.InverseTo(inv); err != nil {
-		return nil, errSingular
+		return nil, ErrSingular
 	}
 	for i := range k {
 		for j := i; j < k; j++ {
@@ -250,7 +250,7 @@ func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
 	e := r3.Cross(n, r3.Sub(n, f.R.Apply(c)))
 	b := sky.TangentBasis(n)
 	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
-	w, ok := sky.Invert2(across(f.Cov, n, b, extra))
+	w, ok := sky.Invert2(Across(f.Cov, n, b, extra))
 	if !ok {
 		return e
 	}

@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"errors"
@@ -61,7 +61,7 @@ func (a Axis) Ellipse() (major, minor, from sky.Angle) {
 	return sky.Angle(math.Sqrt(mean + r)), sky.Angle(math.Sqrt(max(0, mean-r))), from
 }
 
-// AxisFit is the axis from the attitudes of several frames.
+// Fit is the axis from the attitudes of several frames.
 //
 // The model: the camera sits on a body that turns about one line fixed in the
 // ground. Whatever the angle, the camera then has that line in one place of
@@ -72,7 +72,7 @@ func (a Axis) Ellipse() (major, minor, from sky.Angle) {
 // of the likelihood over axis, mounting of the camera and all angles, because
 // an angle free in every frame takes up the part of the noise that turns the
 // frame about the axis.
-type AxisFit struct {
+type Fit struct {
 	Axis       Axis
 	Body       sky.Camera  // c: the axis as the camera has it
 	Turns      []sky.Angle // angle of each frame about the axis since the first, right-handed, in [-180, 180) degrees
@@ -82,9 +82,9 @@ type AxisFit struct {
 	ModelError sky.Angle   // what had to be added to the errors of each frame, per coordinate, to make Chi2 equal Dof; 0 when they agree
 	Span       sky.Angle   // smallest arc of the axis's circle that holds all the angles
 
-	frames []sky.Attitude
+	Frames []sky.Attitude
 	n, c   sky.Vec
-	cov    *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+	Cov    *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
 }
 
 // TooLittleTurnError says that the attitudes differ too little in the angle
@@ -109,10 +109,10 @@ var (
 )
 
 const (
-	// usableAxis is the 1-sigma uncertainty beyond which an axis is not handed
+	// UsableAxis is the 1-sigma uncertainty beyond which an axis is not handed
 	// out: the fit treats errors as small angles, good to 2 % at a degree, and
 	// nobody turns bolts by such a number.
-	usableAxis = 1 * sky.Degree
+	UsableAxis = 1 * sky.Degree
 
 	// clearTurn is by how many standard deviations of its worst component a
 	// rotation between two frames must stand out. Below, the noise of the roll
@@ -137,22 +137,22 @@ const (
 	fitDone = 1e-12
 )
 
-// FitAxis finds the axis by maximum likelihood. Attitudes are in the local
+// Find finds the axis by maximum likelihood. Attitudes are in the local
 // frame with their covariances; towards picks the end of the line (any
 // direction within 90 degrees of it: the elevated pole). Fewer than two frames,
 // too little turn, mixed hands and frames that no one line explains within
 // usableAxis are errors.
-func FitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
-	fit, err := fitAxis(frames, towards)
+func Find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
+	fit, err := find(frames, towards)
 	if err != nil {
 		return nil, err
 	}
 	return fit, nil
 }
 
-// fitAxis is FitAxis, but beside ErrNotRigid it gives the fit all the same, to
+// find is FitAxis, but beside ErrNotRigid it gives the fit all the same, to
 // be diagnosed.
-func fitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
+func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if len(frames) < 2 {
 		return nil, ErrFewFrames
 	}
@@ -162,8 +162,8 @@ func fitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 			return nil, ErrMirrored
 		}
 	}
-	if turn, enough := largestTurn(frames); !enough {
-		return nil, &TooLittleTurnError{Turn: turn, Need: wantedTurn}
+	if turn, enough := LargestTurn(frames); !enough {
+		return nil, &TooLittleTurnError{Turn: turn, Need: WantedTurn}
 	}
 	n, err := startAxis(frames, towards)
 	if err != nil {
@@ -171,9 +171,9 @@ func fitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 	}
 	m := newRigid(frames, n)
 	if err := m.solve(0); err != nil {
-		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: wantedTurn}
+		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 	}
-	fit := &AxisFit{frames: frames, Chi2: m.chi2, Dof: m.dof()}
+	fit := &Fit{Frames: frames, Chi2: m.chi2, Dof: m.dof()}
 	if r3.Dot(m.n[0], sky.Vec(towards)) < 0 {
 		m.n[0], m.c[0] = r3.Scale(-1, m.n[0]), r3.Scale(-1, m.c[0])
 	}
@@ -183,35 +183,35 @@ func fitAxis(frames []sky.Attitude, towards sky.Local) (*AxisFit, error) {
 	if err := m.solve(fit.ModelError); err != nil {
 		return nil, err
 	}
-	fit.n, fit.c, fit.cov = m.n[0], m.c[0], m.covariance()
+	fit.n, fit.c, fit.Cov = m.n[0], m.c[0], m.covariance()
 	fit.Body = sky.Camera(fit.c)
 	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: [2][2]float64{
-		{fit.cov.At(0, 0), fit.cov.At(0, 1)},
-		{fit.cov.At(1, 0), fit.cov.At(1, 1)},
+		{fit.Cov.At(0, 0), fit.Cov.At(0, 1)},
+		{fit.Cov.At(1, 0), fit.Cov.At(1, 1)},
 	}}
-	fit.Turns = turnsAbout(frames, fit.n)
-	fit.Span = arc(fit.Turns)
+	fit.Turns = TurnsAbout(frames, fit.n)
+	fit.Span = Arc(fit.Turns)
 	fit.Residuals = m.residuals()
-	if major, _, _ := fit.Axis.Ellipse(); !(major < usableAxis) {
+	if major, _, _ := fit.Axis.Ellipse(); !(major < UsableAxis) {
 		if fit.ModelError > 0 {
 			return fit, ErrNotRigid
 		}
-		return nil, &TooLittleTurnError{Turn: fit.Span, Need: needed(fit.Span, major)}
+		return nil, &TooLittleTurnError{Turn: fit.Span, Need: Needed(fit.Span, major)}
 	}
 	return fit, nil
 }
 
-// wantedTurn is what is asked for when nothing better is known: common
+// WantedTurn is what is asked for when nothing better is known: common
 // practice; at 60 degrees the axis is as uncertain as the attitudes themselves.
-const wantedTurn = 60 * sky.Degree
+const WantedTurn = 60 * sky.Degree
 
-// needed is the turn at which the uncertainty, which falls as 1/turn while the
+// Needed is the turn at which the uncertainty, which falls as 1/turn while the
 // turn is small, comes down to poorAxis; at least 5 and at most 60 degrees.
-func needed(turn, sigma sky.Angle) sky.Angle {
+func Needed(turn, sigma sky.Angle) sky.Angle {
 	if !(sigma > 0) || math.IsInf(float64(sigma), 0) {
-		return wantedTurn
+		return WantedTurn
 	}
-	return min(max(turn*sigma/poorAxis, 5*sky.Degree), wantedTurn)
+	return min(max(turn*sigma/poorAxis, 5*sky.Degree), WantedTurn)
 }
 
 // doubtful tells whether a chi-square is too large to be chance.
@@ -219,9 +219,9 @@ func doubtful(chi2 float64, dof int) bool {
 	return dof > 0 && distuv.ChiSquared{K: float64(dof)}.Survival(chi2) < rigidDoubt
 }
 
-// largestTurn is about the largest rotation between two frames, and whether
+// LargestTurn is about the largest rotation between two frames, and whether
 // any stands clear of the noise.
-func largestTurn(frames []sky.Attitude) (largest sky.Angle, clear bool) {
+func LargestTurn(frames []sky.Attitude) (largest sky.Angle, clear bool) {
 	from := 0
 	for range 2 { // from the first frame, then from the one farthest from it
 		far := from
@@ -270,7 +270,7 @@ func startAxis(frames []sky.Attitude, towards sky.Local) (sky.Vec, error) {
 	}
 	var eig mat.EigenSym
 	if pairs == 0 || !eig.Factorize(sum, true) {
-		return sky.Vec{}, &TooLittleTurnError{Need: wantedTurn}
+		return sky.Vec{}, &TooLittleTurnError{Need: WantedTurn}
 	}
 	var vectors mat.Dense
 	eig.VectorsTo(&vectors)
@@ -281,8 +281,8 @@ func startAxis(frames []sky.Attitude, towards sky.Local) (sky.Vec, error) {
 	return n, nil
 }
 
-// turnsAbout are the angles about n since the first frame.
-func turnsAbout(frames []sky.Attitude, n sky.Vec) []sky.Angle {
+// TurnsAbout are the angles about n since the first frame.
+func TurnsAbout(frames []sky.Attitude, n sky.Vec) []sky.Angle {
 	turns := make([]sky.Angle, len(frames))
 	first := frames[0].R.Transpose()
 	for i := 1; i < len(frames); i++ {
@@ -291,11 +291,11 @@ func turnsAbout(frames []sky.Attitude, n sky.Vec) []sky.Angle {
 	return turns
 }
 
-func spanAbout(frames []sky.Attitude, n sky.Vec) sky.Angle { return arc(turnsAbout(frames, n)) }
+func spanAbout(frames []sky.Attitude, n sky.Vec) sky.Angle { return Arc(TurnsAbout(frames, n)) }
 
-// arc is the smallest arc of a circle that holds all angles: the circle less
+// Arc is the smallest arc of a circle that holds all angles: the circle less
 // the widest gap.
-func arc(angles []sky.Angle) sky.Angle {
+func Arc(angles []sky.Angle) sky.Angle {
 	s := make([]sky.Angle, len(angles))
 	for i, a := range angles {
 		s[i] = a.Positive()

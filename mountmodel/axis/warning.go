@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 // WarningCode names a kind of warning for programs; Message is for people.
 type WarningCode string

@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"math"
@@ -33,7 +33,7 @@ func TestPredictTurn(t *testing.T) {
 				if len(before) == 3 {
 					further = -further
 				}
-				fit, err := FitAxis(append(att[:len(att):len(att)], attitudesOf(t, m, 1, before[len(before)-1]+further)...), pole)
+				fit, err := Find(append(att[:len(att):len(att)], attitudesOf(t, m, 1, before[len(before)-1]+further)...), pole)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -56,7 +56,7 @@ func TestPredictLeast(t *testing.T) {
 	m := simmount.New(rng, sky.Site{Latitude: 50 * sky.Degree}, 5*sky.Arcminute, 2*sky.Degree)
 	att := attitudesOf(t, m, 1, 0, 10*sky.Degree)
 	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
-	fit, err := FitAxis(att, pole)
+	fit, err := Find(att, pole)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"cmp"
@@ -63,14 +63,14 @@ type alternative struct {
 // No mount holds still to the noise of the stars. A fault stands out of what
 // the mount does all the time, so that explanations are tried with as much
 // noise as the best of them needs.
-func (f *AxisFit) Diagnose() Diagnosis {
+func (f *Fit) Diagnose() Diagnosis {
 	if !doubtful(f.Chi2, f.Dof) {
 		return Diagnosis{}
 	}
 	if f.usual() {
 		return Diagnosis{Fault: Unexplained}
 	}
-	for noise := mechanicalNoise; ; noise *= 2 {
+	for noise := MechanicalNoise; ; noise *= 2 {
 		if d, ok := f.diagnose(noise); ok {
 			return d
 		}
@@ -81,7 +81,7 @@ func (f *AxisFit) Diagnose() Diagnosis {
 }
 
 // diagnose tells whether anything explains the frames within a noise.
-func (f *AxisFit) diagnose(noise sky.Angle) (Diagnosis, bool) {
+func (f *Fit) diagnose(noise sky.Angle) (Diagnosis, bool) {
 	tried := f.alternatives(noise)
 	slices.SortStableFunc(tried, byChi2)
 	if len(tried) == 0 || (distuv.ChiSquared{K: float64(tried[0].dof)}).Survival(tried[0].chi2) < explained {
@@ -111,12 +111,12 @@ func (f *AxisFit) diagnose(noise sky.Angle) (Diagnosis, bool) {
 const mostTried = 24
 
 // alternatives fits the explanations that leave something to test.
-func (f *AxisFit) alternatives(noise sky.Angle) []alternative {
-	count := len(f.frames)
+func (f *Fit) alternatives(noise sky.Angle) []alternative {
+	count := len(f.Frames)
 	var out []alternative
 	if 2*(count-1)-4 > 0 {
 		for _, i := range f.strayest(mostTried) {
-			rest := slices.Concat(f.frames[:i], f.frames[i+1:])
+			rest := slices.Concat(f.Frames[:i], f.Frames[i+1:])
 			m := newRigid(rest, f.startOf(rest))
 			if m.solve(noise) == nil {
 				out = append(out, alternative{Diagnosis{Fault: FrameAlone, Frame: i}, m.chi2, m.dof()})
@@ -133,8 +133,8 @@ func (f *AxisFit) alternatives(noise sky.Angle) []alternative {
 // steps fits a step of one kind at every place, or, of many places, at some
 // and then at the neighbours of the best. A step that leaves a single frame on
 // one side is that frame alone.
-func (f *AxisFit) steps(kind Fault, noise sky.Angle) []alternative {
-	count := len(f.frames)
+func (f *Fit) steps(kind Fault, noise sky.Angle) []alternative {
+	count := len(f.Frames)
 	first, last := 2, count-2
 	stride := max(1, (last-first)/mostTried)
 	var out []alternative
@@ -148,16 +148,16 @@ func (f *AxisFit) steps(kind Fault, noise sky.Angle) []alternative {
 		for i := k; i < count; i++ {
 			side[i] = 1
 		}
-		before, after := f.frames[:k], f.frames[k:]
+		before, after := f.Frames[:k], f.Frames[k:]
 		var m *rigid
 		if kind == MountStep {
-			m = newApart(f.frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
+			m = newApart(f.Frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
 		} else {
 			larger := before
 			if len(after) > len(before) {
 				larger = after
 			}
-			m = newApart(f.frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
+			m = newApart(f.Frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
 		}
 		if m.solve(noise) == nil {
 			out = append(out, alternative{Diagnosis{Fault: kind, Frame: k}, m.chi2, m.dof()})
@@ -178,8 +178,8 @@ func (f *AxisFit) steps(kind Fault, noise sky.Angle) []alternative {
 // startOf is where the search for the axis of some of the frames starts: at
 // their own axis, since that of all may be far off when something is wrong, if
 // they have turned clear of their noise.
-func (f *AxisFit) startOf(frames []sky.Attitude) sky.Vec {
-	if _, clear := largestTurn(frames); clear {
+func (f *Fit) startOf(frames []sky.Attitude) sky.Vec {
+	if _, clear := LargestTurn(frames); clear {
 		if n, err := startAxis(frames, sky.Local(f.n)); err == nil {
 			return n
 		}
@@ -190,7 +190,7 @@ func (f *AxisFit) startOf(frames []sky.Attitude) sky.Vec {
 func byChi2(a, b alternative) int { return cmp.Compare(a.chi2, b.chi2) }
 
 // strayest are the frames with the largest residuals, largest first.
-func (f *AxisFit) strayest(most int) []int {
+func (f *Fit) strayest(most int) []int {
 	order := make([]int, len(f.Residuals))
 	for i := range order {
 		order[i] = i

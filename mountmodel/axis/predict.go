@@ -1,20 +1,20 @@
-package mountmodel
+package axis
 
 import (
 	"polard/mountmodel/sky"
 )
 
 const (
-	// mechanicalNoise is what a mount adds to each attitude, per coordinate,
+	// MechanicalNoise is what a mount adds to each attitude, per coordinate,
 	// beyond the stars: bearings, gears, wind, air moving as a whole. Common
 	// practice. It enters only the judgement of how much turn is enough, where
 	// star noise alone would be content with a few degrees.
-	mechanicalNoise = 2 * sky.Arcsecond
+	MechanicalNoise = 2 * sky.Arcsecond
 
-	// driftPrior is how fast an axis is taken to drift, per hour and
+	// DriftPrior is how fast an axis is taken to drift, per hour and
 	// coordinate, if it does: common practice; a tripod on grass settles by an
 	// arcminute in a night, one on frozen ground in an hour.
-	driftPrior = 30 * sky.Arcsecond
+	DriftPrior = 30 * sky.Arcsecond
 
 	// leastAsked, mostAsked and askedStep are the further turns considered.
 	leastAsked = 5 * sky.Degree
@@ -33,7 +33,7 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 		return TurnAdvice{}
 	}
 	n, sense, modelError := sky.Vec(pole), 1.0, sky.Angle(0)
-	if fit, err := FitAxis(frames, pole); err == nil {
+	if fit, err := Find(frames, pole); err == nil {
 		n, modelError = fit.n, fit.ModelError
 		last := fit.Turns[len(fit.Turns)-1] - fit.Turns[len(fit.Turns)-2]
 		if last.Signed() < 0 {
@@ -68,7 +68,7 @@ func forecast(frames []sky.Attitude, n sky.Vec, turn, modelError sky.Angle) (sky
 // n, with the mechanical noise added.
 func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, bool) {
 	m := newRigid(frames, n)
-	m.extra = float64(modelError*modelError + mechanicalNoise*mechanicalNoise)
+	m.extra = float64(modelError*modelError + MechanicalNoise*MechanicalNoise)
 	if _, _, _, err := m.normal(); err != nil {
 		return 0, false
 	}
@@ -93,8 +93,8 @@ type TurnForecast struct {
 	Uncertainty sky.Angle // semi-major axis of the 1-sigma ellipse of the axis, on the sky
 }
 
-// usualTurn is asked for where the prediction has no better advice.
-const usualTurn = 30 * sky.Degree
+// UsualTurn is asked for where the prediction has no better advice.
+const UsualTurn = 30 * sky.Degree
 
 // The turn asked for in one go: less, and the frames hardly differ; more, and
 // the tube may meet the tripod, while two smaller turns do as well.
@@ -107,7 +107,7 @@ const (
 // within what is asked for in one go.
 func (a *TurnAdvice) least() sky.Angle {
 	if a == nil || a.Least == 0 {
-		return usualTurn
+		return UsualTurn
 	}
 	return min(max(a.Least, shortTurn), longTurn)
 }

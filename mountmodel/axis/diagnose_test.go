@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"math"
@@ -14,7 +14,7 @@ import (
 
 // faultySession makes frames over 100 degrees of turn, with a fault at frame
 // at.
-func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int) *AxisFit {
+func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int) *Fit {
 	t.Helper()
 	m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*140-70) * sky.Degree}, 30*sky.Arcminute, sky.Angle(rng.Float64()*90)*sky.Degree)
 	m.Stars = 10 + rng.IntN(60)
@@ -41,7 +41,7 @@ func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int
 		att = append(att, st.Attitude)
 		m.Theta += 100 * sky.Degree / sky.Angle(frames-1)
 	}
-	fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+	fit, err := Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"errors"
@@ -42,7 +42,7 @@ func TestAxisExact(t *testing.T) {
 					for i := range angles {
 						angles[i] *= sky.Degree
 					}
-					fit, err := FitAxis(attitudesOf(t, m, 0, angles...), observed.Pole(m.Site, m.Air, observed.Refracted))
+					fit, err := Find(attitudesOf(t, m, 0, angles...), observed.Pole(m.Site, m.Air, observed.Refracted))
 					if err != nil {
 						t.Fatalf("latitude %g, offset %g, distance %g: %v", float64(lat), offset.Degrees(), sep.Degrees(), err)
 					}
@@ -71,7 +71,7 @@ func TestAxisIsTheNormalOfTheCircle(t *testing.T) {
 	for range 50 {
 		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 3*sky.Degree, 50*sky.Degree)
 		att := attitudesOf(t, m, 0, 0, 50*sky.Degree, 110*sky.Degree)
-		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+		fit, err := Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -100,7 +100,7 @@ func TestAxisAgainstFullLikelihood(t *testing.T) {
 			angles = append(angles, sky.Angle(float64(i)*(20+20*rng.Float64()))*sky.Degree)
 		}
 		att := attitudesOf(t, m, 1, angles...)
-		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+		fit, err := Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -212,7 +212,7 @@ func TestAxisStatistics(t *testing.T) {
 			angles[i] = span * sky.Angle(float64(i)/float64(len(angles)-1))
 		}
 		att := attitudesOf(t, m, 1, angles...)
-		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+		fit, err := Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -297,12 +297,12 @@ func TestAxisInvariance(t *testing.T) {
 		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*180-90) * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*120)*sky.Degree)
 		att := attitudesOf(t, m, 1, 0, 40*sky.Degree, 70*sky.Degree, 110*sky.Degree)
 		pole := observed.Pole(m.Site, m.Air, observed.Refracted)
-		fit, err := FitAxis(att, pole)
+		fit, err := Find(att, pole)
 		if err != nil {
 			rt.Fatal(err)
 		}
 		same := func(what string, frames []sky.Attitude, towards sky.Local, q sky.Matrix) {
-			other, err := FitAxis(frames, towards)
+			other, err := Find(frames, towards)
 			if err != nil {
 				rt.Fatal(err)
 			}
@@ -337,7 +337,7 @@ func TestAxisCovarianceTellsTheGeometry(t *testing.T) {
 	square := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 90*sky.Degree)
 	var major [2]sky.Angle
 	for i, m := range []*simmount.Mount{along, square} {
-		fit, err := FitAxis(attitudesOf(t, m, 1, 0, 60*sky.Degree), observed.Pole(m.Site, m.Air, observed.Refracted))
+		fit, err := Find(attitudesOf(t, m, 1, 0, 60*sky.Degree), observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -379,7 +379,7 @@ func TestAxisDegenerate(t *testing.T) {
 		{"no covariance", []sky.Attitude{{R: one.R}, {R: sky.Rotation(m.Axis, 1).Mul(one.R)}}, func(err error) bool { return err != nil }},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			fit, err := FitAxis(c.frames, pole)
+			fit, err := Find(c.frames, pole)
 			if fit != nil || !c.want(err) {
 				t.Errorf("got %v, %v", fit, err)
 			}
@@ -402,7 +402,7 @@ func TestAxisModelError(t *testing.T) {
 			shake := sky.Vec{X: simmount.Gauss(rng, sky.Arcminute), Y: simmount.Gauss(rng, sky.Arcminute), Z: simmount.Gauss(rng, sky.Arcminute)}
 			att[i].R = sky.RotationFromVector(shake).Mul(att[i].R)
 		}
-		fit, err := FitAxis(att, observed.Pole(m.Site, m.Air, observed.Refracted))
+		fit, err := Find(att, observed.Pole(m.Site, m.Air, observed.Refracted))
 		if err != nil {
 			t.Fatal(err)
 		}

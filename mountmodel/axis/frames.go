@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"time"
@@ -7,10 +7,10 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// frame is one frame of a measurement.
-type frame struct {
-	FrameView
-	stance observed.Attitude
+// Frame is one frame of a measurement.
+type Frame struct {
+	FrameReport
+	Observed observed.Attitude
 }
 
 // FrameStatus is what became of one frame.
@@ -27,8 +27,8 @@ const (
 	FrameUnusable  FrameStatus = "unusable"   // gave stars but cannot be used; Message says why
 )
 
-// FrameView is one frame as the page shows it.
-type FrameView struct {
+// FrameReport is one frame as the page shows it.
+type FrameReport struct {
 	Name     string
 	Mid      time.Time
 	Status   FrameStatus
@@ -40,6 +40,6 @@ type FrameView struct {
 
 // Placed tells whether the frame is one of a measurement, so that Turn and
 // Residual have a meaning.
-func (f FrameView) Placed() bool {
+func (f FrameReport) Placed() bool {
 	return f.Status == FrameMeasures || f.Status == FrameSameAngle || f.Status == FrameSetAside
 }

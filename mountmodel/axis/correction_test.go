@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"strings"

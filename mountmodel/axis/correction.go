@@ -1,4 +1,4 @@
-package mountmodel
+package axis
 
 import (
 	"fmt"
@@ -36,11 +36,11 @@ type Move struct {
 	Rotation string
 }
 
-// nearZenith is the altitude of the pole from which on the azimuth bolt no
+// NearZenith is the altitude of the pole from which on the azimuth bolt no
 // longer serves: it turns the mount about a line within 5 degrees of the
 // axis, so moving the axis by an arcminute takes 11 arcminutes of turn or
 // more, and none at all at the zenith. The user is then told to tip the base.
-const nearZenith = 85 * sky.Degree
+const NearZenith = 85 * sky.Degree
 
 // leastTold is the smallest move put in words; below half of it the bolt is
 // left alone. It is the last digit the words show.
@@ -54,7 +54,7 @@ const leastTold = 1 * sky.Arcsecond
 func Correction(axis, pole sky.Local) Move {
 	off := OffsetBetween(axis, pole)
 	m := Move{Alt: -off.Alt, Az: -off.Az}
-	if altP, _ := sky.AltAzFromLocal(pole); altP >= nearZenith {
+	if altP, _ := sky.AltAzFromLocal(pole); altP >= NearZenith {
 		// Components in the plane that touches the sky at the pole: along its
 		// meridian, where the altitude bolt moves the axis, and to the east.
 		_, up := sky.Tangents(pole)

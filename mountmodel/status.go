@@ -1,9 +1,0 @@
-package mountmodel
-
-// Standing is how the axis stands: with its uncertainty, against the pole,
-// and what to do about it.
-type Standing struct {
-	Axis   Axis
-	Offset Offset
-	Move   Move
-}
