@@ -7,6 +7,8 @@ import (
 	"io"
 	"math"
 
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
@@ -150,17 +152,17 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 }
 
 // readFrames reads the frames named in a call.
-func readFrames(c *cobra.Command, paths []string, hints *hintFlags) ([]outcome, error) {
-	p, err := newPipeline()
+func readFrames(c *cobra.Command, paths []string, hints *hintFlags) ([]pipeline.Outcome, error) {
+	p, err := pipeline.New()
 	if err != nil {
 		return nil, err
 	}
 	if err := hints.apply(c, p); err != nil {
 		return nil, err
 	}
-	var out []outcome
+	var out []pipeline.Outcome
 	for _, path := range paths {
-		o := p.readFile(c.Context(), path)
+		o := p.ReadFile(c.Context(), path)
 		if err := c.Context().Err(); err != nil {
 			return nil, err
 		}
@@ -171,26 +173,26 @@ func readFrames(c *cobra.Command, paths []string, hints *hintFlags) ([]outcome, 
 
 // headerSite is the place in the first header that names one; nil when none
 // does.
-func headerSite(outcomes []outcome) *sky.Site {
+func headerSite(outcomes []pipeline.Outcome) *sky.Site {
 	for _, o := range outcomes {
-		if o.frame != nil && o.frame.Site != nil {
-			return o.frame.Site
+		if o.Frame != nil && o.Frame.Site != nil {
+			return o.Frame.Site
 		}
 	}
 	return nil
 }
 
-func sightings(outcomes []outcome) []mountmodel.Sighting {
+func sightings(outcomes []pipeline.Outcome) []mountmodel.Sighting {
 	var out []mountmodel.Sighting
 	for _, o := range outcomes {
-		out = append(out, o.sighting)
+		out = append(out, o.Sighting)
 	}
 	return out
 }
 
 // axisReport is what the axis command found.
 type axisReport struct {
-	outcomes []outcome
+	outcomes []pipeline.Outcome
 	view     mountmodel.View
 	failure  error
 	site     sky.Site // in use
@@ -325,18 +327,18 @@ func (r axisReport) wire() axisJSON {
 		})
 	}
 	for _, o := range r.outcomes {
-		line := axisFrameJSON{File: o.path, Solved: o.solution != nil}
-		if f, ok := measured[o.path]; ok {
+		line := axisFrameJSON{File: o.Path, Solved: o.Solution != nil}
+		if f, ok := measured[o.Path]; ok {
 			line.Status, line.Message = string(f.Status), f.Message
 			if f.Placed() {
 				turn, residual := f.Turn.Degrees(), f.Residual.Arcseconds()
 				line.TurnDeg, line.ResidualArcsec = &turn, &residual
 			}
-		} else if adjusted[o.path] {
+		} else if adjusted[o.Path] {
 			continue
 		}
-		if o.problem != nil {
-			line.Error = &errorJSON{o.problem.code, o.problem.message}
+		if o.Problem != nil {
+			line.Error = &errorJSON{o.Problem.Code, o.Problem.Message}
 		}
 		out.Frames = append(out.Frames, line)
 	}
@@ -350,11 +352,11 @@ func (r axisReport) warnings() []warningJSON {
 	for _, w := range r.view.Warnings {
 		out = append(out, warningJSON{string(w.Code), w.Message, w.Frame})
 	}
-	said := make(onceOnly)
+	said := make(service.OnceOnly)
 	for _, o := range r.outcomes {
-		for _, n := range headerNotices(o.frame, &r.site) {
-			if said.first(n.Message) {
-				out = append(out, warningJSON{n.Code, n.Message, o.path})
+		for _, n := range service.HeaderNotices(o.Frame, &r.site) {
+			if said.First(n.Message) {
+				out = append(out, warningJSON{n.Code, n.Message, o.Path})
 			}
 		}
 	}
@@ -382,8 +384,8 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	}
 	var b bytes.Buffer
 	for _, o := range r.outcomes {
-		if o.problem != nil {
-			fmt.Fprintf(&b, "%s: not used: %s\n", shownName(o.path), o.problem.message)
+		if o.Problem != nil {
+			fmt.Fprintf(&b, "%s: not used: %s\n", shownName(o.Path), o.Problem.Message)
 		}
 	}
 	v := r.view

@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"testing"
+
+	"polard/cmd/polard/internal/harness"
 )
 
 // What is asked of the numbers, in arcseconds, for each component
@@ -50,10 +52,10 @@ func checkAxis(t *testing.T, what string, got directionJSON, u uncertaintyJSON, 
 }
 
 func TestAxisAgainstTruth(t *testing.T) {
-	notUnderRace(t)
-	for _, set := range practiceSets(t, "axis") {
-		t.Run(filepath.Base(set.folder), func(t *testing.T) {
-			a := axisOf(t, append(set.siteArgs(), set.paths()...)...)
+	harness.NotUnderRace(t)
+	for _, set := range harness.PracticeSets(t, "axis") {
+		t.Run(filepath.Base(set.Folder), func(t *testing.T) {
+			a := axisOf(t, append(set.SiteArgs(), set.Paths()...)...)
 			checkAxis(t, "axis", *a.Axis, *a.Uncertainty, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
 			if alt, az, _ := differ(a.Pole.directionJSON, set.Start.PoleAlt, set.Start.PoleAz); math.Hypot(alt, az) > poleWithin || a.Pole.Kind != "refracted" {
 				t.Errorf("%s pole off by %.4f and %.4f arcsec", a.Pole.Kind, alt, az)
@@ -87,11 +89,11 @@ func TestAxisAgainstTruth(t *testing.T) {
 }
 
 func TestAdjustAgainstTruth(t *testing.T) {
-	notUnderRace(t)
-	for _, set := range practiceSets(t, "adjust") {
-		t.Run(filepath.Base(set.folder), func(t *testing.T) {
-			args := append(set.siteArgs(), "--measure", strconv.Itoa(set.Measure))
-			a := axisOf(t, append(args, set.paths()...)...)
+	harness.NotUnderRace(t)
+	for _, set := range harness.PracticeSets(t, "adjust") {
+		t.Run(filepath.Base(set.Folder), func(t *testing.T) {
+			args := append(set.SiteArgs(), "--measure", strconv.Itoa(set.Measure))
+			a := axisOf(t, append(args, set.Paths()...)...)
 			checkAxis(t, "measured", *a.Axis, *a.Uncertainty, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
 			if len(a.Frames) != set.Measure || len(a.Adjust) != len(set.Frames)-set.Measure {
 				t.Fatalf("%d frames measure and %d adjust, want %d and %d", len(a.Frames), len(a.Adjust), set.Measure, len(set.Frames)-set.Measure)

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/web"
 	"polard/web/mqtt"
 )
@@ -39,7 +40,7 @@ func startMosquitto(t testing.TB, more string) (url string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	for end := time.Now().Add(testPatience); ; time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(harness.Patience); ; time.Sleep(10 * time.Millisecond) {
 		c, err := net.Dial("tcp", addr)
 		if err == nil {
 			c.Close()
@@ -64,17 +65,17 @@ func (p *piers) Connected(bool)                      {}
 // A service tells a real broker what its page shows.
 func TestServeTellsTheBroker(t *testing.T) {
 	broker := startMosquitto(t, "")
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
 	heard := &piers{states: make(chan mqtt.Pier, 100)}
 	go func() {
 		_ = mqtt.Listen(t.Context(), mqtt.Options{Broker: broker, Prefix: "site/polard"}, heard)
 	}()
-	r := start(t, append([]string{"serve", folder, "--mqtt", broker, "--mqtt-prefix", "site/polard", "--pier", "pier-7"}, set.siteArgs()...)...)
+	r := start(t, append([]string{"serve", folder, "--mqtt", broker, "--mqtt-prefix", "site/polard", "--pier", "pier-7"}, set.SiteArgs()...)...)
 	var s *web.State
 	for i, f := range set.Frames[:set.Measure] {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-		s = r.after(t, f.File)
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+		s = r.After(t, f.File)
 	}
 	want, err := json.Marshal(s.Now.Offset)
 	if err != nil {
@@ -89,8 +90,8 @@ func TestServeTellsTheBroker(t *testing.T) {
 			if got, err := json.Marshal(p.Offset); err == nil && string(got) == string(want) && p.LastSolved && p.Phase == s.Phase {
 				return
 			}
-		case <-time.After(testPatience):
-			t.Fatalf("the broker was not told %s; log: %s", want, r.stderr.String())
+		case <-time.After(harness.Patience):
+			t.Fatalf("the broker was not told %s; log: %s", want, r.Stderr.String())
 		}
 	}
 }

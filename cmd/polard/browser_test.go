@@ -13,9 +13,11 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
+	"polard/web"
 	"polard/web/browsertest"
 
 	"github.com/chromedp/chromedp"
@@ -32,7 +34,7 @@ func TestBrowser(t *testing.T) {
 		test func(*testing.T, *pageDriver)
 	}{
 		{"rehearsal in the north on a laptop", func(t *testing.T, p *pageDriver) {
-			notUnderRace(t) // the one on the phone goes through the same goroutines
+			harness.NotUnderRace(t) // the one on the phone goes through the same goroutines
 			p.screen = browsertest.Laptop
 			rehearseByPage(t, p, rehearsal.Quillmere(time.Now()))
 		}},
@@ -42,12 +44,12 @@ func TestBrowser(t *testing.T) {
 			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Karrabine(time.Now())))
 		}},
 		{"rehearsal in the north on a phone", func(t *testing.T, p *pageDriver) {
-			notUnderRace(t)
+			harness.NotUnderRace(t)
 			p.screen, p.single = browsertest.Phone, true
 			rehearseByPage(t, p, rehearsal.Worn(rehearsal.Quillmere(time.Now())))
 		}},
 		{"rehearsal in the south on a laptop", func(t *testing.T, p *pageDriver) {
-			notUnderRace(t)
+			harness.NotUnderRace(t)
 			p.screen, p.single = browsertest.Laptop, true
 			rehearseByPage(t, p, rehearsal.Karrabine(time.Now()))
 		}},
@@ -137,7 +139,7 @@ func (p *pageDriver) frame() view {
 		p.rigButton("Take a frame")
 	}
 	var v view
-	eventually(p.T, "a new frame", func() (bool, string) {
+	harness.Eventually(p.T, "a new frame", func() (bool, string) {
 		v = p.look()
 		begun, err := time.Parse(rehearsedFrame, strings.SplitN(v.File, "_", 2)[0])
 		return err == nil && begun.After(p.touched) && v.Fresh, v.Text
@@ -267,15 +269,6 @@ func arcsecOf(t *testing.T, s string) float64 {
 	return 0
 }
 
-// quick makes a rig's exposures short and its aperture larger, so that its
-// frames show the same stars.
-func quick(c rehearsal.Config) rehearsal.Config {
-	const shorter = 8
-	c.Exposure /= shorter
-	c.Camera.ApertureMm *= math.Sqrt(shorter)
-	return c
-}
-
 // longRest lets a busy machine keep up with the frames under the race detector.
 // It costs no time: a turn of the rig ends the rest.
 const longRest = 5 * time.Second
@@ -290,25 +283,25 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	var rig *rehearsal.Rig
 	folder := t.TempDir()
 	made := make(chan struct{})
-	r := startWith(t, func(ctx context.Context, r *running) int {
+	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
 		defer func() {
 			if rig == nil {
 				close(made)
 			}
 		}()
 		s, simulated, err := rehearsed{
-			config: quick(config), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.stderr),
+			config: harness.Quick(config), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: longRest, Settle: 150 * time.Millisecond},
-			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
+			ready:   func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
 		}.service(t.Context())
 		if err != nil {
-			fmt.Fprintln(&r.stderr, err)
+			fmt.Fprintln(&r.Stderr, err)
 			return exitNot
 		}
 		rig = simulated
 		close(made)
-		if err := s.run(ctx); err != nil {
-			fmt.Fprintln(&r.stderr, err)
+		if err := s.Run(ctx); err != nil {
+			fmt.Fprintln(&r.Stderr, err)
 			return exitNot
 		}
 		return exitDone
@@ -316,7 +309,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	<-made
 	before := rig.Truth(time.Now()).Offset
 	t.Logf("the axis starts %s from the pole", sky.AngleWords(before.Total))
-	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	p.Do(p.screen.Size(), chromedp.Navigate(r.URL))
 	p.walkSetUp(config.Site.South())
 
 	if p.single {
@@ -349,9 +342,9 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	}
 	p.Do(chromedp.Reload())
 	other := &pageDriver{Page: browsertest.NewPage(t, p.Ctx), screen: browsertest.Laptop}
-	other.Do(other.screen.Size(), chromedp.Navigate(r.url))
+	other.Do(other.screen.Size(), chromedp.Navigate(r.URL))
 	for _, driver := range []*pageDriver{p, other} {
-		eventually(t, "the same bolts", func() (bool, string) {
+		harness.Eventually(t, "the same bolts", func() (bool, string) {
 			w := driver.look()
 			return slices.Equal(w.Bolts, v.Bolts) && w.File == v.File, w.Text
 		})
@@ -387,7 +380,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		t.Error("the button that says that both are locked is out of sight")
 	}
 	p.Click("#does button.strong")
-	eventually(t, "the second measurement", func() (bool, string) {
+	harness.Eventually(t, "the second measurement", func() (bool, string) {
 		v = p.look()
 		return slices.Contains(v.Buttons, "Back to the bolts"), v.Text
 	})
@@ -410,7 +403,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 
 	// The page's number and the truth, both under an arcminute and the same.
 	after := rig.Truth(time.Now()).Offset
-	s := r.state(t)
+	s := r.State(t)
 	shown := sky.Angle(s.Now.Offset.TotalArcmin) * sky.Arcminute
 	t.Logf("%d rounds of bolts; the axis ends %s from the pole, %s by the page", rounds, sky.AngleWords(after.Total), sky.AngleWords(shown))
 	if after.Total >= sky.Arcminute || shown >= sky.Arcminute || before.Total < 10*sky.Arcminute {
@@ -456,12 +449,12 @@ const shownWithin = 8 * sky.Arcsecond
 // serveByPage copies frames into a watched folder one by one and reads the
 // numbers that polard axis prints off the page.
 func serveByPage(t *testing.T, p *pageDriver) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	args := append([]string{"serve", folder, "--measure", "4", "--state", t.TempDir()}, set.siteArgs()...)
+	args := append([]string{"serve", folder, "--measure", "4", "--state", t.TempDir()}, set.SiteArgs()...)
 	r := start(t, args...)
-	a := axisOf(t, append(append(set.siteArgs(), "--measure", "4"), set.paths()...)...)
-	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	a := axisOf(t, append(append(set.SiteArgs(), "--measure", "4"), set.Paths()...)...)
+	p.Do(p.screen.Size(), chromedp.Navigate(r.URL))
 	p.Click(`[data-do="straight"]`)
 	primes := strings.NewReplacer(`'`, "′", `"`, "″")
 	for i, f := range set.Frames {
@@ -469,17 +462,17 @@ func serveByPage(t *testing.T, p *pageDriver) {
 			// The service is started anew under the open page: it says so, and goes on
 			// by itself with the numbers from before.
 			before := p.look().Bolts
-			r.stop(t)
+			r.Stop(t)
 			p.Says("No connection")
-			r = start(t, append(slices.Clone(args), "--addr", strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/"))...)
-			eventually(t, "the numbers from before", func() (bool, string) {
+			r = start(t, append(slices.Clone(args), "--addr", strings.TrimSuffix(strings.TrimPrefix(r.URL, "http://"), "/"))...)
+			harness.Eventually(t, "the numbers from before", func() (bool, string) {
 				v := p.look()
 				return slices.Equal(v.Bolts, before), v.Text
 			})
 		}
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
 		var v view
-		eventually(t, f.File+" on the page", func() (bool, string) {
+		harness.Eventually(t, f.File+" on the page", func() (bool, string) {
 			v = p.look()
 			return v.File == f.File, v.Text
 		})
@@ -519,31 +512,31 @@ func serveByPage(t *testing.T, p *pageDriver) {
 	p.Fill(".mark [name=scale_deg]", fmt.Sprint(scale))
 	p.Do(chromedp.KeyEvent("\t"))
 	p.Says("Kept.")
-	r.stop(t)
-	start(t, append(slices.Clone(args), "--new-session", "--since", "0s", "--addr", strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/"))...)
+	r.Stop(t)
+	start(t, append(slices.Clone(args), "--new-session", "--since", "0s", "--addr", strings.TrimSuffix(strings.TrimPrefix(r.URL, "http://"), "/"))...)
 	p.Says(fmt.Sprintf("By the last night here, your scale should read %.1f°", scale-a.Offset.AltArcmin/60))
 }
 
 // Frames that stop solving raise an alarm, which stands on the page until a frame is solved again.
 func alarmByPage(t *testing.T, p *pageDriver) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder, "--watch", "--alarm-unsolved", "2"}, set.siteArgs()...)...)
-	p.Do(p.screen.Size(), chromedp.Navigate(r.url))
+	r := start(t, append([]string{"serve", folder, "--watch", "--alarm-unsolved", "2"}, set.SiteArgs()...)...)
+	p.Do(p.screen.Size(), chromedp.Navigate(r.URL))
 	const standing = `document.querySelector('#warnings [data-code="alarm_frames_unsolved"]')`
 	for _, unsolved := range []string{"nosky_000", "nosky_001"} {
 		name := unsolved + ".fits"
 		if browsertest.Eval[bool](p.Page, standing+` !== null`) {
 			t.Fatalf("an alarm before %s", name)
 		}
-		writeFrame(t, filepath.Join(practiceFolder, unsolved, "f0.fits"), filepath.Join(folder, name))
-		eventually(t, name+" on the page", func() (bool, string) {
+		harness.WriteFrame(t, filepath.Join(harness.PracticeFolder, unsolved, "f0.fits"), filepath.Join(folder, name))
+		harness.Eventually(t, name+" on the page", func() (bool, string) {
 			v := p.look()
 			return v.File == name, v.Text
 		})
 	}
 	p.Until(standing + `?.checkVisibility() && ` + standing + `.innerText.startsWith("The last 2 frames were not solved.")`)
-	writeFrame(t, set.paths()[0], filepath.Join(folder, "stars.fits"))
+	harness.WriteFrame(t, set.Paths()[0], filepath.Join(folder, "stars.fits"))
 	p.Until(standing + ` === null`)
 }
 

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"time"
 
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
@@ -126,13 +128,13 @@ func checkFrames(folder string, now time.Time, add addFinding) *newestFrame {
 	}
 	var newest newestFrame
 	count := 0
-	for path, s := range olderThan(folder, now.Add(time.Hour)) { // an hour of wrong clocks
+	for path, s := range fits.WrittenBefore(folder, now.Add(time.Hour)) { // an hour of wrong clocks
 		if !fits.IsFrameName(path) {
 			continue
 		}
 		count++
-		if s.modified.After(newest.modified) {
-			newest.path, newest.modified = path, s.modified
+		if s.Modified.After(newest.modified) {
+			newest.path, newest.modified = path, s.Modified
 		}
 	}
 	if count == 0 {
@@ -142,7 +144,7 @@ func checkFrames(folder string, now time.Time, add addFinding) *newestFrame {
 	add("folder", checkGood, "%s can be read and holds %d FITS files", folder, count)
 	frame, err := fits.ReadFile(newest.path)
 	if err != nil {
-		add("frame", checkWrong, "the newest, %s, cannot be used: %v", filepath.Base(newest.path), fileProblem(newest.path, err).message)
+		add("frame", checkWrong, "the newest, %s, cannot be used: %v", filepath.Base(newest.path), pipeline.FileProblem(newest.path, err).Message)
 		return &newest
 	}
 	newest.frame = frame
@@ -176,7 +178,7 @@ func checkClock(newest *newestFrame, now time.Time, add addFinding) {
 	switch {
 	case newest.frame.Mid.IsZero():
 		add("clock", checkWrong, "the frames tell no time of exposure (DATE-OBS): let the camera program write it, or no axis can be found")
-	case clockSuspect(newest.frame, newest.modified):
+	case service.ClockSuspect(newest.frame, newest.modified):
 		add("clock", checkWrong, "the newest frame says that it was exposed at %s and was written at %s: one of the clocks is wrong, or the camera program writes local time for UTC",
 			newest.frame.Mid.UTC().Format(time.DateTime), newest.modified.UTC().Format(time.DateTime))
 	default:
@@ -197,7 +199,7 @@ func checkSite(c *cobra.Command, flags *siteFlags, newest *newestFrame, add addF
 	switch {
 	case err != nil:
 		add("site", checkWrong, "%v", err)
-	case placed && header != nil && apart(cfg.Site, *header) > siteApart:
+	case placed && header != nil && cfg.Site.AngleTo(*header) > siteApart:
 		add("site", checkWrong, "given as %s, but the newest frame's header says %s: one of them is wrong (west and south are negative)", placeWords(cfg.Site), placeWords(*header))
 	case placed:
 		add("site", checkGood, "%s", placeWords(cfg.Site))
@@ -208,18 +210,12 @@ func checkSite(c *cobra.Command, flags *siteFlags, newest *newestFrame, add addF
 	}
 }
 
-// apart is the angle between two places on the ground.
-func apart(a, b sky.Site) sky.Angle {
-	at := func(s sky.Site) sky.ICRS { return sky.ICRSFromRADec(s.Longitude, s.Latitude) }
-	return sky.Separation(at(a), at(b))
-}
-
 func placeWords(s sky.Site) string {
 	return fmt.Sprintf("latitude %+.4f, longitude %+.4f degrees, %.0f m", s.Latitude.Degrees(), s.Longitude.Degrees(), s.ElevationM)
 }
 
 func checkCatalogue(add addFinding) {
-	cat, err := openCatalogue()
+	cat, err := pipeline.Catalogue()
 	if err != nil {
 		add("catalogue", checkWrong, "%v", err)
 		return

@@ -8,6 +8,9 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
 )
 
 // checked runs polard check and gives what it says of each thing.
@@ -44,9 +47,9 @@ func wants(t *testing.T, found []finding, verdict string, words ...string) {
 }
 
 func TestCheck(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
-	place := append(set.siteArgs(), "--state", state, "--addr", "127.0.0.1:0")
+	place := append(set.SiteArgs(), "--state", state, "--addr", "127.0.0.1:0")
 	_, found := checked(t, append([]string{folder}, place...)...)
 	wants(t, found["folder"], checkNote, "no FITS file yet")
 	wants(t, found["site"], checkGood)
@@ -56,18 +59,18 @@ func TestCheck(t *testing.T) {
 
 	// A frame that was exposed when its header says so.
 	frame := filepath.Join(folder, "f0.fits")
-	writeFrame(t, set.paths()[0], frame)
+	harness.WriteFrame(t, set.Paths()[0], frame)
 	status, found := checked(t, append([]string{folder}, place...)...)
 	if status != exitNot {
 		t.Errorf("status %d although the frame's clock is wrong", status)
 	}
 	wants(t, found["frame"], checkGood, "f0.fits", "pixels")
 	wants(t, found["clock"], checkWrong, "exposed at", "written at")
-	p, err := newPipeline()
+	p, err := pipeline.New()
 	if err != nil {
 		t.Fatal(err)
 	}
-	mid := p.readFile(t.Context(), frame).frame.Mid
+	mid := p.ReadFile(t.Context(), frame).Frame.Mid
 	if err := os.Chtimes(frame, mid, mid.Add(5*time.Second)); err != nil {
 		t.Fatal(err)
 	}

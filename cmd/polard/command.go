@@ -9,6 +9,8 @@ import (
 	"runtime/debug"
 	"strings"
 
+	"polard/cmd/polard/internal/pipeline"
+
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 )
@@ -139,7 +141,7 @@ func newVersion() *cobra.Command {
 				_, err := io.WriteString(c.OutOrStdout(), licences)
 				return err
 			}
-			cat, err := openCatalogue()
+			cat, err := pipeline.Catalogue()
 			if err != nil {
 				return err
 			}

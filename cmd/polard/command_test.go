@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"polard/cmd/polard/internal/harness"
 )
 
 // Every wrong call ends with status 2, prints nothing on standard output, and
@@ -247,10 +249,10 @@ func TestShapeProblems(t *testing.T) {
 }
 
 func TestContractOfSolve(t *testing.T) {
-	notUnderRace(t)
+	harness.NotUnderRace(t)
 	folder := t.TempDir()
-	set := practice(t, practiceFolder+"/adjust_000")
-	whole, err := os.ReadFile(set.paths()[1])
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	whole, err := os.ReadFile(set.Paths()[1])
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -268,13 +270,13 @@ func TestContractOfSolve(t *testing.T) {
 		status int
 		codes  []string // of the errors, in order; "" is solved
 	}{
-		{"solved", set.paths()[1:3], exitDone, []string{"", ""}},
-		{"some not", []string{half, set.paths()[2]}, exitNot, []string{"incomplete", ""}},
+		{"solved", set.Paths()[1:3], exitDone, []string{"", ""}},
+		{"some not", []string{half, set.Paths()[2]}, exitNot, []string{"incomplete", ""}},
 		{"missing", []string{filepath.Join(folder, "gone.fits")}, exitNot, []string{"not_found"}},
 		{"folder", []string{folder}, exitNot, []string{"folder"}},
 		{"empty", []string{write("empty.fits", nil)}, exitNot, []string{"incomplete"}},
 		{"text", []string{write("text.fits", bytes.Repeat([]byte("hello "), 2000))}, exitNot, []string{"malformed"}},
-		{"dark", []string{practiceFolder + "/nosky_000/f0.fits"}, exitNot, []string{"few_stars"}},
+		{"dark", []string{harness.PracticeFolder + "/nosky_000/f0.fits"}, exitNot, []string{"few_stars"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			status, stdout, stderr := call(t, append([]string{"solve", "--json"}, c.paths...)...)
@@ -322,10 +324,10 @@ func TestContractOfSolve(t *testing.T) {
 }
 
 func TestContractOfAxis(t *testing.T) {
-	notUnderRace(t)
-	set := practice(t, practiceFolder+"/adjust_000")
+	harness.NotUnderRace(t)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	gone := filepath.Join(t.TempDir(), "gone.fits")
-	paths := set.paths()
+	paths := set.Paths()
 	for _, c := range []struct {
 		name   string
 		args   []string
@@ -341,7 +343,7 @@ func TestContractOfAxis(t *testing.T) {
 		{"true pole", append([]string{"--pole", "true"}, paths[:2]...), exitDone, shapeOfAxis},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			args := append(append([]string{"axis", "--json"}, set.siteArgs()...), c.args...)
+			args := append(append([]string{"axis", "--json"}, set.SiteArgs()...), c.args...)
 			status, stdout, stderr := call(t, args...)
 			if status != c.status || stderr != "" {
 				t.Errorf("status %d, want %d: %s", status, c.status, stderr)

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 
+	"polard/cmd/polard/internal/harness"
+
 	"github.com/spf13/cobra"
 )
 
@@ -121,19 +123,19 @@ func FuzzConfig(f *testing.F) {
 
 // The log comes as one JSON object a line when that is asked for.
 func TestLogFormat(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
-	r := start(t, append([]string{"serve", t.TempDir(), "--log-format", "json"}, set.siteArgs()...)...)
-	r.post(t, "tolerance", `{"arcmin":2}`)
-	r.stop(t)
-	lines := strings.Split(strings.TrimSpace(r.stderr.String()), "\n")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	r := start(t, append([]string{"serve", t.TempDir(), "--log-format", "json"}, set.SiteArgs()...)...)
+	r.Post(t, "tolerance", `{"arcmin":2}`)
+	r.Stop(t)
+	lines := strings.Split(strings.TrimSpace(r.Stderr.String()), "\n")
 	for _, line := range lines {
 		var entry struct{ Time, Level, Msg string }
 		if err := json.Unmarshal([]byte(line), &entry); err != nil || entry.Time == "" || entry.Level == "" || entry.Msg == "" {
 			t.Errorf("%v: %q", err, line)
 		}
 	}
-	if !strings.Contains(r.stderr.String(), `"path":"/api/v1/tolerance"`) {
-		t.Errorf("the command is not in the log: %s", r.stderr.String())
+	if !strings.Contains(r.Stderr.String(), `"path":"/api/v1/tolerance"`) {
+		t.Errorf("the command is not in the log: %s", r.Stderr.String())
 	}
 	if status, _, stderr := call(t, "serve", t.TempDir(), "--log-format", "xml"); status != exitUsage || !strings.Contains(stderr, "text or json") {
 		t.Errorf("status %d: %s", status, stderr)

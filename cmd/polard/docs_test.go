@@ -8,6 +8,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"polard/cmd/polard/internal/harness"
 )
 
 // Every example of the page on the API does what it says: it is run by a shell against
@@ -18,14 +20,14 @@ func TestDocsOfTheAPI(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder, "--state", t.TempDir()}, set.siteArgs()...)...)
+	r := start(t, append([]string{"serve", folder, "--state", t.TempDir()}, set.SiteArgs()...)...)
 	for i, f := range set.Frames[:set.Measure] {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-		r.after(t, f.File)
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+		r.After(t, f.File)
 	}
-	eventually(t, "the picture", func() (bool, string) {
+	harness.Eventually(t, "the picture", func() (bool, string) {
 		status, body := r.get(t, "api/v1/preview.jpg")
 		return status == 200, body
 	})
@@ -38,7 +40,7 @@ func TestDocsOfTheAPI(t *testing.T) {
 		examples++
 		shell := exec.Command("sh", "-c", "curl --fail-with-body "+command)
 		shell.Dir = t.TempDir()
-		shell.Env = append(os.Environ(), "POLARD="+strings.TrimSuffix(r.url, "/"))
+		shell.Env = append(os.Environ(), "POLARD="+strings.TrimSuffix(r.URL, "/"))
 		out, err := shell.CombinedOutput()
 		if err != nil {
 			t.Errorf("curl %s: %v: %s", command, err, out)
@@ -64,7 +66,7 @@ func TestDocsOfTheAPI(t *testing.T) {
 	if examples < 10 {
 		t.Errorf("only %d examples found", examples)
 	}
-	if s := r.state(t); s.Phase != "watching" {
+	if s := r.State(t); s.Phase != "watching" {
 		t.Errorf("after the examples the session is %s", s.Phase)
 	}
 }
@@ -72,7 +74,7 @@ func TestDocsOfTheAPI(t *testing.T) {
 // The docs name only options that there are.
 func TestDocsNameOptions(t *testing.T) {
 	known := map[string]bool{"config": true, "now": true} // "now" is systemctl's
-	root := newRoot(&output{}, &output{})
+	root := newRoot(&harness.Output{}, &harness.Output{})
 	for _, c := range root.Commands() {
 		for option := range configurable(c) {
 			known[option] = true

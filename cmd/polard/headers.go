@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -104,24 +105,24 @@ func plainReason(err error) error {
 	return err
 }
 
-// write writes the header of a solved frame and notes its path. An older one of
+// write writes the header of a solved frame and gives its path. An older one of
 // ours is replaced as a whole.
-func (h *headerFolder) write(o *outcome) error {
-	wcs, err := o.solution.WCS()
+func (h *headerFolder) write(o pipeline.Outcome) (string, error) {
+	wcs, err := o.Solution.WCS()
 	if err != nil {
-		return err
+		return "", err
 	}
-	target := h.target(o.path)
+	target := h.target(o.Path)
 	if err := free(target); err != nil {
-		return err
+		return "", err
 	}
 	var b bytes.Buffer
-	if err := fits.WriteHeader(&b, o.frame, headerCards(o.solution, wcs)...); err != nil {
-		return err
+	if err := fits.WriteHeader(&b, o.Frame, headerCards(o.Solution, wcs)...); err != nil {
+		return "", err
 	}
 	part, err := os.CreateTemp(h.path, ".polard-*")
 	if err != nil {
-		return err
+		return "", err
 	}
 	_, err = part.Write(b.Bytes())
 	err = errors.Join(err, part.Chmod(0o644), part.Close())
@@ -130,10 +131,9 @@ func (h *headerFolder) write(o *outcome) error {
 	}
 	if err != nil {
 		_ = os.Remove(part.Name())
-		return err
+		return "", err
 	}
-	o.header = target
-	return nil
+	return target, nil
 }
 
 // headerCards are the keywords of FITS Standard 4.0, section 8, and of the SIP

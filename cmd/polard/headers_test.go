@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -195,15 +197,15 @@ const headerPlaces = 0.1
 // TestSolveWritesHeaders: what the command writes for real pixels puts each
 // matched catalogue star where it was found, to the fit's own residuals.
 func TestSolveWritesHeaders(t *testing.T) {
-	notUnderRace(t)
+	harness.NotUnderRace(t)
 	folder := filepath.Join(t.TempDir(), "made by polard")
-	set := practice(t, practiceFolder+"/adjust_000")
-	paths := append([]string{practiceFolder + "/solve_000/f0.fits"}, set.paths()[1:3]...)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	paths := append([]string{harness.PracticeFolder + "/solve_000/f0.fits"}, set.Paths()[1:3]...)
 	status, stdout, stderr := call(t, append([]string{"solve", "--json", "--wcs", folder}, paths...)...)
 	if status != exitDone || stderr != "" {
 		t.Fatalf("status %d: %s", status, stderr)
 	}
-	p, err := newPipeline()
+	p, err := pipeline.New()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -218,16 +220,16 @@ func TestSolveWritesHeaders(t *testing.T) {
 		if want := filepath.Join(folder, filepath.Base(paths[i])+headerSuffix); told.WCS != want {
 			t.Errorf("told of header %q, want %q", told.WCS, want)
 		}
-		o := p.readFile(t.Context(), paths[i])
-		if o.solution == nil {
-			t.Fatal(o.problem)
+		o := p.ReadFile(t.Context(), paths[i])
+		if o.Solution == nil {
+			t.Fatal(o.Problem)
 		}
 		j := wcsJob{Header: told.WCS}
-		for _, pair := range o.solution.Pairs {
+		for _, pair := range o.Solution.Pairs {
 			j.Pixels = append(j.Pixels, [2]float64{pair.Pixel.X, pair.Pixel.Y})
 			j.Places = append(j.Places, inDegrees(pair.ICRS))
 		}
-		jobs, solutions = append(jobs, j), append(solutions, o.solution)
+		jobs, solutions = append(jobs, j), append(solutions, o.Solution)
 	}
 	for k, a := range askAstropy(t, jobs) {
 		s := solutions[k]
@@ -254,8 +256,8 @@ func TestSolveWritesHeaders(t *testing.T) {
 // TestHeaderFolder: what is not ours stays, what is ours is replaced, and a wrong
 // folder is told before any frame is solved.
 func TestHeaderFolder(t *testing.T) {
-	notUnderRace(t)
-	frame := practiceFolder + "/solve_000/f0.fits"
+	harness.NotUnderRace(t)
+	frame := harness.PracticeFolder + "/solve_000/f0.fits"
 	folder := t.TempDir()
 	target := filepath.Join(folder, "f0.fits"+headerSuffix)
 	file := filepath.Join(folder, "a file")
@@ -270,7 +272,7 @@ func TestHeaderFolder(t *testing.T) {
 		{[]string{frame, "--wcs", ""}, "give the folder"},
 		{[]string{frame, "--wcs", file}, "is a file: give a folder"},
 		{[]string{frame, "--wcs", filepath.Join(folder, "no", "such")}, "cannot be made"},
-		{[]string{frame, practiceFolder + "/adjust_000/f0.fits", "--wcs", folder}, "would share the header"},
+		{[]string{frame, harness.PracticeFolder + "/adjust_000/f0.fits", "--wcs", folder}, "would share the header"},
 	} {
 		status, stdout, stderr := call(t, append([]string{"solve"}, c.args...)...)
 		if status != exitUsage || stdout != "" || !strings.Contains(stderr, c.says) {
@@ -299,7 +301,7 @@ func TestHeaderFolder(t *testing.T) {
 		}
 	}
 	// A frame without a solution gets no header, and nothing else lies around.
-	status, _, _ = call(t, "solve", practiceFolder+"/nosky_000/f0.fits", "--wcs", filepath.Join(folder, "other"))
+	status, _, _ = call(t, "solve", harness.PracticeFolder+"/nosky_000/f0.fits", "--wcs", filepath.Join(folder, "other"))
 	if left, err := os.ReadDir(filepath.Join(folder, "other")); status != exitNot || err != nil || len(left) != 0 {
 		t.Errorf("status %d, %v in the folder (%v)", status, left, err)
 	}

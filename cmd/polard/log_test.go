@@ -8,30 +8,32 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"polard/cmd/polard/internal/harness"
 )
 
 // A session as the logbook gives it out: the frames with the numbers that the
 // page showed, what was told, as a list, as CSV and as JSON, which hold the same.
 func TestLog(t *testing.T) {
-	notUnderRace(t)
-	set := practice(t, practiceFolder+"/adjust_000")
+	harness.NotUnderRace(t)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
 	at := []string{"--state", state}
 	if status, stdout, stderr := call(t, append([]string{"log"}, at...)...); status != exitNot || !strings.Contains(stderr, "no logbook at") {
 		t.Errorf("without a logbook: status %d: %s%s", status, stdout, stderr)
 	}
-	r := start(t, slices.Concat([]string{"serve", folder}, at, set.siteArgs())...)
+	r := start(t, slices.Concat([]string{"serve", folder}, at, set.SiteArgs())...)
 	names := []string{"=a.fits", "b.fits"}
 	for i, name := range names {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, name))
-		r.after(t, name)
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, name))
+		r.After(t, name)
 	}
 	for path, body := range map[string]string{"event": `{"event":"measured"}`, "marks": `{"scale_deg":46.5,"words":"white stone"}`, "note": `{"key":"eyepiece","value":{"telescope_mm":600}}`} {
-		if status, answer := r.post(t, path, body); status != http.StatusNoContent {
+		if status, answer := r.Post(t, path, body); status != http.StatusNoContent {
 			t.Fatal(path, status, answer)
 		}
 	}
-	s := r.state(t)
+	s := r.State(t)
 	// While the service runs.
 	status, list, stderr := call(t, append([]string{"log"}, at...)...)
 	if status != exitDone || strings.Count(list, "\n") != 2 || !strings.Contains(list, folder) || !strings.Contains(list, "adjusting") {
@@ -88,8 +90,8 @@ func TestLog(t *testing.T) {
 
 	// Another night at this place knows the notes, and the night before with what
 	// it came to; the marks of this night are its own.
-	r.stop(t)
-	r = start(t, slices.Concat([]string{"serve", folder, "--new-session"}, at, set.siteArgs())...)
+	r.Stop(t)
+	r = start(t, slices.Concat([]string{"serve", folder, "--new-session"}, at, set.SiteArgs())...)
 	var memories struct {
 		Notes  map[string]json.RawMessage `json:"notes"`
 		Marks  struct{ Words string }     `json:"marks"`
@@ -101,8 +103,8 @@ func TestLog(t *testing.T) {
 			Confirmed bool `json:"confirmed"`
 		} `json:"nights"`
 	}
-	eventually(t, "the memories", func() (bool, string) {
-		answer, err := http.Get(r.url + "api/v1/memories")
+	harness.Eventually(t, "the memories", func() (bool, string) {
+		answer, err := http.Get(r.URL + "api/v1/memories")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -110,7 +112,7 @@ func TestLog(t *testing.T) {
 		if err := json.NewDecoder(answer.Body).Decode(&memories); err != nil {
 			t.Fatal(err)
 		}
-		return len(memories.Nights) == 1, r.stderr.String()
+		return len(memories.Nights) == 1, r.Stderr.String()
 	})
 	if n := memories.Nights[0]; n.Marks.Words != "white stone" || n.First == nil || n.First.Total != float64(s.Measured.Offset.TotalArcmin) || n.Confirmed || memories.Marks.Words != "" || string(memories.Notes["eyepiece"]) != `{"telescope_mm":600}` {
 		t.Errorf("%+v", memories)

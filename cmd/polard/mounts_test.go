@@ -10,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
@@ -69,7 +71,7 @@ func measureMount(n uint64) (mountResult, error) {
 	rng := rand.New(rand.NewPCG(mountSeed, n))
 	config := rehearsal.RandomConfig(rng)
 	result := mountResult{field: sky.Angle(config.Camera.Width) * config.Camera.Scale()}
-	cat, err := openCatalogue()
+	cat, err := pipeline.Catalogue()
 	if err != nil {
 		return result, err
 	}
@@ -77,7 +79,7 @@ func measureMount(n uint64) (mountResult, error) {
 	if err != nil {
 		return result, err
 	}
-	p, err := newPipeline()
+	p, err := pipeline.New()
 	if err != nil {
 		return result, err
 	}
@@ -95,12 +97,12 @@ func measureMount(n uint64) (mountResult, error) {
 		}
 		name := fmt.Sprintf("mount%d_%d.fits", n, len(sightings))
 		read, err := fits.Decode(name, b.Bytes())
-		o := p.read(context.Background(), name, read, err)
+		o := p.Read(context.Background(), name, read, err)
 		result.frames++
-		if o.problem != nil {
-			result.unsolved = append(result.unsolved, o.problem.code)
+		if o.Problem != nil {
+			result.unsolved = append(result.unsolved, o.Problem.Code)
 		}
-		sightings = append(sightings, o.sighting)
+		sightings = append(sightings, o.Sighting)
 		return nil
 	}
 	for i := range mountFrames {
@@ -225,7 +227,7 @@ const mountWithin = 3 * sky.Arcsecond
 // A few of the mounts, in every test run: no axis is further off than it
 // claims, and none is missing.
 func TestRandomMounts(t *testing.T) {
-	notUnderRace(t)
+	harness.NotUnderRace(t)
 	if testing.Short() {
 		t.Skip("random mounts take long")
 	}

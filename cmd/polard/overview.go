@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 
+	"polard/cmd/polard/internal/pairing"
 	"polard/web"
 	"polard/web/mqtt"
 	"polard/web/overview"
@@ -52,25 +53,19 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			if err := reach.check(); err != nil {
-				return err
-			}
-			certificate, err := reach.tls.load()
+			options, err := reach.options(state)
 			if err != nil {
 				return err
 			}
 			store := overview.NewStore(log)
-			options := web.Options{
-				Addr: reach.addr, AllowNetwork: reach.network, Hosts: reach.hosts, Certificate: certificate,
-				Shown: overview.Handler(store), Able: store.Able, Logger: log,
-			}
+			options.Shown, options.Able, options.Logger = overview.Handler(store), store.Able, log
 			if folder, err := state.place(); err == nil {
-				options.Devices = deviceFile(filepath.Join(folder, onlookersName))
+				options.Devices = pairing.DeviceFile(filepath.Join(folder, pairing.OnlookersName))
 			}
 			var server *web.Server
 			options.Ready = func(url string) {
-				fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, openable(url))
-				reach.invite(server, url, web.RightView, "polard overview --pair", c.OutOrStdout(), log)
+				fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, pairing.Openable(url))
+				pairing.Invite(reach.reach(), server, url, web.RightView, "polard overview --pair", c.OutOrStdout(), log)
 			}
 			if server, err = web.New(options); err != nil {
 				return err

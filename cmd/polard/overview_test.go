@@ -22,6 +22,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pairing"
 	"polard/web"
 	"polard/web/mqtt"
 	"polard/web/overview"
@@ -98,7 +100,7 @@ func TestOverview(t *testing.T) {
 	var seq uint64
 	var latency []time.Duration
 	next := func() {
-		answer, err := http.Get(r.url + "api/v1/piers?after=" + strconv.FormatUint(seq, 10))
+		answer, err := http.Get(r.URL + "api/v1/piers?after=" + strconv.FormatUint(seq, 10))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -137,7 +139,7 @@ func TestOverview(t *testing.T) {
 				time.Sleep(2 * time.Second / time.Duration(len(all)))
 			}
 		}()
-		for end := time.Now().Add(testPatience); ; {
+		for end := time.Now().Add(harness.Patience); ; {
 			next()
 			if len(latency) >= (round+1)**overviewPiers && complete() {
 				break
@@ -165,7 +167,7 @@ func TestOverview(t *testing.T) {
 	}
 	end()
 	running.Wait()
-	for end := time.Now().Add(testPatience); ; {
+	for end := time.Now().Add(harness.Patience); ; {
 		next()
 		online := 0
 		for _, row := range rows {
@@ -208,8 +210,8 @@ func TestOverviewWithoutBroker(t *testing.T) {
 	if status, _ := r.get(t, "healthz"); status != 200 {
 		t.Errorf("healthy: %d", status)
 	}
-	if status, took := r.stop(t); status != exitDone || took > stopsWithin()+2*time.Second {
-		t.Errorf("status %d after %v: %s", status, took, r.stderr.String())
+	if status, took := r.Stop(t); status != exitDone || took > harness.StopsWithin()+2*time.Second {
+		t.Errorf("status %d after %v: %s", status, took, r.Stderr.String())
 	}
 	for _, args := range [][]string{{"overview"}, {"overview", "--mqtt", "x"}, {"overview", "--mqtt", "mqtt://a:1", "--addr", "0.0.0.0:0"}} {
 		if status, _, stderr := call(t, args...); status != exitUsage || stderr == "" {
@@ -291,14 +293,14 @@ func TestOverviewOnlyForPaired(t *testing.T) {
 	if cookie.Name == "polard_device" || !cookie.HttpOnly || cookie.SameSite != http.SameSiteStrictMode {
 		t.Errorf("cookie %+v", cookie)
 	}
-	if _, err := os.Stat(filepath.Join(state, devicesName)); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(filepath.Join(state, pairing.DevicesName)); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("the devices of a pier: %v", err)
 	}
 	if status, _, stderr := call(t, append([]string{"overview", "--revoke", "1"}, reach...)...); status != exitDone {
 		t.Errorf("status %d: %s", status, stderr)
 	}
 	sees("after that was taken back", far(shows), false)
-	if log := r.stdout.String() + r.stderr.String(); strings.Contains(log, link[1]) || strings.Contains(log, cookie.Value) {
+	if log := r.Stdout.String() + r.Stderr.String(); strings.Contains(log, link[1]) || strings.Contains(log, cookie.Value) {
 		t.Error("a secret was logged")
 	}
 	if status, _, stderr := call(t, append([]string{"overview", "--pair=operate"}, reach...)...); status != exitUsage || !strings.Contains(stderr, "operates nothing") {

@@ -18,14 +18,13 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
-	"polard/web"
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pairing"
 
 	"github.com/gorilla/websocket"
-	"rsc.io/qr"
 )
 
 // certificate writes a certificate of its own for localhost, and its key.
@@ -82,12 +81,12 @@ func TestPairing(t *testing.T) {
 			addr := "0.0.0.0:" + freePort(t)
 			options := append([]string{"--addr", addr, "--host", "localhost"}, c.tls...)
 			r := startWithAddress(t, append([]string{"serve", t.TempDir(), "--state", state, "--allow-network", "--lat", "46.318", "--lon", "13.072"}, options...)...)
-			if !strings.HasPrefix(r.url, c.scheme+"://") || strings.Contains(r.stdout.String()+r.stderr.String(), "/pair#") {
-				t.Errorf("%s, no terminal: %s%s", r.url, r.stdout.String(), r.stderr.String())
+			if !strings.HasPrefix(r.URL, c.scheme+"://") || strings.Contains(r.Stdout.String()+r.Stderr.String(), "/pair#") {
+				t.Errorf("%s, no terminal: %s%s", r.URL, r.Stdout.String(), r.Stderr.String())
 			}
 			base := c.scheme + "://localhost:" + addr[strings.LastIndexByte(addr, ':')+1:]
 			trust := &tls.Config{InsecureSkipVerify: true} // a certificate of the test's own
-			client := http.Client{Transport: &http.Transport{TLSClientConfig: trust}, Timeout: testPatience}
+			client := http.Client{Transport: &http.Transport{TLSClientConfig: trust}, Timeout: harness.Patience}
 			do := func(method, path, body, cookie string) *http.Response {
 				t.Helper()
 				req, err := http.NewRequest(method, base+path, strings.NewReader(body))
@@ -140,11 +139,11 @@ func TestPairing(t *testing.T) {
 			}
 
 			// It is still paired after a restart of the service.
-			kept, err := os.ReadFile(filepath.Join(state, devicesName))
+			kept, err := os.ReadFile(filepath.Join(state, pairing.DevicesName))
 			if err != nil || strings.Contains(string(kept), cookie.Value) || strings.Contains(string(kept), link[1]) {
 				t.Errorf("kept %s (%v)", kept, err)
 			}
-			if info, err := os.Stat(filepath.Join(state, devicesName)); err != nil || info.Mode().Perm() != 0o600 {
+			if info, err := os.Stat(filepath.Join(state, pairing.DevicesName)); err != nil || info.Mode().Perm() != 0o600 {
 				t.Errorf("rights of the list: %v, %v", info.Mode(), err)
 			}
 			status, listed, _ := call(t, append([]string{"serve", "--devices"}, options...)...)
@@ -163,7 +162,7 @@ func TestPairing(t *testing.T) {
 			if status, shown, _ := call(t, append([]string{"serve", "--pair=view"}, options...)...); status != exitDone || !strings.Contains(shown, "may look on") {
 				t.Errorf("status %d: %s", status, shown)
 			}
-			if all := r.stdout.String() + r.stderr.String(); strings.Contains(all, link[1]) || strings.Contains(all, cookie.Value) {
+			if all := r.Stdout.String() + r.Stderr.String(); strings.Contains(all, link[1]) || strings.Contains(all, cookie.Value) {
 				t.Error("a secret was logged")
 			}
 		})
@@ -173,7 +172,7 @@ func TestPairing(t *testing.T) {
 // startWithAddress starts a service whose --addr stands in args.
 func startWithAddress(t *testing.T, args ...string) *running {
 	t.Helper()
-	return startWith(t, func(ctx context.Context, r *running) int { return execute(ctx, args, &r.stdout, &r.stderr) })
+	return &running{harness.StartWith(t, func(ctx context.Context, r *harness.Running) int { return execute(ctx, args, &r.Stdout, &r.Stderr) })}
 }
 
 // What cannot be said to a service, or cannot be reached, is told with what to
@@ -210,80 +209,14 @@ func TestPairingCalls(t *testing.T) {
 // A damaged list of devices is set aside, and nobody is paired by it.
 func TestDamagedDevices(t *testing.T) {
 	state := t.TempDir()
-	if err := os.WriteFile(filepath.Join(state, devicesName), []byte("{"), 0o600); err != nil {
+	if err := os.WriteFile(filepath.Join(state, pairing.DevicesName), []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	r := start(t, "serve", t.TempDir(), "--state", state)
-	if log := r.stderr.String(); !strings.Contains(log, devicesName+" is damaged") || !strings.Contains(log, "nobody is paired") {
+	if log := r.Stderr.String(); !strings.Contains(log, pairing.DevicesName+" is damaged") || !strings.Contains(log, "nobody is paired") {
 		t.Errorf("log: %s", log)
 	}
-	if kept, err := os.ReadFile(filepath.Join(state, devicesName+".damaged")); err != nil || string(kept) != "{" {
+	if kept, err := os.ReadFile(filepath.Join(state, pairing.DevicesName+".damaged")); err != nil || string(kept) != "{" {
 		t.Errorf("kept %q (%v)", kept, err)
-	}
-}
-
-// Services that share a folder of state change its list at the same time, and nothing
-// is lost.
-func TestDevicesAtOnce(t *testing.T) {
-	file := filepath.Join(t.TempDir(), "state", devicesName)
-	const services, each = 8, 20
-	var all sync.WaitGroup
-	for n := range services {
-		all.Go(func() {
-			for i := range each {
-				err := deviceFile(file).Update(func(kept []web.Device) []web.Device {
-					return append(kept, web.Device{ID: int64(n*each + i)})
-				})
-				if err != nil {
-					t.Error(err)
-				}
-			}
-		})
-	}
-	all.Wait()
-	kept, err := deviceFile(file).Load()
-	if err != nil {
-		t.Fatal(err)
-	}
-	ids := make(map[int64]bool)
-	for _, d := range kept {
-		ids[d.ID] = true
-	}
-	if len(kept) != services*each || len(ids) != services*each {
-		t.Errorf("%d devices with %d numbers, want %d", len(kept), len(ids), services*each)
-	}
-}
-
-// The picture holds the squares of the code: two rows of them in each line, a
-// border of four light ones around.
-func TestSquares(t *testing.T) {
-	const text = "http://192.168.7.1:8467/pair#7kq2mh4xzp"
-	got, err := squares(text)
-	if err != nil {
-		t.Fatal(err)
-	}
-	code, err := qr.Encode(text, qr.L)
-	if err != nil {
-		t.Fatal(err)
-	}
-	lines := strings.Split(strings.TrimSuffix(got, "\n"), "\n")
-	if len(lines) != (code.Size+2*quietZone+1)/2 {
-		t.Fatalf("%d lines for %d squares", len(lines), code.Size)
-	}
-	for row, line := range lines {
-		signs := []rune(line)
-		if len(signs) != code.Size+2*quietZone {
-			t.Fatalf("line %d has %d signs", row, len(signs))
-		}
-		for column, sign := range signs {
-			x, y := column-quietZone, 2*row-quietZone
-			inside := x >= 0 && x < code.Size
-			upper := !(inside && y >= 0 && y < code.Size && code.Black(x, y))
-			lower := !(inside && y+1 >= 0 && y+1 < code.Size && code.Black(x, y+1))
-			want := map[[2]bool]rune{{true, true}: '█', {true, false}: '▀', {false, true}: '▄', {false, false}: ' '}[[2]bool{upper, lower}]
-			if sign != want {
-				t.Fatalf("column %d, row %d: %q, want %q", column, row, sign, want)
-			}
-		}
 	}
 }

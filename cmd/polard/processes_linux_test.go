@@ -12,6 +12,8 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -25,7 +27,7 @@ func sizedFrame(t testing.TB, width, height int) (*fits.Frame, sky.Angle) {
 	t.Helper()
 	config := rehearsal.Quillmere(time.Date(2026, 11, 3, 19, 12, 0, 0, time.UTC))
 	config.Camera.Width, config.Camera.Height = width, height
-	cat, err := openCatalogue()
+	cat, err := pipeline.Catalogue()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -61,20 +63,20 @@ func BenchmarkFileToSolution(b *testing.B) {
 			frame, _ := sizedFrame(b, size[0], size[1])
 			path := filepath.Join(b.TempDir(), "frame.fits")
 			storeFrame(b, path, frame)
-			p, err := newPipeline()
+			p, err := pipeline.New()
 			if err != nil {
 				b.Fatal(err)
 			}
 			var total, read, detect, match, processor []float64
-			p.readFile(b.Context(), path)
+			p.ReadFile(b.Context(), path)
 			for b.Loop() {
-				before := processorMs(b)
-				o := p.readFile(b.Context(), path)
-				processor = append(processor, processorMs(b)-before)
-				if o.solution == nil {
-					b.Fatal(o.problem)
+				before := harness.ProcessorMs(b)
+				o := p.ReadFile(b.Context(), path)
+				processor = append(processor, harness.ProcessorMs(b)-before)
+				if o.Solution == nil {
+					b.Fatal(o.Problem)
 				}
-				m := o.ms()
+				m := msOf(o)
 				total, read, detect, match = append(total, m.Total), append(read, m.Read), append(detect, m.Detect), append(match, m.Match)
 			}
 			b.ReportMetric(quantile(total, 0.5), "median-ms")
@@ -84,16 +86,6 @@ func BenchmarkFileToSolution(b *testing.B) {
 			b.ReportMetric(quantile(match, 0.5), "match-ms")
 		})
 	}
-}
-
-// processorMs is the processor time that this process has had on all cores: on a
-// machine that others use too it says more than the clock does.
-func processorMs(b *testing.B) float64 {
-	var u syscall.Rusage
-	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
-		b.Fatal(err)
-	}
-	return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e6
 }
 
 // TestProcessesSideBySide times whole processes in one run, turn about: polard

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -11,6 +10,10 @@ import (
 	"strings"
 	"time"
 
+	"polard/cmd/polard/internal/journal"
+	"polard/cmd/polard/internal/pairing"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
@@ -60,9 +63,10 @@ Stop it with Ctrl-C.`,
 			config.Seed = seed
 			r := rehearsed{
 				config: config, page: page, state: state, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
-				log: loggerOf(c), out: c.OutOrStdout(),
-				ready: func(url string) {
-					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, url)
+				log: loggerOf(c),
+				ready: func(server *web.Server, url string) {
+					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, pairing.Openable(url))
+					pairing.Invite(page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), loggerOf(c))
 				},
 			}
 			if folder == "" {
@@ -79,7 +83,7 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			return s.run(c.Context())
+			return s.Run(c.Context())
 		},
 	}
 	page.add(c)
@@ -98,23 +102,22 @@ type rehearsed struct {
 	page    pageFlags
 	state   stateFlags               // without a folder no logbook is kept
 	station rehearsal.StationOptions // Folder is required; Now and Changed are set here
-	out     io.Writer                // where links that pair are shown; nil: nowhere
 	log     *slog.Logger
-	ready   func(url string)
+	ready   func(server *web.Server, url string)
 }
 
 // service joins the simulated rig to the service that real frames have.
-func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error) {
+func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Rig, error) {
 	cfg := mountmodel.Config{Site: r.config.Site, Air: r.config.Air}
 	if err := r.page.apply(&cfg); err != nil {
 		return nil, nil, err
 	}
-	p, err := newPipeline()
+	p, err := pipeline.New()
 	if err != nil {
 		return nil, nil, err
 	}
-	p.prompt = true
-	cat, err := openCatalogue()
+	p.Prompt = true
+	cat, err := pipeline.Catalogue()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -122,47 +125,40 @@ func (r rehearsed) service(ctx context.Context) (*service, *rehearsal.Rig, error
 	if err != nil {
 		return nil, nil, err
 	}
-	d := newDesk(p, r.log, cfg, true)
 	r.state.none, r.state.fresh = r.state.folder == "", true
-	keeps, err := startKeeping(ctx, r.state, newSession(time.Now(), "rehearsal", r.station.Folder, cfg, true, 0), r.log, d.refresh)
+	folder := r.station.Folder
+	kept, err := r.state.open(ctx, journal.NewSession(time.Now(), programName(), "rehearsal", folder, cfg, true, 0), r.log)
 	if err != nil {
-		return nil, nil, callError{err}
+		return nil, nil, err
 	}
-	d.keepBy(keeps)
-	d.around = web.Around{Program: programName(), Source: web.Source{Kind: "rehearsal", Folder: r.station.Folder}}
-	r.station.Now, r.station.Changed = time.Now, d.refresh
+	page, err := r.page.options(r.state)
+	if err != nil {
+		return nil, nil, err
+	}
+	var s *service.Service
+	r.station.Now, r.station.Changed = time.Now, func() { s.Refresh() }
 	station, err := rehearsal.NewStation(rig, r.station)
 	if err != nil {
 		return nil, nil, err
 	}
-	d.told = func(event mountmodel.Event) error {
-		if event == mountmodel.Locked { // who says so has turned the locking screws
-			return station.Lock()
-		}
-		return nil
-	}
-	var trouble error // the last that was told
-	d.rig = func() *web.RigState {
-		state := station.State()
-		if state.Trouble != nil && trouble == nil {
-			r.log.Error("the rehearsed frame could not be written; trying again", "folder", r.station.Folder, "error", state.Trouble)
-		}
-		trouble = state.Trouble
-		return rigState(state)
-	}
+	s = service.New(service.Options{
+		Program: programName(), Pipeline: p, Config: cfg, Placed: true, Journal: kept, Station: station, Page: page, Ready: r.ready, Log: r.log,
+		Folder: fits.Options{Folder: folder, SkipExisting: true}, Arrived: newestStay(rehearsedFrames, r.log),
+	})
+	return s, rig, nil
+}
+
+// newestStay removes files that were dealt with but for the newest.
+func newestStay(most int, log *slog.Logger) func(path string) {
 	var kept []string
-	return &service{
-		desk: d, station: station, page: r.page, state: r.state, out: r.out, log: r.log, ready: r.ready,
-		watcher: fits.NewWatcher(fits.Options{Folder: r.station.Folder, SkipExisting: true, Newest: d.newestOnly}),
-		arrived: func(path string) {
-			if kept = append(kept, path); len(kept) > rehearsedFrames {
-				if err := os.Remove(kept[0]); err != nil {
-					r.log.Warn("an old rehearsed frame stays", "file", filepath.Base(kept[0]), "error", err)
-				}
-				kept = kept[1:]
+	return func(path string) {
+		if kept = append(kept, path); len(kept) > most {
+			if err := os.Remove(kept[0]); err != nil {
+				log.Warn("an old rehearsed frame stays", "file", filepath.Base(kept[0]), "error", err)
 			}
-		},
-	}, rig, nil
+			kept = kept[1:]
+		}
+	}
 }
 
 // faultList tells of the faults that can be practised, one a line.
@@ -172,17 +168,4 @@ func faultList() string {
 		fmt.Fprintf(&b, "  %-12s %s\n", f.Name, f.Text)
 	}
 	return b.String()
-}
-
-func rigState(s rehearsal.StationState) *web.RigState {
-	out := &web.RigState{
-		Name: s.Name, RADeg: web.Number(s.HourAngle.Degrees()),
-		AltTurned: web.Number(s.TurnedAlt.Arcminutes()), AzTurned: web.Number(s.TurnedAz.Arcminutes()),
-		Drive: s.Tracking, Repeating: s.Repeating, Exposing: s.Exposing,
-		ExposureMs: s.Exposure.Milliseconds(),
-	}
-	for _, f := range s.Faults {
-		out.Faults = append(out.Faults, web.RigFault{Name: f.Name, Text: f.Text, Lasts: f.Lasts, On: f.On})
-	}
-	return out
 }

@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/mountmodel/rehearsal"
 	"polard/web"
 )
@@ -28,13 +29,13 @@ func TestRehearse(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := start(t, c.args...)
-			if said := r.stdout.String(); !strings.Contains(said, c.says) || !strings.Contains(said, r.url) {
+			if said := r.Stdout.String(); !strings.Contains(said, c.says) || !strings.Contains(said, r.URL) {
 				t.Errorf("says %q, want it to name %q and the page", said, c.says)
 			}
 			var s *web.State
-			eventually(t, "the first frame", func() (bool, string) {
-				s = r.state(t)
-				return s != nil && s.Latest != nil, r.stderr.String()
+			harness.Eventually(t, "the first frame", func() (bool, string) {
+				s = r.State(t)
+				return s != nil && s.Latest != nil, r.Stderr.String()
 			})
 			if !s.Latest.Solved || s.Rig == nil || s.Source.Kind != "rehearsal" || s.Latest.ClockSuspect {
 				t.Errorf("after the first frame: %+v", s.Latest)
@@ -44,23 +45,23 @@ func TestRehearse(t *testing.T) {
 				t.Errorf("no frames in %s (%v)", folder, err)
 			}
 			before := float64(s.Rig.AltTurned)
-			if status, answer := r.post(t, "rig/altitude-bolt", `{"arcmin":5}`); status != http.StatusNoContent {
+			if status, answer := r.Post(t, "rig/altitude-bolt", `{"arcmin":5}`); status != http.StatusNoContent {
 				t.Errorf("turning a bolt: %d %s", status, answer)
 			}
-			eventually(t, "the bolt to turn", func() (bool, string) {
-				s = r.state(t)
+			harness.Eventually(t, "the bolt to turn", func() (bool, string) {
+				s = r.State(t)
 				return float64(s.Rig.AltTurned) == before+5, fmt.Sprint(s.Rig.AltTurned)
 			})
 			// The bolt has its end; what lies beyond is refused in words.
 			for range 2 {
-				r.post(t, "rig/altitude-bolt", `{"arcmin":300}`)
+				r.Post(t, "rig/altitude-bolt", `{"arcmin":300}`)
 			}
-			if status, answer := r.post(t, "rig/altitude-bolt", `{"arcmin":300}`); status != http.StatusConflict || !strings.Contains(answer, "comes to its end") {
+			if status, answer := r.Post(t, "rig/altitude-bolt", `{"arcmin":300}`); status != http.StatusConflict || !strings.Contains(answer, "comes to its end") {
 				t.Errorf("turning past the end: %d %s", status, answer)
 			}
-			status, took := r.stop(t)
-			if status != exitDone || took > stopsWithin() {
-				t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, stopsWithin())
+			status, took := r.Stop(t)
+			if status != exitDone || took > harness.StopsWithin() {
+				t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, harness.StopsWithin())
 			}
 			if _, err := os.Stat(folder); !os.IsNotExist(err) {
 				t.Errorf("the folder %s is left behind (%v)", folder, err)
@@ -80,28 +81,28 @@ func TestRehearsedFramesStayFew(t *testing.T) {
 	config := rehearsal.Quillmere(time.Now())
 	config.Camera.Width, config.Camera.Height = 64, 48
 	config.Exposure = 5 * time.Millisecond
-	r := startWith(t, func(ctx context.Context, r *running) int {
+	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
 		s, _, err := rehearsed{
-			config: config, page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.stderr),
+			config: config, page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: 20 * time.Millisecond},
-			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
+			ready:   func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
 		}.service(t.Context())
 		if err != nil {
-			fmt.Fprintln(&r.stderr, err)
+			fmt.Fprintln(&r.Stderr, err)
 			return exitNot
 		}
-		if err := s.run(ctx); err != nil {
-			fmt.Fprintln(&r.stderr, err)
+		if err := s.Run(ctx); err != nil {
+			fmt.Fprintln(&r.Stderr, err)
 			return exitNot
 		}
 		return exitDone
 	})
-	eventually(t, "many frames", func() (bool, string) {
-		s := r.state(t)
-		return s != nil && s.Latest != nil && s.Latest.ID > rehearsedFrames+5, r.stderr.String()
+	harness.Eventually(t, "many frames", func() (bool, string) {
+		s := r.State(t)
+		return s != nil && s.Latest != nil && s.Latest.ID > rehearsedFrames+5, r.Stderr.String()
 	})
-	r.post(t, "rig/repeat", `{"on":false}`)
-	eventually(t, "the old frames to go", func() (bool, string) {
+	r.Post(t, "rig/repeat", `{"on":false}`)
+	harness.Eventually(t, "the old frames to go", func() (bool, string) {
 		frames, err := filepath.Glob(filepath.Join(folder, "2*.fits"))
 		return err == nil && len(frames) == rehearsedFrames, fmt.Sprint(len(frames))
 	})

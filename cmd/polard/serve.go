@@ -1,28 +1,25 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
 	"strconv"
-	"syscall"
 	"time"
 
+	"polard/cmd/polard/internal/journal"
+	"polard/cmd/polard/internal/pairing"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
-	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 	"polard/web"
-	"polard/web/alarm"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/sync/errgroup"
 )
 
 // defaultAddr is where the page is served unless told otherwise: this machine
@@ -50,6 +47,25 @@ func (f *reachFlags) check() error {
 		return wrongCall("--addr: %w (--allow-network allows it)", err)
 	}
 	return nil
+}
+
+// reach is where the page is served, for those who are invited.
+func (f *reachFlags) reach() pairing.Reach { return pairing.Reach{Addr: f.addr, Hosts: f.hosts} }
+
+// options are those of the server; the paired devices are kept in a folder of the program's state.
+func (f *reachFlags) options(state stateFlags) (web.Options, error) {
+	o := web.Options{Addr: f.addr, AllowNetwork: f.network, Hosts: f.hosts}
+	if err := f.check(); err != nil {
+		return o, err
+	}
+	var err error
+	if o.Certificate, err = f.tls.load(); err != nil {
+		return o, err
+	}
+	if folder, err := state.place(); err == nil {
+		o.Devices = pairing.DeviceFile(filepath.Join(folder, pairing.DevicesName))
+	}
+	return o, nil
 }
 
 // pageFlags are the options of the page and of the alignment itself.
@@ -91,7 +107,7 @@ func newServe() *cobra.Command {
 	var page pageFlags
 	var frames framesFlags
 	var watch watchFlags
-	var outlet outletFlags
+	var notify notifierFlags
 	var state stateFlags
 	var manage managing
 	var since time.Duration
@@ -140,61 +156,48 @@ Stop it with Ctrl-C.`,
 			if since < 0 {
 				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
 			}
-			p, err := newPipeline()
+			p, err := pipeline.New()
 			if err != nil {
 				return err
 			}
-			p.prompt = true
+			p.Prompt = true
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
 			log := loggerOf(c)
-			outlets, err := outlet.outlets(log)
+			notifiers, err := notify.notifiers(log)
 			if err != nil {
 				return err
 			}
-			d := newDesk(p, log, cfg, placed)
-			if state.pier, err = outlet.name(); err != nil {
+			if state.pier, err = notify.name(); err != nil {
 				return err
 			}
-			begin := newSession(called, "folder", folder, cfg, placed, since)
-			kept, err := startKeeping(c.Context(), state, begin, log, d.refresh)
+			begin := journal.NewSession(called, programName(), "folder", folder, cfg, placed, since)
+			kept, err := state.open(c.Context(), begin, log)
 			if err != nil {
-				return callError{err}
+				return err
 			}
-			d.keepBy(kept)
-			old := olderThan(folder, d.keeping.since(begin.Since))
-			d.header = func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) }
-			d.around = web.Around{Program: programName(), Source: web.Source{Kind: "folder", Folder: folder}}
-			d.watchCalled = watch.watch
-			service := service{desk: d, page: page, state: state, out: c.OutOrStdout(), log: log, outlets: outlets, ready: func(url string) {
-				fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, url)
-			}}
-			service.watcher = fits.NewWatcher(fits.Options{
-				Folder: folder, PollOnly: poll,
-				Skip: func(path string, size int64, modified time.Time) bool {
-					o, isOld := old[path]
-					return isOld && o.size == size && o.modified.Equal(modified) || d.keeping.known(path, size, modified)
+			served, err := page.options(state)
+			if err != nil {
+				return err
+			}
+			return service.New(service.Options{
+				Program: programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: watch.watch, Journal: kept, Notifiers: notifiers, Log: log,
+				Header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
+				Folder: fits.Options{Folder: folder, PollOnly: poll, Skip: fits.SkipWrittenBefore(folder, kept.Since(begin.Since))},
+				Page:   served,
+				Ready: func(server *web.Server, url string) {
+					fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
+					pairing.Invite(page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), log)
 				},
-				Taken:  d.keeping.taken(),
-				Newest: d.newestOnly,
-				Report: func(err error) {
-					service.trouble.set(err)
-					if err != nil {
-						log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
-					} else {
-						log.Info("the folder can be read again", "folder", folder)
-					}
-				},
-			})
-			return service.run(c.Context())
+			}).Run(c.Context())
 		},
 	}
 	site.add(c)
 	hints.add(c)
 	page.add(c)
 	frames.add(c)
-	outlet.add(c)
+	notify.add(c)
 	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	state.add(c)
 	manage.add(c, web.RightOperate)
@@ -256,123 +259,4 @@ func startConfig(c *cobra.Command, site *siteFlags) (cfg mountmodel.Config, plac
 	// the frames or the page name one.
 	cfg, err = site.config(c, &sky.Site{})
 	return cfg, placed, err
-}
-
-// stamp tells whether a file is still the one it was.
-type stamp struct {
-	size     int64
-	modified time.Time
-}
-
-// olderThan lists the files below a folder that were last written before a
-// time. It looks where the watcher looks, so it follows symbolic links.
-func olderThan(folder string, limit time.Time) map[string]stamp {
-	old := make(map[string]stamp)
-	visited := make(map[string]bool) // against loops of links
-	var look func(folder string)
-	look = func(folder string) {
-		real, err := filepath.EvalSymlinks(folder)
-		if err != nil || visited[real] {
-			return
-		}
-		visited[real] = true
-		entries, err := os.ReadDir(folder)
-		if err != nil {
-			return // the watcher will tell
-		}
-		for _, entry := range entries {
-			path := filepath.Join(folder, entry.Name())
-			info, err := os.Stat(path)
-			switch {
-			case err != nil: // gone meanwhile, or a link to nowhere
-			case info.IsDir():
-				look(path)
-			case info.ModTime().Before(limit):
-				old[path] = stamp{info.Size(), info.ModTime()}
-			}
-		}
-	}
-	look(folder)
-	return old
-}
-
-// service is everything that runs behind a page.
-type service struct {
-	desk    *desk
-	watcher *fits.Watcher
-	page    pageFlags
-	state   stateFlags
-	out     io.Writer          // where links that pair are shown; nil: nowhere
-	station *rehearsal.Station // nil outside a rehearsal
-	arrived func(path string)  // called after a file was dealt with; nil for nothing
-	log     *slog.Logger
-	ready   func(url string)
-	outlets *outlets      // nil: those of the defaults
-	trouble folderTrouble // of the watched folder
-}
-
-// run starts all parts and stops them together, within two seconds of the end
-// of ctx.
-func (s *service) run(ctx context.Context) error {
-	if s.outlets == nil {
-		s.outlets = newOutlets(alarm.Options{Moved: alarm.DefaultMoved, Unsolved: alarm.DefaultUnsolved}, s.log)
-	}
-	certificate, err := s.page.tls.load()
-	if err != nil {
-		return err
-	}
-	options := web.Options{
-		Certificate: certificate,
-		Addr:        s.page.addr, AllowNetwork: s.page.network, Hosts: s.page.hosts,
-		Operator: s.desk, Notes: s.desk.memories, Nights: s.desk.memories, Logger: s.log,
-		Healthy: s.healthy, Able: s.able(s.desk.around.Source.Folder), Metrics: s.outlets.metrics.Handler(),
-	}
-	if s.station != nil {
-		options.Rig = s.station
-	}
-	if folder, err := s.state.place(); err == nil {
-		options.Devices = deviceFile(filepath.Join(folder, devicesName))
-	}
-	var server *web.Server
-	options.Ready = func(url string) {
-		s.ready(openable(url))
-		s.page.invite(server, url, web.RightOperate, "polard serve --pair", s.out, s.log)
-	}
-	if err := s.page.check(); err != nil {
-		return err
-	}
-	if server, err = web.New(options); err != nil {
-		return err
-	}
-	s.desk.publish = func(state web.State) {
-		s.outlets.pass(&state)
-		if err := server.Publish(state); err != nil {
-			s.log.Error("the page cannot be brought up to date", "error", err)
-		}
-	}
-	s.desk.preview = server.PublishPreview
-	group, ctx := errgroup.WithContext(ctx)
-	group.Go(func() error { return server.Run(ctx) })
-	group.Go(func() error { return s.desk.Run(ctx) })
-	group.Go(func() error { return s.outlets.Run(ctx) })
-	group.Go(func() error {
-		return s.watcher.Run(ctx, func(a fits.Arrival) {
-			s.desk.Arrive(ctx, a)
-			if s.arrived != nil {
-				s.arrived(a.Path)
-			}
-		})
-	})
-	if s.station != nil {
-		group.Go(func() error { return s.station.Run(ctx) })
-	}
-	// The logbook is written to the end of the others, who still have things to
-	// keep.
-	written := s.desk.keeping.start(context.WithoutCancel(ctx))
-	err = group.Wait()
-	written()
-	if errors.Is(err, syscall.EADDRINUSE) {
-		return fmt.Errorf("%s is in use, perhaps by another polard: choose another with --addr, or 127.0.0.1:0 for any free one", s.page.addr)
-	}
-	return err
 }

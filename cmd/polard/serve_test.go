@@ -16,51 +16,16 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
-	"polard/solve"
 	"polard/web"
 )
 
 // sameArcsec is how far two runs over the same frames may differ, in
 // arcseconds: they do the same sums, and the page shows tenths at its finest.
 const sameArcsec = 1e-3
-
-// stopsWithin is how long a service may take to end: who has pressed Ctrl-C
-// waits so long before pressing it again. An emulated processor has fifteen times
-// as long: under qemu-user detection takes 11 to 14 times as long as on the
-// machine itself ('go test -bench Detect ./solve' on both).
-func stopsWithin() time.Duration {
-	const limit = 2 * time.Second
-	if *emulator != "" {
-		return 15 * limit
-	}
-	return limit
-}
-
-// writeFrame copies a frame into a watched folder in two pieces, as a camera's
-// program writes it.
-func writeFrame(t testing.TB, from, to string) {
-	t.Helper()
-	b, err := os.ReadFile(from)
-	if err != nil {
-		t.Fatal(err)
-	}
-	f, err := os.Create(to)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, part := range [][]byte{b[:len(b)/3], b[len(b)/3:]} {
-		if _, err := f.Write(part); err != nil {
-			t.Fatal(err)
-		}
-		time.Sleep(20 * time.Millisecond)
-	}
-	if err := f.Close(); err != nil {
-		t.Fatal(err)
-	}
-}
 
 // sameStanding compares what the page is told with what the axis command
 // prints.
@@ -100,30 +65,30 @@ func sameStanding(t *testing.T, what string, got *web.Standing, axis directionJS
 // is read, and stands where it stands without the others. Each is kept as dealt
 // with, also over a restart; until then each one measures.
 func TestNewestWhileTurning(t *testing.T) {
-	notUnderRace(t)
-	set := practice(t, practiceFolder+"/adjust_000")
+	harness.NotUnderRace(t)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
 	for i, f := range set.Frames {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
 	}
-	args := append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...)
+	args := append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.SiteArgs()...)
 	r := start(t, args...)
 	last := len(set.Frames) - 1
-	s := r.after(t, set.Frames[last].File)
+	s := r.After(t, set.Frames[last].File)
 	turned := set.Measure // the first frame that shows the bolts turned
-	read := append(append([]string{}, set.paths()[:turned+1]...), set.paths()[last])
-	a := axisOf(t, append(append([]string{"--measure", strconv.Itoa(set.Measure)}, set.siteArgs()...), read...)...)
+	read := append(append([]string{}, set.Paths()[:turned+1]...), set.Paths()[last])
+	a := axisOf(t, append(append([]string{"--measure", strconv.Itoa(set.Measure)}, set.SiteArgs()...), read...)...)
 	if len(a.Adjust) != 2 || s.Latest.ID != int64(len(read)) {
 		t.Fatalf("%d frames read on the page, %d after the measurement by polard axis", s.Latest.ID, len(a.Adjust))
 	}
 	sameStanding(t, "the newest", s.Now, a.Adjust[1].Axis, a.Adjust[1].Offset, a.Adjust[1].Move, a.Adjust[1].Uncertainty)
 	for _, again := range []string{"", "after a restart"} {
 		if again != "" {
-			r.stop(t)
+			r.Stop(t)
 			r = start(t, args...)
-			r.after(t, set.Frames[last].File)
-			writeFrame(t, practiceFolder+"/solve_000/f0.fits", filepath.Join(folder, "further.fits"))
-			r.after(t, "further.fits") // whatever was to be taken again was so before
+			r.After(t, set.Frames[last].File)
+			harness.WriteFrame(t, harness.PracticeFolder+"/solve_000/f0.fits", filepath.Join(folder, "further.fits"))
+			r.After(t, "further.fits") // whatever was to be taken again was so before
 		}
 		var want []string
 		for _, f := range set.Frames {
@@ -133,8 +98,8 @@ func TestNewestWhileTurning(t *testing.T) {
 			want = append(want, "further.fits")
 		}
 		var kept []string
-		b := book(t, state)
-		eventually(t, "what is shown is kept", func() (bool, string) { // a slow disk may come after the page
+		b := harness.Book(t, state)
+		harness.Eventually(t, "what is shown is kept", func() (bool, string) { // a slow disk may come after the page
 			kept = framesKept(t, b, folder)
 			return len(kept) >= len(want), strings.Join(kept, " ")
 		})
@@ -148,65 +113,21 @@ func TestNewestWhileTurning(t *testing.T) {
 	}
 }
 
-// A frame that lay there complete when the lock was told, and is read after it,
-// shows the mount before the lock: it does not confirm.
-func TestFramesBeforeTheLock(t *testing.T) {
-	notUnderRace(t)
-	set := practice(t, practiceFolder+"/adjust_000")
-	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
-	p, err := newPipeline()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var log output
-	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, MeasureFrames: set.Measure}
-	d := newDesk(p, newLogger(&log), cfg, true)
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	go d.Run(ctx)
-	arrive := func(k int, complete time.Time) (view mountmodel.View, frames int64) {
-		path := set.paths()[k]
-		frame, err := fits.ReadFile(path)
-		d.Arrive(ctx, fits.Arrival{Path: path, Frame: frame, Err: err, Complete: complete})
-		if err := d.ask(ctx, func() error { view, frames = d.session.View(), d.frames; return nil }); err != nil {
-			t.Fatal(err)
-		}
-		return view, frames
-	}
-	for k := range set.Measure + 1 {
-		arrive(k, time.Now())
-	}
-	before := time.Now()
-	if err := d.Tell(ctx, mountmodel.Locked); err != nil {
-		t.Fatal(err)
-	}
-	read := int64(set.Measure + 1)
-	if v, frames := arrive(set.Measure+1, before); v.Phase != mountmodel.Confirming || len(v.Frames) != 0 || frames != read {
-		t.Errorf("complete before the lock: %s, %+v, %d frames counted", v.Phase, v.Frames, frames)
-	}
-	if !strings.Contains(log.String(), whyBeforeLock) {
-		t.Errorf("the log does not tell: %s", log.String())
-	}
-	if v, frames := arrive(set.Measure+2, time.Now()); len(v.Frames) != 1 || frames != read+1 {
-		t.Errorf("complete after the lock: %+v, %d frames counted", v.Frames, frames)
-	}
-}
-
 // The service, given the frames one by one, shows the numbers that polard axis
 // prints for the same frames.
 func TestServeShowsWhatAxisPrints(t *testing.T) {
 	t.Run("measuring", func(t *testing.T) {
-		set := practice(t, practiceFolder+"/adjust_000")
+		set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 		folder := t.TempDir()
-		r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
+		r := start(t, append([]string{"serve", folder}, set.SiteArgs()...)...)
 		var s *web.State
 		for i, f := range set.Frames[:set.Measure] {
-			writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-			s = r.after(t, f.File)
+			harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+			s = r.After(t, f.File)
 			if i < 1 {
 				continue
 			}
-			a := axisOf(t, append(set.siteArgs(), set.paths()[:i+1]...)...)
+			a := axisOf(t, append(set.SiteArgs(), set.Paths()[:i+1]...)...)
 			what := fmt.Sprintf("%d frames", i+1)
 			sameStanding(t, what, s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 			if math.Abs(float64(s.TurnDeg)-a.TurnDeg)*3600 > sameArcsec || (s.Chi2Dof == nil) != (a.Chi2Dof == nil) {
@@ -230,14 +151,14 @@ func TestServeShowsWhatAxisPrints(t *testing.T) {
 		}
 	})
 	t.Run("adjusting", func(t *testing.T) {
-		set := practice(t, practiceFolder+"/adjust_000")
+		set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 		folder := t.TempDir()
 		measure := []string{"--measure", strconv.Itoa(set.Measure)}
-		r := start(t, append(append([]string{"serve", folder}, measure...), set.siteArgs()...)...)
-		a := axisOf(t, append(append(measure, set.siteArgs()...), set.paths()...)...)
+		r := start(t, append(append([]string{"serve", folder}, measure...), set.SiteArgs()...)...)
+		a := axisOf(t, append(append(measure, set.SiteArgs()...), set.Paths()...)...)
 		for i, f := range set.Frames {
-			writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-			s := r.after(t, f.File)
+			harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+			s := r.After(t, f.File)
 			if k := i - set.Measure; k >= 0 {
 				sameStanding(t, f.File, s.Now, a.Adjust[k].Axis, a.Adjust[k].Offset, a.Adjust[k].Move, a.Adjust[k].Uncertainty)
 				if s.Tracking == nil || *s.Tracking != a.Adjust[k].Tracking {
@@ -255,7 +176,7 @@ func TestServeShowsWhatAxisPrints(t *testing.T) {
 // older ones passed over, also behind a symbolic link; one that is written
 // again is taken after all.
 func TestServeFolderWithOldFrames(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	real := t.TempDir()
 	folder := filepath.Join(t.TempDir(), "link")
 	if err := os.Symlink(real, folder); err != nil {
@@ -264,29 +185,29 @@ func TestServeFolderWithOldFrames(t *testing.T) {
 	hours := func(h time.Duration) time.Time { return time.Now().Add(-h * time.Hour) }
 	for i, age := range []time.Duration{5, 1} {
 		path := filepath.Join(real, set.Frames[i].File)
-		writeFrame(t, set.paths()[i], path)
+		harness.WriteFrame(t, set.Paths()[i], path)
 		if err := os.Chtimes(path, hours(age), hours(age)); err != nil {
 			t.Fatal(err)
 		}
 	}
-	r := start(t, append([]string{"serve", folder, "--since", "2h"}, set.siteArgs()...)...)
-	r.after(t, "f1.fits")
+	r := start(t, append([]string{"serve", folder, "--since", "2h"}, set.SiteArgs()...)...)
+	r.After(t, "f1.fits")
 	// An old file that comes later is a new frame here.
 	late := filepath.Join(t.TempDir(), "f2.fits")
-	writeFrame(t, set.paths()[2], late)
+	harness.WriteFrame(t, set.Paths()[2], late)
 	if err := os.Chtimes(late, hours(5), hours(5)); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.Rename(late, filepath.Join(real, "f2.fits")); err != nil {
 		t.Skip("the temporary folders lie on two file systems")
 	}
-	s := r.after(t, "f2.fits")
+	s := r.After(t, "f2.fits")
 	if len(s.Frames) != 2 || s.Frames[0].File != "f1.fits" {
 		t.Errorf("frames taken: %+v, want f1 and f2", s.Frames)
 	}
-	writeFrame(t, set.paths()[0], filepath.Join(real, "f0.fits"))
-	r.after(t, "f0.fits")
-	if status, _ := r.stop(t); status != exitDone {
+	harness.WriteFrame(t, set.Paths()[0], filepath.Join(real, "f0.fits"))
+	r.After(t, "f0.fits")
+	if status, _ := r.Stop(t); status != exitDone {
 		t.Errorf("status %d", status)
 	}
 }
@@ -294,15 +215,15 @@ func TestServeFolderWithOldFrames(t *testing.T) {
 // Without a place the page asks for it. Frames wait for it; what the command
 // line says of air and pole stays.
 func TestServeWithoutPlace(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
 	r := start(t, "serve", folder)
-	if s := r.state(t); s == nil || s.Phase != web.PhasePlace || s.Site != nil {
+	if s := r.State(t); s == nil || s.Phase != web.PhasePlace || s.Site != nil {
 		t.Fatalf("state before anything: %+v", s)
 	}
 	for i := range 2 {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, set.Frames[i].File))
-		if s := r.after(t, set.Frames[i].File); s.Phase != web.PhasePlace || !s.Latest.Solved {
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, set.Frames[i].File))
+		if s := r.After(t, set.Frames[i].File); s.Phase != web.PhasePlace || !s.Latest.Solved {
 			t.Errorf("with a frame but no place: %+v", s)
 		}
 	}
@@ -312,23 +233,23 @@ func TestServeWithoutPlace(t *testing.T) {
 		{"site", `{"lat_deg":91,"lon_deg":0}`},
 		{"event", `{"event":"measured"}`},
 	} {
-		if status, answer := r.post(t, c.path, c.body); status < 400 || !strings.Contains(answer, `"detail":"`) {
+		if status, answer := r.Post(t, c.path, c.body); status < 400 || !strings.Contains(answer, `"detail":"`) {
 			t.Errorf("%s %s: status %d: %s", c.path, c.body, status, answer)
 		}
 	}
-	if s := r.state(t); s.Phase != web.PhasePlace {
+	if s := r.State(t); s.Phase != web.PhasePlace {
 		t.Errorf("a wrong command left the phase %s", s.Phase)
 	}
-	if status, answer := r.post(t, "tolerance", `{"arcmin":2.5}`); status != http.StatusNoContent {
+	if status, answer := r.Post(t, "tolerance", `{"arcmin":2.5}`); status != http.StatusNoContent {
 		t.Errorf("tolerance: %d %s", status, answer)
 	}
 	place := fmt.Sprintf(`{"lat_deg":%g,"lon_deg":%g,"elevation_m":%g,"pressure_hpa":%g,"temperature_c":%g}`,
 		set.Site.Lat, set.Site.Lon, set.Site.Elev, set.Site.HPa, set.Site.Temp)
-	if status, answer := r.post(t, "site", place); status != http.StatusNoContent {
+	if status, answer := r.Post(t, "site", place); status != http.StatusNoContent {
 		t.Fatalf("site: %d %s", status, answer)
 	}
-	s := r.state(t)
-	a := axisOf(t, append(set.siteArgs(), set.paths()[:2]...)...)
+	s := r.State(t)
+	a := axisOf(t, append(set.SiteArgs(), set.Paths()[:2]...)...)
 	sameStanding(t, "frames from before", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 	if s.ToleranceArcmin != 2.5 || s.Site == nil || float64(s.Site.LatDeg) != set.Site.Lat {
 		t.Errorf("tolerance %v, site %+v", s.ToleranceArcmin, s.Site)
@@ -338,10 +259,10 @@ func TestServeWithoutPlace(t *testing.T) {
 // Latitude and longitude 0 are a place like any other.
 func TestServeAtZero(t *testing.T) {
 	r := start(t, "serve", t.TempDir())
-	if status, answer := r.post(t, "site", `{"lat_deg":0,"lon_deg":0}`); status != http.StatusNoContent {
+	if status, answer := r.Post(t, "site", `{"lat_deg":0,"lon_deg":0}`); status != http.StatusNoContent {
 		t.Fatalf("site: %d %s", status, answer)
 	}
-	if s := r.state(t); s.Site == nil || s.Phase != string(mountmodel.Waiting) {
+	if s := r.State(t); s.Site == nil || s.Phase != string(mountmodel.Waiting) {
 		t.Errorf("state: %+v", s)
 	}
 }
@@ -366,13 +287,13 @@ func writeWithSite(t *testing.T, from, to string, site sky.Site) {
 // The place may come from a frame's header; what the command line says of the
 // air and the pole is laid over it, for the page as for polard axis.
 func TestPlaceFromHeader(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
 	from, folder := t.TempDir(), t.TempDir()
 	var paths []string
 	for i := range 2 {
 		paths = append(paths, filepath.Join(from, set.Frames[i].File))
-		writeWithSite(t, set.paths()[i], paths[i], site)
+		writeWithSite(t, set.Paths()[i], paths[i], site)
 	}
 	options := []string{fmt.Sprintf("--pressure=%g", set.Site.HPa), fmt.Sprintf("--temperature=%g", set.Site.Temp), "--pole=true"}
 	r := start(t, append([]string{"serve", folder}, options...)...)
@@ -381,8 +302,8 @@ func TestPlaceFromHeader(t *testing.T) {
 	checkAxis(t, "place from the header", *a.Axis, uncertaintyJSON{sharp, sharp, 0}, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
 	var s *web.State
 	for i, path := range paths {
-		writeFrame(t, path, filepath.Join(folder, set.Frames[i].File))
-		s = r.after(t, set.Frames[i].File)
+		harness.WriteFrame(t, path, filepath.Join(folder, set.Frames[i].File))
+		s = r.After(t, set.Frames[i].File)
 	}
 	sameStanding(t, "page", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 	if s.Pole.Kind != "true" || a.Pole.Kind != "true" || float64(s.Site.PressureHPa) != set.Site.HPa || float64(s.Site.TemperatureC) != set.Site.Temp {
@@ -392,26 +313,26 @@ func TestPlaceFromHeader(t *testing.T) {
 
 // What is no frame is told by name and reason, and the next frame is read.
 func TestServeBadFiles(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
+	r := start(t, append([]string{"serve", folder}, set.SiteArgs()...)...)
 	if err := os.WriteFile(filepath.Join(folder, "text.fits"), bytes.Repeat([]byte("hello "), 2000), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	s := r.after(t, "text.fits")
+	s := r.After(t, "text.fits")
 	if s.Latest.Solved || s.Latest.Problem == nil || s.Latest.Problem.Code != "malformed" || strings.Contains(s.Latest.Problem.Message, "text.fits") {
 		t.Errorf("a text file: %+v", s.Latest.Problem)
 	}
-	writeFrame(t, set.paths()[1], filepath.Join(folder, "f1.fits"))
-	if s := r.after(t, "f1.fits"); !s.Latest.Solved || len(s.Frames) != 2 {
+	harness.WriteFrame(t, set.Paths()[1], filepath.Join(folder, "f1.fits"))
+	if s := r.After(t, "f1.fits"); !s.Latest.Solved || len(s.Frames) != 2 {
 		t.Errorf("the frame behind it: %+v", s)
 	}
 	// The very same frame under another name is passed over.
-	writeFrame(t, set.paths()[1], filepath.Join(folder, "again.fits"))
-	eventually(t, "the repeated frame", func() (bool, string) {
-		return strings.Contains(r.stderr.String(), "passed over"), r.stderr.String()
+	harness.WriteFrame(t, set.Paths()[1], filepath.Join(folder, "again.fits"))
+	harness.Eventually(t, "the repeated frame", func() (bool, string) {
+		return strings.Contains(r.Stderr.String(), "passed over"), r.Stderr.String()
 	})
-	if s := r.state(t); s.Latest.File != "f1.fits" || len(s.Frames) != 2 {
+	if s := r.State(t); s.Latest.File != "f1.fits" || len(s.Frames) != 2 {
 		t.Errorf("after the same frame again: %+v", s.Frames)
 	}
 }
@@ -430,125 +351,35 @@ func TestServePortInUse(t *testing.T) {
 
 // The service ends within two seconds, with a page open, while frames come in.
 func TestServeStops(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
-	live := listen(t, r.url)
-	writeFrame(t, set.paths()[1], filepath.Join(folder, "f1.fits"))
-	r.after(t, "f1.fits")
-	writeFrame(t, set.paths()[2], filepath.Join(folder, "f2.fits"))
-	status, took := r.stop(t)
-	if status != exitDone || took > stopsWithin() {
-		t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, stopsWithin())
+	r := start(t, append([]string{"serve", folder}, set.SiteArgs()...)...)
+	live := listen(t, r.URL)
+	harness.WriteFrame(t, set.Paths()[1], filepath.Join(folder, "f1.fits"))
+	r.After(t, "f1.fits")
+	harness.WriteFrame(t, set.Paths()[2], filepath.Join(folder, "f2.fits"))
+	status, took := r.Stop(t)
+	if status != exitDone || took > harness.StopsWithin() {
+		t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, harness.StopsWithin())
 	}
 	for range live.states { // the service closes it
 	}
-	if conn, err := net.DialTimeout("tcp", strings.Trim(strings.TrimPrefix(r.url, "http:"), "/"), time.Second); err == nil {
+	if conn, err := net.DialTimeout("tcp", strings.Trim(strings.TrimPrefix(r.URL, "http:"), "/"), time.Second); err == nil {
 		conn.Close()
 		t.Error("the port is still open")
 	}
 }
 
-// A search for stars that does not end holds up neither the service's end nor
-// the page's commands, and a panic in it costs one frame.
-func TestHopelessFrame(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
-	folder := t.TempDir()
-	p, err := newPipeline()
-	if err != nil {
-		t.Fatal(err)
-	}
-	search := p.search
-	begun, release := make(chan struct{}), make(chan struct{})
-	defer close(release)
-	p.search = func(i solve.Image, h solve.Hint) (*solve.Solution, error) {
-		switch {
-		case i.Width == 64: // the hopeless frame
-			close(begun)
-			<-release
-			return nil, &solve.Failure{Code: "no_match"}
-		case i.Width == 65:
-			panic("a mistake of ours")
-		}
-		return search(i, h)
-	}
-	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance, Air: sky.StandardAir(0)}
-	r := startWith(t, func(ctx context.Context, r *running) int {
-		log := newLogger(&r.stderr)
-		s := service{
-			desk: newDesk(p, log, cfg, true), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}}, log: log,
-			watcher: fits.NewWatcher(fits.Options{Folder: folder}),
-			ready:   func(url string) { fmt.Fprintln(&r.stdout, url) },
-		}
-		if err := s.run(ctx); err != nil {
-			fmt.Fprintln(&r.stderr, err)
-			return exitNot
-		}
-		return exitDone
-	})
-	empty := func(name string, width int) {
-		t.Helper()
-		var b bytes.Buffer
-		if err := fits.Write(&b, &fits.Frame{Width: width, Height: 64, Pix: make([]float32, width*64), Mid: time.Now()}); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(folder, name), b.Bytes(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	empty("panic.fits", 65)
-	if s := r.after(t, "panic.fits"); s.Latest.Problem == nil || s.Latest.Problem.Code != "internal" || !strings.Contains(s.Latest.Problem.Message, "our fault") {
-		t.Errorf("after a panic: %+v", s.Latest)
-	}
-	writeFrame(t, set.paths()[1], filepath.Join(folder, "good.fits"))
-	if s := r.after(t, "good.fits"); !s.Latest.Solved {
-		t.Errorf("after a panic the next frame was not read: %+v", s.Latest)
-	}
-	empty("hopeless.fits", 64)
-	<-begun
-	if status, answer := r.post(t, "tolerance", `{"arcmin":3}`); status != http.StatusNoContent {
-		t.Errorf("while a frame is searched: %d %s", status, answer)
-	}
-	if status, took := r.stop(t); status != exitDone || took > stopsWithin() {
-		t.Errorf("status %d after %v, want %d within %v", status, took, exitDone, stopsWithin())
-	}
-}
-
-// The camera's clock is suspected only when neither the file's own time nor
-// its arrival fits it.
-func TestClockSuspect(t *testing.T) {
-	now := time.Date(2026, 3, 14, 21, 0, 0, 0, time.UTC)
-	for _, c := range []struct {
-		name               string
-		mid, written, came time.Duration // before now
-		want               bool
-	}{
-		{"fresh", 5 * time.Second, time.Second, 0, false},
-		{"lay there for an hour", time.Hour, time.Hour, 0, false},
-		{"copied an hour later", time.Hour, 0, 0, true},
-		{"kept its time through a late copy", time.Hour, time.Hour - time.Minute, 0, false},
-		{"clock an hour slow", time.Hour, time.Second, 0, true},
-		{"clock an hour fast", -time.Hour, time.Second, 0, true},
-		{"clock off by a day, lay there", 25 * time.Hour, time.Hour, 0, true},
-	} {
-		o := outcome{frame: &fits.Frame{Mid: now.Add(-c.mid), Exposure: 2 * time.Second}}
-		f := frameEntry(o, fits.Arrival{Complete: now.Add(-c.came), Modified: now.Add(-c.written)}, 0)
-		if f.ClockSuspect != c.want {
-			t.Errorf("%s: suspected %v", c.name, f.ClockSuspect)
-		}
-	}
-}
-
 // A command that is interrupted says so and ends with status 1.
 func TestInterrupted(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	for _, args := range [][]string{
-		append([]string{"solve", "--json"}, set.paths()...),
-		append(append([]string{"axis", "--json"}, set.siteArgs()...), set.paths()...),
+		append([]string{"solve", "--json"}, set.Paths()...),
+		append(append([]string{"axis", "--json"}, set.SiteArgs()...), set.Paths()...),
 	} {
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		var stdout, stderr output
+		var stdout, stderr harness.Output
 		if status := execute(ctx, args, &stdout, &stderr); status != exitNot || !strings.Contains(stderr.String(), "stopped before") {
 			t.Errorf("%s: status %d: %s", args[0], status, stderr.String())
 		}
@@ -564,11 +395,11 @@ type brokenPipe struct{}
 func (brokenPipe) Write([]byte) (int, error) { return 0, io.ErrClosedPipe }
 
 func TestOutputThatCannotBeWritten(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	for _, args := range [][]string{
-		{"solve", set.paths()[1]}, {"solve", "--json", set.paths()[1]},
-		append(append([]string{"axis"}, set.siteArgs()...), set.paths()[1:3]...),
-		append(append([]string{"axis", "--json"}, set.siteArgs()...), set.paths()[1:3]...),
+		{"solve", set.Paths()[1]}, {"solve", "--json", set.Paths()[1]},
+		append(append([]string{"axis"}, set.SiteArgs()...), set.Paths()[1:3]...),
+		append(append([]string{"axis", "--json"}, set.SiteArgs()...), set.Paths()[1:3]...),
 		{"version"},
 	} {
 		if status := execute(t.Context(), args, brokenPipe{}, io.Discard); status != exitNot {

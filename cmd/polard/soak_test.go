@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
@@ -38,28 +39,28 @@ type taking struct {
 // The curve of memory, goroutines and open files is logged; after the first
 // fifth it must be flat.
 func TestSoak(t *testing.T) {
-	notUnderRace(t)
+	harness.NotUnderRace(t)
 	if _, err := os.Stat("/proc/self/status"); err != nil {
 		t.Skip("what a process takes is read from /proc")
 	}
-	n := newNight(t, 3)
+	n := harness.NewNight(t, 3)
 	state := t.TempDir()
-	p := spawn(t, "serve", n.folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
-	listen(t, p.url) // a page that is open all night
-	n.turns = 6
-	for k := range n.turns {
+	p := spawn(t, "serve", n.Folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
+	listen(t, p.URL) // a page that is open all night
+	n.Turns = 6
+	for k := range n.Turns {
 		if k == 3 {
-			if status, answer := p.post(t, "event", `{"event":"locked"}`); status != http.StatusNoContent {
+			if status, answer := p.Post(t, "event", `{"event":"locked"}`); status != http.StatusNoContent {
 				t.Fatal(status, answer)
 			}
 		}
-		n.expose()
-		p.after(t, n.names[k])
+		n.Expose()
+		p.After(t, n.Names[k])
 	}
-	if s := p.state(t); s.Phase != string(mountmodel.Done) {
+	if s := p.State(t); s.Phase != string(mountmodel.Done) {
 		t.Fatalf("phase %s: %+v", s.Phase, s.Warnings)
 	}
-	base, err := n.rig.Expose(n.at)
+	base, err := n.Rig.Expose(n.At)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -78,7 +79,7 @@ func TestSoak(t *testing.T) {
 				t.Fatal(err)
 			}
 			last = fmt.Sprintf("soak %06d.fits", sent)
-			path := filepath.Join(n.folder, last)
+			path := filepath.Join(n.Folder, last)
 			if err := os.WriteFile(path+".part", b.Bytes(), 0o644); err != nil {
 				t.Fatal(err)
 			}
@@ -88,12 +89,12 @@ func TestSoak(t *testing.T) {
 			written = append(written, path)
 		}
 		// All of them, not only the last: one may be noticed late.
-		eventually(t, "all frames up to "+last, func() (bool, string) {
-			l := p.state(t).Latest
+		harness.Eventually(t, "all frames up to "+last, func() (bool, string) {
+			l := p.State(t).Latest
 			if !l.Solved {
 				t.Fatalf("%s: %+v", l.File, l.Problem)
 			}
-			return l.ID == int64(sent+n.turns), fmt.Sprintf("%d frames, %s", l.ID, l.File)
+			return l.ID == int64(sent+n.Turns), fmt.Sprintf("%d frames, %s", l.ID, l.File)
 		})
 		for _, path := range written {
 			if err := os.Remove(path); err != nil {
@@ -115,12 +116,12 @@ func TestSoak(t *testing.T) {
 	if late.goroutines > early.goroutines+10 || late.files > early.files+10 || late.residentKB > early.residentKB+breath {
 		t.Errorf("from %+v to %+v", early, late)
 	}
-	b := book(t, state)
-	s, err := b.Last(t.Context(), n.folder, time.Time{})
+	b := harness.Book(t, state)
+	s, err := b.Last(t.Context(), n.Folder, time.Time{})
 	if err != nil || s == nil {
 		t.Fatal(s, err)
 	}
-	eventually(t, "all frames in the logbook", func() (bool, string) {
+	harness.Eventually(t, "all frames in the logbook", func() (bool, string) {
 		count := 0
 		if err := b.Entries(t.Context(), s.ID, false, func(e logbook.Entry) error {
 			if e.Frame != nil {
@@ -130,15 +131,15 @@ func TestSoak(t *testing.T) {
 		}); err != nil {
 			t.Fatal(err)
 		}
-		return count == *soaked+n.turns, fmt.Sprint(count)
+		return count == *soaked+n.Turns, fmt.Sprint(count)
 	})
 	// And a restart behind so many frames.
 	p.kill()
 	again := time.Now()
-	p = spawn(t, "serve", n.folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
-	eventually(t, "the session", func() (bool, string) {
-		s := p.state(t)
-		return s != nil && s.Latest != nil && s.Latest.ID == int64(*soaked+n.turns), p.stderr.String()
+	p = spawn(t, "serve", n.Folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640")
+	harness.Eventually(t, "the session", func() (bool, string) {
+		s := p.State(t)
+		return s != nil && s.Latest != nil && s.Latest.ID == int64(*soaked+n.Turns), p.Stderr.String()
 	})
 	t.Logf("going on after a kill: %v", time.Since(again).Round(time.Millisecond))
 }
@@ -170,7 +171,7 @@ func (p *process) takes(t *testing.T, state string) (r taking) {
 		t.Fatal(err)
 	}
 	r.files = len(open)
-	answer, err := http.Get(p.url + "metrics")
+	answer, err := http.Get(p.URL + "metrics")
 	if err != nil {
 		t.Fatal(err)
 	}

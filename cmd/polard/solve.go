@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel/sky"
 
 	"github.com/spf13/cobra"
@@ -31,7 +32,7 @@ const (
 	largestFieldDeg    = 120
 )
 
-func (h *hintFlags) apply(c *cobra.Command, p *pipeline) error {
+func (h *hintFlags) apply(c *cobra.Command, p *pipeline.Pipeline) error {
 	if c.Flags().Changed("scale") && c.Flags().Changed("field") {
 		return wrongCall("--scale and --field say the same thing: give one of them")
 	}
@@ -39,20 +40,20 @@ func (h *hintFlags) apply(c *cobra.Command, p *pipeline) error {
 		if !(h.scale > 0 && h.scale <= largestScaleArcsec) {
 			return wrongCall("--scale %g: give arcseconds per pixel, above 0 and up to %d", h.scale, largestScaleArcsec)
 		}
-		p.hint = sky.Angle(h.scale) * sky.Arcsecond
+		p.Scale = sky.Angle(h.scale) * sky.Arcsecond
 	}
 	if c.Flags().Changed("field") {
 		if !(h.field > 0 && h.field <= largestFieldDeg) {
 			return wrongCall("--field %g: give the longer side in degrees, above 0 and up to %d", h.field, largestFieldDeg)
 		}
-		p.field = sky.Angle(h.field) * sky.Degree
+		p.Field = sky.Angle(h.field) * sky.Degree
 	}
 	if c.Flags().Changed("near") {
 		at, err := parsePlace(h.near)
 		if err != nil {
 			return err
 		}
-		p.near = &at
+		p.Near = &at
 	}
 	return nil
 }
@@ -89,7 +90,7 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 		Example: "  polard solve night/frame_001.fits\n  polard solve --json --scale 3.7 night/*.fits\n  polard solve --wcs headers night/*.fits",
 		Args:    someFrames,
 		RunE: func(c *cobra.Command, args []string) error {
-			p, err := newPipeline()
+			p, err := pipeline.New()
 			if err != nil {
 				return err
 			}
@@ -104,18 +105,19 @@ Exit status: 0 all frames solved, 1 some did not, 2 the call was wrong.`,
 			}
 			failed := false
 			for _, path := range args {
-				o := p.readFile(c.Context(), path)
+				o := p.ReadFile(c.Context(), path)
 				if err := c.Context().Err(); err != nil {
 					return err
 				}
-				if o.solution != nil && headers != nil {
-					if err := headers.write(&o); err != nil {
+				header := ""
+				if o.Solution != nil && headers != nil {
+					if header, err = headers.write(o); err != nil {
 						fmt.Fprintf(terminal{c.ErrOrStderr()}, "polard: %s is solved, but has no header: %v\n", shownName(path), err)
 						failed = true
 					}
 				}
-				failed = failed || o.solution == nil
-				if err := printSolved(c.OutOrStdout(), o, asJSON); err != nil {
+				failed = failed || o.Solution == nil
+				if err := printSolved(c.OutOrStdout(), o, header, asJSON); err != nil {
 					return err
 				}
 			}
@@ -177,55 +179,55 @@ type (
 	}
 )
 
-func (o outcome) ms() msJSON {
+func msOf(o pipeline.Outcome) msJSON {
 	ms := func(d time.Duration) float64 { return float64(d.Round(10*time.Microsecond)) / 1e6 }
-	return msJSON{ms(o.readFor), ms(o.times.Detect), ms(o.times.Match), ms(o.readFor + o.times.Detect + o.times.Match)}
+	return msJSON{ms(o.ReadFor), ms(o.Times.Detect), ms(o.Times.Match), ms(o.ReadFor + o.Times.Detect + o.Times.Match)}
 }
 
-func (o outcome) solved() solvedJSON {
-	s := o.solution
+func solvedOf(o pipeline.Outcome, header string) solvedJSON {
+	s := o.Solution
 	ra, dec := sky.RADecFromICRS(s.ICRS(s.Centre()))
 	w, h := s.FieldDeg()
 	alongX, alongY, rotation := s.SigmaOfDetector()
 	return solvedJSON{
-		File: o.path, Solved: true,
+		File: o.Path, Solved: true,
 		RADeg: ra.Degrees(), DecDeg: dec.Degrees(),
 		ScaleArcsec: s.Scale.Arcseconds(), RotationDeg: s.RotationOfRows().Degrees(), Mirrored: s.Mirrored,
-		Detected: o.detected, Matched: len(s.Pairs),
+		Detected: o.Detected, Matched: len(s.Pairs),
 		RMSArcsec: s.RMS.Arcseconds(),
 		Sigma:     sigmaJSON{alongX.Arcseconds(), alongY.Arcseconds(), rotation.Degrees(), s.ScaleSigma.Arcseconds()},
 		Log10Odds: s.Log10Odds,
-		FieldDeg:  [2]float64{w, h}, WCS: o.header, MS: o.ms(),
+		FieldDeg:  [2]float64{w, h}, WCS: header, MS: msOf(o),
 	}
 }
 
-func (o outcome) unsolved() unsolvedJSON {
-	return unsolvedJSON{File: o.path, Error: errorJSON{o.problem.code, o.problem.message}, Detected: o.detected, MS: o.ms()}
+func unsolvedOf(o pipeline.Outcome) unsolvedJSON {
+	return unsolvedJSON{File: o.Path, Error: errorJSON{o.Problem.Code, o.Problem.Message}, Detected: o.Detected, MS: msOf(o)}
 }
 
-func printSolved(w io.Writer, o outcome, asJSON bool) error {
+func printSolved(w io.Writer, o pipeline.Outcome, header string, asJSON bool) error {
 	if asJSON {
 		enc := json.NewEncoder(w)
 		enc.SetEscapeHTML(false)
-		if o.solution == nil {
-			return enc.Encode(o.unsolved())
+		if o.Solution == nil {
+			return enc.Encode(unsolvedOf(o))
 		}
-		return enc.Encode(o.solved())
+		return enc.Encode(solvedOf(o, header))
 	}
-	if o.solution == nil {
-		_, err := fmt.Fprintf(terminal{w}, "%s: not solved: %s\n", shownName(o.path), o.problem.message)
+	if o.Solution == nil {
+		_, err := fmt.Fprintf(terminal{w}, "%s: not solved: %s\n", shownName(o.Path), o.Problem.Message)
 		return err
 	}
-	s := o.solved()
+	s := solvedOf(o, header)
 	mirrored := ""
 	if s.Mirrored {
 		mirrored = ", mirrored"
 	}
-	header := ""
+	written := ""
 	if s.WCS != "" {
-		header = "; header " + shownName(s.WCS)
+		written = "; header " + shownName(s.WCS)
 	}
 	_, err := fmt.Fprintf(terminal{w}, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
-		shownName(o.path), s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, header)
+		shownName(o.Path), s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, written)
 	return err
 }

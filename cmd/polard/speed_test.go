@@ -10,10 +10,14 @@ import (
 	"testing"
 	"time"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
+	"polard/web"
 )
 
 // speedFrames is how many frames of 2 megapixels make the median.
@@ -24,7 +28,7 @@ const speedFrames = 20
 func sessionFrames(b *testing.B) (config rehearsal.Config, files [][]byte) {
 	b.Helper()
 	config = rehearsal.Quillmere(time.Date(2026, 11, 3, 19, 12, 0, 0, time.UTC))
-	cat, err := openCatalogue()
+	cat, err := pipeline.Catalogue()
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -96,21 +100,20 @@ func BenchmarkFrameToPage(b *testing.B) {
 func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet time.Duration) (took, byPage []float64) {
 	b.Helper()
 	folder := b.TempDir()
-	p, err := newPipeline()
+	p, err := pipeline.New()
 	if err != nil {
 		b.Fatal(err)
 	}
-	var log output
+	var log harness.Output
 	urls := make(chan string, 1)
 	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: sky.Arcminute, MeasureFrames: mountFrames}
-	s := service{
-		desk: newDesk(p, newLogger(&log), cfg, true), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}}, log: newLogger(&log),
-		watcher: fits.NewWatcher(fits.Options{Folder: folder, Quiet: quiet}),
-		ready:   func(url string) { urls <- url },
-	}
+	s := service.New(service.Options{
+		Pipeline: p, Config: cfg, Placed: true, Log: newLogger(&log), Page: web.Options{Addr: "127.0.0.1:0"},
+		Folder: fits.Options{Folder: folder, Quiet: quiet}, Ready: func(_ *web.Server, url string) { urls <- url },
+	})
 	ctx, end := context.WithCancel(b.Context())
 	ended := make(chan error, 1)
-	go func() { ended <- s.run(ctx) }()
+	go func() { ended <- s.Run(ctx) }()
 	defer func() {
 		end()
 		if err := <-ended; err != nil {
@@ -135,7 +138,7 @@ func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet ti
 					took = append(took, float64(m.at.Sub(complete).Microseconds())/1000)
 					arrived = true
 				}
-			case <-time.After(testPatience):
+			case <-time.After(harness.Patience):
 				b.Fatalf("%s did not reach the page\n%s", name, log.String())
 			}
 		}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
@@ -36,7 +37,7 @@ func (f *trailFlags) add(c *cobra.Command) {
 	c.Flags().Float64Var(&f.to, "to", 0, "hour angle at the end, in `HOURS`")
 	c.Flags().Float64Var(&f.guideStar, "guide-star", 0, "guided on a star so many `ARCMIN` from the middle of the frame")
 	c.Flags().BoolVar(&f.guided, "guided", false, "guided, on a star in the middle unless --guide-star says otherwise")
-	c.Flags().Float64Var(&f.limit, "limit", defaultLimitPx, "longest trail that is allowed, in `PIXELS`")
+	c.Flags().Float64Var(&f.limit, "limit", service.DefaultLimitPx, "longest trail that is allowed, in `PIXELS`")
 	c.Flags().Float64Var(&f.offAlt, "above", 0, "the axis stands so many `ARCMIN` above the pole (negative: below)")
 	c.Flags().Float64Var(&f.offAz, "east", 0, "the axis stands so many `ARCMIN` east of the pole on the sky (negative: west)")
 }
@@ -92,9 +93,9 @@ Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis foun
 			if err != nil {
 				return err
 			}
-			var p planner
+			var p service.Planner
 			for _, o := range outcomes {
-				p.see(frameEntry(o, fits.Arrival{}, 0))
+				p.See(service.FrameEntry(o, fits.Arrival{}, 0))
 			}
 			cfg, err := site.config(c, headerSite(outcomes))
 			if err != nil {
@@ -115,7 +116,7 @@ Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis foun
 				}
 				axis = &report.view.Measured.Axis.Dir
 			}
-			if order, err = p.complete(order); err != nil {
+			if order, err = p.Complete(order); err != nil {
 				return callError{err}
 			}
 			order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air

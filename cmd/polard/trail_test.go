@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"polard/cmd/polard/internal/harness"
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -52,9 +53,9 @@ func TestTrail(t *testing.T) {
 // From frames: the axis of the practice frames is 14 arcminutes off, and their
 // scale is that of truth.json.
 func TestTrailFromFrames(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
-	args := append([]string{"trail", "--json", "--exposure", "3m", "--dec", "41", "--from", "-2", "--to", "3"}, set.siteArgs()...)
-	status, stdout, stderr := call(t, append(args, set.paths()[:set.Measure]...)...)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	args := append([]string{"trail", "--json", "--exposure", "3m", "--dec", "41", "--from", "-2", "--to", "3"}, set.SiteArgs()...)
+	status, stdout, stderr := call(t, append(args, set.Paths()[:set.Measure]...)...)
 	var p web.Plan
 	if err := json.Unmarshal([]byte(stdout), &p); err != nil || status != exitNot {
 		t.Fatalf("status %d, %v: %s%s", status, err, stdout, stderr)

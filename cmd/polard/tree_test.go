@@ -53,7 +53,22 @@ var allowedImports = map[string][]string{
 	"web/mqtt":        {"web"},
 	"web/overview":    {"web", "web/mqtt"},
 	"web/metrics":     {"web", "web/alarm"},
-	"cmd/polard":      {"catalogs", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web", "web/alarm", "web/metrics", "web/mqtt", "web/overview"},
+	"web/report":      {"mountmodel", "mountmodel/logbook", "mountmodel/sky", "web"},
+
+	"cmd/polard/internal/pipeline": {"catalogs", "fits", "mountmodel", "mountmodel/observed", "mountmodel/sky", "solve"},
+
+	"cmd/polard/internal/journal": {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/nights", "mountmodel/observed", "mountmodel/logbook", "mountmodel/sky", "web"},
+
+	"cmd/polard/internal/pairing": {"web"},
+
+	"cmd/polard/internal/service": {"cmd/polard/internal/journal", "cmd/polard/internal/pipeline", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis",
+		"mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan",
+		"mountmodel/rehearsal", "mountmodel/sky", "solve", "web", "web/alarm", "web/metrics", "web/mqtt", "web/report"},
+
+	"cmd/polard/internal/harness": {"cmd/polard/internal/pipeline", "fits", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/sky", "web"},
+
+	"cmd/polard": {"cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "mountmodel",
+		"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "web", "web/alarm", "web/mqtt", "web/overview", "web/report"},
 }
 
 func goFiles(t *testing.T, tests bool) []string {

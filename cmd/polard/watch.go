@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
@@ -61,11 +62,11 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 			if cfg.MeasureFrames = measure; cfg.Check() != nil {
 				return callError{cfg.Check()}
 			}
-			p, err := newPipeline()
+			p, err := pipeline.New()
 			if err != nil {
 				return err
 			}
-			p.prompt = true
+			p.Prompt = true
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
@@ -119,17 +120,13 @@ func (l *liner) begin() error {
 var errEnough = errors.New("all frames asked for have come")
 
 // run takes the frames of a folder that were written since a time.
-func (l *liner) run(c *cobra.Command, p *pipeline, folder string, since time.Time, poll bool) error {
+func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since time.Time, poll bool) error {
 	ctx, stop := context.WithCancelCause(c.Context())
 	defer stop(nil)
 	log := loggerOf(c)
-	old := olderThan(folder, since)
 	watcher := fits.NewWatcher(fits.Options{
 		Folder: folder, PollOnly: poll,
-		Skip: func(path string, size int64, modified time.Time) bool {
-			o, known := old[path]
-			return known && o.size == size && o.modified.Equal(modified)
-		},
+		Skip: fits.SkipWrittenBefore(folder, since),
 		Report: func(err error) {
 			if err != nil {
 				log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
@@ -145,11 +142,11 @@ func (l *liner) run(c *cobra.Command, p *pipeline, folder string, since time.Tim
 		if errors.Is(a.Err, fits.ErrRepeated) || ctx.Err() != nil {
 			return
 		}
-		o := p.read(ctx, a.Path, a.Frame, a.Err)
+		o := p.Read(ctx, a.Path, a.Frame, a.Err)
 		if ctx.Err() != nil {
 			return
 		}
-		failed = failed || o.solution == nil
+		failed = failed || o.Solution == nil
 		if err := out.Encode(l.line(o)); err != nil {
 			stop(fmt.Errorf("nobody reads the lines any more: %w", err))
 			return
@@ -188,31 +185,31 @@ type (
 )
 
 // line takes a frame into the session and gives what is printed of it.
-func (l *liner) line(o outcome) any {
+func (l *liner) line(o pipeline.Outcome) any {
 	var more moreJSON
-	if !o.sighting.Mid.IsZero() {
-		more.TimeUTC = o.sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
+	if !o.Sighting.Mid.IsZero() {
+		more.TimeUTC = o.Sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
 	}
-	if o.frame != nil && o.frame.Site != nil && l.session == nil {
-		l.config.Site, l.config.Air = l.header(*o.frame.Site)
+	if o.Frame != nil && o.Frame.Site != nil && l.session == nil {
+		l.config.Site, l.config.Air = l.header(*o.Frame.Site)
 		if err := l.begin(); err != nil {
 			more.Axis = &axisJSON{Error: &errorJSON{"no_place", "the place in the frame's header cannot be used: " + err.Error()}}
 		}
 	}
 	if l.session != nil {
-		l.session.Take(l.now(), o.sighting)
+		l.session.Take(l.now(), o.Sighting)
 		v := l.session.View()
 		if l.ordinary {
 			more.Watch = web.StateFromView(v, web.Around{}).Watch
 		} else {
-			axis := axisReport{outcomes: []outcome{o}, view: newestOnly(v, o.path)}.wire()
+			axis := axisReport{outcomes: []pipeline.Outcome{o}, view: newestOnly(v, o.Path)}.wire()
 			more.Axis = &axis
 		}
 	}
-	if o.solution == nil {
-		return unsolvedLine{o.unsolved(), more}
+	if o.Solution == nil {
+		return unsolvedLine{unsolvedOf(o), more}
 	}
-	return solvedLine{o.solved(), more}
+	return solvedLine{solvedOf(o, ""), more}
 }
 
 // newestOnly leaves of the frames read while bolts were turned the one named.

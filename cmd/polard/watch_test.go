@@ -9,24 +9,26 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"polard/cmd/polard/internal/harness"
 )
 
 // The watch command prints for each frame what polard solve prints of it, and the
 // axis that polard axis prints for the frames so far.
 func TestWatchPrintsWhatSolveAndAxisPrint(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
 	ctx, end := context.WithCancel(t.Context())
 	defer end()
-	var stdout, stderr output
+	var stdout, stderr harness.Output
 	status := make(chan int, 1)
 	go func() {
-		status <- execute(ctx, append([]string{"watch", folder, "--count", "4"}, set.siteArgs()...), &stdout, &stderr)
+		status <- execute(ctx, append([]string{"watch", folder, "--count", "4"}, set.SiteArgs()...), &stdout, &stderr)
 	}()
 	lines := func() []string { return strings.Split(strings.TrimSpace(stdout.String()), "\n") }
 	for i, f := range set.Frames[:3] {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-		eventually(t, "the line of "+f.File, func() (bool, string) {
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+		harness.Eventually(t, "the line of "+f.File, func() (bool, string) {
 			return strings.Count(stdout.String(), "\n") == i+1, stdout.String() + stderr.String()
 		})
 		var got struct {
@@ -36,7 +38,7 @@ func TestWatchPrintsWhatSolveAndAxisPrint(t *testing.T) {
 		if err := json.Unmarshal([]byte(lines()[i]), &got); err != nil {
 			t.Fatal(err, lines()[i])
 		}
-		_, printed, _ := call(t, "solve", "--json", set.paths()[i])
+		_, printed, _ := call(t, "solve", "--json", set.Paths()[i])
 		var want solvedJSON
 		if err := json.Unmarshal([]byte(printed), &want); err != nil {
 			t.Fatal(err)
@@ -50,7 +52,7 @@ func TestWatchPrintsWhatSolveAndAxisPrint(t *testing.T) {
 		if i < 1 {
 			continue
 		}
-		a := axisOf(t, append(set.siteArgs(), set.paths()[:i+1]...)...)
+		a := axisOf(t, append(set.SiteArgs(), set.Paths()[:i+1]...)...)
 		if alt, az, _ := differ(*got.Axis.Axis, a.Axis.AltDeg, a.Axis.AzDeg); math.Hypot(alt, az) > sameArcsec {
 			t.Errorf("%s: axis %+v, polard axis prints %+v", f.File, got.Axis.Axis, a.Axis)
 		}
@@ -70,19 +72,19 @@ func TestWatchPrintsWhatSolveAndAxisPrint(t *testing.T) {
 
 // Ordinary exposures, and the end by Ctrl-C.
 func TestWatchOrdinaryExposures(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
 	for i, f := range set.Frames[:2] {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
 	}
 	ctx, end := context.WithCancel(t.Context())
 	defer end()
-	var stdout, stderr output
+	var stdout, stderr harness.Output
 	status := make(chan int, 1)
 	go func() {
-		status <- execute(ctx, append([]string{"watch", folder, "--watch", "--since", "1h"}, set.siteArgs()...), &stdout, &stderr)
+		status <- execute(ctx, append([]string{"watch", folder, "--watch", "--since", "1h"}, set.SiteArgs()...), &stdout, &stderr)
 	}()
-	eventually(t, "two lines", func() (bool, string) {
+	harness.Eventually(t, "two lines", func() (bool, string) {
 		return strings.Count(stdout.String(), "\n") == 2, stdout.String() + stderr.String()
 	})
 	end()

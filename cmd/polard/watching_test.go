@@ -7,6 +7,9 @@ import (
 	"strings"
 	"testing"
 
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
@@ -16,7 +19,7 @@ import (
 // refused checks that a command is refused in words.
 func (r *running) refused(t *testing.T, path, body string, status int, says string) {
 	t.Helper()
-	if got, answer := r.post(t, path, body); got != status || !strings.Contains(answer, says) {
+	if got, answer := r.Post(t, path, body); got != status || !strings.Contains(answer, says) {
 		t.Errorf("%s %s: %d %s, want %d and %q", path, body, got, answer, status, says)
 	}
 }
@@ -24,13 +27,13 @@ func (r *running) refused(t *testing.T, path, body string, status int, says stri
 // accepted sends a command and waits until the page shows what it asked for.
 func (r *running) accepted(t *testing.T, path, body string, holds func(*web.State) bool) *web.State {
 	t.Helper()
-	if status, answer := r.post(t, path, body); status != http.StatusNoContent {
+	if status, answer := r.Post(t, path, body); status != http.StatusNoContent {
 		t.Fatalf("%s %s: %d %s", path, body, status, answer)
 	}
 	var s *web.State
-	eventually(t, path+" "+body, func() (bool, string) {
-		s = r.state(t)
-		return s != nil && holds(s), r.stderr.String()
+	harness.Eventually(t, path+" "+body, func() (bool, string) {
+		s = r.State(t)
+		return s != nil && holds(s), r.Stderr.String()
 	})
 	return s
 }
@@ -39,17 +42,17 @@ func (r *running) accepted(t *testing.T, path, body string, holds func(*web.Stat
 // session, and what they tell comes back: the answers of the bolts, and whether
 // the alignment is good enough.
 func TestServeTakesTurnsAndPlan(t *testing.T) {
-	set := practice(t, practiceFolder+"/adjust_000")
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder}, set.siteArgs()...)...)
+	r := start(t, append([]string{"serve", folder}, set.SiteArgs()...)...)
 	const target = `"exposure_s":300,"dec_deg":38,"ha_from_deg":-30,"ha_to_deg":45`
 	r.refused(t, "turned", `{"bolt":"altitude","turns":1}`, http.StatusConflict, "after the measurement")
 	r.refused(t, "plan", `{`+target+`}`, http.StatusConflict, "focal length")
 	for i, f := range set.Frames[:set.Measure] {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-		r.after(t, f.File)
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+		r.After(t, f.File)
 	}
-	s := r.state(t)
+	s := r.State(t)
 	if s.Phase != string(mountmodel.Adjusting) {
 		t.Fatalf("after the measurement: %s", s.Phase)
 	}
@@ -74,12 +77,12 @@ func TestServeTakesTurnsAndPlan(t *testing.T) {
 	r.refused(t, "plan", `{"exposure_s":7200,"dec_deg":-30,"ha_from_deg":-10,"ha_to_deg":20,"limit_px":0.01,"apply_tolerance":true}`, http.StatusConflict, "refraction alone")
 
 	r.refused(t, "turned", `{"bolt":"altitude","turns":1e9}`, http.StatusConflict, "how many turns")
-	if status, answer := r.post(t, "turned", `{"bolt":"altitude","turns":0.5}`); status != http.StatusNoContent {
+	if status, answer := r.Post(t, "turned", `{"bolt":"altitude","turns":0.5}`); status != http.StatusNoContent {
 		t.Fatalf("turned: %d %s", status, answer)
 	}
 	last := set.Frames[set.Measure].File
-	writeFrame(t, set.paths()[set.Measure], filepath.Join(folder, last))
-	s = r.after(t, last)
+	harness.WriteFrame(t, set.Paths()[set.Measure], filepath.Join(folder, last))
+	s = r.After(t, last)
 	// What half a turn of the altitude bolt did is known now, if roughly; of the
 	// azimuth bolt nothing was told.
 	if len(s.Bolts) != 2 || !(s.Bolts[0].PerTurnSigmaArcmin < s.Bolts[1].PerTurnSigmaArcmin/4) {
@@ -89,18 +92,18 @@ func TestServeTakesTurnsAndPlan(t *testing.T) {
 
 // Unattended: no procedure, and the page says what the frames tell.
 func TestServeWatches(t *testing.T) {
-	set := practice(t, practiceFolder+"/axis_002")
+	set := harness.Practice(t, harness.PracticeFolder+"/axis_002")
 	folder := t.TempDir()
-	r := start(t, append([]string{"serve", folder, "--watch", "--guided", "no"}, set.siteArgs()...)...)
-	s := r.state(t)
+	r := start(t, append([]string{"serve", folder, "--watch", "--guided", "no"}, set.SiteArgs()...)...)
+	s := r.State(t)
 	if s.Phase != string(mountmodel.Watching) || s.Watch != nil {
 		t.Errorf("before the first frame: %s", s.Phase)
 	}
 	// These frames were taken with the axis turned by hand, which is another
 	// stretch of the sky each time but the same axis: it must come out.
 	for i, f := range set.Frames {
-		writeFrame(t, set.paths()[i], filepath.Join(folder, f.File))
-		s = r.after(t, f.File)
+		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
+		s = r.After(t, f.File)
 	}
 	if s.Phase != string(mountmodel.Watching) || s.Watch == nil || s.Watch.Frames != len(set.Frames) || len(s.Watch.Sentences) == 0 || len(s.Frames) != len(set.Frames) {
 		t.Fatalf("after %d frames: %s %+v", len(set.Frames), s.Phase, s.Watch)
@@ -123,9 +126,9 @@ func TestServeWatches(t *testing.T) {
 func TestRehearsedFaultIsNamed(t *testing.T) {
 	r := start(t, "rehearse", "--fault", "flexure")
 	var s *web.State
-	eventually(t, "the first frame", func() (bool, string) {
-		s = r.state(t)
-		return s != nil && s.Latest != nil, r.stderr.String()
+	harness.Eventually(t, "the first frame", func() (bool, string) {
+		s = r.State(t)
+		return s != nil && s.Latest != nil, r.Stderr.String()
 	})
 	on := map[string]bool{}
 	for _, f := range s.Rig.Faults {
@@ -147,12 +150,12 @@ func TestRehearsedFaultIsNamed(t *testing.T) {
 // polard axis --watch gives the same axis from ordinary exposures that the
 // session gives which watches them; refusals say what to do.
 func TestAxisWatch(t *testing.T) {
-	set := practice(t, practiceFolder+"/axis_002")
-	status, stdout, _ := call(t, append(append([]string{"axis", "--watch", "--guided", "no"}, set.siteArgs()...), set.paths()...)...)
+	set := harness.Practice(t, harness.PracticeFolder+"/axis_002")
+	status, stdout, _ := call(t, append(append([]string{"axis", "--watch", "--guided", "no"}, set.SiteArgs()...), set.Paths()...)...)
 	if status != exitDone || !strings.Contains(stdout, "watched over") || !strings.Contains(stdout, "altitude bolt") {
 		t.Errorf("status %d: %s", status, stdout)
 	}
-	a := axisOf(t, append(append([]string{"--watch", "--guided", "no"}, set.siteArgs()...), set.paths()...)...)
+	a := axisOf(t, append(append([]string{"--watch", "--guided", "no"}, set.SiteArgs()...), set.Paths()...)...)
 	if a.Watch == nil || a.Watch.Frames != len(set.Frames) || a.Axis == nil || len(a.Frames) != len(set.Frames) {
 		t.Fatalf("%+v", a)
 	}
@@ -172,9 +175,9 @@ func TestAxisWatch(t *testing.T) {
 		status int
 		says   string
 	}{
-		{append(append([]string{"--watch", "--measure", "3"}, set.siteArgs()...), set.paths()...), exitUsage, "exclude each other"},
-		{append(append([]string{"--watch", "--guided", "maybe"}, set.siteArgs()...), set.paths()...), exitUsage, "yes, no, or tell"},
-		{append(append([]string{"--watch"}, set.siteArgs()...), set.paths()[0]), exitNot, "do not tell the axis"},
+		{append(append([]string{"--watch", "--measure", "3"}, set.SiteArgs()...), set.Paths()...), exitUsage, "exclude each other"},
+		{append(append([]string{"--watch", "--guided", "maybe"}, set.SiteArgs()...), set.Paths()...), exitUsage, "yes, no, or tell"},
+		{append(append([]string{"--watch"}, set.SiteArgs()...), set.Paths()[0]), exitNot, "do not tell the axis"},
 	} {
 		status, stdout, stderr := call(t, append([]string{"axis"}, c.args...)...)
 		if status != c.status || !strings.Contains(stdout+stderr, c.says) {
@@ -187,20 +190,20 @@ func TestAxisWatch(t *testing.T) {
 // first; a place that is not the one in use is told, and so is what it does.
 func TestHeadersAreTold(t *testing.T) {
 	used := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
-	frame := func(name string) outcome {
-		return outcome{path: name, frame: &fits.Frame{
+	frame := func(name string) pipeline.Outcome {
+		return pipeline.Outcome{Path: name, Frame: &fits.Frame{
 			Site: &sky.Site{Latitude: 46 * sky.Degree, Longitude: -13 * sky.Degree}, Warnings: []string{"the longitude was guessed"},
 		}}
 	}
-	r := axisReport{site: used, outcomes: []outcome{frame("a"), frame("b"), {path: "c"}}}
+	r := axisReport{site: used, outcomes: []pipeline.Outcome{frame("a"), frame("b"), {Path: "c"}}}
 	got := r.warnings()
-	if len(got) != 2 || got[0].Code != noticeSite || got[0].File != "a" || !strings.Contains(got[0].Message, "west as positive") || got[1].Code != noticeHeader {
+	if len(got) != 2 || got[0].Code != service.NoticeSite || got[0].File != "a" || !strings.Contains(got[0].Message, "west as positive") || got[1].Code != service.NoticeHeader {
 		t.Errorf("%+v", got)
 	}
-	if got := headerNotices(nil, &used); got != nil {
+	if got := service.HeaderNotices(nil, &used); got != nil {
 		t.Errorf("a file that could not be read says %+v", got)
 	}
-	if got := headerNotices(frame("a").frame, nil); len(got) != 1 {
+	if got := service.HeaderNotices(frame("a").Frame, nil); len(got) != 1 {
 		t.Errorf("without a place: %+v", got)
 	}
 }

@@ -11,6 +11,9 @@ import (
 	"polard/mountmodel/observed"
 )
 
+// Season is how far back earlier nights are of interest: so long shows what frost and thaw do to a pier.
+const Season = 120 * 24 * time.Hour
+
 // Night is what ordinary exposures of one night said of the axis at its end.
 type Night struct {
 	Since, Until time.Time // first and last entry with a result

@@ -31,6 +31,12 @@ func (s Site) Check() error {
 	return nil
 }
 
+// AngleTo is the angle between two places on the ground.
+func (s Site) AngleTo(other Site) Angle {
+	at := func(s Site) ICRS { return ICRSFromRADec(s.Longitude, s.Latitude) }
+	return Separation(at(s), at(other))
+}
+
 // South tells whether the elevated pole is the southern one. The equator
 // counts as north.
 func (s Site) South() bool { return s.Latitude < 0 }

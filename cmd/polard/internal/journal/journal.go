@@ -1,0 +1,214 @@
+package journal
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"path/filepath"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/web"
+)
+
+const (
+	// nightLasts is how long after its last entry a session is still gone on with: a service that starts later starts
+	// another night.
+	nightLasts = 12 * time.Hour
+	// writtenWithin is how long the answer to a command waits for the disk: what was answered is then there after the
+	// power failed, and a hanging disk is not waited for.
+	writtenWithin = 400 * time.Millisecond
+)
+
+// Options say where a journal is written.
+type Options struct {
+	Path  string // of the logbook's file, or the connection string of its server
+	Shown string // the same for people, without a password
+	Pier  string // whose sessions, on a server that many share; empty for a file
+	Fresh bool   // begin a new session instead of going on with the last one
+	Log   *slog.Logger
+}
+
+// Journal is the logbook's part in a service. One without a writer, from [None], keeps nothing.
+type Journal struct {
+	// Changed, if set before Run, hears on any goroutine that Notices are others now.
+	Changed func()
+	// Nights were watched before, oldest first.
+	Nights []logbook.Night
+
+	options Options
+	writer  *logbook.Keeper
+	session *logbook.Session // to go on with, nil when a new one begins
+	begin   logbook.Session  // as a new one begins
+	notes   map[string]string
+	files   map[string]logbook.File // that sessions of the folder dealt with
+}
+
+// None is a journal that keeps nothing.
+func None(log *slog.Logger) *Journal { return &Journal{options: Options{Log: log}} }
+
+// Open looks for the session to go on with, and prepares to write. A logbook that cannot be used holds up nothing:
+// writing is tried again, and the page says so. begin describes the session if a new one begins.
+func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
+	if o.Pier != "" {
+		begin.Folder = o.Pier + ":" + begin.Folder
+	}
+	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File)}
+	if err := j.find(ctx); err != nil {
+		o.Log.Error("the logbook cannot be read; a new session begins", "file", o.Shown, "error", err)
+		j.session = nil
+	}
+	session := begin
+	if j.session != nil {
+		session = *j.session
+	}
+	var told logbook.TroubleCode // the last that was logged
+	j.writer = logbook.NewKeeper(func(ctx context.Context) (logbook.Store, error) { return j.open(ctx) }, session, func() {
+		t := j.writer.Trouble()
+		switch {
+		case t == nil && told != "":
+			o.Log.Info("the logbook is kept again", "file", o.Shown)
+			told = ""
+		case t != nil && t.Code != told:
+			o.Log.Error("the session is not being kept in the logbook; trying again", "file", o.Shown, "why", t.Message, "error", t.Err)
+			told = t.Code
+		}
+		if j.Changed != nil {
+			j.Changed()
+		}
+	})
+	return j
+}
+
+func (j *Journal) open(ctx context.Context) (*logbook.Book, error) {
+	book, err := logbook.Open(ctx, j.options.Path)
+	if err != nil {
+		return nil, err
+	}
+	book.Pier = j.options.Pier
+	if book.SetAside != "" {
+		j.options.Log.Error("the logbook was damaged; it was set aside and a new one begun", "kept_as", book.SetAside)
+	}
+	return book, nil
+}
+
+// find looks for the session to go on with and for the files dealt with.
+func (j *Journal) find(ctx context.Context) error {
+	book, err := j.open(ctx)
+	if err != nil {
+		return err
+	}
+	defer book.Close()
+	if j.notes, err = book.Notes(ctx); err != nil {
+		return err
+	}
+	if j.Nights, err = book.Nights(ctx, j.begin.Folder, j.begin.Begun.Add(-logbook.Season)); err != nil {
+		return err
+	}
+	last, err := book.Last(ctx, j.begin.Folder, j.begin.Begun.Add(-nightLasts))
+	if err != nil {
+		return err
+	}
+	since := j.begin.Since
+	if last != nil && !j.options.Fresh {
+		j.session = last
+		since = last.Since
+	}
+	return book.Files(ctx, j.begin.Folder, since, func(f logbook.File) { j.files[f.Path] = f })
+}
+
+// NewSession describes a session that begins at a time, with the frames written up to since before it.
+func NewSession(at time.Time, program, source, folder string, cfg mountmodel.Config, placed bool, since time.Duration) logbook.Session {
+	if absolute, err := filepath.Abs(folder); err == nil {
+		folder = absolute
+	}
+	now := at.UTC()
+	return logbook.Session{Program: program, Source: source, Folder: folder, Begun: now, Since: now.Add(-since), Called: cfg, Placed: placed}
+}
+
+// Session is the one to go on with, nil when a new one begins.
+func (j *Journal) Session() *logbook.Session { return j.session }
+
+// Renew begins a new session in place of the one to go on with, to which nothing was appended yet.
+func (j *Journal) Renew() { j.writer.Renew(j.begin) }
+
+// Run writes until ctx ends, and then what is left, within the time that a service has to stop.
+func (j *Journal) Run(ctx context.Context) {
+	if j.writer == nil {
+		return
+	}
+	if err := j.writer.Run(ctx); err != nil {
+		j.options.Log.Error("the last of the session was not kept", "error", err)
+	}
+}
+
+// Since is the time before which files count as older than the session.
+func (j *Journal) Since(begin time.Time) time.Time {
+	if j.session != nil {
+		return j.session.Since
+	}
+	return begin
+}
+
+// Known tells a file that was dealt with before the service started.
+func (j *Journal) Known(path string, size int64, modified time.Time) bool {
+	f, known := j.files[path]
+	return known && f.Size == size && f.Modified.Equal(modified)
+}
+
+// Taken are the sums of the frames dealt with before the service started, with their paths.
+func (j *Journal) Taken() map[uint64]string {
+	taken := make(map[uint64]string)
+	for path, f := range j.files {
+		if f.Sum != 0 {
+			taken[f.Sum] = path
+		}
+	}
+	return taken
+}
+
+// Append keeps an entry and gives its number, 0 without a logbook.
+func (j *Journal) Append(e logbook.Entry) int64 {
+	if j.writer == nil {
+		return 0
+	}
+	return j.writer.Append(e)
+}
+
+// Await waits until an entry is on the disk, but not long.
+func (j *Journal) Await(ctx context.Context, seq int64) {
+	if j.writer == nil || seq == 0 {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, writtenWithin)
+	defer cancel()
+	j.writer.Kept(ctx, seq)
+}
+
+// Trouble is why the logbook is not kept; nil when it is, or when none is wanted.
+func (j *Journal) Trouble() error {
+	if j.writer == nil {
+		return nil
+	}
+	if t := j.writer.Trouble(); t != nil {
+		return t
+	}
+	return nil
+}
+
+// Notices are what the page says of the logbook.
+func (j *Journal) Notices() []web.Notice {
+	if j.writer == nil {
+		return nil
+	}
+	t := j.writer.Trouble()
+	if t == nil {
+		return nil
+	}
+	message := fmt.Sprintf("This session is not being kept in the logbook: %s. The alignment goes on, and what is missing is written as soon as that is possible.", t.Message)
+	if t.Code == logbook.TroubleTakenOver {
+		message = "Another polard watches the same folder and keeps this session in the logbook. The alignment goes on here, but what is done here is not kept: use the other's page, or stop both and start one."
+	}
+	return []web.Notice{{Code: "not_kept", Message: message}}
+}

@@ -1,0 +1,9 @@
+// Package pairing lets other devices reach the page of a running service.
+//
+// In come the address of the page and a right; out come a one-time link, as text and as a QR code (ISO/IEC 18004) for a
+// phone's camera, and the list of devices that were paired, kept in a file of the program's state.
+//
+//   - invitation.go: the link and its picture.
+//   - devices.go: the list of devices.
+//   - client.go: what commands ask of a service that runs already.
+package pairing

@@ -1,0 +1,78 @@
+package pairing
+
+import (
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"polard/web"
+
+	"rsc.io/qr"
+)
+
+// Services that share a folder of state change its list at the same time, and nothing
+// is lost.
+func TestDevicesAtOnce(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "state", DevicesName)
+	const services, each = 8, 20
+	var all sync.WaitGroup
+	for n := range services {
+		all.Go(func() {
+			for i := range each {
+				err := DeviceFile(file).Update(func(kept []web.Device) []web.Device {
+					return append(kept, web.Device{ID: int64(n*each + i)})
+				})
+				if err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+	all.Wait()
+	kept, err := DeviceFile(file).Load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ids := make(map[int64]bool)
+	for _, d := range kept {
+		ids[d.ID] = true
+	}
+	if len(kept) != services*each || len(ids) != services*each {
+		t.Errorf("%d devices with %d numbers, want %d", len(kept), len(ids), services*each)
+	}
+}
+
+// The picture holds the squares of the code: two rows of them in each line, a
+// border of four light ones around.
+func TestSquares(t *testing.T) {
+	const text = "http://192.168.7.1:8467/pair#7kq2mh4xzp"
+	got, err := squares(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, err := qr.Encode(text, qr.L)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := strings.Split(strings.TrimSuffix(got, "\n"), "\n")
+	if len(lines) != (code.Size+2*quietZone+1)/2 {
+		t.Fatalf("%d lines for %d squares", len(lines), code.Size)
+	}
+	for row, line := range lines {
+		signs := []rune(line)
+		if len(signs) != code.Size+2*quietZone {
+			t.Fatalf("line %d has %d signs", row, len(signs))
+		}
+		for column, sign := range signs {
+			x, y := column-quietZone, 2*row-quietZone
+			inside := x >= 0 && x < code.Size
+			upper := !(inside && y >= 0 && y < code.Size && code.Black(x, y))
+			lower := !(inside && y+1 >= 0 && y+1 < code.Size && code.Black(x, y+1))
+			want := map[[2]bool]rune{{true, true}: '█', {true, false}: '▀', {false, true}: '▄', {false, false}: ' '}[[2]bool{upper, lower}]
+			if sign != want {
+				t.Fatalf("column %d, row %d: %q, want %q", column, row, sign, want)
+			}
+		}
+	}
+}

@@ -1,0 +1,259 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"time"
+
+	"polard/catalogs"
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+	"polard/solve"
+)
+
+// Pipeline takes frames to sightings. One goroutine uses it at a time.
+type Pipeline struct {
+	// Search is the solver's; tests put others in its place.
+	Search func(solve.Image, solve.Hint) (*solve.Solution, error)
+	Scale  sky.Angle // of a pixel, from the command line; 0 when not given
+	Field  sky.Angle // long side of the field from the command line; 0 when not given
+	Near   *sky.ICRS // place from the command line; nil when not given
+	clock  func() time.Time
+
+	// The last solved frame's size and scale: the best hint for the next, and
+	// how many frames have failed since.
+	lastWidth, lastHeight int
+	lastScale             sky.Angle
+	failed                int
+
+	// The lens through which directions are taken, and the stars that it was
+	// fitted to.
+	lens      *solve.Camera
+	lensStars int
+
+	// Prompt makes a frame of the size just solved be given up after the
+	// search at its scale: cloud must not hold up the frames behind it.
+	Prompt bool
+}
+
+// widerAfter is how many frames in a row fail before one of them is searched at
+// all scales although another was solved before: by then the camera or the
+// optics may have been changed.
+const widerAfter = 5
+
+// The catalogue and the solver with its index serve the whole program.
+var (
+	Catalogue = sync.OnceValues(func() (*catalogs.Catalogue, error) {
+		cat, err := catalogs.Open()
+		if err != nil {
+			return nil, fmt.Errorf("the bundled catalogue cannot be used: %w (this is our fault: please report it)", err)
+		}
+		return cat, nil
+	})
+	openSolver = sync.OnceValues(func() (*solve.Solver, error) {
+		cat, err := Catalogue()
+		if err != nil {
+			return nil, err
+		}
+		return solve.New(cat, time.Now, cacheFolder(os.Getenv, os.UserCacheDir)), nil
+	})
+)
+
+// cacheFolder is where what can be made again is kept: where a service manager says (systemd.exec(5),
+// CacheDirectory=), or where the user's programs keep theirs; "" where there is no such place.
+func cacheFolder(env func(string) string, user func() (string, error)) string {
+	if list := filepath.SplitList(env("CACHE_DIRECTORY")); len(list) > 0 && list[0] != "" {
+		return list[0]
+	}
+	folder, err := user()
+	if err != nil {
+		return ""
+	}
+	return filepath.Join(folder, "polard")
+}
+
+func New() (*Pipeline, error) {
+	solver, err := openSolver()
+	if err != nil {
+		return nil, err
+	}
+	return &Pipeline{Search: solver.Solve, clock: time.Now}, nil
+}
+
+// Outcome is what became of one file.
+type Outcome struct {
+	Path     string
+	Frame    *fits.Frame     // nil when the file could not be read
+	Solution *solve.Solution // nil when it has none
+	Problem  *Problem        // set exactly when Solution is not
+	Detected int
+	ReadFor  time.Duration
+	Times    solve.Times
+	Sighting mountmodel.Sighting
+}
+
+// Problem says why a file gave nothing, as a code and in words.
+type Problem struct{ Code, Message string }
+
+// ReadFile is the whole way of one file: read, stars, match, camera, sighting.
+func (p *Pipeline) ReadFile(ctx context.Context, path string) Outcome {
+	start := p.clock()
+	info, err := os.Stat(path)
+	if err == nil && info.IsDir() {
+		o := Outcome{Path: path}
+		o.Sighting.Name = path
+		o.Refuse(Problem{"folder", "this is a folder: name the frames in it"})
+		return o
+	}
+	frame, err := fits.ReadFile(path)
+	o := p.Read(ctx, path, frame, err)
+	if info != nil {
+		o.Sighting.Written = info.ModTime()
+	}
+	o.ReadFor = p.clock().Sub(start) - o.Times.Detect - o.Times.Match
+	return o
+}
+
+// Read is the way of a frame that has been read already, or of the reason why
+// it could not be. When ctx ends, the outcome means nothing.
+func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err error) Outcome {
+	o := Outcome{Path: path, Frame: frame}
+	o.Sighting.Name = path
+	if err != nil {
+		o.Refuse(FileProblem(path, err))
+		return o
+	}
+	o.Sighting.Mid, o.Sighting.Exposure = frame.Mid, frame.Exposure
+	o.Solution, err = p.solve(ctx, frame)
+	if err != nil {
+		p.failed++
+		var failure *solve.Failure
+		if !errors.As(err, &failure) {
+			failure = &solve.Failure{Code: "internal", Message: err.Error()}
+		}
+		if failure.Detection != nil {
+			o.Detected = len(failure.Detection.Stars)
+		}
+		o.Times = failure.Times
+		o.Refuse(Problem{failure.Code, failure.Message})
+		return o
+	}
+	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detection.Stars)
+	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.Solution.Scale, 0
+	p.keepLens(o.Solution)
+	detector := p.lens.DetectorFrame()
+	for _, pair := range o.Solution.Pairs {
+		o.Sighting.Pairs = append(o.Sighting.Pairs, observed.Pair{
+			Camera: sky.Camera(detector.Apply(sky.Vec(p.lens.Direction(pair.Pixel)))), ICRS: pair.ICRS, Sigma: pair.Sigma,
+		})
+	}
+	return o
+}
+
+const (
+	// otherLens is the difference in scale that tells another lens, or other binning, from
+	// refraction (1e-2 at an altitude of 8 degrees) and a touch of the focuser.
+	otherLens = 0.02
+	// betterLens times as many stars make a frame's lens replace the one in use.
+	betterLens = 3
+)
+
+// keepLens keeps one model of the lens for all frames of a camera. In a wide
+// field low in the sky, the curvature of refraction looks like an optical axis
+// aside of the middle, by tens of pixels and another way in each frame, and
+// directions through each frame's own lens would turn by some tenths of an
+// arcsecond. Through one lens, whatever is wrong with it is the same in all
+// frames, and a part of how the camera is bolted on.
+func (p *Pipeline) keepLens(s *solve.Solution) {
+	l := p.lens
+	if l == nil || l.Width != s.Width || l.Height != s.Height || l.Mirrored != s.Mirrored ||
+		math.Abs(float64(s.Scale/l.Scale)-1) > otherLens || len(s.Pairs) > betterLens*p.lensStars {
+		p.lens, p.lensStars = &s.Camera, len(s.Pairs)
+	}
+}
+
+// solve finds where a frame points.
+func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (*solve.Solution, error) {
+	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
+	hint := p.hintFor(frame)
+	type answer struct {
+		solution *solve.Solution
+		err      error
+	}
+	answers := make(chan answer, 1)
+	// A search cannot be interrupted, and one in vain may take many seconds.
+	// When ctx ends it is left behind, to end with the program.
+	go func() {
+		var a answer
+		defer func() { answers <- a }()
+		defer func() {
+			// A panic is our fault and costs this frame only.
+			if r := recover(); r != nil {
+				a = answer{err: fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)}
+			}
+		}()
+		a.solution, a.err = p.Search(image, hint)
+	}()
+	select {
+	case a := <-answers:
+		return a.solution, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+// hintFor is what is believed about a frame before its stars are read.
+func (p *Pipeline) hintFor(frame *fits.Frame) solve.Hint {
+	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: observed.JulianEpoch(p.clock())}
+	if !frame.Mid.IsZero() {
+		hint.Epoch = observed.JulianEpoch(frame.Mid)
+	}
+	if hint.Near = frame.Position; p.Near != nil {
+		hint.Near = p.Near
+	}
+	switch {
+	case p.Scale > 0:
+		hint.Scale = p.Scale
+	case p.Field > 0:
+		hint.Scale = p.Field / sky.Angle(max(frame.Width, frame.Height))
+	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
+		hint.Scale = p.lastScale
+		hint.Quick = p.Prompt && (p.failed+1)%widerAfter != 0
+	}
+	return hint
+}
+
+func (o *Outcome) Refuse(why Problem) {
+	o.Problem = &why
+	o.Sighting.Refused = why.Message
+}
+
+// FileProblem names the kind of a file's error and says it without the file's
+// name, which stands beside it wherever it is shown.
+func FileProblem(path string, err error) Problem {
+	message := strings.TrimPrefix(err.Error(), filepath.Base(path)+": ")
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return Problem{"not_found", "there is no such file"}
+	case errors.Is(err, fits.ErrFault):
+		return Problem{"internal", message}
+	case errors.Is(err, fs.ErrPermission):
+		return Problem{"unreadable", "this user may not read it"}
+	case errors.Is(err, fits.ErrIncomplete):
+		return Problem{"incomplete", message}
+	case errors.Is(err, fits.ErrMalformed):
+		return Problem{"malformed", message}
+	case errors.Is(err, fits.ErrUnsupported):
+		return Problem{"unsupported", message}
+	}
+	return Problem{"unreadable", message}
+}

@@ -1,0 +1,49 @@
+package pipeline
+
+import (
+	"context"
+	"slices"
+	"testing"
+	"time"
+
+	"polard/fits"
+	"polard/mountmodel/sky"
+	"polard/solve"
+)
+
+// A service that has solved a frame gives up at once on frames of cloud, but
+// looks wider every widerAfter-th time, and for a frame of another size; a
+// command that was asked about certain frames searches to the end each time.
+func TestCloudIsGivenUpPromptly(t *testing.T) {
+	const solvedAt = 7 * sky.Arcsecond
+	for _, prompt := range []bool{true, false} {
+		var quick []bool
+		cloudy := false
+		p := &Pipeline{clock: time.Now, Prompt: prompt, Search: func(img solve.Image, hint solve.Hint) (*solve.Solution, error) {
+			quick = append(quick, hint.Quick)
+			if cloudy {
+				return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
+			}
+			s := &solve.Solution{Detection: &solve.Detection{}}
+			s.Camera = solve.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
+			return s, nil
+		}}
+		read := func(width int) {
+			p.Read(context.Background(), "f.fits", &fits.Frame{Width: width, Height: 100}, nil)
+		}
+		read(100)
+		cloudy = true
+		for range widerAfter + 1 {
+			read(100)
+		}
+		read(50)
+		want := make([]bool, 1+widerAfter+1+1)
+		for i := range want {
+			after := i - 1 // frames that failed before this one
+			want[i] = prompt && i > 0 && i <= widerAfter+1 && (after+1)%widerAfter != 0
+		}
+		if !slices.Equal(quick, want) {
+			t.Errorf("prompt %v: quick searches %v, want %v", prompt, quick, want)
+		}
+	}
+}

@@ -1,0 +1,128 @@
+package service
+
+import (
+	"errors"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// Alignment is what the entries of a journal make, one after the other: the configuration, the session once a place is
+// known, the plan, and the newest frame. The zero value with a configuration is one without entries.
+type Alignment struct {
+	Config  mountmodel.Config
+	Placed  bool                // the site is known
+	Session *mountmodel.Session // nil until then
+
+	frames    int64
+	latest    *web.Latest           // the newest frame
+	watchOnly bool                  // the session, once it begins, only watches
+	early     []mountmodel.Sighting // read before the site was known
+	planner   Planner               // of the exposures planned
+	noted     func(n *logbook.Note) // hears of notes; nil for nobody
+}
+
+// mostEarly is how many sightings wait for the site.
+const mostEarly = 50
+
+var errNoPlace = errors.New("say first where the mount stands: latitude and longitude")
+
+// Apply does what an entry says.
+func (a *Alignment) Apply(e logbook.Entry) error {
+	switch {
+	case e.Config != nil && e.Unplaced:
+		a.Config = *e.Config
+		return nil
+	case e.Config != nil:
+		return a.configure(e.At, *e.Config)
+	case e.Frame != nil && e.Frame.Code == CodePassedOver:
+		return nil
+	case e.Frame != nil:
+		a.sight(e.At, e.Frame.Sighting)
+		return nil
+	case e.Note != nil:
+		if a.noted != nil {
+			a.noted(e.Note)
+		}
+		return nil
+	case e.Plan != nil:
+		a.planner.order = &web.PlanOrder{Plan: e.Plan.Plan, LimitPx: e.Plan.LimitPx}
+		return nil
+	case a.Session == nil && e.Event == mountmodel.WatchOnly:
+		a.watchOnly = true
+		return nil
+	case a.Session == nil:
+		return errNoPlace
+	case e.Event != "":
+		return a.Session.Do(e.At, e.Event)
+	case e.Stroke != nil:
+		return a.Session.Turned(e.At, e.Stroke.Bolt, e.Stroke.Turns)
+	}
+	return errors.New("this entry says nothing")
+}
+
+// begin starts the session at a place. Frames read before take part in it.
+func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
+	session, err := mountmodel.NewSession(config, at)
+	if err != nil {
+		return err
+	}
+	if a.watchOnly {
+		if err := session.Do(at, mountmodel.WatchOnly); err != nil {
+			return err
+		}
+	}
+	a.Config, a.Placed, a.Session = config, true, session
+	for _, s := range a.early {
+		a.Session.Take(at, s)
+	}
+	a.early = nil
+	return nil
+}
+
+// configure begins the session, or works it out anew.
+func (a *Alignment) configure(at time.Time, config mountmodel.Config) error {
+	if a.Session == nil {
+		return a.begin(at, config)
+	}
+	if err := a.Session.Reconfigure(config); err != nil {
+		return err
+	}
+	a.Config = config
+	return nil
+}
+
+// sight gives a sighting to the session, or has it wait for one.
+func (a *Alignment) sight(at time.Time, s mountmodel.Sighting) {
+	if a.Session != nil {
+		a.Session.Take(at, s)
+	} else if a.early = append(a.early, s); len(a.early) > mostEarly {
+		a.early = a.early[1:]
+	}
+}
+
+// count notes a frame that the session was given as the newest.
+func (a *Alignment) count(f *logbook.Frame) {
+	a.frames++
+	a.latest = latestFrom(f, a.frames)
+	a.planner.See(f)
+}
+
+// watches tells whether every frame is taken as an ordinary exposure.
+func (a *Alignment) watches() bool {
+	if a.Session == nil {
+		return a.watchOnly
+	}
+	return a.Session.View().Phase == mountmodel.Watching
+}
+
+// axisOf is where the axis points; nil while that is not known, or in doubt.
+func axisOf(v mountmodel.View) *sky.Local {
+	if v.Now == nil || v.Doubt {
+		return nil
+	}
+	return &v.Now.Axis.Dir
+}

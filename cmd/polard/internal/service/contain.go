@@ -1,0 +1,36 @@
+package service
+
+import (
+	"fmt"
+	"log/slog"
+	"runtime/debug"
+	"time"
+
+	"polard/mountmodel"
+)
+
+// contain runs a part of the work and makes an error of a panic in it: a mistake of ours costs what it happened in, and
+// the service goes on. What is the file, or the part, that the log names.
+func contain(log *slog.Logger, what string, do func() error) (err error) {
+	defer func() {
+		if r := recover(); r != nil {
+			log.Error("a mistake of ours: please report it with the file", "in", what, "panic", r, "stack", string(debug.Stack()))
+			err = fmt.Errorf("something failed inside polard (%v): this is our fault, please report it with the file", r)
+		}
+	}()
+	return do()
+}
+
+// mend works the session out anew from the frames that it holds, after it broke on one that it had not taken in yet. When
+// even that fails a new one begins at the moment given.
+func (a *Alignment) mend(at time.Time, log *slog.Logger) {
+	if a.Session == nil {
+		return
+	}
+	if contain(log, "mending the session", func() error { return a.Session.Reconfigure(a.Config) }) == nil {
+		return
+	}
+	if session, err := mountmodel.NewSession(a.Config, at); err == nil {
+		a.Session = session
+	}
+}

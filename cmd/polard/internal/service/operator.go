@@ -1,0 +1,86 @@
+package service
+
+import (
+	"context"
+
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// What the page can ask for: Controller is the page's web.Operator.
+
+// SetSite says where the mount stands and which pole to aim at.
+func (c *Controller) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error {
+	return c.command(ctx, func() (int64, error) {
+		config := c.alignment.Config
+		config.Site, config.Air, config.Pole = site, air, pole
+		return c.do(logbook.Entry{Config: &config})
+	})
+}
+
+// SetTolerance says how far from the pole is near enough.
+func (c *Controller) SetTolerance(ctx context.Context, tolerance sky.Angle) error {
+	return c.command(ctx, func() (int64, error) {
+		config := c.alignment.Config
+		config.Tolerance = tolerance
+		if err := config.Check(); err != nil { // the place that is not known yet passes
+			return 0, err
+		}
+		return c.do(logbook.Entry{Config: &config, Unplaced: c.alignment.Session == nil})
+	})
+}
+
+// Tell passes on what the person did or wants.
+func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
+	return c.command(ctx, func() (int64, error) {
+		if c.alignment.Session == nil {
+			return 0, errNoPlace
+		}
+		seq, err := c.do(logbook.Entry{Event: event})
+		if err != nil {
+			return 0, err
+		}
+		if event == mountmodel.Locked {
+			c.locked = c.now()
+		}
+		return seq, c.told(event)
+	})
+}
+
+// Turned passes on which bolt the person turned, and by how much.
+func (c *Controller) Turned(ctx context.Context, bolt mountmodel.Bolt, turns float64) error {
+	return c.command(ctx, func() (int64, error) {
+		return c.do(logbook.Entry{Stroke: &mountmodel.Stroke{Bolt: bolt, Turns: turns}})
+	})
+}
+
+// SetPlan says what exposures are planned. With order.ApplyTolerance the tolerance that they ask for becomes the session's.
+func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
+	return c.command(ctx, func() (int64, error) {
+		order, err := c.alignment.planner.Complete(order)
+		if err != nil {
+			return 0, err
+		}
+		if !c.alignment.Placed {
+			return 0, errNoPlace
+		}
+		plan, config := order.Plan, c.alignment.Config
+		plan.Site, plan.Air = config.Site, config.Air
+		verdict, err := plan.Judge(nil, config.Pole, order.LimitPx)
+		if err != nil {
+			return 0, err
+		}
+		if order.ApplyTolerance && verdict.Tolerance == 0 {
+			return 0, mountmodel.ErrAirAlone
+		}
+		seq, err := c.do(logbook.Entry{Plan: &logbook.Planned{Plan: order.Plan, LimitPx: order.LimitPx}})
+		if err != nil || !order.ApplyTolerance {
+			return seq, err
+		}
+		config.Tolerance = mountmodel.BelievableTolerance(verdict.Tolerance)
+		return c.do(logbook.Entry{Config: &config})
+	})
+}

@@ -1,0 +1,67 @@
+package service
+
+import (
+	"math"
+
+	"polard/cmd/polard/internal/pipeline"
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+	"polard/solve"
+	"polard/web"
+)
+
+// sightOf is where a frame looked; nil for one that was not solved or has no
+// time.
+func sightOf(f *logbook.Frame, v mountmodel.View) *web.Direction {
+	if f.ScaleArcsec == 0 || f.Sighting.Mid.IsZero() {
+		return nil
+	}
+	observer, err := observed.NewObserver(v.Site, v.Air, f.Sighting.Mid, 0)
+	if err != nil {
+		return nil // a time outside the years of the model; the session has refused the frame
+	}
+	centre := sky.ICRSFromRADec(sky.Angle(f.RADeg)*sky.Degree, sky.Angle(f.DecDeg)*sky.Degree)
+	alt, az := sky.AltAzFromLocal(observer.Observed(centre))
+	return &web.Direction{AltDeg: web.Number(alt.Degrees()), AzDeg: web.Number(az.Degrees())}
+}
+
+// locate tells the page where in a solved frame the pole
+// and the mount's axis lie, as the session knows them with this frame. A frame
+// without a time tells none of it.
+func locate(l *web.Latest, o pipeline.Outcome, v mountmodel.View) {
+	if o.Solution == nil || o.Frame.Mid.IsZero() {
+		return
+	}
+	observer, err := observed.NewObserver(v.Site, v.Air, o.Frame.Mid, 0)
+	if err != nil {
+		return // a time outside the years of the model; the session has refused the frame
+	}
+	camera := &o.Solution.Camera
+	sight := observer.Observed(camera.ICRS(camera.Centre()))
+	l.Pole = inFrame(camera, observer.ICRS(v.Pole), sky.Separation(sight, v.Pole))
+	if v.Now != nil {
+		l.Axis = inFrame(camera, observer.ICRS(v.Now.Axis.Dir), sky.Separation(sight, v.Now.Axis.Dir))
+	}
+}
+
+// inFrame is where a direction lies in a frame, or on which way from its middle; away
+// is how far that is, as seen through the air.
+func inFrame(camera *solve.Camera, d sky.ICRS, away sky.Angle) *web.InFrame {
+	none := web.Number(math.NaN())
+	seen := camera.CameraFromICRS(d)
+	in := &web.InFrame{
+		X: none, Y: none,
+		AwayDeg: web.Number(away.Degrees()),
+		// Columns and rows grow along the camera's x and y; the middle of the image
+		// lies so near its z that the way is drawn the same.
+		TowardsDeg: web.Number(sky.Atan2(seen.Y, seen.X).Degrees()),
+	}
+	p, ok := camera.Pixel(seen)
+	if in.Inside = ok && p.X >= -0.5 && p.Y >= -0.5 && p.X <= float64(camera.Width)-0.5 && p.Y <= float64(camera.Height)-0.5; in.Inside {
+		in.X, in.Y = web.Number(p.X), web.Number(p.Y)
+		in.TowardsDeg = web.Number(sky.Atan2(p.Y-camera.Centre().Y, p.X-camera.Centre().X).Degrees())
+	}
+	return in
+}

@@ -1,0 +1,93 @@
+package service
+
+import (
+	"context"
+	"log/slog"
+	"reflect"
+	"time"
+
+	"polard/cmd/polard/internal/journal"
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+)
+
+// resume gives the alignment as the session in the journal left it, by the way that its entries took then, and the entry,
+// if any, that lays a command line over it which has changed since. called is the alignment as the command line alone says.
+func resume(ctx context.Context, j *journal.Journal, called Alignment, log *slog.Logger) (Alignment, *logbook.Entry) {
+	past := j.Session()
+	if past == nil {
+		return called, nil
+	}
+	a := Alignment{Config: past.Called, noted: called.noted}
+	begin := time.Now()
+	first := true
+	var last *logbook.Frame
+	expired, err := j.Replay(ctx, func(e logbook.Entry) error {
+		if first && past.Placed && e.Config == nil && e.Event != mountmodel.WatchOnly {
+			// A session that began in the middle of a night: see logbook.Keeper.
+			if err := a.begin(past.Begun, past.Called); err != nil {
+				return err
+			}
+		}
+		first = false
+		a.replay(e, log)
+		if e.Frame != nil && e.Frame.Code != CodePassedOver {
+			last = e.Frame
+		}
+		return ctx.Err()
+	})
+	if ctx.Err() != nil {
+		return called, nil // the service stops
+	}
+	if err != nil {
+		// What can no longer be read stays in the logbook; the night goes on.
+		log.Error("the session in the logbook cannot be read to its end; a new one begins", "error", err)
+		j.Renew()
+		return called, nil
+	}
+	if a.frames += expired; a.latest != nil {
+		a.latest.ID = a.frames
+	}
+	if last != nil && a.Session != nil {
+		a.latest.Sight = sightOf(last, a.Session.View())
+	}
+	log.Info("going on with the session", "began", past.Begun.Local().Format("15:04"), "frames", a.frames, "took", time.Since(begin).Round(time.Millisecond))
+	return a, recall(a, called, past)
+}
+
+// replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, told and
+// passed over.
+func (a *Alignment) replay(e logbook.Entry, log *slog.Logger) {
+	broke := true
+	err := contain(log, "going on with the session", func() error { err := a.Apply(e); broke = false; return err })
+	if broke {
+		a.mend(e.At, log)
+	}
+	if err != nil {
+		log.Error("an entry of the logbook could not be followed: our fault, please report it", "entry", e.Seq, "error", err)
+	}
+	if e.Frame != nil && e.Frame.Code != CodePassedOver {
+		a.count(e.Frame)
+	}
+}
+
+// recall is the entry that lays a command line that has changed over the session gone on with; nil when there is nothing
+// to change. What it says as it said before leaves what was set on the page.
+func recall(a, called Alignment, past *logbook.Session) *logbook.Entry {
+	config := a.Config
+	if called.Placed != past.Placed || !reflect.DeepEqual(called.Config, past.Called) {
+		if called.Placed {
+			config = called.Config
+		}
+		c := called.Config
+		config.Tolerance, config.MeasureFrames, config.Pole, config.Guiding = c.Tolerance, c.MeasureFrames, c.Pole, c.Guiding
+	}
+	begins := called.Placed && a.Session == nil // stopped before the place was kept
+	if begins {
+		config = called.Config
+	}
+	if !begins && reflect.DeepEqual(config, a.Config) {
+		return nil
+	}
+	return &logbook.Entry{Config: &config, Unplaced: !called.Placed && a.Session == nil}
+}

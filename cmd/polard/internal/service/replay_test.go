@@ -1,0 +1,118 @@
+package service
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/journal"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// A service that watches night after night starts again from the newest frames
+// and their nights alone; what the page shows is the same, and the nights before
+// come from the logbook.
+func TestGoesOnWithTheLastNights(t *testing.T) {
+	harness.NotUnderRace(t)
+	n := harness.NewNight(t, 3)
+	n.At = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
+	n.Rig.SetTracking(true, n.At)
+	n.Expose()
+	p, err := pipeline.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	o := p.ReadFile(t.Context(), filepath.Join(n.Folder, n.Names[0]))
+	if o.Solution == nil {
+		t.Fatal(o.Problem)
+	}
+	state := t.TempDir()
+	b := harness.Book(t, state)
+	site := n.Rig.Config().Site
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance}
+	begun := o.Sighting.Mid
+	session := logbook.Session{Source: "folder", Folder: n.Folder, Begun: begun, Since: begun.Add(-time.Hour), Called: cfg, Placed: true}
+	id, err := b.Begin(t.Context(), session, "test")
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := newController(&harness.Output{}, cfg, true)
+	var entries []logbook.Entry
+	add := func(e logbook.Entry) {
+		e.Seq = int64(len(entries) + 1)
+		if err := whole.alignment.Apply(e); err != nil {
+			t.Fatal(err)
+		}
+		entries = append(entries, e)
+	}
+	add(logbook.Entry{At: begun, Event: mountmodel.WatchOnly})
+	add(logbook.Entry{At: begun, Config: &cfg})
+	const nights, frames = 4, 200
+	for night := range nights {
+		for k := range frames {
+			// The mount tracks: the camera sees the same stars at the same places.
+			s := o.Sighting
+			s.Name = fmt.Sprintf("night %d frame %03d.fits", night, k)
+			s.Mid = s.Mid.Add(time.Duration(night)*24*time.Hour + time.Duration(k)*time.Minute)
+			add(logbook.Entry{At: s.Mid, Frame: &logbook.Frame{Sighting: s, Path: s.Name, Modified: begun, Matched: len(s.Pairs), Sum: uint64(len(entries))}})
+			if k == 100 {
+				refused := mountmodel.Sighting{Name: s.Name + " clouds", Mid: s.Mid, Refused: "clouds"}
+				add(logbook.Entry{At: s.Mid, Frame: &logbook.Frame{Sighting: refused, Path: refused.Name, Modified: begun, Code: "few_stars"}})
+			}
+		}
+		entries[len(entries)-1].Result = logbook.ResultFromView(whole.alignment.Session.View())
+	}
+	if err := b.Append(t.Context(), id, "test", entries); err != nil {
+		t.Fatal(err)
+	}
+	log := &harness.Output{}
+	d := newController(log, cfg, true)
+	restarted := session
+	restarted.Begun = entries[len(entries)-1].At.Add(time.Hour)
+	j := journal.Open(t.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: d.log}, restarted)
+	taken := 0
+	if outlived, err := j.Replay(t.Context(), func(logbook.Entry) error { taken++; return nil }); err != nil || outlived != 2*frames || taken != len(entries)-2*frames {
+		t.Errorf("%d frames left out and %d entries of %d taken in, %v", outlived, taken, len(entries), err)
+	}
+	d = NewController(nil, j, d.log, cfg, true)
+	if err := d.open(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	want, got := whole.alignment.Session.View(), d.alignment.Session.View()
+	if len(want.Watch.Before) != nights-1 || len(got.Watch.Before) != 1 || len(got.Frames) != len(want.Frames) || got.Watch.Frames != want.Watch.Frames || got.Now.Axis != want.Now.Axis {
+		t.Errorf("%d nights, %d frames, %+v; all entries give %d, %d, %+v; log: %s", len(got.Watch.Before), got.Watch.Frames, got.Now, len(want.Watch.Before), want.Watch.Frames, want.Now, log)
+	}
+	if d.alignment.frames != nights*(frames+1) || d.alignment.latest.ID != d.alignment.frames {
+		t.Errorf("%d frames counted, the last has number %d", d.alignment.frames, d.alignment.latest.ID)
+	}
+	var shown web.State
+	d.publish = func(s web.State) { shown = s }
+	d.show()
+	if shown.Watch == nil || len(shown.Watch.Nights) != nights-1 {
+		t.Errorf("nights shown: %+v", shown.Watch)
+	}
+}
+
+// A mistake of ours in an entry of the logbook must not keep the service from
+// starting, again and again.
+func TestPanicWhileGoingOn(t *testing.T) {
+	log := &harness.Output{}
+	d := newController(log, mountmodel.Config{}, false)
+	d.alignment.noted = func(*logbook.Note) { panic("a mistake") }
+	d.alignment.replay(logbook.Entry{Note: &logbook.Note{Key: "tripod", Value: "{}"}}, d.log)
+	if !strings.Contains(log.String(), "a mistake of ours") {
+		t.Errorf("the log does not tell: %s", log)
+	}
+}
+
+// newController controls an alignment without frames and a journal.
+func newController(log *harness.Output, config mountmodel.Config, placed bool) *Controller {
+	return NewController(nil, journal.None(harness.Logger(log)), harness.Logger(log), config, placed)
+}

@@ -1,0 +1,207 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"polard/cmd/polard/internal/journal"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/sky"
+	"polard/web"
+	"polard/web/alarm"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Options of a [Service].
+type Options struct {
+	Program   string // name and version
+	Pipeline  *pipeline.Pipeline
+	Config    mountmodel.Config // what the command line says
+	Placed    bool              // the site in it is known
+	WatchOnly bool              // every frame is an ordinary exposure
+	// Header lays what the command line says over a place from a frame's header; nil takes it as it is.
+	Header  func(sky.Site) (sky.Site, sky.Air)
+	Journal *journal.Journal // nil keeps nothing
+	// Folder is watched. Skip, Taken, Newest and Report are added to here.
+	Folder fits.Options
+	// Arrived hears of a file that was dealt with; nil for nobody.
+	Arrived func(path string)
+	// Station is the simulated rig of a rehearsal, nil otherwise.
+	Station *rehearsal.Station
+	// Page says where the page is served and to whom. Operator, notes, probes and metrics are set here.
+	Page web.Options
+	// Ready is called with the address when the page is served.
+	Ready     func(server *web.Server, url string)
+	Notifiers *Notifiers // nil: with the default alarms
+	Log       *slog.Logger
+}
+
+// Service is everything that runs behind a page.
+type Service struct {
+	options    Options
+	controller *Controller
+	watcher    *fits.Watcher
+	folder     atomic.Pointer[error] // why it cannot be read, as the watcher last said
+}
+
+// New joins the parts and starts none: see [Service.Run].
+func New(o Options) *Service {
+	if o.Journal == nil {
+		o.Journal = journal.None(o.Log)
+	}
+	if o.Notifiers == nil {
+		o.Notifiers = NewNotifiers(o.Program, alarm.Options{Moved: alarm.DefaultMoved, Unsolved: alarm.DefaultUnsolved}, o.Log)
+	}
+	s := &Service{options: o, controller: NewController(o.Pipeline, o.Journal, o.Log, o.Config, o.Placed)}
+	c := s.controller
+	o.Journal.Changed = c.refresh
+	c.watchOnly = o.WatchOnly
+	c.context = web.Around{Program: o.Program, Source: web.Source{Kind: "folder", Folder: o.Folder.Folder}}
+	if o.Header != nil {
+		c.header = o.Header
+	}
+	if o.Station != nil {
+		c.context.Source.Kind = "rehearsal"
+		c.rig, c.told = rigOf(o.Station, o.Folder.Folder, o.Log), lockOf(o.Station)
+	}
+	watch, skip := o.Folder, o.Folder.Skip
+	watch.Taken, watch.Newest, watch.Report = o.Journal.Taken(), c.newestOnly, s.report
+	watch.Skip = func(path string, size int64, modified time.Time) bool {
+		return skip != nil && skip(path, size, modified) || o.Journal.Known(path, size, modified)
+	}
+	s.watcher = fits.NewWatcher(watch)
+	return s
+}
+
+// Refresh has the page brought up to date, some time after the simulated rig has changed. It does not wait.
+func (s *Service) Refresh() { s.controller.refresh() }
+
+// report takes what the watcher tells of the folder.
+func (s *Service) report(err error) {
+	if err == nil {
+		s.folder.Store(nil)
+		s.options.Log.Info("the folder can be read again", "folder", s.options.Folder.Folder)
+		return
+	}
+	s.folder.Store(&err)
+	s.options.Log.Error("the folder cannot be read; trying again", "folder", s.options.Folder.Folder, "error", err)
+}
+
+// Run starts all parts and stops them together, within two seconds of the end of ctx.
+func (s *Service) Run(ctx context.Context) error {
+	o, c := s.options, s.controller
+	page := o.Page
+	page.Operator, page.Notes, page.Nights, page.Logger = c, c.notes, c.notes, o.Log
+	page.Healthy, page.Able, page.Metrics = s.healthy, s.able, o.Notifiers.metrics.Handler()
+	if o.Station != nil {
+		page.Rig = o.Station
+	}
+	var server *web.Server
+	page.Ready = func(url string) { o.Ready(server, url) }
+	server, err := web.New(page)
+	if err != nil {
+		return err
+	}
+	c.publish = func(state web.State) {
+		o.Notifiers.pass(&state)
+		if err := server.Publish(state); err != nil {
+			o.Log.Error("the page cannot be brought up to date", "error", err)
+		}
+	}
+	c.preview = server.PublishPreview
+	// The journal is written to the end of the others, who still have things to keep.
+	stopJournal := start(context.WithoutCancel(ctx), o.Journal.Run)
+	group, ctx := errgroup.WithContext(ctx)
+	group.Go(func() error { return server.Run(ctx) })
+	group.Go(func() error { return c.Run(ctx) })
+	group.Go(func() error { return o.Notifiers.Run(ctx) })
+	group.Go(func() error {
+		return s.watcher.Run(ctx, func(a fits.Arrival) {
+			c.Arrive(ctx, a)
+			if o.Arrived != nil {
+				o.Arrived(a.Path)
+			}
+		})
+	})
+	if o.Station != nil {
+		group.Go(func() error { return o.Station.Run(ctx) })
+	}
+	err = group.Wait()
+	stopJournal()
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("%s is in use, perhaps by another polard: choose another with --addr, or 127.0.0.1:0 for any free one", page.Addr)
+	}
+	return err
+}
+
+// start runs something on a goroutine of its own until stop is called, which waits for its end.
+func start(ctx context.Context, run func(context.Context)) (stop func()) {
+	ctx, end := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		run(ctx)
+	}()
+	return func() { end(); <-done }
+}
+
+// healthy tells whether the controller still answers. While it goes on with a long session it does not yet, and to start it
+// anew would only make that longer.
+func (s *Service) healthy(ctx context.Context) error {
+	if !s.controller.ready.Load() {
+		return nil
+	}
+	if err := s.controller.ask(ctx, func() error { return nil }); err != nil {
+		return errors.New("the session does not answer: restart the service, and report this with its log")
+	}
+	return nil
+}
+
+// able tells whether a frame that came into the folder now would lead to numbers.
+func (s *Service) able(ctx context.Context) error {
+	if p := s.folder.Load(); p != nil {
+		return fmt.Errorf("the folder cannot be read: %w", *p)
+	}
+	if err := readable(s.options.Folder.Folder); err != nil {
+		return fmt.Errorf("the folder cannot be read: %w", err)
+	}
+	var placed bool
+	var lost error
+	c := s.controller
+	if err := c.ask(ctx, func() error { placed, lost = c.alignment.Placed, c.journal.Trouble(); return nil }); err != nil {
+		if !c.ready.Load() {
+			return errors.New("it still goes through what the logbook holds of the session: wait a moment")
+		}
+		return errors.New("the session does not answer")
+	}
+	if lost != nil {
+		return lost
+	}
+	if !placed {
+		return errors.New("nobody said yet where the mount stands: --lat and --lon, the page, or the frames' headers")
+	}
+	return nil
+}
+
+func readable(folder string) error {
+	f, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if _, err := f.Readdirnames(1); err != nil && !errors.Is(err, io.EOF) {
+		return err
+	}
+	return nil
+}

@@ -1,0 +1,54 @@
+package fits
+
+import (
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// Stamp tells whether a file is still the one it was.
+type Stamp struct {
+	Size     int64
+	Modified time.Time
+}
+
+// WrittenBefore lists the files below a folder that were last written before a time. It looks where a [Watcher] looks, so
+// it follows symbolic links.
+func WrittenBefore(folder string, limit time.Time) map[string]Stamp {
+	old := make(map[string]Stamp)
+	visited := make(map[string]bool) // against loops of links
+	var look func(folder string)
+	look = func(folder string) {
+		real, err := filepath.EvalSymlinks(folder)
+		if err != nil || visited[real] {
+			return
+		}
+		visited[real] = true
+		entries, err := os.ReadDir(folder)
+		if err != nil {
+			return // the watcher will tell
+		}
+		for _, entry := range entries {
+			path := filepath.Join(folder, entry.Name())
+			info, err := os.Stat(path)
+			switch {
+			case err != nil: // gone meanwhile, or a link to nowhere
+			case info.IsDir():
+				look(path)
+			case info.ModTime().Before(limit):
+				old[path] = Stamp{info.Size(), info.ModTime()}
+			}
+		}
+	}
+	look(folder)
+	return old
+}
+
+// SkipWrittenBefore is an Options.Skip that passes over the files that WrittenBefore lists now, until they change.
+func SkipWrittenBefore(folder string, limit time.Time) func(path string, size int64, modified time.Time) bool {
+	old := WrittenBefore(folder, limit)
+	return func(path string, size int64, modified time.Time) bool {
+		s, isOld := old[path]
+		return isOld && s.Size == size && s.Modified.Equal(modified)
+	}
+}

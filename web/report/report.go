@@ -1,0 +1,220 @@
+package report
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// The wire form of a night's report; units in the keys.
+type (
+	Report struct {
+		Program    string             `json:"program"`
+		Night      string             `json:"night"` // date of its evening at the mount, by mean solar time
+		SinceUTC   string             `json:"since_utc"`
+		UntilUTC   string             `json:"until_utc"`
+		Folders    []string           `json:"folders"`
+		Site       *Site              `json:"site,omitempty"`
+		Frames     int                `json:"frames"`
+		Solved     int                `json:"solved"`
+		Unsolved   []Reason           `json:"unsolved"` // why, the commonest first
+		Events     []Event            `json:"events"`
+		First      *Standing          `json:"first,omitempty"` // of the night
+		Last       *Standing          `json:"last,omitempty"`
+		Curve      []Standing         `json:"curve"`  // the axis through the night, thinned
+		Nights     []web.WatchedNight `json:"nights"` // before it, oldest first
+		MovedSince *Move              `json:"moved_since_night_before,omitempty"`
+	}
+	Site struct {
+		LatDeg     float64 `json:"lat_deg"`
+		LonDeg     float64 `json:"lon_deg"`
+		ElevationM float64 `json:"elevation_m"`
+	}
+	Reason struct {
+		Code    string `json:"code"`
+		Count   int    `json:"count"`
+		Message string `json:"message"` // of the last
+	}
+	Event struct {
+		TimeUTC string `json:"time_utc"`
+		What    string `json:"what"`
+	}
+	Standing struct {
+		TimeUTC     string     `json:"time_utc"`
+		Phase       string     `json:"phase"`
+		AltArcmin   web.Number `json:"alt_arcmin"` // axis minus pole
+		AzArcmin    web.Number `json:"az_arcmin"`
+		TotalArcmin web.Number `json:"total_arcmin"`
+		AltSigma    web.Number `json:"alt_sigma_arcsec"`
+		AzSigma     web.Number `json:"az_sigma_arcsec"`
+		Within      bool       `json:"within"`
+		Doubt       bool       `json:"doubt"`
+
+		result logbook.Result
+	}
+	Move struct {
+		OnSkyArcmin web.Number `json:"on_sky_arcmin"`
+		SigmaArcsec web.Number `json:"sigma_arcsec"`
+	}
+)
+
+// curvePoints bounds the standings in a report: more than a plot shows.
+const curvePoints = 200
+
+// Night collects what the logbook holds of a night: of the given evening, or the
+// newest.
+func Night(ctx context.Context, book *logbook.Book, program, folder string, evening time.Time) (*Report, error) {
+	sessions, err := book.Sessions(ctx, time.Time{}, 0)
+	if err != nil {
+		return nil, err
+	}
+	sessions = slices.DeleteFunc(sessions, func(s logbook.Session) bool { return folder != "" && s.Folder != folder || s.Count == 0 })
+	if len(sessions) == 0 {
+		return nil, errors.New("the logbook holds no session of that folder: 'polard log' lists those it has")
+	}
+	// A night runs from noon to noon at the mount.
+	offset := time.Duration(sessions[0].Called.Site.Longitude.Degrees() / 15 * float64(time.Hour))
+	if evening.IsZero() {
+		evening = sessions[0].Heard.Add(offset - 12*time.Hour).Truncate(24 * time.Hour)
+	}
+	from := evening.Add(12*time.Hour - offset)
+	to := from.Add(24 * time.Hour)
+	r := &Report{
+		Program: program, Night: evening.Format(time.DateOnly),
+		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []Standing{}, Nights: []web.WatchedNight{},
+	}
+	reasons := make(map[string]*Reason)
+	slices.Reverse(sessions) // oldest first
+	for _, s := range sessions {
+		if s.Begun.After(to) || s.Heard.Before(from) {
+			continue
+		}
+		used := false
+		err := book.Entries(ctx, s.ID, false, func(e logbook.Entry) error {
+			if e.Config != nil && !e.Unplaced && e.At.Before(to) {
+				at := e.Config.Site
+				r.Site = &Site{at.Latitude.Degrees(), at.Longitude.Degrees(), at.ElevationM}
+			}
+			if e.At.Before(from) || !e.At.Before(to) {
+				return nil
+			}
+			used = true
+			if r.SinceUTC == "" {
+				r.SinceUTC = wireTime(e.At)
+			}
+			r.UntilUTC = wireTime(e.At)
+			r.take(e, reasons)
+			return nil
+		})
+		if err != nil {
+			return nil, err
+		}
+		if used && !slices.Contains(r.Folders, s.Folder) {
+			r.Folders = append(r.Folders, s.Folder)
+		}
+	}
+	if r.SinceUTC == "" {
+		return nil, fmt.Errorf("the logbook holds nothing of the night of %s: 'polard log' lists the sessions it has", r.Night)
+	}
+	for _, reason := range reasons {
+		r.Unsolved = append(r.Unsolved, *reason)
+	}
+	slices.SortFunc(r.Unsolved, func(a, b Reason) int { return b.Count - a.Count })
+	if n := len(r.Curve); n > 0 {
+		first, last := r.Curve[0], r.Curve[n-1]
+		r.First, r.Last = &first, &last
+		if n > curvePoints {
+			thin := make([]Standing, curvePoints)
+			for i := range thin {
+				thin[i] = r.Curve[i*(n-1)/(curvePoints-1)]
+			}
+			r.Curve = thin
+		}
+	}
+	return r, r.compare(ctx, book, from)
+}
+
+// take counts an entry in.
+func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
+	switch {
+	case e.Frame != nil:
+		r.Frames++
+		if e.Frame.Sighting.Refused == "" {
+			r.Solved++
+			break
+		}
+		reason := reasons[e.Frame.Code]
+		if reason == nil {
+			reason = &Reason{Code: e.Frame.Code}
+			reasons[e.Frame.Code] = reason
+		}
+		reason.Count++
+		reason.Message = e.Frame.Sighting.Refused
+	case e.Event != "":
+		r.Events = append(r.Events, Event{wireTime(e.At), eventWords[e.Event]})
+	case e.Stroke != nil:
+		r.Events = append(r.Events, Event{wireTime(e.At), fmt.Sprintf("%s bolt turned by %.2f turns, clockwise positive", e.Stroke.Bolt, e.Stroke.Turns)})
+	}
+	if x := e.Result; x != nil {
+		r.Curve = append(r.Curve, Standing{
+			TimeUTC: wireTime(e.At), Phase: string(x.Phase), AltArcmin: web.Number(x.OffsetAltArcmin), AzArcmin: web.Number(x.OffsetAzArcmin),
+			TotalArcmin: web.Number(x.OffsetTotalArcmin), AltSigma: web.Number(x.SigmaAltArcsec), AzSigma: web.Number(x.SigmaAzArcsec),
+			Within: x.Within, Doubt: x.Doubt, result: *x,
+		})
+	}
+}
+
+var eventWords = map[mountmodel.Event]string{
+	mountmodel.StartOver: "started over", mountmodel.Measured: "measurement ended", mountmodel.Locked: "bolts locked",
+	mountmodel.Unlocked: "bolts unlocked", mountmodel.WatchOnly: "watching ordinary exposures",
+}
+
+// compare tells how the axis stood on the nights before, and how far it moved since the
+// last of them.
+func (r *Report) compare(ctx context.Context, book *logbook.Book, from time.Time) error {
+	var before []logbook.Night
+	for _, folder := range r.Folders {
+		nights, err := book.Nights(ctx, folder, from.Add(-logbook.Season))
+		if err != nil {
+			return err
+		}
+		for _, n := range nights {
+			if n.Until.Before(from) {
+				before = append(before, n)
+			}
+		}
+	}
+	slices.SortFunc(before, func(a, b logbook.Night) int { return a.Until.Compare(b.Until) })
+	for _, n := range before {
+		r.Nights = append(r.Nights, watchedNight(n))
+	}
+	if r.Last == nil || len(before) == 0 {
+		return nil
+	}
+	then, now := before[len(before)-1].Result, r.Last.result
+	at := func(x logbook.Result) sky.Local {
+		return sky.LocalFromAltAz(sky.Angle(x.AltDeg)*sky.Degree, sky.Angle(x.AzDeg)*sky.Degree)
+	}
+	r.MovedSince = &Move{
+		OnSkyArcmin: web.Number(sky.Separation(at(then), at(now)).Arcminutes()),
+		SigmaArcsec: web.Number(math.Hypot(largerHalfAxis(then), largerHalfAxis(now))),
+	}
+	return nil
+}
+
+// WriteJSON writes one JSON object.
+func (r *Report) WriteJSON(w io.Writer) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	return enc.Encode(r)
+}
