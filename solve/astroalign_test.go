@@ -61,13 +61,13 @@ func TestSpeedAgainstAstroalign(t *testing.T) {
 			continue
 		}
 		c := given{Centre: [2]float64{list.Centre().X, list.Centre().Y}, Within: 2}
-		for _, s := range list.det.Stars {
+		for _, s := range list.det.Detections {
 			c.Image = append(c.Image, [2]float64{s.Pos.X, s.Pos.Y})
 		}
 		// A plane of the truth, turned and scaled, in pixels about the centre.
 		turned := list.Camera
 		turned.Attitude.R = attitudeTo(sky.Vec(list.ICRS(list.Centre())), sky.Angle(rng.Float64())*sky.Turn, true)
-		for _, s := range theCatalogue().Brightest(list.ICRS(list.Centre()), spec.field*5/8, len(list.det.Stars)) {
+		for _, s := range theCatalogue().Brightest(list.ICRS(list.Centre()), spec.field*5/8, len(list.det.Detections)) {
 			if p, ok := turned.Pixel(turned.CameraFromICRS(s.At(list.epoch))); ok {
 				c.Catalogue = append(c.Catalogue, [2]float64{p.X - turned.Centre().X, p.Y - turned.Centre().Y})
 			}

@@ -2,6 +2,7 @@ package solve
 
 import (
 	"bytes"
+	"context"
 	"flag"
 	"fmt"
 	"math"
@@ -16,6 +17,8 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
+	"polard/solve/detect/drawn"
 )
 
 var costAsked = flag.Bool("cost", false, "tell how time and memory grow: make cost")
@@ -75,9 +78,9 @@ func TestCost(t *testing.T) {
 	debug.SetGCPercent(12) // as the program does
 	fmt.Println("| megapixels | detection, ms | memory besides the frame, MB |\n| --- | --- | --- |")
 	for _, size := range [][2]int{{640, 480}, {1200, 900}, {1936, 1096}, {3520, 2600}, {6248, 4176}, {9504, 6336}} {
-		img := benchFrame(size[0], size[1], 250)
+		img := drawn.Telescope(size[0], size[1], 250)
 		took, grown := cost(t, 3, func(int) {
-			if _, err := Detect(img); err != nil {
+			if _, err := detect.Find(context.Background(), img); err != nil {
 				t.Fatal(err)
 			}
 		})
@@ -111,9 +114,9 @@ func TestCost(t *testing.T) {
 		}
 		took, _ := cost(t, 3, func(run int) {
 			det := *lists[run].det
-			det.Stars = slices.Clone(det.Stars)
-			for i := range det.Stars {
-				det.Stars[i].Pos = sky.Pixel{X: 1600 * rng.Float64(), Y: 1200 * rng.Float64()}
+			det.Detections = slices.Clone(det.Detections)
+			for i := range det.Detections {
+				det.Detections[i].Pos = sky.Pixel{X: 1600 * rng.Float64(), Y: 1200 * rng.Float64()}
 			}
 			if _, err := s.match(1600, 1200, &det, Hint{Epoch: 2025}); err == nil {
 				t.Error("scattered places solved")

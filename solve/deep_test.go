@@ -1,12 +1,15 @@
 package solve
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
+
+	"polard/solve/detect"
 )
 
 func caseNamed(t *testing.T, prefix string) skyCase {
@@ -95,7 +98,7 @@ func TestMostlyUncatalogued(t *testing.T) {
 	c := caseNamed(t, "infra-red")
 	for degrees, seed := range map[float64]uint64{4: 3415456077030540965, 16: 3415449479960771699, 60: 3415451678984028121} {
 		s, img := drawScene(c, degrees, seed)
-		det, err := Detect(img)
+		det, err := detect.Find(context.Background(), img)
 		if err != nil {
 			t.Fatal(err)
 		}

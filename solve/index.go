@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"context"
 	"math"
 	"math/bits"
 	"math/cmplx"
@@ -9,6 +10,7 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/parallel"
 )
 
 // The pattern index: small groups of catalogue stars, filed by shape, in levels from
@@ -311,7 +313,7 @@ func (l *level) file() {
 	chunk := (hubs + workers - 1) / workers
 	counts := make([][]uint32, workers)
 	each := func(visit func(w int, p []filedPattern)) {
-		inParallel(workers, workers, func(_, w int) {
+		parallel.Each(context.Background(), workers, workers, func(_, w int) {
 			g := newGatherer(l.bins.buckets(), func(p []filedPattern) { visit(w, p) })
 			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
 				l.patternsOf(uint32(i), g.add)

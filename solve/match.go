@@ -2,12 +2,15 @@ package solve
 
 import (
 	"cmp"
+	"context"
 	"iter"
 	"math"
 	"math/bits"
 	"math/cmplx"
 	"runtime"
 	"slices"
+
+	"polard/solve/parallel"
 )
 
 // The match: patterns of the image's brightest stars, each a hub and three spokes,
@@ -522,7 +525,7 @@ func (s *search) round(n int) []proven {
 	n = min(n, roundSize, s.left())
 	var trials [roundSize]int
 	var found [roundSize][]proven
-	inParallel(runtime.GOMAXPROCS(0), n, func(_, i int) {
+	parallel.Each(context.Background(), runtime.GOMAXPROCS(0), n, func(_, i int) {
 		trials[i], found[i] = s.try(s.patterns[s.next+i])
 	})
 	s.next += n

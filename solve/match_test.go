@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
 
 	"pgregory.net/rapid"
 )
@@ -231,9 +232,9 @@ func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
 			t.Fatal(err)
 		}
 		shuffled := *list.det
-		shuffled.Stars = slices.Clone(list.det.Stars)
-		rng.Shuffle(len(shuffled.Stars), func(i, j int) {
-			shuffled.Stars[i], shuffled.Stars[j] = shuffled.Stars[j], shuffled.Stars[i]
+		shuffled.Detections = slices.Clone(list.det.Detections)
+		rng.Shuffle(len(shuffled.Detections), func(i, j int) {
+			shuffled.Detections[i], shuffled.Detections[j] = shuffled.Detections[j], shuffled.Detections[i]
 		})
 		second, err := theSolver().match(list.Width, list.Height, &shuffled, list.hint())
 		if err != nil {
@@ -283,9 +284,9 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 			"flipped": {list.Width, list.Height, func(p sky.Pixel) sky.Pixel { return sky.Pixel{X: float64(list.Width-1) - p.X, Y: p.Y} }, true},
 		} {
 			det := *list.det
-			det.Stars = slices.Clone(list.det.Stars)
-			for i, star := range det.Stars {
-				det.Stars[i].Pos = c.to(star.Pos)
+			det.Detections = slices.Clone(list.det.Detections)
+			for i, star := range det.Detections {
+				det.Detections[i].Pos = c.to(star.Pos)
 			}
 			sol, err := theSolver().match(c.width, c.height, &det, list.hint())
 			if err != nil {
@@ -376,8 +377,8 @@ func TestScrambledStarsDoNotSolve(t *testing.T) {
 	rng := rand.New(rand.NewPCG(10, 10))
 	for range 4 {
 		list := drawList(rng, theCatalogue(), plainList(rng))
-		for i := range list.det.Stars {
-			list.det.Stars[i].Pos.X = list.det.Stars[rng.IntN(len(list.det.Stars))].Pos.X
+		for i := range list.det.Detections {
+			list.det.Detections[i].Pos.X = list.det.Detections[rng.IntN(len(list.det.Detections))].Pos.X
 		}
 		hint := list.hint()
 		hint.Quick = true
@@ -393,7 +394,7 @@ func TestFewStars(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 11))
 	list := drawList(rng, theCatalogue(), plainList(rng))
 	for n := range fewestStars {
-		det := Detection{Stars: list.det.Stars[:n]}
+		det := detect.Result{Detections: list.det.Detections[:n]}
 		_, err := theSolver().match(list.Width, list.Height, &det, list.hint())
 		var failure *Failure
 		if !errors.As(err, &failure) || failure.Code != "few_stars" {
@@ -563,9 +564,9 @@ func TestWrongHintsCostTimeNotTheAnswer(t *testing.T) {
 // could have served.
 func TestFailureNamesTheCause(t *testing.T) {
 	rng := rand.New(rand.NewPCG(18, 6))
-	det := &Detection{}
+	det := &detect.Result{}
 	for range 20 {
-		det.Stars = append(det.Stars, Star{Pos: sky.Pixel{X: 1200 * rng.Float64(), Y: 900 * rng.Float64()}})
+		det.Detections = append(det.Detections, detect.Detection{Pos: sky.Pixel{X: 1200 * rng.Float64(), Y: 900 * rng.Float64()}})
 	}
 	// The galactic pole, and the Milky Way in Cygnus.
 	pole, plane := sky.ICRSFromRADec(192.86*sky.Degree, 27.13*sky.Degree), sky.ICRSFromRADec(300*sky.Degree, 35*sky.Degree)

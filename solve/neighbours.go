@@ -2,10 +2,13 @@ package solve
 
 import (
 	"cmp"
+	"context"
 	"maps"
 	"math"
 	"runtime"
 	"slices"
+
+	"polard/solve/parallel"
 )
 
 // Neighbours: the stars of a level nearest to each of them.
@@ -54,7 +57,7 @@ func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 	if len(nodes) <= sweptStars {
 		parts = make([]neighbourLists, workers)
 		s := newAxisSweep(nodes, mags)
-		inParallel(workers, workers, func(_, w int) {
+		parallel.Each(context.Background(), workers, workers, func(_, w int) {
 			parts[w] = make(neighbourLists)
 			s.nearest(len(nodes)*w/workers, len(nodes)*(w+1)/workers, nodes, spec, parts[w])
 		})
@@ -62,7 +65,7 @@ func nearest(nodes []node, mags []float32, spec levelSpec) neighbourLists {
 		parts = make([]neighbourLists, 6)
 		faces := facesOf(nodes, spec.grid)
 		grids := make([]faceGrid, workers) // used again for the next face
-		inParallel(workers, len(parts), func(w, face int) {
+		parallel.Each(context.Background(), workers, len(parts), func(w, face int) {
 			parts[face] = make(neighbourLists)
 			grids[w].fill(nodes, faces, mags, face, spec.grid)
 			grids[w].nearest(nodes, faces, spec, parts[face])
@@ -214,7 +217,7 @@ func facesOf(nodes []node, n int) []uint8 {
 	edge := 1 / (1 + cellsOver*2/float64(n))
 	faces := make([]uint8, len(nodes))
 	workers := runtime.GOMAXPROCS(0)
-	inParallel(workers, workers, func(_, w int) {
+	parallel.Each(context.Background(), workers, workers, func(_, w int) {
 		for i := len(nodes) * w / workers; i < len(nodes)*(w+1)/workers; i++ {
 			at := nodes[i].ray()
 			f, u, v := faceOf(float64(at.x), float64(at.y), float64(at.z))

@@ -3,6 +3,7 @@ package solve
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"errors"
 	"flag"
 	"fmt"
@@ -20,6 +21,9 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
+	"polard/solve/detect/drawn"
+	"polard/solve/parallel"
 )
 
 // The pixel survey draws frames of the sky with everything that makes them hard,
@@ -185,7 +189,7 @@ var skyCases = []skyCase{
 		img := s.expose()
 		full := float32(math.Round(s.offset + s.sky/s.gain + well))
 		if s.rng.IntN(3) > 0 {
-			bloom(img, full)
+			drawn.Bloom(img, full)
 		}
 		for i, v := range img.Pix {
 			img.Pix[i] = min(v, full)
@@ -618,7 +622,7 @@ func drawScene(c skyCase, degrees float64, seed uint64) (*scene, Image) {
 }
 
 // solveScene solves a drawn frame and says what is wrong with the answer: "" when it is right.
-func (s *scene) solveScene(det *Detection, hint Hint) (verdict string, wrong bool, took time.Duration) {
+func (s *scene) solveScene(det *detect.Result, hint Hint) (verdict string, wrong bool, took time.Duration) {
 	start := time.Now()
 	sol, err := theSolver().match(s.width, s.height, det, hint)
 	took = time.Since(start)
@@ -665,7 +669,7 @@ func TestPixelSurvey(t *testing.T) {
 				t.frames++
 			}
 			start := time.Now()
-			det, err := Detect(img)
+			det, err := detect.Find(context.Background(), img)
 			took := time.Since(start)
 			if err != nil {
 				t.Logf("%s, %g degrees, seed %d: %v", c.name, degrees, seed, err)
@@ -698,7 +702,7 @@ func TestPixelSurvey(t *testing.T) {
 				}
 				if why != "" {
 					t.Logf("%s, %g degrees, %s, seed %d: %d catalogue stars held, %d found, FWHM %.2f of %.2f: %s",
-						c.name, degrees, [2]string{"hint", "blind"}[k], seed, s.held, len(det.Stars), det.FWHM, s.fwhm, why)
+						c.name, degrees, [2]string{"hint", "blind"}[k], seed, s.held, len(det.Detections), det.FWHM, s.fwhm, why)
 					dumpScene(t, c.name, seed, img)
 				}
 				if wrong {
@@ -728,7 +732,7 @@ func TestUndeclaredMosaics(t *testing.T) {
 				if held = s.held >= heldStars; !held {
 					continue
 				}
-				det, err := Detect(img)
+				det, err := detect.Find(context.Background(), img)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -788,11 +792,11 @@ func TestPixelSurveyWithoutSky(t *testing.T) {
 				solved++
 				t.Errorf("%s, %g degrees, seed %d, all scales %v: solved, log10 odds %.1f with %d pairs", c.name, degrees, seed, whole, sol.Log10Odds, len(sol.Pairs))
 				dumpScene(t, c.name, seed, img)
-			} else if errors.As(err, &failure) && failure.Detection != nil {
-				stars = append(stars, len(failure.Detection.Stars))
+			} else if errors.As(err, &failure) && failure.Detected != nil {
+				stars = append(stars, len(failure.Detected.Detections))
 			}
 		}
-		inParallel(runtime.GOMAXPROCS(0), frames, func(_, n int) { one(n) })
+		parallel.Each(context.Background(), runtime.GOMAXPROCS(0), frames, func(_, n int) { one(n) })
 		total, totalBlind, wrong = total+drawn, totalBlind+blind, wrong+solved
 		slices.Sort(stars)
 		stars = append(stars, 0)
@@ -812,7 +816,7 @@ func TestDrawnFrames(t *testing.T) {
 			if s.held < heldStars {
 				continue
 			}
-			det, err := Detect(img)
+			det, err := detect.Find(context.Background(), img)
 			if err != nil {
 				t.Errorf("%s: %v", c.name, err)
 				break
@@ -840,7 +844,7 @@ func TestProofFromACorner(t *testing.T) {
 	}
 	for degrees, seed := range map[float64]uint64{32: 2962520035252883619, 60: 2956757494810565119} {
 		s, img := drawScene(skyCases[0], degrees, seed)
-		det, err := Detect(img)
+		det, err := detect.Find(context.Background(), img)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -857,7 +861,7 @@ func TestRingsGoneAstray(t *testing.T) {
 		t.Skip("a long search")
 	}
 	s, img := drawScene(caseNamed(t, "defocus"), 2, 3927013337396585265)
-	det, err := Detect(img)
+	det, err := detect.Find(context.Background(), img)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -888,7 +892,7 @@ func TestFramesOnceLost(t *testing.T) {
 		{"several", 0.5, 2350327986275081035},
 	} {
 		s, img := drawScene(caseNamed(t, c.name), c.degrees, c.seed)
-		det, err := Detect(img)
+		det, err := detect.Find(context.Background(), img)
 		if err != nil {
 			t.Errorf("%s, %g degrees: %v", c.name, c.degrees, err)
 			continue

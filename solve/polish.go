@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/cmplx"
 	"runtime"
@@ -9,6 +10,8 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
+	"polard/solve/parallel"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -65,20 +68,20 @@ func catalogueError(s catalogs.Star, epoch float64) sky.Angle {
 
 // polish turns a proved candidate into a camera fitted to every star. quiet are the detections
 // of quiet sky, brightest first.
-func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epoch float64) *Solution {
+func (s *Solver) polish(image spots, det *detect.Result, quiet []int, p *proven, epoch float64) *Solution {
 	fit := cameraFit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.width), float64(image.height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
 	centre := fit.ICRS(fit.Centre())
-	depth := min(max(4*len(det.Stars), 400), polishStars)
+	depth := min(max(4*len(det.Detections), 400), polishStars)
 	stars := s.cat.Brightest(centre, radius, depth)
 	targets := make([]catalogueTarget, len(stars))
 	for i, star := range stars {
 		targets[i] = catalogueTarget{dir: star.At(epoch), sigma: catalogueError(star, epoch).Radians() / fit.Scale.Radians()}
 	}
 	grid := newPlaceGrid(image, 8)
-	sigmas := make([]float64, len(det.Stars))
-	for i, d := range det.Stars {
+	sigmas := make([]float64, len(det.Detections))
+	for i, d := range det.Detections {
 		sigmas[i] = math.Sqrt((d.Cov[0][0]+d.Cov[1][1])/2 + sq(pixelFloor))
 	}
 	slack, spread := firstSlack, 1.0
@@ -100,7 +103,7 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 		return nil
 	}
 	spread = excess(fit.residuals(pairs), len(pairs))
-	all := make([]int, len(det.Stars))
+	all := make([]int, len(det.Detections))
 	for i := range all {
 		all[i] = i
 	}
@@ -108,7 +111,7 @@ func (s *Solver) polish(image spots, det *Detection, quiet []int, p *proven, epo
 	if fit.astray(pairs, targets, image, quiet) || weak(all) && weak(quiet) {
 		return nil
 	}
-	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detection: det}
+	sol := &Solution{Camera: fit.Camera, Detector: fit.detector(sq(spread)), Shear: [2]float64{fit.g1, fit.g2}, Detected: det}
 	var sum float64
 	for _, q := range pairs {
 		sum += q.dx*q.dx + q.dy*q.dy
@@ -305,7 +308,7 @@ func (f *cameraFit) extend(pairs []fitPair) (extended bool) {
 	}
 	for {
 		tried := make([]extension, len(extensions))
-		inParallel(runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
+		parallel.Each(context.Background(), runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
 			if field >= lensField || extensions[i] == (fitTerms{shear: true}) {
 				tried[i] = now.tryTerms(extensions[i], some)
 			}

@@ -133,7 +133,7 @@ func TestRealFrames(t *testing.T) {
 		tolerance := max(15*sky.Arcsecond, sky.Angle(c.scale)*sky.Arcsecond)
 		off := sky.Separation(sol.ICRS(sol.Centre()), sky.ICRSFromRADec(sky.Angle(c.ra)*sky.Degree, sky.Angle(c.dec)*sky.Degree))
 		t.Logf("%s: %.1f arcsec off, %d of %d stars, rms %.2f arcsec, log10 odds %.0f, match %v",
-			c.file, off.Arcseconds(), len(sol.Pairs), len(sol.Detection.Stars), sol.RMS.Arcseconds(), sol.Log10Odds, sol.Times.Match)
+			c.file, off.Arcseconds(), len(sol.Pairs), len(sol.Detected.Detections), sol.RMS.Arcseconds(), sol.Log10Odds, sol.Times.Match)
 		if off > tolerance || sol.Mirrored != c.mirrored {
 			t.Errorf("%s: %.1f arcsec off, mirrored %v", c.file, off.Arcseconds(), sol.Mirrored)
 		}

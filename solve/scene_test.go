@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"polard/mountmodel/sky"
+	"polard/solve/detect/drawn"
 )
 
 // Frames of the real sky, drawn pixel by pixel, with what cameras, optics and
@@ -347,11 +348,11 @@ func (s *scene) each(f func(x, y, was float64) float64) {
 
 // expose makes counts of electrons.
 func (s *scene) expose() Image {
-	m := mock{img: Image{Width: s.width, Height: s.height}, rng: s.rng, mean: s.mean}
-	for i, e := range m.mean {
-		m.mean[i] = min(max(e, 0), s.well)
+	m := drawn.Frame{Image: Image{Width: s.width, Height: s.height}, Rand: s.rng, Electrons: s.mean}
+	for i, e := range m.Electrons {
+		m.Electrons[i] = min(max(e, 0), s.well)
 	}
-	return m.expose(s.read, s.gain, s.offset, s.full)
+	return m.Expose(s.read, s.gain, s.offset, s.full)
 }
 
 // line draws a bright line from one place to another: a satellite, a scratch.

@@ -1,6 +1,7 @@
 package solve
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"sync"
@@ -8,7 +9,11 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
 )
+
+// Image is what is searched for stars.
+type Image = detect.Image
 
 // Hint is what is believed about an image. It orders the search and never
 // decides it: after the hinted range has failed, everything else is tried.
@@ -42,7 +47,7 @@ type Solution struct {
 	// ((1+Shear[0])x + Shear[1]y, Shear[1]x + (1-Shear[0])y).
 	Shear     [2]float64
 	Pairs     []Pair
-	Detection *Detection
+	Detected  *detect.Result
 	Trials    int       // candidates that were tried
 	Log10Odds float64   // strength of the proof, see proof.go
 	RMS       sky.Angle // of the pairs' radial residuals
@@ -64,10 +69,10 @@ type Times struct{ Detect, Match time.Duration }
 // Failure says why an image has no solution, in words for the person at the
 // mount.
 type Failure struct {
-	Code      string // few_stars, no_match or what detection said
-	Message   string
-	Detection *Detection // nil when detection itself failed
-	Times     Times
+	Code     string // few_stars, no_match or what detection said
+	Message  string
+	Detected *detect.Result // nil when detection itself failed
+	Times    Times
 }
 
 func (f *Failure) Error() string { return f.Message }
@@ -119,7 +124,7 @@ func (s *Solver) newSearch(r scaleRange, p *sweep, image spots, v *verifier, tri
 // when the image shows nothing that can be proved.
 func (s *Solver) Solve(img Image, hint Hint) (*Solution, error) {
 	start := s.clock()
-	det, err := Detect(img)
+	det, err := detect.Find(context.Background(), img)
 	times := Times{Detect: s.clock().Sub(start)}
 	if err != nil {
 		return nil, &Failure{Code: "no_stars", Message: err.Error(), Times: times}
@@ -128,18 +133,18 @@ func (s *Solver) Solve(img Image, hint Hint) (*Solution, error) {
 	sol, err := s.match(img.Width, img.Height, det, hint)
 	times.Match = s.clock().Sub(start)
 	if err != nil {
-		return nil, &Failure{Code: err.(*Failure).Code, Message: err.Error(), Detection: det, Times: times}
+		return nil, &Failure{Code: err.(*Failure).Code, Message: err.Error(), Detected: det, Times: times}
 	}
 	sol.Times = times
 	return sol, nil
 }
 
-func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution, error) {
+func (s *Solver) match(width, height int, det *detect.Result, hint Hint) (*Solution, error) {
 	if hint.Epoch == 0 {
 		hint.Epoch = 2000
 	}
 	image := spots{width: width, height: height}
-	for _, star := range det.Stars {
+	for _, star := range det.Detections {
 		image.at = append(image.at, complex(star.Pos.X, star.Pos.Y))
 	}
 	if len(image.at) < fewestStars {
@@ -148,7 +153,7 @@ func (s *Solver) match(width, height int, det *Detection, hint Hint) (*Solution,
 	}
 	trials := 0
 	v := newVerifier(s.cat, hint.Epoch, image, verifySpots)
-	order, calm := quietFirst(det.Stars)
+	order, calm := quietFirst(det.Detections)
 	quiet := image
 	quiet.at = make([]complex128, len(order))
 	for i, k := range order {

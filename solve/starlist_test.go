@@ -7,6 +7,7 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
 )
 
 // listSpec says what kind of star list drawList makes.
@@ -28,7 +29,7 @@ type listSpec struct {
 // starList is a made-up detection with its truth.
 type starList struct {
 	Camera
-	det   *Detection
+	det   *detect.Result
 	epoch float64
 	real  int // detections that are catalogue stars
 }
@@ -76,10 +77,10 @@ func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
 	if len(stars) > 0 {
 		faintest = stars[len(stars)-1].v
 	}
-	s.det = &Detection{FWHM: 3, Noise: 1, Elongation: 1}
+	s.det = &detect.Result{FWHM: 3, Noise: 1, Elongation: 1}
 	add := func(at sky.Pixel, v float64) {
 		sigma := math.Hypot(faintestSigma*math.Pow(10, 0.4*(v-faintest)), pixelFloor)
-		s.det.Stars = append(s.det.Stars, Star{
+		s.det.Detections = append(s.det.Detections, detect.Detection{
 			Pos:  sky.Pixel{X: at.X + f.noise*sigma*rng.NormFloat64(), Y: at.Y + f.noise*sigma*rng.NormFloat64()},
 			Cov:  [2][2]float64{{sq(sigma) - sq(pixelFloor), 0}, {0, sq(sigma) - sq(pixelFloor)}},
 			Flux: math.Pow(10, -0.4*v), SNR: 8 * math.Pow(10, 0.4*(faintest-v)), FWHM: 3, Elongation: 1,
@@ -96,7 +97,7 @@ func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
 		v := faintest - 3*sq(rng.Float64())
 		add(sky.Pixel{X: rng.Float64()*float64(f.width) - 0.5, Y: rng.Float64()*float64(f.height) - 0.5}, v)
 	}
-	slices.SortFunc(s.det.Stars, func(a, b Star) int { return int(math.Copysign(1, b.Flux-a.Flux)) })
+	slices.SortFunc(s.det.Detections, func(a, b detect.Detection) int { return int(math.Copysign(1, b.Flux-a.Flux)) })
 	return s
 }
 

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel/sky"
+	"polard/solve/detect"
 )
 
 // The survey measures how the match does over field sizes, hints and places. It
@@ -117,7 +118,7 @@ func TestSurvey(t *testing.T) {
 				row.times = append(row.times, time.Since(start))
 				switch {
 				case err != nil:
-					t.Logf("%g degrees, hint %s, seed %d: %d of %d stars unsolved", degrees, hint.name, seed, sim.real, len(sim.det.Stars))
+					t.Logf("%g degrees, hint %s, seed %d: %d of %d stars unsolved", degrees, hint.name, seed, sim.real, len(sim.det.Detections))
 				case float64(sim.off(sol)) > wrongBy*degrees*float64(sky.Degree):
 					row.wrong++
 					t.Errorf("%g degrees, hint %s, seed %d: %g degrees off, log10 odds %g", degrees, hint.name, seed, sim.off(sol).Degrees(), sol.Log10Odds)
@@ -206,21 +207,21 @@ var withoutSky = []struct {
 			field: sky.Angle(0.5*math.Pow(100, rng.Float64())) * sky.Degree, width: int(width), height: int(height),
 			mirrored: rng.IntN(2) == 0, most: n, scatter: 0.3, noise: 1,
 		})
-		for _, s := range list.det.Stars {
-			out = append(out, sky.Pixel{X: list.det.Stars[rng.IntN(len(list.det.Stars))].Pos.X, Y: s.Pos.Y})
+		for _, s := range list.det.Detections {
+			out = append(out, sky.Pixel{X: list.det.Detections[rng.IntN(len(list.det.Detections))].Pos.X, Y: s.Pos.Y})
 		}
 		return out
 	}},
 }
 
 // listWithoutSky draws 12 to 600 places of a kind, and the scale hinted for them.
-func listWithoutSky(rng *rand.Rand, kind int) (width, height int, det *Detection, scale sky.Angle) {
+func listWithoutSky(rng *rand.Rand, kind int) (width, height int, det *detect.Result, scale sky.Angle) {
 	width = 800 + rng.IntN(3200)
 	height = width * 3 / 4
 	n := int(12 * math.Pow(50, rng.Float64()))
-	det = &Detection{FWHM: 3, Noise: 1, Elongation: 1}
+	det = &detect.Result{FWHM: 3, Noise: 1, Elongation: 1}
 	for i, p := range withoutSky[kind].draw(rng, float64(width), float64(height), n) {
-		det.Stars = append(det.Stars, Star{Pos: p, Cov: [2][2]float64{{0.01, 0}, {0, 0.01}}, Flux: 1 / float64(i+1), SNR: 20, FWHM: 3, Elongation: 1})
+		det.Detections = append(det.Detections, detect.Detection{Pos: p, Cov: [2][2]float64{{0.01, 0}, {0, 0.01}}, Flux: 1 / float64(i+1), SNR: 20, FWHM: 3, Elongation: 1})
 	}
 	return width, height, det, finestScale * sky.Angle(math.Pow(float64(coarsestScale/finestScale), rng.Float64()))
 }
@@ -256,7 +257,7 @@ func TestSurveyWithoutSky(t *testing.T) {
 				times = append(times, time.Since(start))
 				if err == nil {
 					solved++
-					t.Errorf("%s, %d places: solved with %d pairs, log10 odds %g", withoutSky[kind].name, len(det.Stars), len(sol.Pairs), sol.Log10Odds)
+					t.Errorf("%s, %d places: solved with %d pairs, log10 odds %g", withoutSky[kind].name, len(det.Detections), len(sol.Pairs), sol.Log10Odds)
 				}
 			}
 			slices.Sort(times)

@@ -2,12 +2,14 @@ package solve
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"runtime"
 	"slices"
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
+	"polard/solve/parallel"
 )
 
 // Thinning: which of the catalogue's stars a level of the index holds.
@@ -37,7 +39,7 @@ func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 	}
 	nodes := make([]node, most)
 	end := slices.Clone(begin)
-	inParallel(workers, len(begin), func(_, w int) {
+	parallel.Each(context.Background(), workers, len(begin), func(_, w int) {
 		used := make([]uint8, k*k)
 		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
 			clear(used)
@@ -71,7 +73,7 @@ func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
 	// The catalogue numbers the faces otherwise, but one after the other as well.
 	perFace := cat.Cells() / 6
 	var faces [6][]catalogs.Star
-	inParallel(runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
+	parallel.Each(context.Background(), runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
 		cells := make([][]catalogs.Star, grid*grid) // brightest first
 		for c := face * perFace; c < (face+1)*perFace; c++ {
 			kept := &cells[gridCell(cat.CellCenter(c), grid)%len(cells)]
@@ -144,7 +146,7 @@ func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
 	}
 	total := begin[cat.Cells()]
 	nodes, mags := make([]node, total), make([]float32, total)
-	inParallel(runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
+	parallel.Each(context.Background(), runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
 		i := begin[c]
 		if i == begin[c+1] {
 			return

@@ -140,14 +140,14 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 		if !errors.As(err, &failure) {
 			failure = &solve.Failure{Code: "internal", Message: err.Error()}
 		}
-		if failure.Detection != nil {
-			o.Detected = len(failure.Detection.Stars)
+		if failure.Detected != nil {
+			o.Detected = len(failure.Detected.Detections)
 		}
 		o.Times = failure.Times
 		o.Refuse(Problem{failure.Code, failure.Message})
 		return o
 	}
-	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detection.Stars)
+	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
 	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.Solution.Scale, 0
 	p.keepLens(o.Solution)
 	detector := p.lens.DetectorFrame()

@@ -9,6 +9,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
+	"polard/solve/detect"
 )
 
 // A service that has solved a frame gives up at once on frames of cloud, but
@@ -24,7 +25,7 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 			if cloudy {
 				return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
 			}
-			s := &solve.Solution{Detection: &solve.Detection{}}
+			s := &solve.Solution{Detected: &detect.Result{}}
 			s.Camera = solve.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
 			return s, nil
 		}}

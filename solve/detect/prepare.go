@@ -1,10 +1,12 @@
-package solve
+package detect
 
 import (
 	"cmp"
 	"math"
 	"slices"
 	"sync"
+
+	"polard/solve/detect/raster"
 )
 
 // The prepared frame: sky subtracted, lone pixels replaced, and the same at
@@ -28,19 +30,19 @@ func (c *canvas) imagePixel(x float64) float64 {
 type prepared struct {
 	img       Image
 	sky       *skyMap
-	full      float32   // pixel value from which a pixel is saturated; +Inf when unknown
-	top       []float32 // highest pixel value of each row of the image
-	canvases  []*canvas // canvases[i].scale is 1<<i
-	room      []float32 // in which the canvases lie
-	bad       bitmap    // image pixels without a usable value
-	suspects  []suspect // bright pixels that may turn out to be lone
-	maxima    []maximum // of the image itself, above brightSigma
-	hot       int       // lone pixels replaced
-	high, low int       // pixels in company far above the sky, and far below it
-	starPeak  float64   // how high the pixels of stars reach
-	levelsOff bool      // its brightest stars are wide
-	calmOnly  bool      // the PSF is that of stars where the sky is calm
-	rows      []float32 // offsets of rows and columns, nil where there are none
+	full      float32     // pixel value from which a pixel is saturated; +Inf when unknown
+	top       []float32   // highest pixel value of each row of the image
+	canvases  []*canvas   // canvases[i].scale is 1<<i
+	room      []float32   // in which the canvases lie
+	bad       raster.Mask // image pixels without a usable value
+	suspects  []suspect   // bright pixels that may turn out to be lone
+	maxima    []maximum   // of the image itself, above brightSigma
+	hot       int         // lone pixels replaced
+	high, low int         // pixels in company far above the sky, and far below it
+	starPeak  float64     // how high the pixels of stars reach
+	levelsOff bool        // its brightest stars are wide
+	calmOnly  bool        // the PSF is that of stars where the sky is calm
+	rows      []float32   // offsets of rows and columns, nil where there are none
 	columns   []float32
 	loneOdds  float64 // twice the logarithm of the odds that something small is a lone pixel
 }
@@ -89,7 +91,7 @@ const (
 
 // prepare subtracts the sky and replaces missing, lone bright and lone dark pixels.
 func prepare(img Image, sky *skyMap, workers int) *prepared {
-	p := &prepared{img: img, sky: sky, full: float32(math.Inf(1)), bad: newBitmap(img.Width, img.Height), top: make([]float32, img.Height)}
+	p := &prepared{img: img, sky: sky, full: float32(math.Inf(1)), bad: raster.NewMask(img.Width, img.Height), top: make([]float32, img.Height)}
 	if img.Saturation > 0 {
 		p.full = img.Saturation * saturationShare
 	}
@@ -271,12 +273,12 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 	left, right, up, down := at(x-1, y), at(x+1, y), at(x, y-1), at(x, y+1)
 	switch {
 	case d-d != 0:
-		p.bad.set(x, y)
+		p.bad.Set(x, y)
 		return replacement
 	case d > 0:
 		share := min(larger(left, right), larger(up, down)) / d
 		if share < loneShare {
-			p.bad.set(x, y)
+			p.bad.Set(x, y)
 			found.hot++
 			return replacement
 		}
@@ -290,7 +292,7 @@ func (p *prepared) cleanPixel(x, y int, d, level, noise float32, found *bandFind
 	default:
 		// A dead pixel: far below the sky among neighbours that are not.
 		if max(smaller(left, right), smaller(up, down)) > loneShare*d {
-			p.bad.set(x, y)
+			p.bad.Set(x, y)
 			return replacement
 		}
 		found.low++
@@ -318,7 +320,7 @@ func smaller(a, b float32) float32 { return -larger(-a, -b) }
 func (p *prepared) replaceLone(share float32) {
 	c := p.canvases[0]
 	for _, s := range p.suspects {
-		if p.bad.get(s.x, s.y) || s.x == 0 || s.y == 0 || s.x == c.width-1 || s.y == c.height-1 {
+		if p.bad.Get(s.x, s.y) || s.x == 0 || s.y == 0 || s.x == c.width-1 || s.y == c.height-1 {
 			continue
 		}
 		i := s.y*c.width + s.x
@@ -327,7 +329,7 @@ func (p *prepared) replaceLone(share float32) {
 		if min(max(v[i-1], v[i+1]), max(v[i-c.width], v[i+c.width])) >= share*v[i] {
 			continue
 		}
-		p.bad.set(s.x, s.y)
+		p.bad.Set(s.x, s.y)
 		p.hot++
 		v[i] = (v[i-1] + v[i+1] + v[i-c.width] + v[i+c.width]) / 4
 	}
@@ -484,18 +486,3 @@ func sortMaxima(m []maximum) {
 		return cmp.Or(cmp.Compare(b.height, a.height), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
 	})
 }
-
-// bitmap marks pixels. Rows do not share words, so that bands can be written
-// at the same time.
-type bitmap struct {
-	words int // per row
-	bits  []uint64
-}
-
-func newBitmap(width, height int) bitmap {
-	n := (width + 63) / 64
-	return bitmap{n, make([]uint64, n*height)}
-}
-
-func (b bitmap) set(x, y int)      { b.bits[y*b.words+x/64] |= 1 << (x % 64) }
-func (b bitmap) get(x, y int) bool { return b.bits[y*b.words+x/64]>>(x%64)&1 != 0 }

@@ -1,4 +1,4 @@
-package solve
+package detect
 
 import (
 	"cmp"
@@ -188,18 +188,18 @@ const (
 )
 
 // star turns a source into a star on the image, or says why it is none.
-func (p *prepared) star(m *psf, s *source) (Star, verdict) {
+func (p *prepared) star(m *psf, s *source) (Detection, verdict) {
 	c := m.canvas
 	if s.failed && s.core != nil {
 		p.coreStar(m, s)
 	}
 	switch {
 	case s.failed:
-		return Star{}, isBlob
+		return Detection{}, isBlob
 	case s.lone:
-		return Star{}, isHot
+		return Detection{}, isHot
 	case !(s.flux*s.flux > keepSigma*keepSigma*s.varF):
-		return Star{}, isWeak
+		return Detection{}, isWeak
 	}
 	if s.full == 0 {
 		// The rest is judged by its looks.
@@ -208,21 +208,21 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		snr := s.flux / math.Sqrt(s.varF)
 		switch {
 		case p.calmOnly && long*short > calmNarrower*calmNarrower:
-			return Star{}, isBlob
+			return Detection{}, isBlob
 		case p.levelsOff && p.wideAndHigh(m, s):
 		case clearly && s.misfit > largestMisfit:
-			return Star{}, isBlob
+			return Detection{}, isBlob
 		case clearly && s.rung < 0 && s.misfit > sharpMisfit:
-			return Star{}, isHot
+			return Detection{}, isHot
 		case clearly && s.misfit > wideMisfit && s.streak && (long > streakRatio*short || long*short > streakSize*streakSize):
-			return Star{}, isTrail
+			return Detection{}, isTrail
 		case long*short > wideSize*wideSize && (snr > wideSigma || clearly && s.misfit > wideMisfit):
-			return Star{}, isBlob
+			return Detection{}, isBlob
 		}
 	}
 	scale := float64(c.scale)
 	k := scale * scale
-	st := Star{
+	st := Detection{
 		Pos:       sky.Pixel{X: c.imagePixel(s.at[0] + m.centre[0]), Y: c.imagePixel(s.at[1] + m.centre[1])},
 		Flux:      s.flux * k,
 		SNR:       s.flux / math.Sqrt(s.varF),
@@ -232,7 +232,7 @@ func (p *prepared) star(m *psf, s *source) (Star, verdict) {
 		Edge:      s.edge,
 	}
 	if st.Pos.X < -0.5 || st.Pos.Y < -0.5 || st.Pos.X > float64(p.img.Width)-0.5 || st.Pos.Y > float64(p.img.Height)-0.5 {
-		return Star{}, isBlob
+		return Detection{}, isBlob
 	}
 	st.Cov = [2][2]float64{
 		{k*s.varPos[0] + centroidFloor, k * s.varPos[1]},

@@ -1,4 +1,4 @@
-package solve
+package detect
 
 import (
 	"math"
@@ -302,7 +302,7 @@ func (f *fitter) dropUseless(s *source, row []float64, x0, y int) {
 		return
 	}
 	for x := max(0, x0); x < min(c.width, x0+len(row)); x++ {
-		if checkBad && p.bad.get(x, y) {
+		if checkBad && p.bad.Get(x, y) {
 			row[x-x0] = math.NaN()
 		}
 		if checkFull && p.fullIn(c, x, y) {

@@ -1,9 +1,8 @@
-package solve
+package detect
 
 import (
 	"math"
 	"slices"
-	"sync"
 	"sync/atomic"
 )
 
@@ -503,35 +502,5 @@ func (b *skyMap) eachStretch(width int, visit func(x0, x1 int)) {
 func ramp(dst []float32, a, slope float32) {
 	for i := range dst {
 		dst[i] = a + float32(i)*slope
-	}
-}
-
-// inParallel calls do(worker, i) for i in 0..n-1, spread over the workers. A
-// panic in one of them goes on in the caller, where it can be contained.
-func inParallel(workers, n int, do func(worker, i int)) {
-	if workers <= 1 || n <= 1 {
-		for i := range n {
-			do(0, i)
-		}
-		return
-	}
-	var next atomic.Int64
-	var wg sync.WaitGroup
-	var broke atomic.Pointer[any]
-	for w := range min(workers, n) {
-		wg.Go(func() {
-			defer func() {
-				if r := recover(); r != nil {
-					broke.CompareAndSwap(nil, &r)
-				}
-			}()
-			for i := int(next.Add(1) - 1); i < n; i = int(next.Add(1) - 1) {
-				do(w, i)
-			}
-		})
-	}
-	wg.Wait()
-	if r := broke.Load(); r != nil {
-		panic(*r)
 	}
 }

@@ -1,14 +1,17 @@
-package solve
+package detect
 
 import (
+	"context"
 	"math"
 	"testing"
+
+	"polard/solve/detect/drawn"
 )
 
 // nearest is the detected star next to a place, and its distance.
-func (d *Detection) nearest(x, y float64) (Star, float64) {
-	best, dist := Star{}, math.Inf(1)
-	for _, s := range d.Stars {
+func (d *Result) nearest(x, y float64) (Detection, float64) {
+	best, dist := Detection{}, math.Inf(1)
+	for _, s := range d.Detections {
 		if r := math.Hypot(s.Pos.X-x, s.Pos.Y-y); r < dist {
 			best, dist = s, r
 		}
@@ -29,43 +32,30 @@ type accuracy struct {
 }
 
 // measure compares the test stars of a frame, those of the given electrons, with the truth.
-func (a *accuracy) measure(m *mock, d *Detection, l light, electrons, variance float64) {
-	for i, s := range m.truth {
-		if s.electrons != electrons {
+func (a *accuracy) measure(m *drawn.Frame, d *Result, l drawn.Light, electrons, variance float64) {
+	for i, s := range m.Truth {
+		if s.Electrons != electrons {
 			continue
 		}
 		a.all++
-		b, r := d.nearest(s.x, s.y)
+		b, r := d.nearest(s.X, s.Y)
 		if r > 2 {
 			continue
 		}
 		a.found++
-		ex, ey := b.Pos.X-s.x, b.Pos.Y-s.y
+		ex, ey := b.Pos.X-s.X, b.Pos.Y-s.Y
 		a.squares += (ex*ex + ey*ey) / 2
 		det := b.Cov[0][0]*b.Cov[1][1] - b.Cov[0][1]*b.Cov[0][1]
 		a.chi2 += (ex*ex*b.Cov[1][1] - 2*ex*ey*b.Cov[0][1] + ey*ey*b.Cov[0][0]) / det / 2
 		if i%16 == 0 {
-			a.bound2 += sq(cramerRao(l, electrons, variance, s.x-math.Round(s.x), s.y-math.Round(s.y)))
+			a.bound2 += sq(drawn.CramerRao(l, electrons, variance, s.X-math.Round(s.X), s.Y-math.Round(s.Y)))
 			a.bounds++
 		}
 	}
-	a.spurious += len(d.Stars) - len(m.truth)
+	a.spurious += len(d.Detections) - len(m.Truth)
 	a.rms = math.Sqrt(a.squares / float64(a.found))
 	a.normalised = math.Sqrt(a.chi2 / float64(a.found))
 	a.bound = math.Sqrt(a.bound2 / float64(a.bounds))
-}
-
-// electronsFor gives the star that an ideal matched filter sees at the
-// signal-to-noise snr over the noise of the sky alone.
-func electronsFor(l light, snr, variance float64) float64 {
-	r := int(l.reach()) + 1
-	p2 := 0.0
-	for y := -r; y <= r; y++ {
-		for x := -r; x <= r; x++ {
-			p2 += sq(l.pixel(float64(x), float64(y)))
-		}
-	}
-	return snr * math.Sqrt(variance/p2)
 }
 
 const (
@@ -77,11 +67,11 @@ const (
 
 // starField is a frame with stars of the given signal-to-noise and a few
 // brighter ones among them, as every frame has, on a loose grid.
-func starField(l light, snr float64, seed uint64) (m *mock, electrons float64) {
+func starField(l drawn.Light, snr float64, seed uint64) (m *drawn.Frame, electrons float64) {
 	const side = 768
-	electrons = electronsFor(l, snr, testVariance)
-	m = newMock(side, side, seed, testSky)
-	gap := max(28, 7*l.reach()/5)
+	electrons = drawn.Electrons(l, snr, testVariance)
+	m = drawn.New(side, side, seed, testSky)
+	gap := max(28, 7*l.Reach()/5)
 	loose := gap / 3 // no rows of stars
 	i := 0
 	for y := gap; y < side-gap; y += gap {
@@ -91,10 +81,10 @@ func starField(l light, snr float64, seed uint64) (m *mock, electrons float64) {
 				e *= 10
 			}
 			i++
-			m.star(l, x+loose*(m.rng.Float64()-0.5), y+loose*(m.rng.Float64()-0.5), e)
+			m.Star(l, x+loose*(m.Rand.Float64()-0.5), y+loose*(m.Rand.Float64()-0.5), e)
 		}
 	}
-	m.expose(testRead, testGain, 100, math.Inf(1))
+	m.Expose(testRead, testGain, 100, math.Inf(1))
 	return m, electrons
 }
 
@@ -121,13 +111,13 @@ func TestCovarianceIsTrue(t *testing.T) {
 	t.Logf("seed %d", seed)
 	t.Logf("profile      FWHM   SNR      found      rms     bound  ratio  variance  spurious")
 	for _, wide := range []float64{1.5, 2, 3, 4.5, 7} {
-		for i, l := range []light{gaussianLight{wide}, newMoffatLight(wide, 3)} {
+		for i, l := range []drawn.Light{drawn.Gaussian(wide), drawn.Moffat(wide, 3)} {
 			name := []string{"Gaussian", "Moffat 3"}[i]
 			for _, snr := range []float64{8, 30, 100, 1000} {
 				var a accuracy
 				for k := range uint64(honestFrames) {
 					m, e := starField(l, snr, seed+k)
-					d, err := Detect(m.img)
+					d, err := Find(context.Background(), m.Image)
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -156,12 +146,12 @@ func TestCovarianceOfMosaics(t *testing.T) {
 	const least, most = 0.72, 1.19 // of the variance
 	for _, wide := range []float64{2, 3, 4.5} {
 		for _, snr := range []float64{10, 30, 100} {
-			l := gaussianLight{wide}
+			l := drawn.Gaussian(wide)
 			var a accuracy
 			for k := range uint64(honestFrames) {
 				m, e := starField(l, snr, seed+k)
-				m.img = mosaicLike(m.img)
-				d, err := Detect(m.img)
+				m.Image = drawn.Smoothed(m.Image)
+				d, err := Find(context.Background(), m.Image)
 				if err != nil {
 					t.Fatal(err)
 				}

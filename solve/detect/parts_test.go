@@ -1,10 +1,12 @@
-package solve
+package detect
 
 import (
 	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
+
+	"polard/solve/detect/drawn"
 
 	"pgregory.net/rapid"
 
@@ -435,24 +437,24 @@ func TestSingleMaximum(t *testing.T) {
 func TestBanding(t *testing.T) {
 	for _, rows := range []bool{true, false} {
 		for _, pattern := range []float64{0, 6} {
-			m := newMock(400, 360, 9, testSky)
-			m.sceneStars(gaussianLight{3}, 80, testVariance)
-			n := m.img.Width
+			m := drawn.New(400, 360, 9, testSky)
+			m.Stars(drawn.Gaussian(3), 80, testVariance)
+			n := m.Image.Width
 			if rows {
-				n = m.img.Height
+				n = m.Image.Height
 			}
 			want := make([]float64, n)
 			for i := range want {
-				want[i] = pattern * m.rng.NormFloat64()
+				want[i] = pattern * m.Rand.NormFloat64()
 			}
-			for i := range m.mean {
+			for i := range m.Electrons {
 				if rows {
-					m.mean[i] += want[i/m.img.Width]
+					m.Electrons[i] += want[i/m.Image.Width]
 				} else {
-					m.mean[i] += want[i%m.img.Width]
+					m.Electrons[i] += want[i%m.Image.Width]
 				}
 			}
-			img := m.expose(testRead, 1, 0, math.Inf(1))
+			img := m.Expose(testRead, 1, 0, math.Inf(1))
 			b, _ := measureSky(img, 1)
 			gotRows, gotColumns := b.banding(img, 1)
 			got, other := gotRows, gotColumns
@@ -482,10 +484,10 @@ func TestBanding(t *testing.T) {
 // the 1/12 of the pixels that it is integrated over.
 func TestMomentsOfGaussian(t *testing.T) {
 	for _, fwhm := range []float64{2, 3, 5} {
-		m := newMock(64, 64, 1, 0)
-		m.star(gaussianLight{fwhm}, 31.3, 32.8, 1e4)
+		m := drawn.New(64, 64, 1, 0)
+		m.Star(drawn.Gaussian(fwhm), 31.3, 32.8, 1e4)
 		c := &canvas{width: 64, height: 64, scale: 1}
-		for _, e := range m.mean {
+		for _, e := range m.Electrons {
 			c.pix = append(c.pix, float32(e))
 		}
 		p := &prepared{}
@@ -516,10 +518,10 @@ func TestBessel(t *testing.T) {
 // length, by adaptive moments on drawn pixels.
 func TestTrailLength(t *testing.T) {
 	for _, length := range []float64{4, 7} {
-		m := newMock(80, 80, 1, 0)
-		m.star(trailedLight(gaussianLight{3}, length, 0), 40.2, 40.4, 1e4)
+		m := drawn.New(80, 80, 1, 0)
+		m.Star(drawn.Trailed(drawn.Gaussian(3), length, 0), 40.2, 40.4, 1e4)
 		c := &canvas{width: 80, height: 80, scale: 1}
-		for _, e := range m.mean {
+		for _, e := range m.Electrons {
 			c.pix = append(c.pix, float32(e))
 		}
 		s, ok := (&prepared{}).moments(c, 40, 40, 1.5)
@@ -608,14 +610,14 @@ func TestPSFDerivatives(t *testing.T) {
 func TestFinerSky(t *testing.T) {
 	const w, h, level, edge = 512, 384, 400.0, 230
 	draw := func(sky func(x, y float64) float64, stars bool) Image {
-		m := newMock(w, h, 41, 0)
-		for i := range m.mean {
-			m.mean[i] = sky(float64(i%w), float64(i/w))
+		m := drawn.New(w, h, 41, 0)
+		for i := range m.Electrons {
+			m.Electrons[i] = sky(float64(i%w), float64(i/w))
 		}
 		if stars {
-			m.sceneStars(gaussianLight{2.5}, 60, testVariance)
+			m.Stars(drawn.Gaussian(2.5), 60, testVariance)
 		}
-		return m.expose(testRead, 1, 0, math.Inf(1))
+		return m.Expose(testRead, 1, 0, math.Inf(1))
 	}
 	step := draw(func(x, y float64) float64 {
 		if x > edge {
@@ -654,19 +656,4 @@ func TestFinerSky(t *testing.T) {
 	if coarse.finer(step, 10, 1) != nil {
 		t.Error("a mesh finer than stars of 10 pixels")
 	}
-}
-
-// A panic in one of the workers comes to the caller, after the others are done.
-func TestInParallelPanics(t *testing.T) {
-	defer func() {
-		if r := recover(); r != "broken" {
-			t.Errorf("the caller got %v", r)
-		}
-	}()
-	inParallel(4, 100, func(_, i int) {
-		if i == 37 {
-			panic("broken")
-		}
-	})
-	t.Error("the panic was lost")
 }

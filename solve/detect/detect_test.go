@@ -1,6 +1,7 @@
-package solve
+package detect
 
 import (
+	"context"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -9,29 +10,31 @@ import (
 	"sync"
 	"testing"
 
+	"polard/solve/detect/drawn"
+
 	"pgregory.net/rapid"
 )
 
 // plainField is a frame for the property tests, drawn once.
-func plainField(seed uint64, width, height, stars int) *mock {
+func plainField(seed uint64, width, height, stars int) *drawn.Frame {
 	key := [4]int{int(seed), width, height, stars}
 	if m, ok := plainFields.Load(key); ok {
-		return m.(*mock)
+		return m.(*drawn.Frame)
 	}
-	m := newMock(width, height, seed, testSky)
-	l := gaussianLight{2.6}
+	m := drawn.New(width, height, seed, testSky)
+	l := drawn.Gaussian(2.6)
 	for range stars {
-		m.star(l, 12+m.rng.Float64()*float64(width-24), 12+m.rng.Float64()*float64(height-24), 2000/max(0.02, m.rng.Float64()))
+		m.Star(l, 12+m.Rand.Float64()*float64(width-24), 12+m.Rand.Float64()*float64(height-24), 2000/max(0.02, m.Rand.Float64()))
 	}
-	m.expose(testRead, testGain, 100, math.Inf(1))
+	m.Expose(testRead, testGain, 100, math.Inf(1))
 	plainFields.Store(key, m)
 	return m
 }
 
 var plainFields sync.Map
 
-func detect(t interface{ Fatal(...any) }, img Image) *Detection {
-	d, err := Detect(img)
+func detect(t interface{ Fatal(...any) }, img Image) *Result {
+	d, err := Find(context.Background(), img)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -40,11 +43,11 @@ func detect(t interface{ Fatal(...any) }, img Image) *Detection {
 
 // sameStars checks that the bright stars of a lie, moved by the map, where b
 // has them, within the given part of their sigma.
-func sameStars(t *rapid.T, a, b *Detection, move func(x, y float64) (float64, float64), sigmas float64) {
+func sameStars(t *rapid.T, a, b *Result, move func(x, y float64) (float64, float64), sigmas float64) {
 	t.Helper()
 	const clear = 12   // signal-to-noise of stars that either frame must show
 	const round = 1.25 // beyond, it is two stars in one
-	for _, s := range a.Stars {
+	for _, s := range a.Detections {
 		if s.SNR < clear || s.Blended || s.Edge || s.Elongation > round {
 			continue
 		}
@@ -72,8 +75,8 @@ func TestConstantAndScaleChangeNothing(t *testing.T) {
 		m := plainField(rapid.Uint64Range(0, 20).Draw(t, "seed"), 200, 160, 12)
 		add := rapid.Float32Range(-1000, 5000).Draw(t, "constant")
 		factor := float32(math.Ldexp(1, rapid.IntRange(-8, 8).Draw(t, "power of two")))
-		a := detect(t, m.img)
-		moved := Image{Width: m.img.Width, Height: m.img.Height, Pix: slices.Clone(m.img.Pix)}
+		a := detect(t, m.Image)
+		moved := Image{Width: m.Image.Width, Height: m.Image.Height, Pix: slices.Clone(m.Image.Pix)}
 		for i := range moved.Pix {
 			moved.Pix[i] = (moved.Pix[i] + float32(math.Round(float64(add)))) * factor
 		}
@@ -90,8 +93,8 @@ func TestConstantAndScaleChangeNothing(t *testing.T) {
 func TestNegative(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := plainField(rapid.Uint64Range(0, 20).Draw(t, "seed"), 300, 260, 24)
-		a := detect(t, m.img)
-		turned := Image{Width: m.img.Width, Height: m.img.Height, Pix: slices.Clone(m.img.Pix)}
+		a := detect(t, m.Image)
+		turned := Image{Width: m.Image.Width, Height: m.Image.Height, Pix: slices.Clone(m.Image.Pix)}
 		for i, v := range turned.Pix {
 			turned.Pix[i] = 30000 - v
 		}
@@ -103,7 +106,7 @@ func TestNegative(t *testing.T) {
 		if math.Abs(a.Background+b.Background-30000) > 0.5*a.Noise {
 			t.Errorf("sky %g, of the negative %g", a.Background, b.Background)
 		}
-		shadowed := Image{Width: m.img.Width, Height: m.img.Height, Pix: slices.Clone(m.img.Pix)}
+		shadowed := Image{Width: m.Image.Width, Height: m.Image.Height, Pix: slices.Clone(m.Image.Pix)}
 		for y := 100; y < 130; y++ {
 			for x := 20; x < 60; x++ {
 				shadowed.Pix[y*shadowed.Width+x] *= 0.3
@@ -122,7 +125,7 @@ func TestNegative(t *testing.T) {
 func TestFlips(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := plainField(rapid.Uint64Range(0, 20).Draw(t, "seed"), 192, 192, 12)
-		w, h := m.img.Width, m.img.Height
+		w, h := m.Image.Width, m.Image.Height
 		flipX, flipY := rapid.Bool().Draw(t, "columns"), rapid.Bool().Draw(t, "rows")
 		other := Image{Width: w, Height: h, Pix: make([]float32, w*h)}
 		at := func(x, y int) (int, int) {
@@ -137,10 +140,10 @@ func TestFlips(t *testing.T) {
 		for y := range h {
 			for x := range w {
 				i, j := at(x, y)
-				other.Pix[j*w+i] = m.img.Pix[y*w+x]
+				other.Pix[j*w+i] = m.Image.Pix[y*w+x]
 			}
 		}
-		sameStars(t, detect(t, m.img), detect(t, other), func(x, y float64) (float64, float64) {
+		sameStars(t, detect(t, m.Image), detect(t, other), func(x, y float64) (float64, float64) {
 			if flipX {
 				x = float64(w-1) - x
 			}
@@ -161,14 +164,14 @@ func TestShift(t *testing.T) {
 		cut := func(x0, y0 int) Image {
 			img := Image{Width: w, Height: h}
 			for y := range h {
-				img.Pix = append(img.Pix, m.img.Pix[(y+y0)*m.img.Width+x0:][:w]...)
+				img.Pix = append(img.Pix, m.Image.Pix[(y+y0)*m.Image.Width+x0:][:w]...)
 			}
 			return img
 		}
 		dx, dy := rapid.IntRange(0, 300-w).Draw(t, "dx"), rapid.IntRange(0, 260-h).Draw(t, "dy")
 		a, b := detect(t, cut(0, 0)), detect(t, cut(dx, dy))
 		// Stars near the border of either window may be missing in the other.
-		a.Stars = slices.DeleteFunc(a.Stars, func(s Star) bool {
+		a.Detections = slices.DeleteFunc(a.Detections, func(s Detection) bool {
 			return s.Pos.X < float64(dx)+10 || s.Pos.Y < float64(dy)+10
 		})
 		sameStars(t, a, b, func(x, y float64) (float64, float64) { return x - float64(dx), y - float64(dy) }, otherMesh)
@@ -179,18 +182,18 @@ func TestShift(t *testing.T) {
 // processor and on many, and the image is not changed.
 func TestWorkersDoNotMatter(t *testing.T) {
 	m := plainField(3, 500, 400, 150)
-	was := slices.Clone(m.img.Pix)
+	was := slices.Clone(m.Image.Pix)
 	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(1))
-	one := detect(t, m.img)
+	one := detect(t, m.Image)
 	runtime.GOMAXPROCS(7)
-	many := detect(t, m.img)
-	if !slices.Equal(one.Stars, many.Stars) || one.Rejected != many.Rejected {
-		t.Errorf("%d stars on one processor, %d on seven, or not the same ones", len(one.Stars), len(many.Stars))
+	many := detect(t, m.Image)
+	if !slices.Equal(one.Detections, many.Detections) || one.Rejected != many.Rejected {
+		t.Errorf("%d stars on one processor, %d on seven, or not the same ones", len(one.Detections), len(many.Detections))
 	}
-	if !slices.Equal(was, m.img.Pix) {
+	if !slices.Equal(was, m.Image.Pix) {
 		t.Error("the image was changed")
 	}
-	if !slices.IsSortedFunc(one.Stars, func(a, b Star) int {
+	if !slices.IsSortedFunc(one.Detections, func(a, b Detection) int {
 		switch {
 		case a.Flux > b.Flux:
 			return -1
@@ -235,7 +238,7 @@ func TestUnusableImages(t *testing.T) {
 		{"zero", filled(100, 100, 0), ErrConstant},
 		{"saturated", full, ErrNoData},
 	} {
-		d, err := Detect(c.img)
+		d, err := Find(context.Background(), c.img)
 		if !errors.Is(err, c.want) || d != nil {
 			t.Errorf("%s: %v, want %v", c.name, err, c.want)
 		}
@@ -288,8 +291,8 @@ func TestOddImages(t *testing.T) {
 				img.Pix[i] = float32(c.at(i%w, i/w))
 			}
 			d := detect(t, img)
-			if len(d.Stars) > c.most {
-				t.Errorf("%d stars, want at most %d", len(d.Stars), c.most)
+			if len(d.Detections) > c.most {
+				t.Errorf("%d stars, want at most %d", len(d.Detections), c.most)
 			}
 			checkFinite(t, d)
 		})
@@ -297,8 +300,8 @@ func TestOddImages(t *testing.T) {
 }
 
 // checkFinite: all numbers are finite, and covariances positive.
-func checkFinite(t interface{ Errorf(string, ...any) }, d *Detection) {
-	for _, s := range d.Stars {
+func checkFinite(t interface{ Errorf(string, ...any) }, d *Result) {
+	for _, s := range d.Detections {
 		for _, v := range []float64{s.Pos.X, s.Pos.Y, s.Flux, s.SNR, s.FWHM, s.Peak, s.Elongation, s.Cov[0][0], s.Cov[0][1], s.Cov[1][1]} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				t.Errorf("a number that is none: %+v", s)
@@ -319,8 +322,8 @@ func checkFinite(t interface{ Errorf(string, ...any) }, d *Detection) {
 // become pixels of a small image.
 func FuzzDetect(f *testing.F) {
 	m := plainField(1, 64, 48, 5)
-	b := make([]byte, len(m.img.Pix))
-	for i, v := range m.img.Pix {
+	b := make([]byte, len(m.Image.Pix))
+	for i, v := range m.Image.Pix {
 		b[i] = byte(v / 4)
 	}
 	f.Add(uint8(64), float32(0), float32(1), b)
@@ -342,7 +345,7 @@ func FuzzDetect(f *testing.F) {
 				img.Pix[i] = float32(math.NaN())
 			}
 		}
-		d, err := Detect(img)
+		d, err := Find(context.Background(), img)
 		if err == nil {
 			checkFinite(t, d)
 		}

@@ -1,7 +1,8 @@
-package solve
+package detect
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -9,17 +10,14 @@ import (
 	"slices"
 
 	"polard/mountmodel/sky"
+	"polard/solve/detect/raster"
 )
 
-// Image is what the detection works on.
-type Image struct {
-	Width, Height int
-	Pix           []float32 // row-major luminance; NaN where there is no data
-	Saturation    float32   // value at which pixels are full; 0 when unknown
-}
+// Image is what is searched for stars.
+type Image = raster.Image
 
-// Star is a point source found in an image.
-type Star struct {
+// Detection is a point source found in an image.
+type Detection struct {
 	Pos        sky.Pixel
 	Cov        [2][2]float64 // covariance of Pos, square pixels: xx, xy; xy, yy
 	Flux       float64       // above the sky, in pixel values
@@ -31,11 +29,12 @@ type Star struct {
 	Saturated  bool          // the core is full: place and flux come from what is around it
 	Blended    bool          // the light overlaps that of a neighbour
 	Edge       bool          // the light runs over the border or into missing data
+	Aligned    bool          // it lies in a straight row of the brightest: a flashing lamp of an aircraft, pieces of a trail
 }
 
-// Detection is all that [Detect] found, brightest star first.
-type Detection struct {
-	Stars      []Star
+// Result is all that [Find] found, brightest star first.
+type Result struct {
+	Detections []Detection
 	Background float64 // median sky level, pixel values
 	Noise      float64 // median noise of a pixel
 	FWHM       float64 // of the frame's stars, pixels
@@ -79,7 +78,7 @@ var (
 	ErrConstant = errors.New("all pixels have one value")
 )
 
-// Detect finds the stars of an image. It is deterministic and does not change
+// Find finds the stars of an image. It is deterministic and does not change
 // the image; it uses up to GOMAXPROCS goroutines and about twice the memory of
 // the pixels. Of a negative (a plate on which stars are dark) it finds the dark ones.
 //
@@ -105,7 +104,7 @@ var (
 // FWHM upwards, from signal-to-noise 15 to 1000, and the variances stated are true to a tenth
 // (TestCovarianceIsTrue): to a fifth in reduced mosaics (TestCovarianceOfMosaics). Where the PSF changes over the
 // frame, the place of bright stars errs by some hundredths of a pixel, and the covariance says so.
-func Detect(img Image) (*Detection, error) {
+func Find(ctx context.Context, img Image) (*Result, error) {
 	if err := checkSize(img); err != nil {
 		return nil, err
 	}
@@ -119,7 +118,7 @@ func Detect(img Image) (*Detection, error) {
 		turned.Pix[i] = -v
 	}
 	other, _, err := findStars(turned)
-	if err != nil || len(other.Stars) <= negativeStars*len(d.Stars) {
+	if err != nil || len(other.Detections) <= negativeStars*len(d.Detections) {
 		return d, nil
 	}
 	other.Negative, other.Background = true, -other.Background
@@ -133,13 +132,14 @@ const (
 	// stars are found for a match, more below than above is enough.
 	negativePart  = 3
 	negativeLeast = 50
+	negativeFew   = 7
 	// negativeStars times as many stars must then show.
 	negativeStars = 2
 )
 
-// findStars is Detect for stars that are brighter than the sky. sunk tells that
+// findStars is Find for stars that are brighter than the sky. sunk tells that
 // more of the frame lies far below the sky than above.
-func findStars(img Image) (d *Detection, sunk bool, err error) {
+func findStars(img Image) (d *Result, sunk bool, err error) {
 	workers := runtime.GOMAXPROCS(0)
 	mesh, ok := measureSky(img, workers)
 	if !ok || mesh.silent.Load() || mesh.saturated(img) {
@@ -185,7 +185,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 
 	p.findLevel(m, sources[:min(len(sources), modelSources)])
 	sunk = p.low > max(negativeLeast, negativePart*p.high)
-	d = &Detection{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.imageFWHM()}
+	d = &Result{Background: median(mesh.level), Noise: median(mesh.noise), FWHM: m.imageFWHM()}
 	long, short := ellipseAxes(m.xx, m.xy, m.yy)
 	d.Elongation = long / short
 	d.Rejected.Hot, d.Rejected.Blobs = p.hot, lamps
@@ -193,7 +193,7 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 		s, v := p.star(m, &sources[i])
 		switch v {
 		case isStar:
-			d.Stars = append(d.Stars, s)
+			d.Detections = append(d.Detections, s)
 		case isHot:
 			d.Rejected.Hot++
 		case isTrail:
@@ -202,13 +202,18 @@ func findStars(img Image) (d *Detection, sunk bool, err error) {
 			d.Rejected.Blobs++
 		}
 	}
-	slices.SortFunc(d.Stars, func(a, b Star) int {
+	slices.SortFunc(d.Detections, func(a, b Detection) int {
 		return cmp.Or(cmp.Compare(b.Flux, a.Flux), cmp.Compare(a.Pos.Y, b.Pos.Y), cmp.Compare(a.Pos.X, b.Pos.X))
 	})
-	sunk = sunk || len(d.Stars) < fewestStars && p.low > p.high
-	if len(d.Stars) > maxStars {
-		d.Rejected.Faint = len(d.Stars) - maxStars
-		d.Stars = d.Stars[:maxStars]
+	sunk = sunk || len(d.Detections) < negativeFew && p.low > p.high
+	if len(d.Detections) > maxStars {
+		d.Rejected.Faint = len(d.Detections) - maxStars
+		d.Detections = d.Detections[:maxStars]
+	}
+	at := func(s Detection) complex128 { return complex(s.Pos.X, s.Pos.Y) }
+	rows := inRows(d.Detections, at)
+	for i := range d.Detections {
+		d.Detections[i].Aligned = rows[at(d.Detections[i])]
 	}
 	p.release()
 	return d, sunk, nil

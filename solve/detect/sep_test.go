@@ -1,7 +1,8 @@
-package solve
+package detect
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
@@ -12,10 +13,12 @@ import (
 	"runtime"
 	"testing"
 	"time"
+
+	"polard/solve/detect/drawn"
 )
 
 // sepScript prints what SEP finds; see there.
-const sepScript = "../testdata/sep/stars.py"
+const sepScript = "../../testdata/sep/stars.py"
 
 // sepStars is one line of its output.
 type sepStars struct {
@@ -74,24 +77,24 @@ func runSEP(t *testing.T, rounds int, frames ...Image) []sepStars {
 
 // errorsOf is the root mean square error of one coordinate over the stars of
 // the given electrons which both lists hold, for either list.
-func errorsOf(m *mock, electrons float64, d *Detection, s sepStars) (ours, theirs float64, n int) {
+func errorsOf(m *drawn.Frame, electrons float64, d *Result, s sepStars) (ours, theirs float64, n int) {
 	const near = 1.5
-	for _, t := range m.truth {
-		if t.electrons != electrons {
+	for _, t := range m.Truth {
+		if t.Electrons != electrons {
 			continue
 		}
-		a, r := d.nearest(t.x, t.y)
+		a, r := d.nearest(t.X, t.Y)
 		if r > near {
 			continue
 		}
 		best := math.Inf(1)
 		for i := range s.X {
-			best = min(best, math.Hypot(s.X[i]-t.x, s.Y[i]-t.y))
+			best = min(best, math.Hypot(s.X[i]-t.X, s.Y[i]-t.Y))
 		}
 		if best > near {
 			continue
 		}
-		ours += sq(a.Pos.X-t.x) + sq(a.Pos.Y-t.y)
+		ours += sq(a.Pos.X-t.X) + sq(a.Pos.Y-t.Y)
 		theirs += best * best
 		n++
 	}
@@ -112,17 +115,17 @@ func TestAccuracyAgainstSEP(t *testing.T) {
 	type cell struct {
 		name      string
 		wide, snr float64
-		m         *mock
+		m         *drawn.Frame
 		electrons float64
 	}
 	var cells []cell
 	var frames []Image
 	for _, wide := range []float64{1.5, 2, 3, 4.5} {
-		for i, l := range []light{gaussianLight{wide}, newMoffatLight(wide, 3)} {
+		for i, l := range []drawn.Light{drawn.Gaussian(wide), drawn.Moffat(wide, 3)} {
 			for _, snr := range []float64{10, 100, 1000} {
 				m, e := starField(l, snr, seed)
 				cells = append(cells, cell{[]string{"Gaussian", "Moffat 3"}[i], wide, snr, m, e})
-				frames = append(frames, m.img)
+				frames = append(frames, m.Image)
 			}
 		}
 	}
@@ -130,7 +133,7 @@ func TestAccuracyAgainstSEP(t *testing.T) {
 	t.Logf("seed %d", seed)
 	t.Logf("%-10s %5s %6s %6s %9s %9s %7s", "profile", "FWHM", "SNR", "stars", "ours", "SEP", "ratio")
 	for i, c := range cells {
-		d, err := Detect(frames[i])
+		d, err := Find(context.Background(), frames[i])
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -154,7 +157,7 @@ func TestSpeedAgainstSEP(t *testing.T) {
 	const rounds = 7
 	t.Logf("%6s %8s %8s %10s %10s %10s", "Mpx", "stars", "SEP", "SEP ms", "1 core ms", "2 cores ms")
 	for _, size := range [][2]int{{1936, 1096}, {3520, 2600}, {6248, 4176}} {
-		img := benchFrame(size[0], size[1], 250)
+		img := drawn.Telescope(size[0], size[1], 250)
 		theirs := runSEP(t, rounds, img)[0]
 		stars := 0
 		least := func(cores int) float64 {
@@ -162,12 +165,12 @@ func TestSpeedAgainstSEP(t *testing.T) {
 			best := math.Inf(1)
 			for range rounds {
 				start := time.Now()
-				d, err := Detect(img)
+				d, err := Find(context.Background(), img)
 				if err != nil {
 					t.Fatal(err)
 				}
 				best = min(best, float64(time.Since(start).Microseconds())/1000)
-				stars = len(d.Stars)
+				stars = len(d.Detections)
 			}
 			return best
 		}

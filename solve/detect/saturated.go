@@ -1,8 +1,10 @@
-package solve
+package detect
 
 import (
 	"math"
 	"slices"
+
+	"polard/solve/detect/raster"
 )
 
 // Saturated stars: the core is flat and may bleed along columns or rows. Where
@@ -38,7 +40,7 @@ func (p *prepared) cores(workers int) []core {
 		return nil
 	}
 	w, h := p.img.Width, p.img.Height
-	seen := newBitmap(w, h)
+	seen := raster.NewMask(w, h)
 	var list []core
 	var stack, area [][2]int
 	bands := make([][][2]int, (h+bandRows-1)/bandRows)
@@ -58,19 +60,19 @@ func (p *prepared) cores(workers int) []core {
 		}
 	})
 	for _, at := range slices.Concat(bands...) { // the first pixels of runs
-		if p.bad.get(at[0], at[1]) || seen.get(at[0], at[1]) {
+		if p.bad.Get(at[0], at[1]) || seen.Get(at[0], at[1]) {
 			continue
 		}
 		stack, area = append(stack[:0], at), area[:0]
-		seen.set(at[0], at[1])
+		seen.Set(at[0], at[1])
 		for len(stack) > 0 {
 			at := stack[len(stack)-1]
 			stack = stack[:len(stack)-1]
 			area = append(area, at)
 			for j := max(0, at[1]-1); j <= min(h-1, at[1]+1); j++ {
 				for i := max(0, at[0]-1); i <= min(w-1, at[0]+1); i++ {
-					if !seen.get(i, j) && p.img.Pix[j*w+i] >= p.full {
-						seen.set(i, j)
+					if !seen.Get(i, j) && p.img.Pix[j*w+i] >= p.full {
+						seen.Set(i, j)
 						stack = append(stack, [2]int{i, j})
 					}
 				}

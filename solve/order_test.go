@@ -1,53 +1,23 @@
 package solve
 
 import (
-	"math/rand/v2"
+	"context"
 	"slices"
 	"testing"
 
-	"polard/mountmodel/sky"
+	"polard/solve/detect"
 
 	"pgregory.net/rapid"
 )
-
-// TestRowsComeLast: flashes in a row are told from stars around them, and eighty places at random hold no row.
-func TestRowsComeLast(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 1))
-	rows := 0
-	for range 200 {
-		var stars []Star
-		for range 70 {
-			stars = append(stars, Star{Pos: sky.Pixel{X: 900 * rng.Float64(), Y: 700 * rng.Float64()}, Flux: 1, SNR: 10, Height: 10})
-		}
-		if _, quiet := quietFirst(stars); quiet < len(stars) {
-			rows++
-		}
-		for i := range 20 {
-			stars = slices.Insert(stars, 0, Star{Pos: sky.Pixel{X: 30 + 40*float64(i), Y: 100 + 20*float64(i) + rng.Float64()}, Flux: 1, SNR: 10, Height: 10})
-		}
-		order, quiet := quietFirst(stars)
-		for _, k := range order[:quiet] {
-			if k < 20 {
-				t.Fatalf("flash %d is taken for a star", k)
-			}
-		}
-		if quiet < 50 { // lines through neighbouring flashes are tilted a little, and catch some
-			t.Fatalf("%d of 70 stars beside the row are taken for stars", quiet)
-		}
-	}
-	if rows > 2 {
-		t.Errorf("%d of 200 random frames have rows", rows)
-	}
-}
 
 // TestQuietFirst: each star once; quiet ones first, in either part in the order given; and nothing is
 // moved while few of the brightest are before a rough sky.
 func TestQuietFirst(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		var stars []Star
+		var stars []detect.Detection
 		bad := 0
 		for _, rough := range rapid.SliceOfN(rapid.Bool(), 0, 90).Draw(t, "rough") {
-			s := Star{Flux: 1e4, SNR: 100, Height: 100}
+			s := detect.Detection{Flux: 1e4, SNR: 100, Height: 100}
 			if rough {
 				s.SNR /= 2 * noisySky
 				bad++
@@ -81,13 +51,13 @@ func TestQuietFirst(t *testing.T) {
 func TestLitLandscapeComesLast(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		lamps := rapid.IntRange(mostImageStars+1, 300).Draw(t, "lamps")
-		var stars []Star
+		var stars []detect.Detection
 		for range lamps {
 			noise, height := rapid.Float64Range(1, 1e6).Draw(t, "noise"), rapid.Float64Range(1, 1e4).Draw(t, "height")
-			stars = append(stars, Star{Flux: 1e9, SNR: 1e9 / noise, Height: height, Saturated: true})
+			stars = append(stars, detect.Detection{Flux: 1e9, SNR: 1e9 / noise, Height: height, Saturated: true})
 		}
 		for range 40 {
-			stars = append(stars, Star{Flux: 1e4, SNR: 100, Height: 100})
+			stars = append(stars, detect.Detection{Flux: 1e4, SNR: 100, Height: 100})
 		}
 		order, quiet := quietFirst(stars)
 		if quiet != 40 || slices.Min(order[:quiet]) != lamps {
@@ -102,7 +72,7 @@ func TestStarsBetweenClouds(t *testing.T) {
 	c := caseNamed(t, "cloud over part")
 	for degrees, seed := range map[float64]uint64{4: 8375318107052663435, 32: 7188251268692734395} {
 		s, img := drawScene(c, degrees, seed)
-		det, err := Detect(img)
+		det, err := detect.Find(context.Background(), img)
 		if err != nil {
 			t.Fatal(err)
 		}
