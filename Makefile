@@ -53,16 +53,17 @@ piers: ## what 200 piers cost through one broker
 	$(GO) test ./cmd/polard -run 'TestOverview$$' -piers 200 -v
 
 survey: ## how many star lists of each field size are matched, N for each kind of hint, and whether lists without sky are, 6 N of each kind
-	$(GO) test -v -timeout 6h ./solve -run 'TestSurvey(WithoutSky)?$$' -survey $(or $(N),60) -survey.seed $(or $(SEED),1) -survey.nosky $$((6 * $(or $(N),60)))
+	$(GO) test -v -timeout 6h ./solve/match -run 'TestSurvey(WithoutSky)?$$' -survey $(or $(N),60) -survey.seed $(or $(SEED),1) -survey.nosky $$((6 * $(or $(N),60)))
 
 pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each, SEED
 	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -pixels.seed $(or $(SEED),1) -v -timeout 12h
 
 nosky: ## that none of N frames without sky of each of ten kinds, and of N star lists of each of five kinds, is solved; SEED
-	$(GO) test ./solve -run '(PixelSurvey|TestSurvey)WithoutSky$$' -pixels.nosky $(or $(N),100) -survey.nosky $(or $(N),100) -pixels.seed $(or $(SEED),1) -survey.seed $(or $(SEED),1) -v -timeout 12h
+	$(GO) test ./solve -run 'PixelSurveyWithoutSky$$' -pixels.nosky $(or $(N),100) -pixels.seed $(or $(SEED),1) -v -timeout 12h
+	$(GO) test ./solve/match -run 'TestSurveyWithoutSky$$' -survey.nosky $(or $(N),100) -survey.seed $(or $(SEED),1) -v -timeout 12h
 
 cost: ## how processor time and memory grow with megapixels, stars and the catalogue's depth
-	$(GO) test -count 1 -run 'TestCost$$' -v -timeout 1h ./solve -cost
+	$(GO) test -count 1 -run 'TestCost$$' -v -timeout 1h ./solve ./solve/match ./solve/index -cost
 
 catalogue: ## the bundled catalogue anew; TYCHO2 is the folder with the published files
 	$(GO) run ./catalogs/compile -in "$(TYCHO2)" -out catalogs/tycho2.stars

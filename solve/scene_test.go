@@ -7,7 +7,10 @@ import (
 	"slices"
 
 	"polard/mountmodel/sky"
+	"polard/solve/camera"
+	"polard/solve/camera/cameratest"
 	"polard/solve/detect/drawn"
+	"polard/solve/match"
 )
 
 // Frames of the real sky, drawn pixel by pixel, with what cameras, optics and
@@ -141,7 +144,7 @@ func (s *stamp) power() float64 {
 // scene is a frame in the making.
 type scene struct {
 	rng           *rand.Rand
-	camera        Camera
+	camera        camera.Camera
 	epoch         float64
 	width, height int
 	fwhm, beta    float64
@@ -194,14 +197,14 @@ func newScene(rng *rand.Rand, degrees float64) *scene {
 	s.width, s.height = 640+rng.IntN(320), 480+rng.IntN(240)
 	field := sky.Angle(degrees) * sky.Degree
 	// The scale at the axis must stay in the range of the search.
-	if least := int(2 * (field / 2).Tan() / (0.9 * coarsestScale.Radians())); s.width < least {
+	if least := int(2 * (field / 2).Tan() / (0.9 * match.CoarsestScale.Radians())); s.width < least {
 		s.width, s.height = least, 480
 	}
 	mirrored := rng.IntN(2) == 0
 	s.camera = randomCamera(rng, s.width, s.height, field, mirrored)
 	if rng.IntN(8) == 0 { // near a pole
 		z := sky.Unit(sky.Vec{Z: 1 - 2*float64(rng.IntN(2)), X: 0.1 * rng.NormFloat64(), Y: 0.1 * rng.NormFloat64()})
-		s.camera.Attitude.R = attitudeTo(z, sky.Angle(rng.Float64())*sky.Turn, mirrored)
+		s.camera.Attitude.R = cameratest.AttitudeTo(z, sky.Angle(rng.Float64())*sky.Turn, mirrored)
 	}
 	if degrees >= 5 {
 		corner := math.Hypot(float64(s.width), float64(s.height)) / 2 * s.camera.Scale.Radians()
@@ -245,7 +248,7 @@ func (s *scene) drawStars() {
 	}
 	for _, c := range theCatalogue().Brightest(s.camera.ICRS(s.camera.Centre()), sky.Angle(math.Atan(corner)*1.15), 4*want+600) {
 		p, ok := s.camera.Pixel(s.camera.CameraFromICRS(c.At(s.epoch)))
-		off := catalogueError(c, s.epoch).Radians() / s.camera.Scale.Radians()
+		off := match.PlaceError(c, s.epoch).Radians() / s.camera.Scale.Radians()
 		x, y := p.X-s.camera.Centre().X, p.Y-s.camera.Centre().Y
 		p.X += off*rng.NormFloat64() + shear1*x + shear2*y
 		p.Y += off*rng.NormFloat64() + shear2*x - shear1*y
@@ -387,3 +390,21 @@ func billow(rng *rand.Rand, size float64) func(x, y float64) float64 {
 		return 0.5 + 0.9*v/total
 	}
 }
+
+// randomCamera is a camera of the given field (long side), pointing anywhere.
+func randomCamera(rng *rand.Rand, width, height int, field sky.Angle, mirrored bool) camera.Camera {
+	c := camera.Camera{Width: width, Height: height, Mirrored: mirrored}
+	c.Scale = sky.Angle(2 * math.Tan(field.Radians()/2) / float64(max(width, height)))
+	c.Axis = c.Centre()
+	c.Attitude.R = cameratest.AttitudeTo(sky.Vec(cameratest.Direction(rng)), sky.Angle(rng.Float64())*sky.Turn, mirrored)
+	return c
+}
+
+// distortionOf60 is the largest distortion of a lens with a field of 60 degrees,
+// less in proportion for narrower ones: common practice among camera lenses.
+const distortionOf60 = 0.05
+
+// wrongBy is the part of the field's long side beyond which a centre is wrong.
+const wrongBy = 0.005
+
+func sq(x float64) float64 { return x * x }

@@ -13,6 +13,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
+	"polard/solve/camera"
 )
 
 // headerSuffix is added to a frame's whole name, so that a.fit and a.fits keep
@@ -138,7 +139,7 @@ func (h *headerFolder) write(o pipeline.Outcome) (string, error) {
 
 // headerCards are the keywords of FITS Standard 4.0, section 8, and of the SIP
 // convention. Pixels count from 1 there.
-func headerCards(s *solve.Solution, w *solve.WCS) []fits.Card {
+func headerCards(s *solve.Solution, w *camera.WCS) []fits.Card {
 	ra, dec := sky.RADecFromICRS(w.At)
 	cards := []fits.Card{
 		{Keyword: "CREATOR", Value: headerMark, Comment: "world coordinates of a frame"},
@@ -163,7 +164,7 @@ func headerCards(s *solve.Solution, w *solve.WCS) []fits.Card {
 	}
 	for _, p := range []struct {
 		name, comment string
-		solve.Polynomial
+		camera.Polynomial
 	}{
 		{"A", "pixel to sky", w.A}, {"B", "pixel to sky", w.B}, {"AP", "sky to pixel", w.AP}, {"BP", "sky to pixel", w.BP},
 	} {

@@ -18,6 +18,7 @@ import (
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
+	"polard/solve/camera"
 )
 
 // Pipeline takes frames to sightings. One goroutine uses it at a time.
@@ -37,7 +38,7 @@ type Pipeline struct {
 
 	// The lens through which directions are taken, and the stars that it was
 	// fitted to.
-	lens      *solve.Camera
+	lens      *camera.Camera
 	lensStars int
 
 	// Prompt makes a frame of the size just solved be given up after the

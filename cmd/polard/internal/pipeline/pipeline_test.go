@@ -9,6 +9,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel/sky"
 	"polard/solve"
+	"polard/solve/camera"
 	"polard/solve/detect"
 )
 
@@ -26,7 +27,7 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 				return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
 			}
 			s := &solve.Solution{Detected: &detect.Result{}}
-			s.Camera = solve.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
+			s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
 			return s, nil
 		}}
 		read := func(width int) {

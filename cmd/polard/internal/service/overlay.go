@@ -8,7 +8,7 @@ import (
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
-	"polard/solve"
+	"polard/solve/camera"
 	"polard/web"
 )
 
@@ -48,7 +48,7 @@ func locate(l *web.Latest, o pipeline.Outcome, v mountmodel.View) {
 
 // inFrame is where a direction lies in a frame, or on which way from its middle; away
 // is how far that is, as seen through the air.
-func inFrame(camera *solve.Camera, d sky.ICRS, away sky.Angle) *web.InFrame {
+func inFrame(camera *camera.Camera, d sky.ICRS, away sky.Angle) *web.InFrame {
 	none := web.Number(math.NaN())
 	seen := camera.CameraFromICRS(d)
 	in := &web.InFrame{

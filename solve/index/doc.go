@@ -1,0 +1,2 @@
+// Package index: a catalogue goes in, levels of patterns come out: built, cached in a folder, looked up by shape.
+package index

@@ -1,0 +1,596 @@
+package match
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/cmplx"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"polard/mountmodel/sky"
+	"polard/solve/camera/cameratest"
+	"polard/solve/index"
+	"polard/solve/match/proof"
+
+	"pgregory.net/rapid"
+)
+
+// plainList is a spec for the tests: a field of five degrees, some hundred stars.
+func plainList(rng *rand.Rand) listSpec {
+	return listSpec{
+		field: 5 * sky.Degree, width: 1600, height: 1200, mirrored: rng.IntN(2) == 0, most: 120,
+		missing: 0.1, spurious: 0.1, scatter: 0.3, shear: 2e-4, noise: 1,
+	}
+}
+
+func (s *starList) hint() Hint { return Hint{Scale: s.Scale * 1.03, Epoch: s.epoch} }
+
+// TestCandidateFromExactPattern: four stars and their image give the
+// similarity that carries any star nearby onto its place.
+func TestCandidateFromExactPattern(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 2))
+		mirrored := rapid.Bool().Draw(t, "mirrored")
+		c := randomCamera(rng, 1000, 800, sky.Degree, mirrored)
+		var s [4]index.Vec32
+		var z [4]complex128
+		for i := range s {
+			p := sky.Pixel{X: 1000 * rng.Float64(), Y: 800 * rng.Float64()}
+			s[i], z[i] = index.VecOf(c.ICRS(p)), complex(p.X, p.Y)
+		}
+		side := imag((z[2] - z[0]) / (z[1] - z[0]))
+		if math.Abs(side) < 0.05 || cmplx.Abs(z[1]-z[0]) < 50 {
+			t.Skip("nearly a line, which has no sense of turning, or nearly a point")
+		}
+		got, misfit := fitPattern(s[:], z[:], side < 0)
+		// A degree's tangent plane against the chords of unit vectors: a part in ten
+		// thousand of the field, a tenth of a pixel; single precision, 0.01 arcsec, is less.
+		const flatness = 0.15
+		if math.Sqrt(misfit) > flatness || got.mirrored != mirrored {
+			t.Fatalf("misfit %g pixels, mirrored %v, want %v", math.Sqrt(misfit), got.mirrored, mirrored)
+		}
+		p := sky.Pixel{X: 1000 * rng.Float64(), Y: 800 * rng.Float64()}
+		if off := cmplx.Abs(got.pixel(index.VecOf(c.ICRS(p))) - complex(p.X, p.Y)); off > 10*flatness {
+			t.Errorf("a star falls %g pixels off", off)
+		}
+	})
+}
+
+// TestPlaneFromCandidate: a similarity found far from the centre of a wide image, whose
+// places lensPlane has flattened, says where the centre points.
+func TestPlaneFromCandidate(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
+		mirrored := rapid.Bool().Draw(t, "mirrored")
+		c := randomCamera(rng, 1200, 900, 50*sky.Degree, mirrored)
+		centre := complex(c.Centre().X, c.Centre().Y)
+		search := search{assumed: c.Scale.Radians()}
+		hub := cmplx.Rect(300+200*rng.Float64(), 2*math.Pi*rng.Float64()) + centre
+		in := proof.Detections{Width: c.Width, Height: c.Height}
+		var s [4]index.Vec32
+		for i := range s {
+			z := hub
+			if i > 0 {
+				z += cmplx.Rect(20, 2*float64(i)+rng.Float64())
+			}
+			in.At = append(in.At, z)
+			s[i] = index.VecOf(c.ICRS(sky.Pixel{X: real(z), Y: imag(z)}))
+		}
+		z := [4]complex128(search.lensPlane(in).At)
+		got, _ := fitPattern(s[:], z[:], imag((z[2]-z[0])/(z[1]-z[0])) < 0)
+		fit := planeFromCandidate(&got, centre)
+		// Within the pattern the flattened image is wider across the radius than along it, by
+		// theta/sin(theta), at most 3 % at 21 degrees; the mean scale is off by half of that and
+		// moves the centre by as much of the way to it, 500 pixels. A pattern of four turns by
+		// at most the same part.
+		const tolerance = 500 * 0.03
+		if off := sky.Separation(sky.ICRS(fit.boresight), c.ICRS(c.Centre())); off > tolerance*c.Scale {
+			t.Errorf("the centre is %g pixels off", float64(off/c.Scale))
+		}
+		w, ok := fit.plane(sky.Vec(c.ICRS(sky.Pixel{X: real(hub), Y: imag(hub)})))
+		if off := cmplx.Abs(fit.pixel(w) - hub); !ok || off > 2*tolerance {
+			t.Errorf("the pattern itself falls %g pixels off", off)
+		}
+	})
+}
+
+// TestImagePatternsAgainstPlainLoop: each star with three of its nearest comes once,
+// in order of brightness.
+func TestImagePatternsAgainstPlainLoop(t *testing.T) {
+	rng := rand.New(rand.NewPCG(4, 4))
+	in := proof.Detections{Width: 1000, Height: 1000}
+	for range 25 {
+		in.At = append(in.At, complex(1000*rng.Float64(), 1000*rng.Float64()))
+	}
+	in.At = append(in.At, in.At[3]+complex(shortestSpoke-1, 0)) // too close
+	for _, brighter := range []bool{false, true} {
+		got := map[[4]int]bool{}
+		last := 0
+		for _, p := range imagePatterns(in, false, brighter) {
+			spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
+			key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
+			if got[key] {
+				t.Fatalf("pattern %v comes twice", key)
+			}
+			got[key] = true
+			rank := key[0] + key[1] + key[2] + key[3]
+			if rank < last {
+				t.Fatalf("pattern %v of rank %d after one of rank %d", key, rank, last)
+			}
+			last = rank
+		}
+		for hub := range in.At {
+			near := func(j int) bool {
+				n := 0
+				counts := func(k int) bool { return !brighter || float64(k) <= rankSlack*float64(hub)+rankMargin }
+				for k := range in.At {
+					if !counts(k) {
+						continue
+					}
+					if d := cmplx.Abs(in.At[k] - in.At[hub]); k != hub && d >= shortestSpoke && d < cmplx.Abs(in.At[j]-in.At[hub]) {
+						n++
+					}
+				}
+				return counts(j) && j != hub && n < imageNeighbours && cmplx.Abs(in.At[j]-in.At[hub]) >= shortestSpoke
+			}
+			for c := range in.At {
+				for b := range c {
+					for a := range b {
+						if want := near(a) && near(b) && near(c); want != got[[4]int{hub, a, b, c}] {
+							t.Errorf("hub %d, spokes %d %d %d, brighter %v: formed %v, want %v", hub, a, b, c, brighter, !want, want)
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+// TestOpenPatternsMissEitherSpoke: an image of a catalogue pattern of which one of the shorter
+// spokes is missing leads to the pattern.
+func TestOpenPatternsMissEitherSpoke(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 12))
+	li := slices.IndexFunc(index.Specs, func(s index.Spec) bool { return s.Grid == 24 && s.PerCell == 3 })
+	l := theIndex().Level(li)
+	for range 300 {
+		e := randomEntry(rng, l)
+		stars := l.Pattern(e)
+		c := randomCamera(rng, 1000, 1000, 10*sky.Degree, rng.IntN(2) == 0)
+		hub := l.Place(stars[0])
+		c.Attitude.R = cameratest.AttitudeTo(hub.Vec(), sky.Angle(rng.Float64())*sky.Turn, c.Mirrored)
+		for _, missing := range []int{2, 3} {
+			image := proof.Detections{Width: 1000, Height: 1000}
+			for k, star := range stars {
+				if k == missing {
+					continue
+				}
+				v := l.Place(star)
+				p, _ := c.Pixel(c.CameraFromICRS(sky.ICRS(v.Vec())))
+				image.At = append(image.At, complex(p.X, p.Y))
+			}
+			trials, met := 0, 0
+			sweep := sweep{centroidTol: sharpTol, open: true, either: true, lenient: true}
+			scale := c.Scale.Radians()
+			s := newSearch(theIndex(), scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
+			s.weigh = func(can *candidate) (proven, bool) {
+				if can.mirrored == c.Mirrored && can.star == hub && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
+					met++
+				}
+				return proven{}, false
+			}
+			s.prepared = true
+			s.chosen, s.flat = image, image
+			s.occupied, s.quick, s.near = newOccupancy(image, 2), make([]int, 4*index.Neighbours+1), make([]int, 4*index.Neighbours+1)
+			s.try(imagePattern{0, 1, 2, 0})
+			if met == 0 {
+				t.Errorf("spoke %d unseen: pattern %v is not met", missing, stars)
+			}
+		}
+	}
+}
+
+func sorted3(a, b, c int) [3]int {
+	s := []int{a, b, c}
+	slices.Sort(s)
+	return [3]int(s)
+}
+
+func TestOccupancyNeverMisses(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 5))
+	in := proof.Detections{Width: 300, Height: 200}
+	for range 40 {
+		in.At = append(in.At, complex(300*rng.Float64()-0.5, 200*rng.Float64()-0.5))
+	}
+	const tol = 4
+	o := newOccupancy(in, tol)
+	hits := 0
+	for range 20000 {
+		z := complex(300*rng.Float64()-0.5, 200*rng.Float64()-0.5)
+		near := slices.ContainsFunc(in.At, func(s complex128) bool { return cmplx.Abs(s-z) <= tol })
+		if near && !o.near(z) {
+			t.Fatalf("%v lies within %d pixels of a detection, and the table says no", z, tol)
+		}
+		if o.near(z) {
+			hits++
+		}
+	}
+	// fill is the rate of chance hits
+	if p := float64(hits) / 20000; math.Abs(p-o.fill) > 0.03 {
+		t.Errorf("%g of random places are occupied, fill says %g", p, o.fill)
+	}
+}
+
+// TestOrderOfDetectionsDoesNotMatter: stars of one brightness come in any order;
+// the solution is the same.
+func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 6))
+	for range 5 {
+		list := drawList(rng, theCatalogue(), plainList(rng))
+		first, err := Find(theIndex(), list.image, list.hint())
+		if err != nil {
+			t.Fatal(err)
+		}
+		shuffled := list.image
+		shuffled.Detections = slices.Clone(list.image.Detections)
+		rng.Shuffle(len(shuffled.Detections), func(i, j int) {
+			shuffled.Detections[i], shuffled.Detections[j] = shuffled.Detections[j], shuffled.Detections[i]
+		})
+		second, err := Find(theIndex(), shuffled, list.hint())
+		if err != nil {
+			t.Fatal(err)
+		}
+		// What is left is where the iteration of the fit ended: 1e-4 of a sigma.
+		if off := sky.Separation(first.ICRS(first.Centre()), second.ICRS(second.Centre())); off > 1e-3*first.Scale || len(first.Pairs) != len(second.Pairs) {
+			t.Errorf("centres %g arcsec apart, %d and %d pairs", off.Arcseconds(), len(first.Pairs), len(second.Pairs))
+		}
+	}
+}
+
+// TestSameInputSameAnswer: goroutines share the search and leave no trace in its result.
+func TestSameInputSameAnswer(t *testing.T) {
+	rng := rand.New(rand.NewPCG(16, 6))
+	list := drawList(rng, theCatalogue(), plainList(rng))
+	var first *Match
+	for range 5 {
+		sol, err := Find(theIndex(), list.image, list.hint())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if first == nil {
+			first = sol
+		} else if sol.Camera != first.Camera || sol.Trials != first.Trials || sol.Log10Odds != first.Log10Odds {
+			t.Errorf("%+v, then %+v", first.Camera, sol.Camera)
+		}
+	}
+}
+
+// TestTurnedAndFlippedImages: turning an image by 90 degrees turns the
+// rows' direction in the sky by as much; flipping it makes a mirrored image of it.
+func TestTurnedAndFlippedImages(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	for range 5 {
+		list := drawList(rng, theCatalogue(), plainList(rng))
+		plain, err := Find(theIndex(), list.image, list.hint())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for name, c := range map[string]struct {
+			width, height int
+			to            func(p sky.Pixel) sky.Pixel
+			flips         bool
+		}{
+			"turned":  {list.Height, list.Width, func(p sky.Pixel) sky.Pixel { return sky.Pixel{X: float64(list.Height-1) - p.Y, Y: p.X} }, false},
+			"flipped": {list.Width, list.Height, func(p sky.Pixel) sky.Pixel { return sky.Pixel{X: float64(list.Width-1) - p.X, Y: p.Y} }, true},
+		} {
+			det := Image{Width: c.width, Height: c.height}
+			det.Detections = slices.Clone(list.image.Detections)
+			for i, star := range det.Detections {
+				det.Detections[i].Pos = c.to(star.Pos)
+			}
+			sol, err := Find(theIndex(), det, list.hint())
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if sol.Mirrored != (plain.Mirrored != c.flips) || plain.Mirrored != list.Mirrored {
+				t.Errorf("%s: mirrored %v, was %v", name, sol.Mirrored, plain.Mirrored)
+			}
+			// A different pattern may have led here, and with it a faint pair more or
+			// less: a tenth of a star's error.
+			p := sky.Pixel{X: 300, Y: 500}
+			if off := sky.Separation(sol.ICRS(c.to(p)), plain.ICRS(p)); off > 0.02*plain.Scale {
+				t.Errorf("%s: a pixel's place moves by %g arcsec", name, off.Arcseconds())
+			}
+			if sign := sol.Attitude.R.Det(); (sign > 0) != sol.Mirrored {
+				t.Errorf("%s: determinant %g, mirrored %v", name, sign, sol.Mirrored)
+			}
+		}
+	}
+}
+
+// TestChanceCandidatesKeepTheirOdds: in lists of random places every candidate is
+// chance's. As if it were the only one tried, evidence of x decades may show in
+// no more than one of 10^x candidates; no neighbours are asked beforehand.
+func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 9))
+	most := 8000
+	if raceEnabled {
+		most = 1500
+	}
+	if *surveyFields > 0 {
+		most = 20000 * *surveyFields
+	}
+	var above [6]int
+	strongest := math.Inf(-1)
+	candidates := 0
+	for candidates < most {
+		image := proof.Detections{Width: 1600, Height: 1200}
+		for range 15 + rng.IntN(300) {
+			image.At = append(image.At, complex(1600*rng.Float64(), 1200*rng.Float64()))
+		}
+		trials := 0
+		v := newVerifier(theCatalogue(), 2025, image, verifySpots)
+		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond, Quick: true}
+		if rng.IntN(4) == 0 { // wide fields meet few candidates
+			hint.Scale *= 6
+		}
+		// With the sharp or the soft tolerance, through a straight lens or a bent one.
+		turns := slices.DeleteFunc(plan(theCatalogue(), image, false, hint), func(t turn) bool { return len(t.ranges) == 0 })
+		turn := turns[rng.IntN(len(turns))]
+		s := newSearch(theIndex(), turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
+		s.prepare()
+		s.quick, s.near = make([]int, len(s.quick)), make([]int, len(s.near))
+		list := 0
+		s.weigh = func(c *candidate) (proven, bool) {
+			if list++; list > 500 {
+				return proven{}, false
+			}
+			candidates++
+			p, _ := v.verify(c, s.level.Spec.ShapeTol)
+			e := p.evidence
+			strongest = max(strongest, e)
+			for x := range above {
+				if e >= float64(x) {
+					above[x]++
+				}
+			}
+			return proven{}, false
+		}
+		for _, p := range s.patterns {
+			if s.try(p); list > 500 {
+				break
+			}
+		}
+	}
+	t.Logf("of %d candidates, %v reach 10^0 ... 10^5; the strongest 10^%.1f", candidates, above, strongest)
+	for x, n := range above {
+		expected := float64(candidates) * math.Pow(10, -float64(x))
+		if float64(n) > expected+3*math.Sqrt(expected)+1 {
+			t.Errorf("odds of 10^%d or more for %d of %d candidates, at most %.1f may have them", x, n, candidates, expected)
+		}
+	}
+}
+
+// TestScrambledStarsDoNotSolve: the stars of a real field, each moved to
+// where chance puts it.
+func TestScrambledStarsDoNotSolve(t *testing.T) {
+	rng := rand.New(rand.NewPCG(10, 10))
+	for range 4 {
+		list := drawList(rng, theCatalogue(), plainList(rng))
+		for i := range list.image.Detections {
+			list.image.Detections[i].Pos.X = list.image.Detections[rng.IntN(len(list.image.Detections))].Pos.X
+		}
+		hint := list.hint()
+		hint.Quick = true
+		sol, err := Find(theIndex(), list.image, hint)
+		var failure *Failure
+		if sol != nil || !errors.As(err, &failure) || failure.Code != "no_match" {
+			t.Errorf("solution %v, error %v", sol, err)
+		}
+	}
+}
+
+func TestFewStars(t *testing.T) {
+	rng := rand.New(rand.NewPCG(11, 11))
+	list := drawList(rng, theCatalogue(), plainList(rng))
+	for n := range FewestStars {
+		det := Image{Width: list.Width, Height: list.Height, Detections: list.image.Detections[:n]}
+		_, err := Find(theIndex(), det, list.hint())
+		var failure *Failure
+		if !errors.As(err, &failure) || failure.Code != "few_stars" {
+			t.Errorf("%d stars: %v", n, err)
+		}
+	}
+}
+
+// TestStatedErrorsAreTrue: over many fields, what the camera is off by, in its own
+// stated errors, has unit variance. The rotation vector between the fitted
+// and the true attitude is normalised by its full covariance.
+func TestStatedErrorsAreTrue(t *testing.T) {
+	rng := rand.New(rand.NewPCG(12, 12))
+	fields := 500
+	if raceEnabled {
+		fields = 60
+	}
+	var chi2, scale2, n float64
+	for range fields {
+		spec := plainList(rng)
+		spec.missing, spec.spurious = 0.1, 0.05
+		// Lenses and air such as the fit expects them, and surveyField draws.
+		spec.shear, spec.axis, spec.distortion = expectedShear, expectedAxis, distortionOf60*5/60*(2*rng.Float64()-1)
+		spec.most = 30 + rng.IntN(120)
+		list := drawList(rng, theCatalogue(), spec)
+		hint := list.hint()
+		hint.Quick = true
+		sol, err := Find(theIndex(), list.image, hint)
+		if err != nil {
+			continue
+		}
+		e := sky.VectorFromRotation(list.Attitude.R.Mul(sol.Attitude.R.Transpose()))
+		chi2 += mahalanobis(sol.Attitude.Cov, e)
+		scale2 += sq(float64((sol.Scale - list.Scale) / sol.ScaleSigma))
+		n++
+	}
+	if n < 0.9*float64(fields) {
+		t.Fatalf("only %g of %d fields solved", n, fields)
+	}
+	attitude, scale := chi2/(3*n), scale2/n
+	t.Logf("%g fields: normalised variance of the attitude %.3f, of the scale %.3f", n, attitude, scale)
+	// Ten percent is the claim; the sample's own error comes on top: a variance of k
+	// normal numbers is known to sqrt(2/k).
+	if limit := 0.1 + 3*math.Sqrt(2/(3*n)); math.Abs(attitude-1) > limit {
+		t.Errorf("attitude: normalised variance %.3f", attitude)
+	}
+	if limit := 0.1 + 3*math.Sqrt(2/n); math.Abs(scale-1) > limit {
+		t.Errorf("scale: normalised variance %.3f", scale)
+	}
+}
+
+// TestClaimsOfFieldsOfAllSizes: the same through lenses, for what a person reads off a frame: where its
+// middle looks (two numbers), how it is turned, and its scale. With "-survey N", N fields of
+// each size.
+func TestClaimsOfFieldsOfAllSizes(t *testing.T) {
+	if testing.Short() || raceEnabled {
+		t.Skip("many fields")
+	}
+	const seed = 20261128
+	fields := max(40, *surveyFields)
+	sizes := []float64{0.5, 1, 2, 4, 8, 16, 30, 60}
+	type variance struct{ middle, rotation, scale, n float64 }
+	var all variance
+	t.Logf("seed %d; variance of errors over what is claimed", seed)
+	t.Logf("degrees  fields  middle  rotation  scale")
+	tell := func(name string, v variance) {
+		t.Logf("%7s %7.0f %7.3f %9.3f %6.3f", name, v.n, v.middle/(2*v.n), v.rotation/v.n, v.scale/v.n)
+	}
+	for k, degrees := range sizes {
+		rng := rand.New(rand.NewPCG(seed, uint64(k)))
+		var v variance
+		for range 3 * fields {
+			if v.n == float64(fields) {
+				break
+			}
+			spec := surveyField(rng, degrees)
+			if sky.Angle(degrees)*sky.Degree > lensField {
+				spec.axis = expectedAxis
+			}
+			list := drawList(rng, theCatalogue(), spec)
+			if list.real < surveyedStars {
+				continue
+			}
+			hint := list.hint()
+			hint.Quick = true
+			sol, err := Find(theIndex(), list.image, hint)
+			if err != nil {
+				continue
+			}
+			truth := list.Attitude.R.Mul(list.DetectorFrame().Transpose())
+			turn := sky.VectorFromRotation(truth.Mul(sol.Detector.R.Transpose()))
+			own := sol.Detector.R.Transpose().Apply(turn)
+			x, y, rotation := sol.SigmaOfDetector()
+			v.middle += sq(own.Y/x.Radians()) + sq(own.X/y.Radians())
+			v.rotation += sq(own.Z / rotation.Radians())
+			v.scale += sq(float64((sol.Scale - list.Scale) / sol.ScaleSigma))
+			v.n++
+		}
+		if v.n < 0.75*float64(fields) {
+			t.Errorf("%g degrees: only %g fields solved", degrees, v.n)
+		}
+		tell(fmt.Sprint(degrees), v)
+		all = variance{all.middle + v.middle, all.rotation + v.rotation, all.scale + v.scale, all.n + v.n}
+	}
+	tell("all", all)
+	for _, c := range []struct {
+		name     string
+		variance float64
+		numbers  float64
+	}{
+		{"middle", all.middle / (2 * all.n), 2 * all.n},
+		{"rotation", all.rotation / all.n, all.n},
+		{"scale", all.scale / all.n, all.n},
+	} {
+		// As above: a tenth, and three times what chance does to so many numbers.
+		if math.Abs(c.variance-1) > 0.1+3*math.Sqrt(2/c.numbers) {
+			t.Errorf("%s: variance %.3f", c.name, c.variance)
+		}
+	}
+}
+
+// mahalanobis is e' cov^-1 e, by Cramer's rule.
+func mahalanobis(cov sky.Matrix, e sky.Vec) float64 {
+	det := cov.Det()
+	x := [3]float64{e.X, e.Y, e.Z}
+	var sum float64
+	for k := range 3 {
+		m := cov
+		for r := range 3 {
+			m[r][k] = x[r]
+		}
+		sum += x[k] * m.Det() / det
+	}
+	return sum
+}
+
+// TestWrongHintsCostTimeNotTheAnswer: a scale, a place, an epoch that are not true.
+func TestWrongHintsCostTimeNotTheAnswer(t *testing.T) {
+	rng := rand.New(rand.NewPCG(17, 6))
+	for name, wrong := range map[string]func(h *Hint, list *starList){
+		"scale, three times":    func(h *Hint, _ *starList) { h.Scale *= 3 },
+		"scale, a fifth":        func(h *Hint, _ *starList) { h.Scale /= 5 },
+		"scale never searched":  func(h *Hint, _ *starList) { h.Scale = 1000 * sky.Arcsecond },
+		"the other half of sky": func(h *Hint, l *starList) { c := l.ICRS(l.Centre()); h.Near = &sky.ICRS{X: -c.X, Y: -c.Y, Z: -c.Z} },
+		"the pole":              func(h *Hint, _ *starList) { h.Near = &sky.ICRS{Z: 1} },
+		"epoch of 1900":         func(h *Hint, _ *starList) { h.Epoch = 1900 },
+		"scale, place, epoch":   func(h *Hint, _ *starList) { *h = Hint{Scale: 30 * h.Scale, Near: &sky.ICRS{Z: -1}, Epoch: 2150} },
+	} {
+		for range 3 {
+			list := drawList(rng, theCatalogue(), plainList(rng))
+			hint := list.hint()
+			wrong(&hint, &list)
+			sol, err := Find(theIndex(), list.image, hint)
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				continue
+			}
+			// A century of proper motion moves the mean of the stars by some arcseconds.
+			if off := list.off(sol); off > 10*sky.Arcsecond {
+				t.Errorf("%s: centre %g arcsec off", name, off.Arcseconds())
+			}
+		}
+	}
+}
+
+// TestFailureNamesTheCause: what is known of scale and place tells whether the catalogue
+// could have served.
+func TestFailureNamesTheCause(t *testing.T) {
+	rng := rand.New(rand.NewPCG(18, 6))
+	det := Image{Width: 1200, Height: 900}
+	for range 20 {
+		det.Detections = append(det.Detections, Detection{Pos: sky.Pixel{X: 1200 * rng.Float64(), Y: 900 * rng.Float64()}})
+	}
+	// The galactic pole, and the Milky Way in Cygnus.
+	pole, plane := sky.ICRSFromRADec(192.86*sky.Degree, 27.13*sky.Degree), sky.ICRSFromRADec(300*sky.Degree, 35*sky.Degree)
+	for _, c := range []struct {
+		hint Hint
+		want string
+	}{
+		{Hint{Scale: 10 * sky.Arcsecond}, "check focus"},
+		// 0.2 by 0.15 degrees of 41253 square degrees with 2 557 501 stars.
+		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 stars of the catalogue on average"},
+		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "stars of the catalogue there"},
+		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 stars of the catalogue on average"},
+		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
+		{Hint{Scale: 0.1 * sky.Arcsecond}, "0.5 to 150 are searched"},
+		{Hint{}, "check focus"},
+	} {
+		c.hint.Quick = true
+		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
+			continue
+		}
+		if _, err := Find(theIndex(), det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%+v: %v, want %q", c.hint, err, c.want)
+		}
+	}
+}
