@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"polard/mountmodel/axis"
+	"polard/mountmodel/clock"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -384,7 +385,7 @@ const (
 // that were taken long ago come late too; so that those compared must have
 // come as far apart as they were taken.
 func (s *Session) hearClock(now time.Time, sighting *Sighting) {
-	stamp := Stamp{Start: sighting.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure}
+	stamp := clock.Stamp{Start: sighting.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure}
 	if !sighting.Written.IsZero() {
 		s.hearFile(stamp, sighting)
 	}
@@ -392,17 +393,17 @@ func (s *Session) hearClock(now time.Time, sighting *Sighting) {
 		return // a list is read long after
 	}
 	stamp.Written, stamp.Heard = sighting.Written, now
-	s.stamps = joinStamp(s.stamps, stamp, func(s Stamp) time.Time { return s.Heard })
+	s.stamps = joinStamp(s.stamps, stamp, func(s clock.Stamp) time.Time { return s.Heard })
 	if len(s.stamps) < 2 {
 		return
 	}
-	_, host := CheckClock(s.stamps, s.cfg.Site.Longitude)
+	_, host := clock.Check(s.stamps, s.cfg.Site.Longitude)
 	switch {
-	case host.Kind == ClockZone || host.Kind == ClockSummer:
+	case host.Kind == clock.Zone || host.Kind == clock.Summer:
 		// It stays until the user starts over: frames of before are wrong still.
 		s.clock, s.clockZone = &axis.Warning{Code: WarnClock, Message: host.Message}, true
 	case s.clockZone:
-	case host.Kind == ClockOff && host.Offset.Abs() > clockSlack:
+	case host.Kind == clock.Off && host.Offset.Abs() > clockSlack:
 		s.clock = &axis.Warning{Code: WarnClock, Message: host.Message}
 	default:
 		s.clock = nil
@@ -411,10 +412,10 @@ func (s *Session) hearClock(now time.Time, sighting *Sighting) {
 
 // joinStamp adds a stamp to those before it, as long as the frames came as far
 // apart by the other clock as they were taken.
-func joinStamp(before []Stamp, newest Stamp, other func(Stamp) time.Time) []Stamp {
+func joinStamp(before []clock.Stamp, newest clock.Stamp, other func(clock.Stamp) time.Time) []clock.Stamp {
 	if n := len(before); n > 0 {
 		apart, between := other(newest).Sub(other(before[n-1])), newest.Start.Sub(before[n-1].Start)
-		if between <= 0 || (apart-between).Abs() > max(earlyMost, between/4) {
+		if between <= 0 || (apart-between).Abs() > max(clock.EarlyMost, between/4) {
 			before = nil
 		}
 	}
@@ -424,14 +425,14 @@ func joinStamp(before []Stamp, newest Stamp, other func(Stamp) time.Time) []Stam
 // hearFile compares the exposure's time with that of the file. Only what time
 // zones differ by is told, and nothing is held up for it: some file systems
 // keep local time without saying so.
-func (s *Session) hearFile(stamp Stamp, sighting *Sighting) {
+func (s *Session) hearFile(stamp clock.Stamp, sighting *Sighting) {
 	stamp.Written = sighting.Written
-	s.files = joinStamp(s.files, stamp, func(s Stamp) time.Time { return s.Written })
+	s.files = joinStamp(s.files, stamp, func(s clock.Stamp) time.Time { return s.Written })
 	s.fileClock = nil
 	if len(s.files) < clockFrames {
 		return
 	}
-	if file, _ := CheckClock(s.files, s.cfg.Site.Longitude); file.Kind == ClockZone || file.Kind == ClockSummer {
+	if file, _ := clock.Check(s.files, s.cfg.Site.Longitude); file.Kind == clock.Zone || file.Kind == clock.Summer {
 		s.fileClock = &axis.Warning{Code: WarnFileClock, Message: file.Message + " If the files lie on a card or stick, it may be its way of keeping time instead."}
 	}
 }

@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"fmt"
 	"math"
 
 	"polard/mountmodel/sky"
@@ -128,4 +129,47 @@ func (l leaning) tilt() (mean, sigma [2]sky.Angle) {
 // wander apart.
 func turnVariance(axis sky.Vec, from, to sky.Attitude, extra float64) float64 {
 	return r3.Dot(axis, from.Cov.Apply(axis)) + r3.Dot(axis, to.Cov.Apply(axis)) + 2*extra
+}
+
+// LatitudeDoubt is what the azimuth bolt's answer says of the latitude.
+type LatitudeDoubt struct {
+	Excess  sky.Angle // by how much the latitude given seems too far north, if the base is level
+	Sigma   sky.Angle
+	Message string // for the user; empty while the frames do not tell, or nothing is wrong
+}
+
+const (
+	// doubtfulLean is more than any base is out of level: common practice, five
+	// degrees catch the eye; and a cell of the grid (leanStep) with it.
+	doubtfulLean = 7 * sky.Degree
+
+	// leanMoves is how many movements of the axis must tell of it: among fewer, one
+	// frame that is wrong has too much to say.
+	leanMoves = 5
+
+	// leanClear is how many standard deviations it must be clear of none.
+	leanClear = 6
+)
+
+// LatitudeByBolt reads a wrong latitude from the line about which the azimuth
+// bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
+// latitude the true vertical leans south by the error. A base that is not level
+// looks the same, so both are told. A lean is seen when both bolts were turned,
+// by some arcminutes at least.
+func LatitudeByBolt(t *Tracker) LatitudeDoubt {
+	if t.leans.moves < leanMoves {
+		return LatitudeDoubt{Sigma: leanWide}
+	}
+	_, north, _, sigma := t.Tilt()
+	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
+	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
+		return out
+	}
+	way, lean := "north", "south"
+	if north > 0 {
+		way, lean = "south", "north"
+	}
+	out.Message = fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
+		north.Abs().Degrees(), lean, north.Abs().Degrees(), way)
+	return out
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"polard/mountmodel/axis"
+	"polard/mountmodel/clock"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -117,8 +118,8 @@ type present struct {
 	bumped    *axis.Warning  // the mount moved by something else than bolts
 	clock     *axis.Warning  // the camera's clock and the host's disagree
 	clockZone bool           // by what time zones differ: until the user starts over
-	stamps    []Stamp        // of the newest frames
-	files     []Stamp        // those that are compared with the files' own times
+	stamps    []clock.Stamp  // of the newest frames
+	files     []clock.Stamp  // those that are compared with the files' own times
 	fileClock *axis.Warning  // the camera's clock and the files' times disagree
 	unsolved  *axis.Warning  // about the newest frame
 	blind     bool           // the newest frame tells nothing of how things now stand
@@ -667,3 +668,9 @@ func trackerFrom(m *axis.Measurement, south bool) *Tracker {
 	}
 	return NewTracker(m.Fit, mids, south)
 }
+
+// horizonDip is how far below the horizon a frame can truly look: from 9000 m
+// the dip is 3 degrees (1.93 arcmin times the root of the height in metres, a
+// rule of navigators, from memory); the refraction that the model misses there is
+// under half a degree.
+const horizonDip = 3.5 * sky.Degree

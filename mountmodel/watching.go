@@ -232,6 +232,10 @@ const (
 	// 1: far above rounding, far below anything that is none.
 	notARotation = 1e-6
 
+	// leastArm is the sine of the distance from the axis below which a tube has
+	// no declination axis to speak of: a fifth of an arcsecond.
+	leastArm = 1e-6
+
 	// hopeless is the drop in the logarithm of the likelihood, e^30 to 1, after
 	// which larger sizes are not tried: past its peak it falls on and on.
 	hopeless = 30
@@ -465,7 +469,7 @@ func (w *watch) guided(s Stretch) bool {
 	}
 	drift.MulVec(a, &p)
 	rest.SubVec(y, &drift)
-	moved := sky.Angle(extent(drift.RawVector().Data))
+	moved := sky.Angle(mat.Max(&drift) - mat.Min(&drift))
 	scatter := sky.Angle(mat.Norm(&rest, 2) / math.Sqrt(float64(len(frames)-terms)))
 	return moved < max(steadyLeast, steadyRate*sky.Angle(span), driftClear*scatter)
 }
@@ -495,7 +499,7 @@ func (w *watch) design(f WatchFrame, c sky.Vec, turn sky.Angle, hours float64) (
 	plane := func(v sky.Vec) [2]float64 { return [2]float64{r3.Dot(bn[0], v), r3.Dot(bn[1], v)} }
 	tube, zenith := plane(f.R.Column(2)), plane(sky.Vec{Z: 1})
 	var load [2]float64
-	if l := math.Hypot(tube[0], tube[1]); l > leastLever {
+	if l := math.Hypot(tube[0], tube[1]); l > leastArm {
 		tube[0], tube[1] = tube[0]/l, tube[1]/l
 		load = [2]float64{tube[0]*zenith[0] + tube[1]*zenith[1], tube[0]*zenith[1] - tube[1]*zenith[0]}
 	}
@@ -536,7 +540,7 @@ func (w *watch) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Ti
 	// The declination moves c along the great circle to the boresight.
 	free := sky.Vec{Z: 1}
 	free = r3.Sub(free, r3.Scale(r3.Dot(free, w.c[k]), w.c[k]))
-	if r3.Norm(free) > leastLever {
+	if r3.Norm(free) > leastArm {
 		free = sky.Unit(free)
 	}
 	for i := s.First; i <= s.Last; i++ {

@@ -81,7 +81,7 @@ func (m *nightMount) expose(from, to float64, hour, dec sky.Angle, west bool, ca
 	// The tube's place: RA axis turned to the target's hour angle, declination
 	// axis square to it.
 	axis0 := m.axisAt(from)
-	target := sky.Vec(localFromHour(m.lat, hour, dec))
+	target := sky.Vec(sky.LocalFromHour(m.lat, hour, dec))
 	side := 1.0
 	if west {
 		side = -1

@@ -11,6 +11,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 	"polard/web/browsertest"
 
@@ -211,7 +212,7 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 		s := serve(t, Options{Operator: rec})
 		publish(t, s, StateFromView(waiting(c.site), Around{
 			Source: Source{Kind: "folder", Folder: "/nights/2026-03-14"},
-			Plan:   PlanFromOrder(PlanOrder{Plan: mountmodel.Plan{HourFrom: sky.Angle(math.NaN()), HourTo: sky.Angle(math.NaN())}, LimitPx: 1}), // as before a plan is made
+			Plan:   PlanFromOrder(PlanOrder{Plan: plan.Plan{HourFrom: sky.Angle(math.NaN()), HourTo: sky.Angle(math.NaN())}, LimitPx: 1}), // as before a plan is made
 		}))
 		sheet := setupOf(t, s.Server, "")
 		p.Do(c.screen.Size(), chromedp.Navigate(s.url))

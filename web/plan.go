@@ -4,7 +4,7 @@ import (
 	"math"
 	"time"
 
-	"polard/mountmodel"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 )
 
@@ -66,7 +66,7 @@ const longestExposureS = 1e6
 // PlanOrder is a plan as the person made it. Its site and air are the
 // session's; 0 in optics or frame size means: as the newest frame has it.
 type PlanOrder struct {
-	Plan           mountmodel.Plan
+	Plan           plan.Plan
 	LimitPx        float64 // longest trail allowed
 	ApplyTolerance bool    // the tolerance that the plan asks for becomes the session's
 }
@@ -93,7 +93,7 @@ func (r planRequest) order() (PlanOrder, error) {
 			return PlanOrder{}, badRequest("width and height of the frame are whole numbers of pixels")
 		}
 	}
-	o := PlanOrder{LimitPx: 1, ApplyTolerance: r.ApplyTolerance, Plan: mountmodel.Plan{
+	o := PlanOrder{LimitPx: 1, ApplyTolerance: r.ApplyTolerance, Plan: plan.Plan{
 		FocalMm: value(r.FocalMm), PixelUm: value(r.PixelUm), Width: int(value(r.WidthPx)), Height: int(value(r.HeightPx)),
 		Exposure:    time.Duration(*r.ExposureS * float64(time.Second)),
 		Guided:      r.Guided,
@@ -134,7 +134,7 @@ func PlanFromOrder(o PlanOrder) *Plan {
 }
 
 // Judged adds the verdict.
-func (p *Plan) Judged(v mountmodel.Verdict) {
+func (p *Plan) Judged(v plan.Verdict) {
 	p.Planned, p.GoodEnough = true, v.GoodEnough()
 	p.ToleranceArcmin = Number(v.Tolerance.Arcminutes())
 	p.Sentences = v.Sentences

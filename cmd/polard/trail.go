@@ -11,6 +11,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 	"polard/web"
 
@@ -49,7 +50,7 @@ func (f *trailFlags) order(c *cobra.Command) (web.PlanOrder, error) {
 			return web.PlanOrder{}, wrongCall("--%s is missing: %s", name, strings.ReplaceAll(c.Flags().Lookup(name).Usage, "`", ""))
 		}
 	}
-	return web.PlanOrder{LimitPx: f.limit, Plan: mountmodel.Plan{
+	return web.PlanOrder{LimitPx: f.limit, Plan: plan.Plan{
 		FocalMm: f.focal, PixelUm: f.pixel, Width: f.width, Height: f.height, Exposure: f.exposure,
 		Declination: sky.Angle(f.dec) * sky.Degree, HourFrom: sky.Angle(f.from) * sky.Hour, HourTo: sky.Angle(f.to) * sky.Hour,
 		Guided: f.guided || c.Flags().Changed("guide-star"), GuideDistance: sky.Angle(f.guideStar) * sky.Arcminute,
@@ -151,7 +152,7 @@ func axisBeside(cfg mountmodel.Config, above, east sky.Angle) sky.Local {
 	return sky.LocalFromAltAz(alt+above, az+side)
 }
 
-func printTrail(w io.Writer, order web.PlanOrder, v mountmodel.Verdict, asJSON bool) error {
+func printTrail(w io.Writer, order web.PlanOrder, v plan.Verdict, asJSON bool) error {
 	if asJSON {
 		out := web.PlanFromOrder(order)
 		out.Judged(v)

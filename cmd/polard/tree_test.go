@@ -35,7 +35,7 @@ var allowedImports = map[string][]string{
 	"mountmodel/observed":  {"mountmodel/sky"},
 	"mountmodel":           {"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/nights", "mountmodel/observed", "mountmodel/sky"},
 	"mountmodel/setup":     {"catalogs", "mountmodel", "mountmodel/observed", "mountmodel/sky"},
-	"mountmodel/logbook":   {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
+	"mountmodel/logbook":   {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/plan", "mountmodel/sky"},
 	"mountmodel/rehearsal": {"catalogs", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
 
 	"mountmodel/internal/simmount": {"mountmodel/observed", "mountmodel/sky"},

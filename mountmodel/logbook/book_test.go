@@ -13,6 +13,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 
 	"pgregory.net/rapid"
@@ -67,7 +68,7 @@ func entries() []Entry {
 		{Seq: 3, At: evening.Add(2), Frame: &Frame{Sighting: mountmodel.Sighting{Name: "b.fits", Refused: "it holds no pixels"}, Path: "b.fits", Code: "malformed"}},
 		{Seq: 4, At: evening.Add(3), Event: mountmodel.Measured, Result: result()},
 		{Seq: 5, At: evening.Add(4), Stroke: &mountmodel.Stroke{Bolt: mountmodel.AltitudeBolt, Turns: -0.1}},
-		{Seq: 6, At: evening.Add(5), Plan: &Planned{mountmodel.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}, 1.5}},
+		{Seq: 6, At: evening.Add(5), Plan: &Planned{plan.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}, 1.5}},
 		{Seq: 7, At: evening.Add(6), Note: &Note{"marks", `{"Words":"dew on the \"guide\" scope; wiped"}`}},
 		{Seq: 8, At: evening.Add(7), Config: &mountmodel.Config{Tolerance: 2 * sky.Arcminute}, Unplaced: true},
 	}

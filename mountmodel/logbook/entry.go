@@ -6,6 +6,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 )
 
@@ -54,7 +55,7 @@ type Note struct{ Key, Value string }
 
 // Planned is what exposures are planned, and the longest trail allowed in them.
 type Planned struct {
-	Plan    mountmodel.Plan // site and air are the session's
+	Plan    plan.Plan // site and air are the session's
 	LimitPx float64
 }
 

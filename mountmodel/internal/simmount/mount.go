@@ -139,3 +139,32 @@ const ExactAxis = 1e-6 * sky.Arcsecond
 
 // Airless is no air at all: what the textbooks' formulas of drift assume.
 var Airless = sky.Air{TemperatureC: 10, WavelengthUm: 0.55}
+
+// Shot is a frame without noise: what was matched, and when.
+type Shot struct {
+	Mid   time.Time
+	Pairs []observed.Pair
+}
+
+// Shots are four frames over 75 degrees of turn, none lower than 35 degrees.
+func (m *Mount) Shots() []Shot {
+	for m.Theta = 0; m.Theta < sky.Turn; m.Theta += 5 * sky.Degree {
+		from, good := m.Theta, true
+		for k := range 4 {
+			m.Theta = from + sky.Angle(k)*25*sky.Degree
+			alt, _ := sky.AltAzFromLocal(sky.Local(m.Attitude().Column(2)))
+			good = good && alt > 35*sky.Degree
+		}
+		m.Theta = from
+		if good {
+			var out []Shot
+			for range 4 {
+				out = append(out, Shot{Mid: m.Now, Pairs: m.Pairs(0)})
+				m.Theta += 25 * sky.Degree
+				m.Wait(time.Minute, false)
+			}
+			return out
+		}
+	}
+	return nil
+}

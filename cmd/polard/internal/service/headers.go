@@ -2,7 +2,7 @@ package service
 
 import (
 	"polard/fits"
-	"polard/mountmodel"
+	"polard/mountmodel/clock"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -21,7 +21,7 @@ func HeaderNotices(f *fits.Frame, used *sky.Site) []web.Notice {
 	}
 	var out []web.Notice
 	if used != nil && f.Site != nil {
-		if text := mountmodel.CompareSites(*used, *f.Site, "the frame's header"); text != "" {
+		if text := clock.CompareSites(*used, *f.Site, "the frame's header"); text != "" {
 			out = append(out, web.Notice{Code: NoticeSite, Message: text})
 		}
 	}

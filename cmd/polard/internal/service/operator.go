@@ -6,6 +6,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/observed"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -67,14 +68,14 @@ func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 		if !c.alignment.Placed {
 			return 0, errNoPlace
 		}
-		plan, config := order.Plan, c.alignment.Config
-		plan.Site, plan.Air = config.Site, config.Air
-		verdict, err := plan.Judge(nil, config.Pole, order.LimitPx)
+		planned, config := order.Plan, c.alignment.Config
+		planned.Site, planned.Air = config.Site, config.Air
+		verdict, err := planned.Judge(nil, config.Pole, order.LimitPx)
 		if err != nil {
 			return 0, err
 		}
 		if order.ApplyTolerance && verdict.Tolerance == 0 {
-			return 0, mountmodel.ErrAirAlone
+			return 0, plan.ErrAirAlone
 		}
 		seq, err := c.do(logbook.Entry{Plan: &logbook.Planned{Plan: order.Plan, LimitPx: order.LimitPx}})
 		if err != nil || !order.ApplyTolerance {

@@ -7,6 +7,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/observed"
+	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -15,11 +16,11 @@ import (
 type Planner struct {
 	order *web.PlanOrder // nil until one was made
 	// optics is what the newest solved frame tells: focal length, pixel, size.
-	optics mountmodel.Plan
+	optics plan.Plan
 
-	judged  judgement          // what verdict and problem are about
-	asked   mountmodel.Verdict // what the plan asks for, whatever the axis
-	verdict mountmodel.Verdict
+	judged  judgement    // what verdict and problem are about
+	asked   plan.Verdict // what the plan asks for, whatever the axis
+	verdict plan.Verdict
 	problem error
 }
 

@@ -1,4 +1,4 @@
-package mountmodel
+package plan
 
 import (
 	"errors"
@@ -96,6 +96,10 @@ const (
 	// offset is taken: second-order terms are 1e-4 of the first, rounding 1e-9.
 	toleranceProbe = 1 * sky.Arcminute
 
+	// mostTolerance is the largest tolerance that is answered: trails are linear in
+	// the offset to a few per cent up to there.
+	mostTolerance = 5 * sky.Degree
+
 	// shortestPlanned and longestPlanned bound exposures.
 	shortestPlanned = time.Millisecond
 	longestPlanned  = 12 * time.Hour
@@ -145,24 +149,13 @@ func (p Plan) Check() error {
 	}
 	to := max(p.HourTo, p.HourFrom+p.swept())
 	for h := p.HourFrom; ; h = min(h+planStep, to) {
-		if alt, _ := sky.AltAzFromLocal(localFromHour(p.Site.Latitude, h, p.Declination)); alt < lowestPlanned {
+		if alt, _ := sky.AltAzFromLocal(sky.LocalFromHour(p.Site.Latitude, h, p.Declination)); alt < lowestPlanned {
 			return fmt.Errorf("at hour angle %.1f h the target is at altitude %.0f°: plan for hours when it is above %.0f°", h.Hours(), alt.Degrees(), lowestPlanned.Degrees())
 		}
 		if h >= to {
 			return nil
 		}
 	}
-}
-
-// localFromHour is the direction, without air, of a star of the given hour
-// angle (west positive) and declination: Meeus 1998, Astronomical Algorithms,
-// eqs. 13.5 and 13.6, as vectors.
-func localFromHour(latitude, hour, dec sky.Angle) sky.Local {
-	north := sky.Vec{Y: latitude.Cos(), Z: latitude.Sin()}
-	meridian := sky.Vec{Y: -latitude.Sin(), Z: latitude.Cos()} // the equator's highest point
-	out := r3.Add(r3.Scale(dec.Sin(), north), r3.Scale(dec.Cos()*hour.Cos(), meridian))
-	out.X = -dec.Cos() * hour.Sin()
-	return sky.Local(out)
 }
 
 // place is a star relative to the frame's centre, as hour angle and
@@ -224,7 +217,7 @@ type path [][]sky.Vec
 // expose follows the points through one exposure of a mount whose axis is a.
 func (p Plan) expose(a sky.Vec, air observed.Refraction, hour sky.Angle, moments int, points []place, guide *place) (path, error) {
 	seen := func(at place, turned sky.Angle) sky.Vec {
-		return sky.Vec(air.Observed(localFromHour(p.Site.Latitude, hour+turned+at.hour, at.dec)))
+		return sky.Vec(air.Observed(sky.LocalFromHour(p.Site.Latitude, hour+turned+at.hour, at.dec)))
 	}
 	sense := sky.Angle(-1) // the sky turns backwards about the northern pole
 	if p.Site.South() {
@@ -347,8 +340,8 @@ func (p Plan) assess(axis sky.Local) (Motion, error) {
 // basis are the directions east and north on the sky, in local axes, at the
 // centre of the frame.
 func (p Plan) basis(hour sky.Angle) (east, north sky.Vec) {
-	centre := sky.Vec(localFromHour(p.Site.Latitude, hour, p.Declination))
-	east = sky.Vec(localFromHour(p.Site.Latitude, hour-sky.Turn/4, 0))
+	centre := sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour, p.Declination))
+	east = sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour-sky.Turn/4, 0))
 	return east, r3.Cross(centre, east)
 }
 
@@ -411,7 +404,7 @@ func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, err
 	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}
 	air, points := observed.NewRefraction(p.Air), p.points()
 	hours, moments := p.starts()
-	best := greatestTolerance
+	best := mostTolerance
 	for _, guide := range p.guides() {
 		for _, hour := range hours {
 			var walks [3]path
@@ -526,7 +519,7 @@ func ApparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.
 	b := sky.TangentBasis(a)
 	var angle [2]sky.Angle
 	for k, h := range [2]sky.Angle{from, to} {
-		airless := localFromHour(site.Latitude, h, dec)
+		airless := sky.LocalFromHour(site.Latitude, h, dec)
 		if alt, _ := sky.AltAzFromLocal(airless); alt < lowestPlanned {
 			return 0, fmt.Errorf("at hour angle %.1f h the star is at altitude %.0f°, too low for a rate", h.Hours(), alt.Degrees())
 		}

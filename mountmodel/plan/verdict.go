@@ -1,4 +1,4 @@
-package mountmodel
+package plan
 
 import (
 	"errors"
@@ -88,9 +88,9 @@ func (v Verdict) words() []string {
 	limit := fmt.Sprintf("%s (%.3g px)", sky.KnownWords(v.Limit), v.Limit/v.Plan.Scale())
 	switch {
 	case v.Tolerance == 0:
-		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", capital(ErrAirAlone.Error()), sky.KnownWords(v.Perfect.Trail.Size), limit))
-	case v.Tolerance >= greatestTolerance:
-		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from the pole.", limit, greatestTolerance.Degrees()))
+		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", "R"+ErrAirAlone.Error()[1:], sky.KnownWords(v.Perfect.Trail.Size), limit))
+	case v.Tolerance >= mostTolerance:
+		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from the pole.", limit, mostTolerance.Degrees()))
 	default:
 		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of the pole.", limit, sky.AngleWords(v.Tolerance)))
 	}

@@ -1,4 +1,4 @@
-package mountmodel
+package clock
 
 import (
 	"fmt"
@@ -32,9 +32,9 @@ import (
 // vertical, scales with 1/cos latitude. That can be noticed
 //
 //   - when a frame that was taken would have been taken below the horizon
-//     ([WarnPlace]);
+//     (the session refuses it);
 //   - when the azimuth bolt turns the axis about a line that leans north or south
-//     by as much ([LatitudeByBolt]); a base that is not level looks the same.
+//     by as much (the tilt of the base, in package adjust); a base that is not level looks the same.
 //
 // The measurement itself hardly tells: through refraction a frame departs from
 // the fit by up to 1.6 arcsec per degree of latitude (same test), which is how
@@ -49,21 +49,21 @@ type Stamp struct {
 	Heard    time.Time     // when the frame arrived, by the clock of this computer; zero when it is not known to be fresh
 }
 
-// ClockKind is what a comparison of clocks comes to.
-type ClockKind int
+// Kind is what a comparison of clocks comes to.
+type Kind int
 
 // The kinds.
 const (
-	ClockUnknown ClockKind = iota // nothing to compare with, or it makes no sense
-	ClockAgrees                   // within the time a frame takes to be written
-	ClockZone                     // off by what time zones are apart
-	ClockSummer                   // off by one hour
-	ClockOff                      // off by something else
+	Unknown Kind = iota // nothing to compare with, or it makes no sense
+	Agrees              // within the time a frame takes to be written
+	Zone                // off by what time zones are apart
+	Summer              // off by one hour
+	Off                 // off by something else
 )
 
-// ClockCheck compares the times in the frames with another clock.
-type ClockCheck struct {
-	Kind ClockKind
+// Comparison compares the times in the frames with another clock.
+type Comparison struct {
+	Kind Kind
 	// Offset is by how much the frames' times are ahead of the other clock;
 	// rounded to the quarter of an hour when it is a zone.
 	Offset time.Duration
@@ -77,9 +77,9 @@ const (
 	// slow links take half a minute.
 	lateMost = 90 * time.Second
 
-	// earlyMost is by how much a file may seem older than its exposure's end:
+	// EarlyMost is by how much a file may seem older than its exposure's end:
 	// times cut to seconds, two on some file systems, and the computers' clocks.
-	earlyMost = 3 * time.Second
+	EarlyMost = 3 * time.Second
 
 	// scatterMost is by how much the delays of frames may differ while they
 	// still tell of a clock; files that were copied show their own times.
@@ -96,20 +96,20 @@ const (
 // the IANA time zone database: Nepal, Eucla, the Chatham Islands.
 var quarterZones = [...]time.Duration{5*time.Hour + 45*time.Minute, 8*time.Hour + 45*time.Minute, 12*time.Hour + 45*time.Minute, 13*time.Hour + 45*time.Minute}
 
-// CheckClock compares the times in the frames with the times of their files,
+// Check compares the times in the frames with the times of their files,
 // and with the clock of this computer. The longitude (east positive) lets a
 // zone be named as the local one. Frames that are not fresh (copied, or of
 // another night) tell nothing, and are found out by delays that differ.
-func CheckClock(stamps []Stamp, longitude sky.Angle) (file, host ClockCheck) {
-	file = compareClocks(stamps, func(s Stamp) time.Time { return s.Written }, "the time at which the file was written", longitude)
-	host = compareClocks(stamps, func(s Stamp) time.Time { return s.Heard }, "the clock of this computer", longitude)
-	if host.Kind > ClockAgrees && file.Kind == ClockAgrees {
+func Check(stamps []Stamp, longitude sky.Angle) (file, host Comparison) {
+	file = compare(stamps, func(s Stamp) time.Time { return s.Written }, "the time at which the file was written", longitude)
+	host = compare(stamps, func(s Stamp) time.Time { return s.Heard }, "the clock of this computer", longitude)
+	if host.Kind > Agrees && file.Kind == Agrees {
 		host.Message += " The files' own times agree with the frames, so it is the clock of one of the two computers: compare both with a clock that is right."
 	}
 	return file, host
 }
 
-func compareClocks(stamps []Stamp, other func(Stamp) time.Time, name string, longitude sky.Angle) ClockCheck {
+func compare(stamps []Stamp, other func(Stamp) time.Time, name string, longitude sky.Angle) Comparison {
 	var ahead []time.Duration
 	for _, s := range stamps {
 		if at := other(s); !s.Start.IsZero() && !at.IsZero() {
@@ -117,19 +117,19 @@ func compareClocks(stamps []Stamp, other func(Stamp) time.Time, name string, lon
 		}
 	}
 	if len(ahead) == 0 {
-		return ClockCheck{}
+		return Comparison{}
 	}
 	slices.Sort(ahead)
 	// The promptest frame is the nearest to the truth, unless it stands alone.
 	offset, typical := ahead[len(ahead)-1], ahead[len(ahead)/2]
 	if offset-typical > scatterMost || typical-ahead[len(ahead)/4] > scatterMost {
-		return ClockCheck{}
+		return Comparison{}
 	}
 	switch {
-	case offset >= -lateMost && offset <= earlyMost:
-		return ClockCheck{Kind: ClockAgrees, Offset: offset}
+	case offset >= -lateMost && offset <= EarlyMost:
+		return Comparison{Kind: Agrees, Offset: offset}
 	case offset < -zonesReach-lateMost:
-		return ClockCheck{} // not fresh, whatever the clock
+		return Comparison{} // not fresh, whatever the clock
 	}
 	if zone, ok := nearestZone(offset); ok {
 		return nameZone(zone, name, longitude)
@@ -138,16 +138,16 @@ func compareClocks(stamps []Stamp, other func(Stamp) time.Time, name string, lon
 	if offset < 0 {
 		way = "behind"
 	}
-	return ClockCheck{Kind: ClockOff, Offset: offset, Message: fmt.Sprintf(
+	return Comparison{Kind: Off, Offset: offset, Message: fmt.Sprintf(
 		"The times in the frames are %s %s %s. Set the clock of the computer that runs the camera, and this one, from the network or a satellite receiver. %s",
-		spanWords(offset), way, name, clockComfort(offset))}
+		spanWords(offset), way, name, comfort(offset))}
 }
 
 // nearestZone is the difference between time zones that explains an offset, up
 // to the time a frame takes to be written.
 func nearestZone(offset time.Duration) (time.Duration, bool) {
 	explains := func(zone time.Duration) bool {
-		return zone != 0 && offset-zone >= -lateMost && offset-zone <= earlyMost && zone.Abs() <= zonesReach
+		return zone != 0 && offset-zone >= -lateMost && offset-zone <= EarlyMost && zone.Abs() <= zonesReach
 	}
 	for _, z := range [2]time.Duration{offset.Round(zoneStep), (offset + lateMost/2).Round(zoneStep)} {
 		if explains(z) {
@@ -165,8 +165,8 @@ func nearestZone(offset time.Duration) (time.Duration, bool) {
 }
 
 // nameZone says which mistake an offset by a time zone is.
-func nameZone(zone time.Duration, name string, longitude sky.Angle) ClockCheck {
-	c := ClockCheck{Kind: ClockZone, Offset: zone}
+func nameZone(zone time.Duration, name string, longitude sky.Angle) Comparison {
+	c := Comparison{Kind: Zone, Offset: zone}
 	way := "ahead of"
 	if zone < 0 {
 		way = "behind"
@@ -177,7 +177,7 @@ func nameZone(zone time.Duration, name string, longitude sky.Angle) ClockCheck {
 	const zoneStray = 2 * time.Hour
 	switch {
 	case zone.Abs() == time.Hour && local.Abs() > zoneStray:
-		c.Kind = ClockSummer
+		c.Kind = Summer
 		fact = fmt.Sprintf("The times in the frames are one hour %s %s: summer time is set wrong, or counted twice, on one of the two.", way, name)
 	case (zone - local).Abs() <= zoneStray:
 		fact += " That is about the difference of local time from UTC here: local time is written where UTC belongs. Set the camera's program to write UTC."
@@ -186,23 +186,23 @@ func nameZone(zone time.Duration, name string, longitude sky.Angle) ClockCheck {
 	default:
 		fact += " A time zone is set wrong on one of the two."
 	}
-	if zone.Abs() == time.Hour && c.Kind == ClockZone {
+	if zone.Abs() == time.Hour && c.Kind == Zone {
 		fact += " It may be summer time as well."
 	}
-	c.Message = fact + " " + clockComfort(zone)
+	c.Message = fact + " " + comfort(zone)
 	return c
 }
 
-// clockComfort says how bad an error is.
-func clockComfort(err time.Duration) string {
-	left := ClockFactor(err)
+// comfort says how bad an error is.
+func comfort(err time.Duration) string {
+	left := factor(err)
 	switch {
 	case left >= 1:
 		return "Corrections made with such a clock lead away from the pole: set it before turning a bolt."
 	case left > 0.05:
-		return fmt.Sprintf("Until it is set, the offset is shown with the right size but turned about the pole by %.0f°; each correction leaves %.0f %% of it.", clockTurn(err).Abs().Degrees(), 100*left)
+		return fmt.Sprintf("Until it is set, the offset is shown with the right size but turned about the pole by %.0f°; each correction leaves %.0f %% of it.", skyTurn(err).Abs().Degrees(), 100*left)
 	}
-	return fmt.Sprintf("It matters little: the offset is turned about the pole by %.1f°, and a correction leaves %.1f %% of it.", clockTurn(err).Abs().Degrees(), 100*left)
+	return fmt.Sprintf("It matters little: the offset is turned about the pole by %.1f°, and a correction leaves %.1f %% of it.", skyTurn(err).Abs().Degrees(), 100*left)
 }
 
 // spanWords writes a duration as a person says it.
@@ -220,83 +220,17 @@ func spanWords(d time.Duration) string {
 	}
 }
 
-// clockTurn is by how much a clock ahead by err turns the computed sky
+// skyTurn is by how much a clock ahead by err turns the computed sky
 // westwards about the pole.
-func clockTurn(err time.Duration) sky.Angle {
+func skyTurn(err time.Duration) sky.Angle {
 	return sky.Angle(observed.SiderealRate * err.Seconds()).Signed()
 }
 
-// ClockFactor is the part of the offset that remains after a full correction
+// factor is the part of the offset that remains after a full correction
 // made with a clock wrong by err: 2 sin(turn/2). From one on, corrections do
 // not lead to the pole. It is also the error of the computed axis, in parts of
 // its offset.
-func ClockFactor(err time.Duration) float64 { return 2 * math.Abs((clockTurn(err) / 2).Sin()) }
-
-// AxisByClock is where an axis would be computed if the clock were ahead by
-// err: turned about the pole with the sky, westwards. The pole is the elevated
-// one, south tells which. Refraction at the wrong altitudes comes on top.
-func AxisByClock(axis, pole sky.Local, err time.Duration, south bool) sky.Local {
-	turn := -clockTurn(err)
-	if south {
-		turn = -turn
-	}
-	return sky.Local(sky.Rotation(sky.Vec(pole), turn).Apply(sky.Vec(axis)))
-}
-
-// ClockShift is how far a clock wrong by err moves the computed axis, on the
-// sky, when the axis is at the given distance from the pole.
-func ClockShift(offset sky.Angle, err time.Duration) sky.Angle {
-	return 2 * sky.Asin(offset.Sin()*math.Abs((clockTurn(err)/2).Sin()))
-}
-
-// horizonDip is how far below the horizon a frame can truly look: from 9000 m
-// the dip is 3 degrees (1.93 arcmin times the root of the height in metres, a
-// rule of navigators, from memory); the refraction that the model misses there is
-// under half a degree.
-const horizonDip = 3.5 * sky.Degree
-
-// LatitudeDoubt is what the azimuth bolt's answer says of the latitude.
-type LatitudeDoubt struct {
-	Excess  sky.Angle // by how much the latitude given seems too far north, if the base is level
-	Sigma   sky.Angle
-	Message string // for the user; empty while the frames do not tell, or nothing is wrong
-}
-
-const (
-	// doubtfulLean is more than any base is out of level: common practice, five
-	// degrees catch the eye; and a cell of the grid (leanStep) with it.
-	doubtfulLean = 7 * sky.Degree
-
-	// leanMoves is how many movements of the axis must tell of it: among fewer, one
-	// frame that is wrong has too much to say.
-	leanMoves = 5
-
-	// leanClear is how many standard deviations it must be clear of none.
-	leanClear = 6
-)
-
-// LatitudeByBolt reads a wrong latitude from the line about which the azimuth
-// bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
-// latitude the true vertical leans south by the error. A base that is not level
-// looks the same, so both are told. A lean is seen when both bolts were turned,
-// by some arcminutes at least.
-func LatitudeByBolt(t *Tracker) LatitudeDoubt {
-	if t.leans.moves < leanMoves {
-		return LatitudeDoubt{Sigma: leanWide}
-	}
-	_, north, _, sigma := t.Tilt()
-	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
-	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
-		return out
-	}
-	way, lean := "north", "south"
-	if north > 0 {
-		way, lean = "south", "north"
-	}
-	out.Message = fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
-		north.Abs().Degrees(), lean, north.Abs().Degrees(), way)
-	return out
-}
+func factor(err time.Duration) float64 { return 2 * math.Abs((skyTurn(err) / 2).Sin()) }
 
 // CompareSites says in words how a site from another source (a frame's header,
 // a configuration file) differs from the one in use, and what it does; empty
@@ -318,7 +252,7 @@ func CompareSites(used, other sky.Site, source string) string {
 	}
 	err := time.Duration(float64(lon.Abs()/sky.Angle(observed.SiderealRate)) * float64(time.Second))
 	if lon.Abs() >= sameSite {
-		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), clockComfort(err))
+		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), comfort(err))
 	}
 	return head
 }

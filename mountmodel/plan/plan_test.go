@@ -1,4 +1,4 @@
-package mountmodel
+package plan
 
 import (
 	"errors"
@@ -37,7 +37,7 @@ func axisOff(p Plan, kind observed.PoleKind, up, east sky.Angle) sky.Local {
 func TestLocalFromHourMeeus(t *testing.T) {
 	lat := 38*sky.Degree + 55*sky.Arcminute + 17*sky.Arcsecond
 	dec := -(6*sky.Degree + 43*sky.Arcminute + 11.61*sky.Arcsecond)
-	alt, az := sky.AltAzFromLocal(localFromHour(lat, 64.352133*sky.Degree, dec))
+	alt, az := sky.AltAzFromLocal(sky.LocalFromHour(lat, 64.352133*sky.Degree, dec))
 	const lastDigit = 0.00006
 	if d := az.Degrees() - (68.0337 + 180); math.Abs(d) > lastDigit {
 		t.Errorf("azimuth %.5f", az.Degrees())
@@ -150,7 +150,7 @@ func TestPlannedMeeusParallactic(t *testing.T) {
 		p := planAt(lat, hour, dec, 12*time.Minute, simmount.Airless)
 		p.Guided, p.Width, p.Height = true, 20, 20
 		m, err := p.Assess(sky.Local{Z: 1})
-		alt, _ := sky.AltAzFromLocal(localFromHour(lat, hour, dec))
+		alt, _ := sky.AltAzFromLocal(sky.LocalFromHour(lat, hour, dec))
 		if err != nil || alt > 75*sky.Degree { // below the horizon, or turning through the zenith
 			t.Skip("not to be tracked")
 		}
@@ -216,7 +216,7 @@ func TestKingRate(t *testing.T) {
 		want := 1436.07 / kingMinutes(site.Latitude, dec, hour, float64(r.A))
 		// King's refraction is k tan z; the next term is B tan^3 z, 1.1e-3 of it
 		// times tan^2 z, here and at the pole.
-		alt, _ := sky.AltAzFromLocal(localFromHour(site.Latitude, hour, dec))
+		alt, _ := sky.AltAzFromLocal(sky.LocalFromHour(site.Latitude, hour, dec))
 		t2 := math.Max(math.Pow(alt.Tan(), -2), math.Pow(site.Latitude.Tan(), -2))
 		allowed := 1e-6 + math.Abs(want-1)*0.01 + 3e-7*5*(1+t2)*(1+t2)
 		if math.Abs(got-want) > allowed {
@@ -435,7 +435,7 @@ func TestPlannedTolerance(t *testing.T) {
 		// Linear in the offset, up to half of it and more at high declination;
 		// directions 10 degrees apart miss by 1 - cos 5 degrees.
 		curved := 2 * float64(r) / p.Declination.Cos()
-		if ratio := float64(worst / limit); ratio > 1+curved+1e-3 || (r < greatestTolerance && ratio < 1-curved-5e-3) {
+		if ratio := float64(worst / limit); ratio > 1+curved+1e-3 || (r < mostTolerance && ratio < 1-curved-5e-3) {
 			t.Fatalf("at %.2f arcmin the worst trail is %.4f of the limit", r.Arcminutes(), ratio)
 		}
 	})

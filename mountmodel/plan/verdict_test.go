@@ -1,4 +1,4 @@
-package mountmodel
+package plan
 
 import (
 	"math"

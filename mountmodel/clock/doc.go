@@ -1,0 +1,8 @@
+// Package clock tells what is doubtful about the times and the place of frames.
+//
+// In: of each frame, when its exposure began by its header, when its file was
+// written, when it was heard of; and the longitude. Out: whether these clocks
+// agree, and the likeliest mistake where they do not ([Check]); what the site of
+// another source does to the answer ([CompareSites]). What a wrong clock or place
+// does to the axis is derived in clock.go. Time zones: IANA time zone database.
+package clock
