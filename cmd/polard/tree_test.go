@@ -44,6 +44,7 @@ var allowedImports = map[string][]string{
 	"catalogs/cells":   {"mountmodel/sky"},
 	"catalogs/compile": {"catalogs", "mountmodel/sky"},
 	"catalogs/extract": {},
+	"catalogs/deep":    {"catalogs", "catalogs/cells", "catalogs/extract", "mountmodel/sky"},
 
 	"fits": {"mountmodel/sky"},
 
