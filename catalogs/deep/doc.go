@@ -22,6 +22,6 @@
 //	write.go      the file itself, put in its place when it is whole
 //	bundled.go    which bundled stars an extract holds
 //	coverage.go   which part of the sky was added, and how deep
-//	counts.go     how many stars to expect: Bahcall and Soneira 1980
+//	counts.go     how many stars to expect
 //	plan.go       how deep a field asks for, and the archive's query
 package deep
