@@ -9,6 +9,7 @@ func init() {
 		devices:                  {"mountmodel/sky"},
 		devices + "/indi":        {devices, "mountmodel/sky"},
 		devices + "/devicestest": {},
+		devices + "/measure":     {devices, "mountmodel/observed", "mountmodel/setup", "mountmodel/sky"},
 		devices + "/gsc":         {"catalogs", "mountmodel/sky"},
 	})
 }

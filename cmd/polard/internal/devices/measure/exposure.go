@@ -1,0 +1,85 @@
+package measure
+
+import (
+	"fmt"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+)
+
+const (
+	// enoughStars is what a frame should show: the match needs about twenty (solve), and cloud or
+	// another place may take half of them.
+	enoughStars = 40
+	// manyStars is from where a shorter exposure serves as well.
+	manyStars = 600
+	// mostSaturated is the share of detected stars whose cores may be saturated: those give poor
+	// places, and a mount that is followed by bright stars only is followed badly (common practice).
+	mostSaturated = 0.2
+
+	firstExposure    = 2 * time.Second
+	shortestExposure = 200 * time.Millisecond
+	// longestExposure: beyond it a person waits too long between a bolt's turn and its number.
+	longestExposure = 30 * time.Second
+)
+
+// DefaultShot is the exposure to begin with.
+func DefaultShot() devices.Shot { return devices.Shot{Exposure: firstExposure} }
+
+// Propose gives the exposure and gain to take next, by what the newest frame showed; why is empty
+// where it should stay as it is.
+func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devices.Shot, why string) {
+	next = shot
+	longest, shortest := longestExposure, shortestExposure
+	if info.Longest > 0 {
+		longest = min(longest, info.Longest)
+	}
+	shortest = max(shortest, info.Shortest)
+	saturated := 0.0
+	if seen.Stars > 0 {
+		saturated = float64(seen.Saturated) / float64(seen.Stars)
+	}
+	switch {
+	case seen.Stars < enoughStars && saturated <= mostSaturated && shot.Exposure < longest:
+		factor := time.Duration(2)
+		if seen.Stars < enoughStars/4 {
+			factor = 4
+		}
+		next.Exposure = min(factor*shot.Exposure, longest)
+		return next, fmt.Sprintf("%d stars are few: exposing %.1f s", seen.Stars, next.Exposure.Seconds())
+	case seen.Stars < enoughStars && saturated <= mostSaturated:
+		if gain := higher(shot.Gain, info); gain != nil {
+			next.Gain = gain
+			return next, fmt.Sprintf("%d stars are few, and the exposure is long enough: gain %.0f", seen.Stars, *gain)
+		}
+	case saturated > mostSaturated && seen.Stars >= enoughStars || seen.Stars > manyStars:
+		if gain := lower(shot.Gain, info); gain != nil && saturated > mostSaturated {
+			next.Gain = gain
+			return next, fmt.Sprintf("%d of %d stars are saturated: gain %.0f", seen.Saturated, seen.Stars, *gain)
+		}
+		if shot.Exposure > shortest {
+			next.Exposure = max(shot.Exposure/2, shortest)
+			return next, fmt.Sprintf("%d stars, %d of them saturated: exposing %.1f s", seen.Stars, seen.Saturated, next.Exposure.Seconds())
+		}
+	}
+	return shot, ""
+}
+
+// higher and lower go a quarter of the camera's range of gains up or down; nil where there is no
+// range or its end is reached.
+func higher(gain *float64, info devices.CameraInfo) *float64 { return stepGain(gain, info, 0.25) }
+func lower(gain *float64, info devices.CameraInfo) *float64  { return stepGain(gain, info, -0.25) }
+
+func stepGain(gain *float64, info devices.CameraInfo, share float64) *float64 {
+	if gain == nil {
+		gain = info.Gain
+	}
+	if gain == nil || info.LowGain == nil || info.HiGain == nil || !(*info.HiGain > *info.LowGain) {
+		return nil
+	}
+	next := min(max(*gain+share*(*info.HiGain-*info.LowGain), *info.LowGain), *info.HiGain)
+	if next == *gain {
+		return nil
+	}
+	return &next
+}

@@ -1,0 +1,165 @@
+package measure
+
+import (
+	"fmt"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/observed"
+	"polard/mountmodel/setup"
+	"polard/mountmodel/sky"
+)
+
+// Limits are what no movement may pass. Makers' manuals and the mount's own limits come first.
+type Limits struct {
+	// MinAltitude is how low the tube may point.
+	MinAltitude sky.Angle
+	// MaxTurn is how far from where it began the axis may be turned: cables reach so far.
+	MaxTurn sky.Angle
+	// PastMeridian is how far beyond the meridian the tube may go on its side of the pier: there
+	// it comes near the pier's legs, and the counterweight stands above it.
+	PastMeridian sky.Angle
+	// Daylight lets the mount move while the Sun is up, for a tube that is capped or filtered.
+	Daylight bool
+}
+
+// DefaultLimits are those that hold unless the user sets others.
+func DefaultLimits() Limits {
+	return Limits{MinAltitude: 30 * sky.Degree, MaxTurn: 75 * sky.Degree, PastMeridian: 5 * sky.Degree}
+}
+
+// Check says what is wrong with the limits, or nil. They can be made stricter without end, and
+// wider only as far as a machine can stand it at all.
+func (l Limits) Check() error {
+	switch {
+	case !(l.MinAltitude >= 0 && l.MinAltitude <= 80*sky.Degree):
+		return fmt.Errorf("a lowest altitude of %.0f degrees: give 0 to 80", l.MinAltitude.Degrees())
+	case !(l.MaxTurn > 0 && l.MaxTurn <= 150*sky.Degree):
+		return fmt.Errorf("a greatest turn of %.0f degrees: give more than 0, up to 150", l.MaxTurn.Degrees())
+	case !(l.PastMeridian >= 0 && l.PastMeridian <= 180*sky.Degree):
+		return fmt.Errorf("%.0f degrees beyond the meridian: give 0 to 180 (180 for a mount that may cross it freely)", l.PastMeridian.Degrees())
+	}
+	return nil
+}
+
+// sunNear is how near the Sun no path may come; no option changes it.
+const sunNear = setup.SunNear
+
+// Position is where the tube points, by the axes of an equatorial mount.
+type Position struct {
+	Hour sky.Angle // hour angle, west of the upper meridian positive
+	Dec  sky.Angle
+}
+
+// Local is the direction of a position at a latitude (Meeus 1998, Astronomical Algorithms, eqs.
+// 13.5 and 13.6, as components).
+func (p Position) Local(lat sky.Angle) sky.Local {
+	cd := sky.Angle(p.Dec.Cos())
+	return sky.Local{
+		X: -float64(cd) * p.Hour.Sin(),
+		Y: p.Dec.Sin()*lat.Cos() - float64(cd)*p.Hour.Cos()*lat.Sin(),
+		Z: p.Dec.Sin()*lat.Sin() + float64(cd)*p.Hour.Cos()*lat.Cos(),
+	}
+}
+
+// positionFromLocal is its inverse.
+func positionFromLocal(d sky.Local, lat sky.Angle) Position {
+	north := d.Z*lat.Cos() - d.Y*lat.Sin()
+	return Position{Hour: sky.Atan2(-d.X, north), Dec: sky.Asin(d.Z*lat.Sin() + d.Y*lat.Cos())}
+}
+
+// Violation is a limit that a movement would pass.
+type Violation struct {
+	Code string // "altitude", "turn", "meridian", "sun_up", "sun_near", "parked", "trouble"
+	Text string
+}
+
+func (v *Violation) Error() string { return v.Text }
+
+// surroundings are what the limits need to know of time and place.
+type surroundings struct {
+	observer *observed.Observer
+	lat      sky.Angle
+	sun      sky.Local
+	sunUp    bool
+}
+
+func surroundingsAt(site sky.Site, air sky.Air, now time.Time) (surroundings, error) {
+	o, err := observed.NewObserver(site, air, now, 0)
+	if err != nil {
+		return surroundings{}, err
+	}
+	return surroundings{observer: o, lat: site.Latitude, sun: o.Sun(), sunUp: setup.SunUp(o)}, nil
+}
+
+// position is where a mount says that its tube points.
+func (w surroundings) position(s devices.MountState) Position {
+	if s.J2000 {
+		return positionFromLocal(w.observer.Airless(sky.ICRSFromRADec(s.RA, s.Dec)), w.lat)
+	}
+	return Position{Hour: (w.observer.LocalSidereal() - s.RA).Signed(), Dec: s.Dec}
+}
+
+// pathStep is how finely a path is looked at: half the smallest limit that is told in whole degrees.
+const pathStep = 0.5 * sky.Degree
+
+// check says whether the axis may turn by an angle from a position, having been turned by so much
+// already since the start. home is the side of the pier, or the side that stands for it.
+func (l Limits) check(w surroundings, from Position, by, already sky.Angle, home devices.PierSide) *Violation {
+	if w.sunUp && !l.Daylight {
+		return &Violation{"sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word"}
+	}
+	if most := max(already.Abs(), (already + by).Abs()); most > l.MaxTurn {
+		return &Violation{"turn", fmt.Sprintf("that is %.0f degrees from where the axis began, and cables are trusted for %.0f only", most.Degrees(), l.MaxTurn.Degrees())}
+	}
+	steps := int(by.Abs()/pathStep) + 1
+	for i := range steps + 1 {
+		p := Position{from.Hour + by*sky.Angle(float64(i)/float64(steps)), from.Dec}
+		if v := l.at(w, p, home); v != nil {
+			return v
+		}
+	}
+	return nil
+}
+
+// at checks one position on a path. Hour angles are not wrapped, so that a path that goes round
+// is seen to.
+func (l Limits) at(w surroundings, p Position, home devices.PierSide) *Violation {
+	d := p.Local(w.lat)
+	alt, az := sky.AltAzFromLocal(d)
+	if alt < l.MinAltitude {
+		return &Violation{"altitude", fmt.Sprintf("the tube would point %.0f degrees high, in azimuth %.0f; the lowest allowed is %.0f", alt.Degrees(), az.Degrees(), l.MinAltitude.Degrees())}
+	}
+	if near := sky.Separation(d, w.sun); near < sunNear {
+		return &Violation{"sun_near", fmt.Sprintf("the tube would point %.0f degrees from the Sun; within %.0f nothing ever goes", near.Degrees(), sunNear.Degrees())}
+	}
+	if past := pastMeridian(p.Hour, home); past > l.PastMeridian {
+		return &Violation{"meridian", fmt.Sprintf("the tube would stand %.0f degrees beyond the meridian on its side of the pier; %.0f are allowed", past.Degrees(), l.PastMeridian.Degrees())}
+	}
+	return nil
+}
+
+// homeSide is the side of the pier that the tube is on: as reported, or else that on which it
+// usually is for where it points.
+func homeSide(side devices.PierSide, hour sky.Angle) devices.PierSide {
+	switch {
+	case side != devices.SideUnknown:
+		return side
+	case hour.Signed() <= 0:
+		return devices.SideWest
+	}
+	return devices.SideEast
+}
+
+// pastMeridian is how far beyond the meridian, upper or lower, the tube is: on the west side of the
+// pier it looks east, at hour angles from -180 to 0 degrees, on the east side at those from 0 to 180.
+func pastMeridian(hour sky.Angle, home devices.PierSide) sky.Angle {
+	h := hour.Signed()
+	if home == devices.SideEast {
+		h = -h
+	}
+	if h <= 0 {
+		return 0
+	}
+	return min(h, sky.Turn/2-h)
+}

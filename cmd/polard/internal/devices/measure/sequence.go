@@ -1,0 +1,449 @@
+package measure
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Stage is what the measurement is at.
+type Stage string
+
+// The stages.
+const (
+	Exposing Stage = "exposing"
+	Reading  Stage = "reading"
+	Turning  Stage = "turning"
+	Waiting  Stage = "waiting" // for the connection to come back
+	Measured Stage = "measured"
+	Looping  Stage = "looping"
+)
+
+// Progress is told as the measurement goes on.
+type Progress struct {
+	Stage       Stage
+	Number, All int       // of the picture
+	Turned, Of  sky.Angle // of the movement, west positive
+	Exposure    time.Duration
+	Note        string // a sentence, where there is something to say
+}
+
+// Seen is what a picture's stars told.
+type Seen struct {
+	Name             string
+	Mid              time.Time
+	Solved           bool
+	Why              string // why it was not solved
+	Stars, Saturated int
+	// Attitude takes camera directions to observed directions at the site; of solved pictures.
+	Attitude sky.Matrix
+}
+
+// Options of a measurement.
+type Options struct {
+	Site   sky.Site
+	Air    sky.Air
+	Limits Limits
+	Shot   devices.Shot
+	// Adapt lets the exposure follow what the pictures show.
+	Adapt bool
+	// Settle is how long the mount has to stand before it counts as standing.
+	Settle time.Duration
+	// Patience is how long a lost connection is waited for.
+	Patience time.Duration
+	Now      func() time.Time
+	// Read takes the bytes of a FITS file through the pipeline. It fails only when nothing can go
+	// on; a picture without a solution is no failure.
+	Read func(ctx context.Context, picture []byte) (Seen, error)
+	Tell func(Progress)
+	// GoOn asks for the press anew before the mount moves again after a connection was lost while
+	// it moved; an error ends the measurement.
+	GoOn func(ctx context.Context, sentence string) error
+}
+
+// DefaultSettle is how long tubes shake after a turn (common practice: 1 to 3 s).
+const DefaultSettle = 2 * time.Second
+
+// DefaultPatience is how long a lost connection is waited for.
+const DefaultPatience = 10 * time.Minute
+
+// Measurer measures with one camera and one mount. One goroutine uses it at a time; only Stop may
+// be called from others.
+type Measurer struct {
+	camera devices.Camera
+	mount  devices.Mount
+	opt    Options
+	info   devices.CameraInfo
+
+	origin Position // where the axis stood when the plan was confirmed
+	home   devices.PierSide
+	frames []taken
+}
+
+// taken is a solved picture and where the mount reported to be.
+type taken struct {
+	seen Seen
+	hour sky.Angle
+}
+
+// New prepares a measurement; it starts nothing.
+func New(camera devices.Camera, mount devices.Mount, opt Options) *Measurer {
+	if opt.Tell == nil {
+		opt.Tell = func(Progress) {}
+	}
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	return &Measurer{camera: camera, mount: mount, opt: opt}
+}
+
+func (m *Measurer) tell(p Progress) { m.opt.Tell(p) }
+
+// Shot is the exposure in use.
+func (m *Measurer) Shot() devices.Shot { return m.opt.Shot }
+
+// lookTimeout is how long a report may take to come; a mount that is silent for longer while it
+// moves is stopped.
+const lookTimeout = 2500 * time.Millisecond
+
+// look asks the mount where it is.
+func (m *Measurer) look(ctx context.Context) (devices.MountState, surroundings, error) {
+	w, err := surroundingsAt(m.opt.Site, m.opt.Air, m.opt.Now())
+	if err != nil {
+		return devices.MountState{}, w, err
+	}
+	short, cancel := context.WithTimeout(ctx, lookTimeout)
+	defer cancel()
+	s, err := m.mount.State(short)
+	if err != nil && ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
+		err = devices.ErrTimeout
+	}
+	return s, w, err
+}
+
+// Propose looks where the mount stands and says what would be moved. Nothing moves.
+func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
+	s, err := m.mount.State(ctx) // the first one connects to the hardware, and may take its time
+	if err != nil {
+		return Plan{}, err
+	}
+	now := m.opt.Now()
+	w, err := surroundingsAt(m.opt.Site, m.opt.Air, now)
+	if err != nil {
+		return Plan{}, err
+	}
+	p, err := propose(w, m.opt.Limits, q, s, now)
+	p.Mount, p.Camera = m.mount.Name(), m.camera.Name()
+	return p, err
+}
+
+// stopTimeout bounds how long is waited for the answer to a stop.
+const stopTimeout = time.Second
+
+// Stop stops the mount. It may be called at any time, from any goroutine.
+func (m *Measurer) Stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
+	defer cancel()
+	return m.mount.Stop(ctx)
+}
+
+// samePlace is how far the mount may have gone since the plan was shown.
+const samePlace = 3 * sky.Degree
+
+// Measure carries out a plan that the user has seen and confirmed. It gives what was read, also
+// when it fails; the mount stands then, or the error says that it could not be stopped.
+func (m *Measurer) Measure(ctx context.Context, plan Plan) (seen []Seen, err error) {
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, m.Stop())
+		}
+	}()
+	if err := m.begin(ctx, plan); err != nil {
+		return nil, err
+	}
+	for i := range plan.Stops {
+		if i > 0 {
+			if err := m.turnTo(ctx, plan, plan.By*sky.Angle(float64(i))); err != nil {
+				return seen, err
+			}
+		}
+		got, err := m.picture(ctx, i+1, len(plan.Stops))
+		seen = append(seen, got...)
+		if err != nil {
+			return seen, err
+		}
+		if i == 0 {
+			if err := m.agrees(ctx, plan); err != nil {
+				return seen, err
+			}
+		} else if err := m.turnedAsTold(); err != nil {
+			return seen, err
+		}
+	}
+	m.tell(Progress{Stage: Measured, Number: len(plan.Stops), All: len(plan.Stops)})
+	return seen, nil
+}
+
+// begin makes sure that the plan is still true.
+func (m *Measurer) begin(ctx context.Context, plan Plan) error {
+	if len(plan.Stops) < 2 {
+		return errors.New("there is no plan: nothing is moved")
+	}
+	if age := m.opt.Now().Sub(plan.Made); age > planLife || age < 0 {
+		return fmt.Errorf("the plan was made %.0f minutes ago: look at a new one", age.Minutes())
+	}
+	var err error
+	if m.info, err = m.camera.Info(ctx); err != nil {
+		return err
+	}
+	s, w, err := m.look(ctx)
+	if err != nil {
+		return err
+	}
+	if v := standstill(s); v != nil {
+		return v
+	}
+	m.origin, m.home = w.position(s), plan.Home
+	if sky.Separation(m.origin.Local(w.lat), plan.Stops[0].Local(w.lat)) > samePlace {
+		return errors.New("the mount has moved since the plan was shown: look at a new one")
+	}
+	if v := m.opt.Limits.check(w, m.origin, plan.Turn(), 0, m.home); v != nil {
+		return v
+	}
+	m.frames = nil
+	if plan.StartsTracking {
+		return m.mount.SetTracking(ctx, true)
+	}
+	return nil
+}
+
+// turnTo turns the axis to an angle from where it began. When the connection is lost on the way,
+// the rest is done once it is back and the user has said so again.
+func (m *Measurer) turnTo(ctx context.Context, plan Plan, target sky.Angle) error {
+	begun := m.opt.Now()
+	for {
+		s, w, err := m.look(ctx)
+		if err == nil {
+			// The drive has carried the axis on meanwhile, and that does not count.
+			rest := target - (w.position(s).Hour - m.origin.Hour).Signed()
+			if rest.Abs() < stands*10 || rest*target <= 0 {
+				return nil
+			}
+			m.tell(Progress{Stage: Turning, Of: rest})
+			err = m.turn(ctx, rest)
+		}
+		if !errors.Is(err, devices.ErrLost) || ctx.Err() != nil {
+			return err
+		}
+		if err := m.back(ctx, err); err != nil {
+			return err
+		}
+		if m.opt.GoOn == nil {
+			return fmt.Errorf("%w; the mount was turning: begin anew", devices.ErrLost)
+		}
+		if err := m.opt.GoOn(ctx, "The connection is back and the mount stands. "+plan.Sentence()); err != nil {
+			return err
+		}
+		if m.opt.Now().Sub(begun) > m.opt.Patience {
+			return err
+		}
+	}
+}
+
+// back waits until the devices answer again, and has the mount told to stop before all else.
+func (m *Measurer) back(ctx context.Context, lost error) error {
+	_ = m.Stop() // there may be a connection again already; otherwise the adapter stops it first thing
+	m.tell(Progress{Stage: Waiting, Note: lost.Error() + ": waiting for it to come back"})
+	limit := m.opt.Now().Add(m.opt.Patience)
+	for {
+		_, _, err := m.look(ctx)
+		if err == nil {
+			return m.Stop()
+		}
+		if m.opt.Now().After(limit) {
+			return lost
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(250 * time.Millisecond):
+		}
+	}
+}
+
+// attempts is how often a picture is taken until its stars can be read: three steps of the
+// exposure, and one for a picture that was lost.
+const attempts = 4
+
+// picture takes pictures until one is solved. All that were read are given.
+func (m *Measurer) picture(ctx context.Context, number, all int) (seen []Seen, err error) {
+	why := errors.New("no picture")
+	for range attempts {
+		s, w, err := m.look(ctx)
+		if err == nil {
+			var one Seen
+			if one, err = m.expose(ctx, number, all); err == nil {
+				seen = append(seen, one)
+				if one.Solved {
+					m.frames = append(m.frames, taken{one, w.position(s).Hour})
+					return seen, nil
+				}
+				why = fmt.Errorf("the stars of picture %d could not be read: %s", number, one.Why)
+				continue
+			}
+		}
+		if ctx.Err() != nil {
+			return seen, ctx.Err()
+		}
+		why = err
+		if errors.Is(err, devices.ErrLost) {
+			if err := m.back(ctx, err); err != nil {
+				return seen, err
+			}
+		} else if errors.Is(err, devices.ErrMissing) {
+			return seen, err
+		}
+		m.tell(Progress{Stage: Waiting, Number: number, All: all, Note: err.Error() + ": taking the picture again"})
+	}
+	return seen, why
+}
+
+// expose takes one picture and reads it.
+func (m *Measurer) expose(ctx context.Context, number, all int) (Seen, error) {
+	m.tell(Progress{Stage: Exposing, Number: number, All: all, Exposure: m.opt.Shot.Exposure})
+	data, err := m.camera.Expose(ctx, m.opt.Shot)
+	if err != nil {
+		return Seen{}, err
+	}
+	m.tell(Progress{Stage: Reading, Number: number, All: all})
+	seen, err := m.opt.Read(ctx, data)
+	if err != nil {
+		return Seen{}, err
+	}
+	if m.opt.Adapt {
+		next, note := Propose(m.opt.Shot, seen, m.info)
+		// A frame that is good is not followed by another kind of frame without need.
+		if !seen.Solved && note != "" {
+			m.opt.Shot = next
+			m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
+		}
+	}
+	return seen, nil
+}
+
+// whereTolerance is how far the mount's report may be from the sky: an unaligned but roughly set
+// up mount with its cone error stays within it (common practice: polar errors up to 3 degrees).
+const whereTolerance = 5 * sky.Degree
+
+// agrees holds the mount's report against the first picture, and the path against the limits from
+// where the tube really points.
+func (m *Measurer) agrees(ctx context.Context, plan Plan) error {
+	first := m.frames[0]
+	w, err := surroundingsAt(m.opt.Site, m.opt.Air, first.seen.Mid)
+	if err != nil {
+		return err
+	}
+	s, now, err := m.look(ctx)
+	if errors.Is(err, devices.ErrLost) {
+		if err := m.back(ctx, err); err != nil {
+			return err
+		}
+		s, now, err = m.look(ctx)
+	}
+	if err != nil {
+		return err
+	}
+	reported := now.position(s)
+	truth := positionFromLocal(w.observer.Refraction().True(sky.Local(first.seen.Attitude.Column(2))), w.lat)
+	// Between the picture and the report the drive may have stood: minutes, a degree at most.
+	if apart := sky.Separation(truth.Local(w.lat), reported.Local(w.lat)); apart > whereTolerance {
+		alt, az := sky.AltAzFromLocal(truth.Local(w.lat))
+		return fmt.Errorf("%w: the picture shows altitude %.0f, azimuth %.0f degrees, %.0f degrees from what it says. Nothing was moved. Check its time and place, synchronise it on this picture by its own program, and begin again",
+			ErrWhere, alt.Degrees(), az.Degrees(), apart.Degrees())
+	}
+	limits := m.opt.Limits
+	limits.PastMeridian = sky.Turn / 2 // by the mount's own axes it was checked; near the pole the tube's hour angle says nothing
+	if v := limits.check(w, truth, plan.Turn(), 0, m.home); v != nil {
+		return fmt.Errorf("by where the first picture shows the tube, %w", v)
+	}
+	return nil
+}
+
+const (
+	// turnDiffers is how far a turn may differ from what the mount reports, and turnShare the same
+	// as a share of the turn.
+	turnDiffers = 2 * sky.Degree
+	turnShare   = 0.1
+	// axisAside is how far from the pole the turn's axis may seem to be. A misaligned mount's is a
+	// few degrees; a declination that moved by d during a turn of t tilts it by about d/(2 sin(t/2)).
+	axisAside = 12 * sky.Degree
+)
+
+// turnedAsTold holds the last turn against the pictures.
+func (m *Measurer) turnedAsTold() error {
+	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
+	reported := (b.hour - a.hour).Signed()
+	v := sky.VectorFromRotation(b.seen.Attitude.Mul(a.seen.Attitude.Transpose()))
+	north := sky.Local{Y: m.opt.Site.Latitude.Cos(), Z: m.opt.Site.Latitude.Sin()}
+	// The sky turns about the north pole against the right-hand rule.
+	size := sky.Angle(r3.Norm(v)) * sky.Radian
+	turned, aside := -size, sky.Angle(0)
+	if size > 0 {
+		aside = sky.Separation(sky.Unit(sky.Local(v)), north)
+	}
+	if aside > sky.Turn/4 {
+		turned, aside = size, sky.Turn/2-aside
+	}
+	if (turned - reported).Abs() > max(turnDiffers, turnShare*reported.Abs()) {
+		return fmt.Errorf("%w: it reports a turn of %.1f degrees, the pictures show %.1f. A clutch may slip, or the mount's own angles are wrong",
+			ErrWhere, reported.Degrees(), turned.Degrees())
+	}
+	if aside > axisAside {
+		return fmt.Errorf("%w, or the tube: the pictures show a turn about a direction %.0f degrees from the pole. Tighten the declination clutch and the tube, and begin again",
+			ErrDeclination, aside.Degrees())
+	}
+	return nil
+}
+
+// Loop exposes again and again, while the bolts are turned, until ctx ends; each picture goes
+// through Read. It moves nothing. The drive is switched off where following the stars would carry
+// the tube beyond a limit.
+func (m *Measurer) Loop(ctx context.Context) error {
+	for number := 1; ctx.Err() == nil; number++ {
+		s, w, err := m.look(ctx)
+		if err == nil && s.Tracking {
+			p := w.position(s)
+			if v := m.opt.Limits.check(w, p, 0, (p.Hour - m.origin.Hour).Signed(), m.home); v != nil {
+				if err := m.mount.SetTracking(ctx, false); err != nil {
+					return errors.Join(v, err, m.Stop())
+				}
+				m.tell(Progress{Stage: Looping, Note: "the drive was switched off: " + v.Text})
+			}
+		}
+		if err == nil {
+			_, err = m.expose(ctx, number, 0)
+		}
+		switch {
+		case ctx.Err() != nil:
+		case errors.Is(err, devices.ErrLost):
+			if err := m.back(ctx, err); err != nil && ctx.Err() == nil {
+				return err
+			}
+		case errors.Is(err, devices.ErrMissing):
+			return err
+		case err != nil:
+			m.tell(Progress{Stage: Looping, Note: err.Error() + ": taking the next"})
+			select {
+			case <-ctx.Done():
+			case <-time.After(time.Second):
+			}
+		}
+	}
+	return nil
+}
