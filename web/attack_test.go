@@ -2,12 +2,15 @@ package web
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"net/netip"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -116,18 +119,153 @@ func TestSlowSenders(t *testing.T) {
 	}
 }
 
-// fakeListener hands out connections that claim to come from anywhere.
-type fakeListener struct {
-	net.Listener
+// farListener gives the connections from 127.0.0.K, K above 1, a far address of their own.
+type farListener struct{ net.Listener }
+
+type farConn struct {
+	net.Conn
+	from net.Addr
+}
+
+func (c farConn) RemoteAddr() net.Addr { return c.from }
+
+func (l farListener) Accept() (net.Conn, error) {
+	c, err := l.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	from := netip.MustParseAddrPort(c.RemoteAddr().String())
+	if k := from.Addr().As4()[3]; k > 1 {
+		return farConn{c, net.TCPAddrFromAddrPort(netip.AddrPortFrom(netip.AddrFrom4([4]byte{192, 0, 2, k}), from.Port()))}, nil
+	}
+	return c, nil
+}
+
+// far makes a server take the addresses of this machine beside 127.0.0.1 for far ones.
+func far(s *Server) {
+	s.listen = func(ctx context.Context, addr string) (net.Listener, error) {
+		l, err := new(net.ListenConfig).Listen(ctx, "tcp", addr)
+		return farListener{l}, err
+	}
+}
+
+// dialFrom connects from 127.0.0.K.
+func dialFrom(t *testing.T, r *running, k byte) net.Conn {
+	t.Helper()
+	d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, k)}}
+	c, err := d.Dial("tcp", r.host())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { c.Close() })
+	return c
+}
+
+func (r *running) host() string { return strings.Trim(strings.TrimPrefix(r.url, "http:"), "/") }
+
+// Twenty-four addresses that send half a header on as many connections as they get, and
+// open them anew as fast as they are closed, keep out neither this machine, nor a paired
+// device, nor a stranger with a link.
+func TestManyAddresses(t *testing.T) {
+	r := serve(t, Options{Addr: "0.0.0.0:0", AllowNetwork: true}, far)
+	r.url = strings.Replace(r.url, "[::]", "127.0.0.1", 1)
+	cookie := paired(t, r.Server, RightView)
+	ctx, end := context.WithCancel(t.Context())
+	var attack sync.WaitGroup
+	var opened atomic.Int64
+	for k := byte(2); k < 26; k++ {
+		attack.Go(func() {
+			d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, k)}}
+			var held []net.Conn
+			for ctx.Err() == nil {
+				if c, err := d.DialContext(ctx, "tcp", r.host()); err == nil {
+					fmt.Fprintf(c, "GET / HTTP/1.1\r\nHost: %s\r\nX-", r.host())
+					held = append(held, c)
+					opened.Add(1)
+				}
+				if len(held) > 2*connsPerAddress {
+					held[0].Close()
+					held = held[1:]
+					time.Sleep(time.Millisecond)
+				}
+			}
+			for _, c := range held {
+				c.Close()
+			}
+		})
+	}
+	defer attack.Wait()
+	defer end()
+	for opened.Load() < 24*2*connsPerAddress {
+		time.Sleep(time.Millisecond)
+	}
+	request := "GET /api/v1/state HTTP/1.1\r\nHost: " + r.host() + "\r\nConnection: close\r\n"
+	for name, c := range map[string]struct {
+		from    byte
+		request string
+		want    int
+	}{
+		"this machine":                        {1, request + "\r\n", 200},
+		"a paired device":                     {200, request + "Cookie: " + cookie + "\r\n\r\n", 200},
+		"a stranger":                          {201, request + "\r\n", 401},
+		"a paired device beside the attacker": {7, request + "Cookie: " + cookie + "\r\n\r\n", 200},
+	} {
+		for range 20 {
+			conn := dialFrom(t, r, c.from)
+			_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
+			_, err := io.WriteString(conn, c.request)
+			status := 0
+			if err == nil {
+				var answer *http.Response
+				if answer, err = http.ReadResponse(bufio.NewReader(conn), nil); err == nil {
+					status = answer.StatusCode
+				}
+			}
+			conn.Close()
+			if status != c.want {
+				t.Errorf("%s: %d (%v), want %d, beside %d attacking connections", name, status, err, c.want, opened.Load())
+				break
+			}
+		}
+	}
+}
+
+// counted makes a listener with connections that claim to come from anywhere.
+type counted struct {
+	*boundedListener
 	conns chan net.Conn
 }
 
-func (l fakeListener) Accept() (net.Conn, error) {
-	c, open := <-l.conns
+func (c counted) Accept() (net.Conn, error) {
+	conn, open := <-c.conns
 	if !open {
 		return nil, net.ErrClosed
 	}
-	return c, nil
+	return conn, nil
+}
+
+func newCounted(clients int, forwarded bool) counted {
+	c := counted{conns: make(chan net.Conn, 1)}
+	c.boundedListener = boundConns(c, clients, forwarded)
+	return c
+}
+
+func (c counted) offer(t *testing.T, from string) (conn *boundedConn, socket *fakeConn) {
+	t.Helper()
+	socket = &fakeConn{from: from}
+	if in, ok := netip.ParseAddrPort(from); ok == nil && in.Addr().IsLoopback() && !c.forwarded && c.open[hereShare]+c.open[pairedShare] >= c.clients+hereConns {
+		conn := &boundedConn{Conn: socket, in: c.boundedListener, share: hereShare}
+		if _, entered := c.enter(conn); entered {
+			t.Fatal("more than all")
+		}
+		return nil, socket
+	}
+	c.conns <- socket
+	got, err := c.boundedListener.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return got.(*boundedConn), socket
 }
 
 type fakeConn struct {
@@ -141,76 +279,93 @@ func (c *fakeConn) RemoteAddr() net.Addr {
 }
 func (c *fakeConn) Close() error { c.closed = true; return nil }
 
-// One address of the network cannot take all connections, nor can all together
-// take more than there are; who leaves makes room.
+// One address of the network cannot take all connections, nor can strangers together take
+// more than theirs; the newest pushes out the oldest that is idle, of the address that has
+// most; the paired and this machine have shares of their own.
 func TestConnectionsAreBounded(t *testing.T) {
-	conns := make(chan net.Conn, 100)
-	l := boundConns(fakeListener{conns: conns}, 20, 5)
-	offer := func(from string) *fakeConn {
-		c := &fakeConn{from: from}
-		conns <- c
-		return c
-	}
-	var stranger []*fakeConn
-	for i := range 8 {
-		stranger = append(stranger, offer(fmt.Sprintf("[2001:db8::%d]:9", i+1))) // one subscriber
-	}
-	offer("192.168.7.8:9")
-	var open []net.Conn
-	for range 6 {
-		c, err := l.Accept()
-		if err != nil {
-			t.Fatal(err)
-		}
-		open = append(open, c)
-	}
-	for i, c := range stranger {
-		if c.closed != (i >= 5) {
-			t.Errorf("connection %d of one address: closed %t", i, c.closed)
+	l := newCounted(10, false)
+	var conns []*boundedConn
+	var sockets []*fakeConn
+	for i := range connsPerAddress + 3 {
+		c, s := l.offer(t, fmt.Sprintf("[2001:db8::%d]:9", i+1)) // one subscriber
+		conns, sockets = append(conns, c), append(sockets, s)
+		if i == 0 {
+			c.serve(visitor{}) // not idle
 		}
 	}
-	if err := open[0].Close(); err != nil {
-		t.Fatal(err)
-	}
-	_ = open[0].Close() // twice is harmless
-	back := offer("[2001:db8::77]:9")
-	c, err := l.Accept()
-	if err != nil || back.closed {
-		t.Errorf("there is room again, but: %v, closed %t", err, back.closed)
-	}
-	_ = c
-	for range 30 {
-		offer("127.0.0.1:9")
-	}
-	close(conns)
-	count := 6
-	for {
-		if _, err := l.Accept(); err != nil {
-			break
+	for i, s := range sockets {
+		if s.closed != (i >= 1 && i <= 3) {
+			t.Errorf("connection %d of one address: closed %t", i, s.closed)
 		}
-		count++
 	}
-	if count != 20 {
-		t.Errorf("%d connections are open, want 20", count)
+	_ = conns[1].Close() // closed already: harmless
+	_, honest := l.offer(t, "192.168.7.8:9")
+	for i := range 4 * strangersConns {
+		l.offer(t, fmt.Sprintf("10.0.0.%d:9", i%24))
+	}
+	if honest.closed || l.open[strangerShare] != strangersConns {
+		t.Errorf("one of an address of its own: closed %t; %d strangers", honest.closed, l.open[strangerShare])
+	}
+	phone, _ := l.offer(t, "192.168.7.9:9")
+	if !phone.serve(visitor{device: "a"}) || l.open[pairedShare] != 1 || l.open[strangerShare] != strangersConns-1 {
+		t.Errorf("a paired device's: %v", l.open)
+	}
+	for range 100 {
+		l.offer(t, "127.0.0.1:9")
+	}
+	if want := 10 + hereConns - 1; l.open[hereShare] != want {
+		t.Errorf("%d of this machine, want %d", l.open[hereShare], want)
+	}
+	// A device that has too many loses an idle one, or gets no more.
+	d := newCounted(100, false)
+	var own []*boundedConn
+	for range connsPerAddress {
+		c, _ := d.offer(t, "192.168.7.9:9")
+		if !c.serve(visitor{device: "a"}) {
+			t.Fatal("no room")
+		}
+		own = append(own, c)
+	}
+	more, _ := d.offer(t, "192.168.7.9:9")
+	if more.serve(visitor{device: "a"}) {
+		t.Error("room for more than one device may have")
+	}
+	if other, _ := d.offer(t, "192.168.7.7:9"); !other.serve(visitor{device: "b"}) {
+		t.Error("no room for another device")
+	}
+	own[5].served()
+	if !more.serve(visitor{device: "a"}) || !own[5].Conn.(*fakeConn).closed || d.open[pairedShare] != connsPerAddress+1 {
+		t.Errorf("an idle one makes no room: %v", d.open)
+	}
+	// Behind a forwarder all come from one address: it tells nothing.
+	f := newCounted(10, true)
+	for range strangersConns {
+		f.offer(t, "127.0.0.1:9")
+	}
+	if f.open[strangerShare] != strangersConns || f.open[hereShare] != 0 {
+		t.Errorf("forwarded: %v", f.open)
 	}
 }
 
-// Addresses without end cost a bounded memory.
+// Addresses without end cost a bounded memory, and devices stay apart from them.
 func TestRatesAreBounded(t *testing.T) {
 	r, now := newRates(), time.Now()
 	refused := 0
 	for i := range 3 * mostAddresses {
 		for range 2 {
-			if !r.take(netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)}), now) {
+			if !r.allow(asker{address: netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)})}, now) {
 				refused++
 			}
 		}
 	}
-	if len(r.buckets) > mostAddresses+1 || refused < mostAddresses {
-		t.Errorf("%d buckets, %d refused", len(r.buckets), refused)
+	if len(r.limiters) > mostAddresses+1 || refused < mostAddresses {
+		t.Errorf("%d limiters, %d refused", len(r.limiters), refused)
+	}
+	if !r.allow(asker{device: "a"}, now) {
+		t.Error("a paired device is refused for what strangers do")
 	}
 	// After a while the full ones are forgotten.
-	if !r.take(netip.MustParseAddr("10.200.0.1"), now.Add(time.Minute)) || len(r.buckets) > 2 {
-		t.Errorf("%d buckets after a minute", len(r.buckets))
+	if !r.allow(asker{address: netip.MustParseAddr("10.200.0.1")}, now.Add(time.Minute)) || len(r.limiters) > 2 {
+		t.Errorf("%d limiters after a minute", len(r.limiters))
 	}
 }

@@ -24,7 +24,7 @@ func (s *Server) headers(next echo.HandlerFunc) echo.HandlerFunc {
 func guardHeaders(h http.Header, r *http.Request, hosts []string) {
 	policy := "default-src 'none'; frame-ancestors 'none'"
 	if ownHost(r.Host, hosts) {
-		policy = contentPolicy(r.Host, r.TLS != nil)
+		policy = contentPolicy(r.Host, secure(r))
 	}
 	h.Set("Content-Security-Policy", policy)
 	h.Set("X-Content-Type-Options", "nosniff")
@@ -86,25 +86,25 @@ func ownHost(hostport string, hosts []string) bool {
 	return false
 }
 
-// sameOrigin tells whether a request may come from our own page, or from no
-// page at all. Browsers send Origin with every websocket and with every
-// request that changes something, and newer ones say how the sites relate.
+var crossOrigin = http.NewCrossOriginProtection()
+
+// sameOrigin tells whether a request may come from our own page, or from no page at
+// all. Other sites may not even read, so every request is looked at like one that
+// changes something. The scheme of an origin is not held against ours: a proxy may
+// speak TLS for us.
 func sameOrigin(r *http.Request) bool {
-	switch r.Header.Get("Sec-Fetch-Site") {
-	case "", "same-origin", "none":
-	default:
+	changing := *r
+	changing.Method = http.MethodPost
+	if crossOrigin.Check(&changing) != nil {
 		return false
 	}
+	// What says that it comes from our page says so by its origin too.
 	origins := r.Header.Values("Origin")
 	if len(origins) == 0 {
 		return true
 	}
-	scheme := "http"
-	if r.TLS != nil {
-		scheme = "https"
-	}
 	u, err := url.Parse(origins[0])
-	return err == nil && len(origins) == 1 && u.Scheme == scheme && u.Host == r.Host
+	return err == nil && len(origins) == 1 && u.Host == r.Host
 }
 
 // checkOrigin refuses what another site's page sends.

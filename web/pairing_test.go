@@ -54,6 +54,11 @@ func TestRights(t *testing.T) {
 		{"behind a proxy, RFC 7239", map[string]string{"Remote": "127.0.0.1:5", "Forwarded": "for=127.0.0.1"}, 401, 401, 401},
 		{"stranger", map[string]string{"Remote": lan}, 401, 401, 401},
 		{"stranger, IPv6", map[string]string{"Remote": "[fe80::1]:5"}, 401, 401, 401},
+		// Rootless forwarders and translations bring everybody from the service's own
+		// address: it is not this machine's.
+		{"the service's own address", map[string]string{"Remote": "192.168.7.1:40000", "Local": "192.168.7.1:7315"}, 401, 401, 401},
+		{"a proxy that tells nothing, in HTTP/1.0", map[string]string{"Remote": "127.0.0.1:5", "Proto": "HTTP/1.0"}, 401, 401, 401},
+		{"behind a proxy that tells the scheme alone", map[string]string{"Remote": "127.0.0.1:5", "X-Forwarded-Proto": "https"}, 401, 401, 401},
 		{"no address", map[string]string{"Remote": ""}, 401, 401, 401},
 		{"pretends", map[string]string{"Remote": lan, "X-Real-Ip": "127.0.0.1"}, 401, 401, 401},
 		{"guesses a token", map[string]string{"Remote": lan, "Cookie": cookieName + "=x"}, 401, 401, 401},
@@ -85,6 +90,37 @@ func TestRights(t *testing.T) {
 		}
 		if told := len(rec.told()) - before; (told == 1) != (c.command == 204) {
 			t.Errorf("%s: %d commands carried out", c.name, told)
+		}
+	}
+}
+
+// Where somebody forwards, loopback is nobody in particular; who shows the machine's key
+// from an address of the machine is this machine, and nothing else is taken for the key.
+func TestForwarded(t *testing.T) {
+	here := "127.0.0.1:5"
+	for _, c := range []struct {
+		name    string
+		opt     Options
+		headers map[string]string
+		want    int
+	}{
+		{"loopback", Options{}, map[string]string{"Remote": here}, 200},
+		{"loopback, forwarded", Options{Forwarded: true}, map[string]string{"Remote": here}, 403},
+		{"the key, forwarded", Options{Forwarded: true, LocalKey: "k"}, map[string]string{"Remote": here, "Authorization": "Bearer k"}, 200},
+		{"an address of its own", Options{LocalKey: "k"}, map[string]string{"Remote": "192.168.7.1:4", "Local": "192.168.7.1:7315"}, 403},
+		{"the key from there", Options{LocalKey: "k"}, map[string]string{"Remote": "192.168.7.1:4", "Local": "192.168.7.1:7315", "Authorization": "Bearer k"}, 200},
+		{"the key from the network", Options{LocalKey: "k"}, map[string]string{"Remote": lan, "Local": "192.168.7.1:7315", "Authorization": "Bearer k"}, 403},
+		{"the key through a proxy", Options{LocalKey: "k"}, map[string]string{"Remote": here, "Via": "1.1 x", "Authorization": "Bearer k"}, 403},
+		{"another key", Options{Forwarded: true, LocalKey: "k"}, map[string]string{"Remote": here, "Authorization": "Bearer l"}, 403},
+		{"no key", Options{Forwarded: true}, map[string]string{"Remote": here, "Authorization": "Bearer "}, 403},
+		{"an empty key", Options{Forwarded: true, LocalKey: "k"}, map[string]string{"Remote": here, "Authorization": "Bearer "}, 403},
+		{"the key as a cookie", Options{Forwarded: true, LocalKey: "k"}, map[string]string{"Remote": here, "Cookie": cookieName + "=k"}, 403},
+	} {
+		s, _ := newTestServer(t, c.opt)
+		for _, q := range [][3]string{{"POST", "/api/v1/invite", `{"right":"operate"}`}, {"GET", "/api/v1/devices", ""}} {
+			if w := ask(s, q[0], q[1], q[2], c.headers); w.Code != c.want {
+				t.Errorf("%s: %s is %d, want %d", c.name, q[1], w.Code, c.want)
+			}
 		}
 	}
 }
@@ -216,8 +252,12 @@ func TestRevoked(t *testing.T) {
 	// All at once.
 	paired(t, r.Server, RightView)
 	paired(t, r.Server, RightView)
+	open := r.Invite(RightOperate)
 	if w := ask(r.Server, "POST", "/api/v1/revoke", `{"id":0}`, nil); w.Code != 204 {
 		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w := pairWith(r.Server, open); w.Code != 403 {
+		t.Errorf("a link from before all rights were taken: %d", w.Code)
 	}
 	if w := ask(r.Server, "GET", "/api/v1/devices", "", nil); !strings.Contains(w.Body.String(), `"devices":[]`) {
 		t.Errorf("left: %s", w.Body)
@@ -250,6 +290,92 @@ func TestManyDevices(t *testing.T) {
 	}
 }
 
+// A number is given once, over restarts and between services on one list: who takes a
+// right by a number that was read earlier takes nobody else's.
+func TestNumbersAreGivenOnce(t *testing.T) {
+	kept := &memoryDevices{}
+	seen := map[int64]bool{}
+	for round := range 4 {
+		one, _ := newTestServer(t, Options{Devices: kept})
+		two, _ := newTestServer(t, Options{Devices: kept})
+		for i, s := range []*Server{one, two, one} {
+			_, d, err := s.pairing.pair(s.Invite(RightView), "x")
+			if err != nil || seen[d.ID] || d.ID == 0 {
+				t.Errorf("round %d, device %d: number %d was given before (%v)", round, i, d.ID, err)
+			}
+			seen[d.ID] = true
+			if round%2 == 0 {
+				if n, err := s.pairing.revoke(d.ID); n != 1 || err != nil {
+					t.Fatal(n, err)
+				}
+			}
+		}
+		if _, err := one.pairing.revoke(0); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// A list of before numbers were kept is read.
+	var old DeviceList
+	if err := json.Unmarshal([]byte(`[{"id":7,"right":"view"}]`), &old); err != nil || old.highest() != 7 || len(old.Devices) != 1 {
+		t.Errorf("%+v (%v)", old, err)
+	}
+}
+
+// hangingDevices do not come back until they are let go.
+type hangingDevices struct {
+	memoryDevices
+	hold chan struct{}
+}
+
+func (h *hangingDevices) Update(change func(DeviceList) DeviceList) error {
+	<-h.hold
+	return h.memoryDevices.Update(change)
+}
+
+// A disk that hangs while the list is kept holds up neither who is paired, nor the pages
+// that are open; the answer comes in time, and what it says is kept as soon as it can be.
+func TestDevicesOnDiskThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		kept := &hangingDevices{hold: make(chan struct{})}
+		s, _ := newTestServer(t, Options{Devices: kept})
+		go s.pairing.follow(t.Context(), s.opt.Logger)
+		code := s.Invite(RightView)
+		answered := make(chan string)
+		go func() {
+			w := pairWith(s, code)
+			answered <- cookieName + "=" + w.Result().Cookies()[0].Value
+		}()
+		synctest.Wait()
+		begin := time.Now()
+		if w := ask(s, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": "x=y"}); w.Code != 401 {
+			t.Errorf("a stranger meanwhile: %d", w.Code)
+		}
+		s.Invite(RightView)
+		if waited := time.Since(begin); waited > 0 {
+			t.Errorf("others waited for %v", waited)
+		}
+		cookie := <-answered
+		if waited := time.Since(begin); waited > keepWithin {
+			t.Errorf("answered after %v", waited)
+		}
+		if w := ask(s, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookie}); w.Code != 200 {
+			t.Errorf("the paired device: %d", w.Code)
+		}
+		if n, err := s.pairing.revoke(1); n != 1 || err == nil {
+			t.Errorf("a right that is taken, but not on the disk: %d (%v)", n, err)
+		}
+		if w := ask(s, "GET", "/api/v1/state", "", map[string]string{"Remote": lan, "Cookie": cookie}); w.Code != 401 {
+			t.Errorf("after its right was taken: %d", w.Code)
+		}
+		close(kept.hold)
+		time.Sleep(3 * refreshEvery)
+		synctest.Wait()
+		if l, _ := kept.Load(); len(l.Devices) != 0 || l.Last != 1 {
+			t.Errorf("kept %+v", l)
+		}
+	})
+}
+
 // A list that cannot be kept leaves devices paired while the service runs; one
 // that cannot be read stops the service from starting as if nobody were paired.
 func TestDevicesThatCannotBeKept(t *testing.T) {
@@ -264,20 +390,22 @@ func TestDevicesThatCannotBeKept(t *testing.T) {
 type memoryDevices struct {
 	mu      sync.Mutex
 	devices []Device
+	last    int64
 	broken  error
 }
 
-func (m *memoryDevices) Load() ([]Device, error) {
+func (m *memoryDevices) Load() (DeviceList, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return slices.Clone(m.devices), nil
+	return DeviceList{m.last, slices.Clone(m.devices)}, nil
 }
 
-func (m *memoryDevices) Update(change func([]Device) []Device) error {
+func (m *memoryDevices) Update(change func(DeviceList) DeviceList) error {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.broken == nil {
-		m.devices = change(slices.Clone(m.devices))
+		l := change(DeviceList{m.last, slices.Clone(m.devices)})
+		m.last, m.devices = l.Last, l.Devices
 	}
 	return m.broken
 }

@@ -21,8 +21,15 @@ type Options struct {
 	// Addr is HOST:PORT; empty means 127.0.0.1 on any free port.
 	Addr string
 	// AllowNetwork lets Addr be reachable from other machines. Those see nothing
-	// until they are paired; browsers on this machine need no pairing.
+	// until they are paired; browsers on this machine need no pairing over loopback.
 	AllowNetwork bool
+	// Forwarded says that somebody passes connections on to Addr, such as the port
+	// forwarder of a container: then nobody is taken for this machine by his address.
+	Forwarded bool
+	// LocalKey is a secret that only who may operate this machine's services can read.
+	// Who shows it as a bearer token from an address of the machine counts as the machine
+	// even so. Empty: there is none.
+	LocalKey string
 	// Devices keeps who is paired over restarts; nil: until the service stops.
 	Devices Devices
 	// Certificate makes the service speak TLS; nil: it speaks plain HTTP, and who
@@ -78,6 +85,7 @@ type Server struct {
 	live    sync.WaitGroup // open websockets
 	now     func() time.Time
 	beat    time.Duration
+	listen  func(ctx context.Context, addr string) (net.Listener, error)
 
 	mu       sync.Mutex
 	state    *State
@@ -123,6 +131,9 @@ func New(opt Options) (*Server, error) {
 		now:    time.Now,
 		beat:   beatEvery,
 		rates:  newRates(),
+		listen: func(ctx context.Context, addr string) (net.Listener, error) {
+			return new(net.ListenConfig).Listen(ctx, "tcp", addr)
+		},
 	}
 	if s.pairing, err = newPairing(opt.Devices, func() time.Time { return s.now() }); err != nil {
 		opt.Logger.Error("the list of paired devices cannot be read: nobody is paired", "error", err)
@@ -135,7 +146,7 @@ func (s *Server) router() *echo.Echo {
 	e := echo.New()
 	e.HideBanner, e.HidePort = true, true
 	e.HTTPErrorHandler = s.answerError
-	e.Use(s.contain, s.headers, s.checkHost, s.checkRate)
+	e.Use(s.contain, s.headers, s.checkHost, s.checkBounds)
 	e.GET(PairPath, s.getPairPage)
 	e.GET("/assets/:version/*", s.getAsset)
 	e.GET("/healthz", probe(s.opt.Healthy, notHealthy))
@@ -191,12 +202,12 @@ func (s *Server) Run(ctx context.Context) error {
 	if again {
 		return errors.New("web: Run was called twice")
 	}
-	ln, err := new(net.ListenConfig).Listen(ctx, "tcp", s.opt.Addr)
+	ln, err := s.listen(ctx, s.opt.Addr)
 	if err != nil {
 		return fmt.Errorf("cannot listen on %s: %w (is another one running? choose another port)", s.opt.Addr, err)
 	}
 	scheme := "http"
-	bounded := boundConns(ln, s.opt.MaxClients+spareConns, connsPerAddress)
+	bounded := boundConns(ln, s.opt.MaxClients, s.opt.Forwarded)
 	ln = bounded
 	if s.opt.Certificate != nil {
 		scheme = "https"
@@ -209,7 +220,8 @@ func (s *Server) Run(ctx context.Context) error {
 	// A request's context ends with the service's, and with it the websocket.
 	srv.BaseContext = func(net.Listener) context.Context { return ctx }
 	srv.ErrorLog = slog.NewLogLogger(s.opt.Logger.Handler(), slog.LevelDebug)
-	srv.ReadHeaderTimeout = 5 * time.Second
+	srv.ConnContext = withConn
+	srv.ReadHeaderTimeout = 3 * time.Second // a packet that is lost twice is there again (RFC 6298)
 	srv.ReadTimeout = 10 * time.Second
 	srv.WriteTimeout = 30 * time.Second
 	srv.IdleTimeout = 2 * time.Minute

@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"path/filepath"
 
 	"polard/cmd/polard/internal/pairing"
 	"polard/web"
@@ -43,7 +42,7 @@ Stop it with Ctrl-C.`,
 				if manage.pair == string(web.RightOperate) {
 					return wrongCall("--pair=%s: this page operates nothing; --pair lets a device look on", web.RightOperate)
 				}
-				return manage.run(c.Context(), reach, c.OutOrStdout())
+				return manage.run(c.Context(), reach, state, c.OutOrStdout())
 			}
 			if broker.broker == "" {
 				return wrongCall("name the broker that the piers tell: --mqtt mqtt://HOST:1883")
@@ -53,15 +52,12 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			options, err := reach.options(state)
+			options, err := reach.options(state, pairing.OnlookersName, log)
 			if err != nil {
 				return err
 			}
 			store := overview.NewStore(log)
 			options.Shown, options.Able, options.Logger = overview.Handler(store), store.Able, log
-			if folder, err := state.place(); err == nil {
-				options.Devices = pairing.DeviceFile(filepath.Join(folder, pairing.OnlookersName))
-			}
 			var server *web.Server
 			options.Ready = func(url string) {
 				fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, pairing.Openable(url))

@@ -60,12 +60,16 @@ func (m *managing) add(c *cobra.Command, right web.Right) {
 func (m *managing) wanted() bool { return m.pair != "" || m.devices || m.revoke != "" }
 
 // run does what is wanted and prints what came of it.
-func (m *managing) run(ctx context.Context, page reachFlags, out io.Writer) error {
+func (m *managing) run(ctx context.Context, page reachFlags, state stateFlags, out io.Writer) error {
 	cert, err := page.tls.load()
 	if err != nil {
 		return err
 	}
-	s, err := pairing.NewClient(page.addr, cert)
+	key := ""
+	if folder, err := state.place(); err == nil {
+		key = pairing.ReadLocalKey(folder)
+	}
+	s, err := pairing.NewClient(page.addr, cert, key)
 	if err != nil {
 		return callError{err}
 	}

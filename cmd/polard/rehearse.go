@@ -131,7 +131,7 @@ func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Ri
 	if err != nil {
 		return nil, nil, err
 	}
-	page, err := r.page.options(r.state)
+	page, err := r.page.options(r.state, pairing.DevicesName, r.log)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
@@ -28,15 +29,17 @@ const defaultAddr = "127.0.0.1:8467"
 
 // reachFlags say where a page is served and who reaches it.
 type reachFlags struct {
-	addr    string
-	network bool
-	hosts   []string
-	tls     tlsFlags
+	addr      string
+	network   bool
+	forwarded bool
+	hosts     []string
+	tls       tlsFlags
 }
 
 func (f *reachFlags) add(c *cobra.Command, addr string) {
 	c.Flags().StringVar(&f.addr, "addr", addr, "where the page is served (`HOST:PORT`; port 0 takes a free one)")
 	c.Flags().BoolVar(&f.network, "allow-network", false, "let --addr be reached from other machines; devices there see nothing until they are paired (see --pair)")
+	c.Flags().BoolVar(&f.forwarded, "forwarded", false, "somebody passes connections on to --addr, such as a container's published port, a tunnel, or a proxy that adds no header: browsers on this machine have to be paired too")
 	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
 	f.tls.add(c)
 }
@@ -52,18 +55,28 @@ func (f *reachFlags) check() error {
 // reach is where the page is served, for those who are invited.
 func (f *reachFlags) reach() pairing.Reach { return pairing.Reach{Addr: f.addr, Hosts: f.hosts} }
 
-// options are those of the server; the paired devices are kept in a folder of the program's state.
-func (f *reachFlags) options(state stateFlags) (web.Options, error) {
-	o := web.Options{Addr: f.addr, AllowNetwork: f.network, Hosts: f.hosts}
+// options are those of the server; the paired devices are kept in a list in the folder of the program's state.
+func (f *reachFlags) options(state stateFlags, list string, log *slog.Logger) (web.Options, error) {
+	o := web.Options{Addr: f.addr, AllowNetwork: f.network, Forwarded: f.forwarded, Hosts: f.hosts}
 	if err := f.check(); err != nil {
 		return o, err
+	}
+	// Container managers say so: systemd.io/CONTAINER_INTERFACE.
+	if kind := os.Getenv("container"); kind != "" && !f.forwarded && !pairing.LoopbackOnly(f.addr) {
+		log.Info("this is a container, whose port others may forward: browsers on this machine have to be paired too", "kind", kind)
+		o.Forwarded = true
 	}
 	var err error
 	if o.Certificate, err = f.tls.load(); err != nil {
 		return o, err
 	}
-	if folder, err := state.place(); err == nil {
-		o.Devices = pairing.DeviceFile(filepath.Join(folder, pairing.DevicesName))
+	folder, err := state.place()
+	if err != nil { // the logbook tells
+		return o, nil
+	}
+	o.Devices = pairing.DeviceFile(filepath.Join(folder, list))
+	if o.LocalKey, err = pairing.LocalKey(folder); err != nil && !pairing.LoopbackOnly(f.addr) {
+		log.Warn("'--pair' may be refused: it shows who it is by a key in the folder of state", "error", err)
 	}
 	return o, nil
 }
@@ -137,7 +150,7 @@ Stop it with Ctrl-C.`,
 		RunE: func(c *cobra.Command, args []string) error {
 			called := time.Now() // frames that come while the catalogue is being opened are new
 			if manage.wanted() {
-				return manage.run(c.Context(), page.reachFlags, c.OutOrStdout())
+				return manage.run(c.Context(), page.reachFlags, state, c.OutOrStdout())
 			}
 			folder, err := frames.folder(c, args)
 			if err != nil {
@@ -177,7 +190,7 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			served, err := page.options(state)
+			served, err := page.options(state, pairing.DevicesName, log)
 			if err != nil {
 				return err
 			}

@@ -20,10 +20,12 @@ type Client struct {
 	Scheme, Port string
 	client       *http.Client
 	url          string
+	key          string // of the machine; empty where there is none to show
 }
 
-// NewClient speaks to the service that serves its page at an address, with a certificate or nil.
-func NewClient(addr string, cert *tls.Certificate) (*Client, error) {
+// NewClient speaks to the service that serves its page at an address, with a certificate or nil, and shows it the key of
+// this machine (see [LocalKey]), if any.
+func NewClient(addr string, cert *tls.Certificate, key string) (*Client, error) {
 	host, port, err := net.SplitHostPort(addr)
 	if err != nil || port == "0" || port == "" {
 		return nil, fmt.Errorf("--addr %q: give the HOST:PORT at which the service runs", addr)
@@ -31,7 +33,7 @@ func NewClient(addr string, cert *tls.Certificate) (*Client, error) {
 	if a, err := netip.ParseAddr(host); host == "" || err == nil && a.IsUnspecified() {
 		host = "127.0.0.1"
 	}
-	c := &Client{Scheme: "http", Port: port, client: &http.Client{Timeout: 5 * time.Second}}
+	c := &Client{Scheme: "http", Port: port, client: &http.Client{Timeout: 5 * time.Second}, key: key}
 	if cert != nil {
 		c.Scheme = "https"
 		// The certificate names the machine as others call it; here it must be
@@ -64,6 +66,9 @@ func (c *Client) Ask(ctx context.Context, method, path string, body, answer any)
 		return err
 	}
 	req.Header.Set("Content-Type", "application/json")
+	if c.key != "" {
+		req.Header.Set("Authorization", "Bearer "+c.key)
+	}
 	resp, err := c.client.Do(req)
 	if err != nil {
 		return fmt.Errorf("no service answers at %s (%w): start it, or give the --addr and --tls-cert that it was started with", c.url, err)

@@ -3,11 +3,26 @@
 package pairing
 
 import (
+	"errors"
 	"os"
 
 	"golang.org/x/sys/unix"
 )
 
-// lockFile waits until no other process holds the file, which is this one's until it
-// is closed.
-func lockFile(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX) }
+var errLocked = unix.EWOULDBLOCK
+
+// tryLock takes the lock on a file, or says that another process has it.
+func tryLock(f *os.File) error { return unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) }
+
+// syncFolder has the names in a folder on the disk.
+func syncFolder(folder string) error {
+	d, err := os.Open(folder)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	if errors.Is(err, unix.EINVAL) { // a file system that knows no such thing: fsync(2)
+		err = nil
+	}
+	return errors.Join(err, d.Close())
+}

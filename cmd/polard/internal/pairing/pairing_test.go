@@ -20,8 +20,9 @@ func TestDevicesAtOnce(t *testing.T) {
 	for n := range services {
 		all.Go(func() {
 			for i := range each {
-				err := DeviceFile(file).Update(func(kept []web.Device) []web.Device {
-					return append(kept, web.Device{ID: int64(n*each + i)})
+				err := DeviceFile(file).Update(func(kept web.DeviceList) web.DeviceList {
+					kept.Devices = append(kept.Devices, web.Device{ID: int64(n*each + i)})
+					return kept
 				})
 				if err != nil {
 					t.Error(err)
@@ -35,11 +36,11 @@ func TestDevicesAtOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	ids := make(map[int64]bool)
-	for _, d := range kept {
+	for _, d := range kept.Devices {
 		ids[d.ID] = true
 	}
-	if len(kept) != services*each || len(ids) != services*each {
-		t.Errorf("%d devices with %d numbers, want %d", len(kept), len(ids), services*each)
+	if len(kept.Devices) != services*each || len(ids) != services*each {
+		t.Errorf("%d devices with %d numbers, want %d", len(kept.Devices), len(ids), services*each)
 	}
 }
 

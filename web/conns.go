@@ -1,0 +1,231 @@
+package web
+
+import (
+	"context"
+	"crypto/tls"
+	"net"
+	"net/netip"
+	"sync"
+)
+
+// Shares of the open connections, beside those of websockets (Options.MaxClients), which
+// the paired and this machine have between them.
+const (
+	// strangersConns are for who is not known yet: each newcomer begins here. It costs a
+	// request of some milliseconds to become known, and one who is full of idle strangers
+	// loses the oldest to the next who comes.
+	strangersConns = 128
+	// hereConns are for this machine, whatever the others take.
+	hereConns = 64
+	// connsPerAddress bounds the open connections of the strangers at one address of the
+	// network, and of one paired device: a browser keeps six and a websocket.
+	connsPerAddress = 32
+)
+
+// share is whose part of the connections one counts to.
+type share int
+
+const (
+	strangerShare share = iota
+	pairedShare
+	hereShare
+)
+
+// boundedListener bounds the open connections in shares. Who sends nothing must not keep
+// others out.
+type boundedListener struct {
+	net.Listener
+	clients int
+	// forwarded: an address tells nothing, not even that of loopback.
+	forwarded bool
+
+	mu    sync.Mutex
+	open  [hereShare + 1]int
+	conns []*boundedConn // oldest first
+}
+
+func boundConns(l net.Listener, clients int, forwarded bool) *boundedListener {
+	return &boundedListener{Listener: l, clients: clients, forwarded: forwarded}
+}
+
+// Accept gives the next connection that is within the bounds.
+func (l *boundedListener) Accept() (net.Conn, error) {
+	for {
+		c, err := l.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		from, err := netip.ParseAddrPort(c.RemoteAddr().String())
+		if err != nil {
+			c.Close()
+			continue
+		}
+		conn := &boundedConn{Conn: c, in: l, address: subscriber(from.Addr())}
+		if conn.address.IsLoopback() && !l.forwarded {
+			conn.share = hereShare
+		}
+		loser, ok := l.enter(conn)
+		if loser != nil {
+			_ = loser.Conn.Close()
+		}
+		if ok {
+			return conn, nil
+		}
+		c.Close()
+	}
+}
+
+// enter counts a connection in. For a stranger another one may have to go: the oldest
+// idle one of his own address when that has too many, or else of the address that has
+// most.
+func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if c.share == hereShare {
+		if ok = l.open[hereShare]+l.open[pairedShare] < l.clients+hereConns; ok {
+			l.add(c)
+		}
+		return nil, ok
+	}
+	of := make(map[netip.Addr]int)
+	for _, o := range l.conns {
+		if o.share == strangerShare {
+			of[o.address]++
+		}
+	}
+	switch {
+	case !l.forwarded && of[c.address] >= connsPerAddress:
+		loser = l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && o.address == c.address })
+	case l.open[strangerShare] >= strangersConns:
+		most := 0
+		for _, n := range of {
+			most = max(most, n)
+		}
+		loser = l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && of[o.address] == most })
+	}
+	if loser != nil {
+		l.drop(loser)
+	}
+	l.add(c)
+	return loser, true
+}
+
+// oldest is the oldest connection of a kind, an idle one if there is one.
+func (l *boundedListener) oldest(kind func(*boundedConn) bool) *boundedConn {
+	var first *boundedConn
+	for _, c := range l.conns {
+		if !kind(c) {
+			continue
+		}
+		if c.serving == 0 {
+			return c
+		}
+		if first == nil {
+			first = c
+		}
+	}
+	return first
+}
+
+func (l *boundedListener) add(c *boundedConn) {
+	l.conns = append(l.conns, c)
+	l.open[c.share]++
+}
+
+func (l *boundedListener) drop(c *boundedConn) {
+	for i, o := range l.conns {
+		if o == c {
+			l.conns = append(l.conns[:i], l.conns[i+1:]...)
+			l.open[c.share]--
+			return
+		}
+	}
+}
+
+// boundedConn is a connection that is counted. All but its address is guarded by the
+// listener's mutex.
+type boundedConn struct {
+	net.Conn
+	in      *boundedListener
+	address netip.Addr
+
+	share   share
+	device  string // of pairedShare
+	serving int    // requests that are being answered
+}
+
+// serve counts the connection to the share of who sent a request over it, and tells
+// whether there was room.
+func (c *boundedConn) serve(who visitor) bool {
+	l := c.in
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	to := strangerShare
+	switch {
+	case who.here:
+		to = hereShare
+	case who.device != "":
+		to = pairedShare
+	case c.share == hereShare: // a proxy on this machine brings a stranger
+		to = hereShare
+	}
+	if to == pairedShare && (c.share != to || c.device != who.device) && !l.roomFor(who.device) {
+		return false
+	}
+	c.serving++
+	if to != c.share {
+		l.open[c.share]--
+		l.open[to]++
+		c.share = to
+	}
+	c.device = who.device
+	return true
+}
+
+// roomFor tells whether a paired device may have one more connection, an idle one of its
+// own making room.
+func (l *boundedListener) roomFor(device string) bool {
+	n := 0
+	for _, o := range l.conns {
+		if o.share == pairedShare && o.device == device {
+			n++
+		}
+	}
+	if n < connsPerAddress && l.open[pairedShare] < l.clients {
+		return true
+	}
+	loser := l.oldest(func(o *boundedConn) bool { return o.share == pairedShare && o.device == device })
+	if loser == nil || loser.serving > 0 {
+		return false
+	}
+	l.drop(loser)
+	_ = loser.Conn.Close()
+	return true
+}
+
+func (c *boundedConn) served() {
+	c.in.mu.Lock()
+	defer c.in.mu.Unlock()
+	c.serving--
+}
+
+// Close closes the connection and makes room for another.
+func (c *boundedConn) Close() error {
+	c.in.mu.Lock()
+	c.in.drop(c)
+	c.in.mu.Unlock()
+	return c.Conn.Close()
+}
+
+// connKey is under which a request's context holds its connection.
+type connKey struct{}
+
+func withConn(ctx context.Context, c net.Conn) context.Context {
+	if t, ok := c.(*tls.Conn); ok {
+		c = t.NetConn()
+	}
+	if b, ok := c.(*boundedConn); ok {
+		return context.WithValue(ctx, connKey{}, b)
+	}
+	return ctx
+}
