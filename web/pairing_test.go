@@ -1,6 +1,7 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -90,6 +91,25 @@ func TestRights(t *testing.T) {
 		}
 		if told := len(rec.told()) - before; (told == 1) != (c.command == 204) {
 			t.Errorf("%s: %d commands carried out", c.name, told)
+		}
+	}
+}
+
+// Probes tell strangers whether, and only those who may look on why.
+func TestProbesTellStrangersNothing(t *testing.T) {
+	wrong := func(context.Context) error { return errors.New("the folder /data/secret cannot be read") }
+	s, _ := newTestServer(t, Options{Healthy: wrong, Able: wrong})
+	view := paired(t, s, RightView)
+	for _, path := range []string{"/healthz", "/readyz"} {
+		for name, c := range map[string]struct {
+			headers map[string]string
+			told    bool
+		}{
+			"stranger": {map[string]string{"Remote": lan}, false}, "paired": {map[string]string{"Remote": lan, "Cookie": view}, true}, "here": {nil, true},
+		} {
+			if w := ask(s, "GET", path, "", c.headers); w.Code != 503 || strings.Contains(w.Body.String(), "secret") != c.told {
+				t.Errorf("%s, %s: %d %s", path, name, w.Code, w.Body)
+			}
 		}
 	}
 }

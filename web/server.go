@@ -149,8 +149,8 @@ func (s *Server) router() *echo.Echo {
 	e.Use(s.contain, s.headers, s.checkHost, s.checkBounds)
 	e.GET(PairPath, s.getPairPage)
 	e.GET("/assets/:version/*", s.getAsset)
-	e.GET("/healthz", probe(s.opt.Healthy, notHealthy))
-	e.GET("/readyz", probe(s.opt.Able, notReady))
+	e.GET("/healthz", s.probe(s.opt.Healthy, notHealthy))
+	e.GET("/readyz", s.probe(s.opt.Able, notReady))
 	if s.opt.Metrics != nil {
 		e.GET("/metrics", echo.WrapHandler(s.opt.Metrics), s.checkView)
 	}

@@ -1,6 +1,7 @@
 package pairing
 
 import (
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -75,5 +76,59 @@ func TestSquares(t *testing.T) {
 				t.Fatalf("column %d, row %d: %q, want %q", column, row, sign, want)
 			}
 		}
+	}
+}
+
+// A lock that another program holds is waited for shortly; then the caller is told, and
+// the list is what it was.
+func TestDevicesLocked(t *testing.T) {
+	file := DeviceFile(filepath.Join(t.TempDir(), DevicesName))
+	add := func(l web.DeviceList) web.DeviceList {
+		l.Devices = append(l.Devices, web.Device{ID: 1})
+		return l
+	}
+	if err := file.Update(add); err != nil {
+		t.Fatal(err)
+	}
+	held, err := os.OpenFile(string(file)+".lock", os.O_RDWR, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer held.Close()
+	if err := lockFile(held, 0); err != nil {
+		t.Fatal(err)
+	}
+	if err := file.Update(add); err == nil {
+		t.Error("updated although another holds the lock")
+	}
+	if l, err := file.Load(); err != nil || len(l.Devices) != 1 {
+		t.Errorf("%+v (%v)", l, err)
+	}
+}
+
+// The key is made once, for its owner alone, whoever comes first.
+func TestLocalKey(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "state")
+	keys := make(chan string, 8)
+	for range cap(keys) {
+		go func() {
+			key, err := LocalKey(folder)
+			if err != nil {
+				t.Error(err)
+			}
+			keys <- key
+		}()
+	}
+	first := <-keys
+	for range cap(keys) - 1 {
+		if key := <-keys; key != first || len(key) != 43 {
+			t.Errorf("key %q, another has %q", key, first)
+		}
+	}
+	if info, err := os.Stat(filepath.Join(folder, localKeyName)); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("%v (%v)", info, err)
+	}
+	if left, _ := os.ReadDir(folder); len(left) != 1 {
+		t.Errorf("left: %v", left)
 	}
 }
