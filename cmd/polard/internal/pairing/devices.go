@@ -105,4 +105,3 @@ func lockFile(f *os.File, within time.Duration) error {
 		}
 	}
 }
-
