@@ -9,6 +9,7 @@ import (
 
 	"polard/mountmodel/axis"
 	"polard/mountmodel/clock"
+	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -22,8 +23,8 @@ type Config struct {
 	// MeasureFrames is how many usable frames make the measurement; 0 leaves
 	// it to the session.
 	MeasureFrames int
-	DUT1          float64 // UT1-UTC in seconds
-	Guiding       Guiding // of ordinary exposures, while watching
+	DUT1          float64        // UT1-UTC in seconds
+	Guiding       nights.Guiding // of ordinary exposures, while watching
 }
 
 // DefaultTolerance is the distance from the pole at which an alignment counts
@@ -65,7 +66,7 @@ func (c Config) Check() error {
 			sign = "-" // AngleWords leaves it out
 		}
 		return fmt.Errorf("tolerance %s%s is outside %s to %s", sign, sky.AngleWords(c.Tolerance), sky.AngleWords(leastTolerance), sky.AngleWords(greatestTolerance))
-	case c.Guiding != GuidingUnknown && c.Guiding != Unguided && c.Guiding != Guided:
+	case c.Guiding != nights.GuidingUnknown && c.Guiding != nights.Unguided && c.Guiding != nights.Guided:
 		return fmt.Errorf("guiding kind %d is unknown", c.Guiding)
 	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):
 		return fmt.Errorf("%d frames cannot make a measurement: give 2 to %d, or 0 to leave it to the session", c.MeasureFrames, maxMeasureFrames)
@@ -130,7 +131,7 @@ type present struct {
 	told      []Stroke           // since the newest frame
 	toldFrom  []reading          // where the axis stood since the last strokes told, oldest first
 	watched   []axis.FrameReport // the newest ordinary exposures
-	night     *NightWatch        // nil unless ordinary exposures are watched
+	night     *nights.Watch      // nil unless ordinary exposures are watched
 	lastMid   time.Time
 	lastHeard time.Time
 }
@@ -241,7 +242,7 @@ func (s *Session) do(event Event) error {
 		}
 		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), axis.Measurement{}, nil
 	case WatchOnly:
-		s.phase, s.night = Watching, NewNightWatch(s.cfg)
+		s.phase, s.night = Watching, nights.New(s.cfg.nights())
 	case Unlocked:
 		switch s.phase {
 		case Confirming:
@@ -281,7 +282,7 @@ func (s *Session) confirm() {
 	s.lock = &LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major}
 	s.first, s.again, s.adjust = s.again, axis.Measurement{}, nil
 	s.beginAdjusting()
-	s.phase, s.night = Done, NewNightWatch(s.cfg)
+	s.phase, s.night = Done, nights.New(s.cfg.nights())
 }
 
 // Take takes in the sighting that reached the session at the time now. The
@@ -359,7 +360,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 	}
 	if s.night != nil && night != nil && was.Site == cfg.Site && was.Air == cfg.Air && was.DUT1 == cfg.DUT1 {
 		// The night's frames stay as they are: many more than the history keeps.
-		night.retune(cfg)
+		night.Retune(cfg.nights())
 		s.night = night
 	}
 	s.lastHeard = heard
@@ -541,7 +542,7 @@ func (s *Session) watch(f axis.Frame, sighting *Sighting) error {
 	if err != nil {
 		return err
 	}
-	return s.night.Take(WatchFrame{Attitude: f.Observed.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.Observed.Boresight)})
+	return s.night.Take(nights.Exposure{Attitude: f.Observed.Attitude, Mid: sighting.Mid, Pointing: o.ICRS(f.Observed.Boresight)})
 }
 
 // read makes a frame of a sighting, or says why it cannot be used.
@@ -652,10 +653,10 @@ func Watch(cfg Config, sightings []Sighting) (View, error) {
 	}
 	v := s.View()
 	switch {
-	case v.Watch != nil && v.Watch.Standing != nil:
+	case v.Watch != nil && v.Watch.Status != nil:
 		return v, nil
-	case s.night.problem != nil:
-		return v, fmt.Errorf("%w: %w", ErrNotWatched, s.night.problem)
+	case s.night.Problem != nil:
+		return v, fmt.Errorf("%w: %w", ErrNotWatched, s.night.Problem)
 	}
 	return v, fmt.Errorf("%w: %w", ErrNotWatched, axis.ErrFewFrames)
 }
@@ -674,3 +675,16 @@ func trackerFrom(m *axis.Measurement, south bool) *Tracker {
 // rule of navigators, from memory); the refraction that the model misses there is
 // under half a degree.
 const horizonDip = 3.5 * sky.Degree
+
+// nights is the part of the configuration that watching needs.
+func (c Config) nights() nights.Config {
+	return nights.Config{Site: c.Site, Air: c.Air, Pole: c.Pole, DUT1: c.DUT1, Guiding: c.Guiding}
+}
+
+// Expired tells how many of the first frames a session that watches no longer
+// rests on, given the middles of their exposures in the order in which it took
+// them. A session that is given the others alone stands where one stands that was
+// given all, but for the results of the nights left out.
+func Expired(cfg Config, mids []time.Time) int {
+	return nights.Expired(cfg.nights(), mids, mostAdjusts)
+}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"polard/mountmodel/axis"
+	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
@@ -86,7 +87,7 @@ type View struct {
 	Moves    []BoltMove       // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
 	Lock     *LockShift       // nil until a lock is confirmed
 	Advice   *axis.TurnAdvice // nil when no further turn is wanted
-	Watch    *WatchView       // what ordinary exposures tell; nil until there is one
+	Watch    *nights.View     // what ordinary exposures tell; nil until there is one
 	Warnings []axis.Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
@@ -130,8 +131,8 @@ func (s *Session) View() View {
 	v.Frames = append(v.Frames, s.watched...)
 	if s.night != nil {
 		v.Watch = s.night.View()
-		if v.Watch != nil && v.Watch.Standing != nil && s.phase == Watching {
-			v.Now = v.Watch.Standing
+		if v.Watch != nil && v.Watch.Status != nil && s.phase == Watching {
+			v.Now = v.Watch.Status
 			v.Within = max(v.Now.Offset.Total, v.Watch.Fit.Reach()) <= s.cfg.Tolerance && s.trusted()
 		}
 	}

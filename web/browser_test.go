@@ -11,6 +11,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
+	"polard/mountmodel/nights"
 	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 	"polard/web/browsertest"
@@ -101,7 +102,7 @@ func scenes() []struct {
 	done.Lock = &mountmodel.LockShift{Alt: -0.2 * sky.Arcminute, Total: 0.2 * sky.Arcminute, Uncertainty: 4 * sky.Arcsecond}
 	watching := around()
 	nightly := done
-	nightly.Watch = &mountmodel.WatchView{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis has not moved by more than 4\" an hour."}}
+	nightly.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis has not moved by more than 4\" an hour."}}
 	practice := around()
 	practice.Source = Source{Kind: "rehearsal", Folder: "/tmp/rehearsal"}
 	practice.Rig = &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/nights"
 	"polard/mountmodel/sky"
 	"polard/web/browsertest"
 
@@ -23,7 +24,7 @@ func TestNightsChart(t *testing.T) {
 	finished(t, s)
 	v := viewOf(northSite, mountmodel.Watching, 0.5*sky.Arcminute, -0.4*sky.Arcminute)
 	v.Instruction = "Watching: the axis is 4.0' from the pole, outside the tolerance."
-	v.Watch = &mountmodel.WatchView{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis stands 31\" from the pole."}}
+	v.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis stands 31\" from the pole."}}
 	state := StateFromView(v, Around{Latest: latestOf(12, time.Now(), nil)})
 	state.Watch.Offset = &Offset{TotalArcmin: 4}
 	state.Watch.Uncertainty = &Uncertainty{AltArcsec: 6, AzArcsec: 6}

@@ -1,8 +1,8 @@
 package web
 
 import (
-	"polard/mountmodel"
 	"polard/mountmodel/axis"
+	"polard/mountmodel/nights"
 )
 
 // Watch is what ordinary exposures of this night tell of the axis, with no
@@ -62,7 +62,7 @@ type WatchedNight struct {
 const stretchesShown = 40
 
 // WatchFromView turns what is watched into wire form; nil stays nil.
-func WatchFromView(w *mountmodel.WatchView) *Watch {
+func WatchFromView(w *nights.View) *Watch {
 	if w == nil {
 		return nil
 	}
@@ -73,7 +73,7 @@ func WatchFromView(w *mountmodel.WatchView) *Watch {
 	if out.Sentences == nil {
 		out.Sentences = []string{}
 	}
-	if s, f := w.Standing, w.Fit; s != nil {
+	if s, f := w.Status, w.Fit; s != nil {
 		axis, offset := direction(s.Axis.Dir), offsetWire(s.Offset)
 		out.Axis, out.Offset, out.Uncertainty = &axis, &offset, uncertaintyOf(s.Axis)
 		out.ReachArcsec = Number(f.Reach().Arcseconds())
@@ -92,10 +92,10 @@ func WatchFromView(w *mountmodel.WatchView) *Watch {
 		}
 	}
 	for _, n := range w.Before {
-		major, _, _ := n.Standing.Axis.Ellipse()
+		major, _, _ := n.Status.Axis.Ellipse()
 		out.Nights = append(out.Nights, WatchedNight{
 			SinceUTC: utc(n.Since), UntilUTC: utc(n.Until), Frames: n.Frames,
-			Offset: offsetWire(n.Standing.Offset), UncertaintyArcsec: Number(major.Arcseconds()),
+			Offset: offsetWire(n.Status.Offset), UncertaintyArcsec: Number(major.Arcseconds()),
 		})
 	}
 	return out

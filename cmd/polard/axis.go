@@ -412,7 +412,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 			fmt.Fprintf(&b, "%s\n", text)
 		}
 		for _, n := range v.Watch.Before {
-			standing(fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Standing)
+			standing(fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Status)
 		}
 	} else {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"polard/mountmodel"
+	"polard/mountmodel/nights"
 
 	"github.com/spf13/cobra"
 )
@@ -30,11 +31,11 @@ const (
 func (f *watchFlags) apply(cfg *mountmodel.Config) error {
 	switch f.guided {
 	case guidedYes:
-		cfg.Guiding = mountmodel.Guided
+		cfg.Guiding = nights.Guided
 	case guidedNo:
-		cfg.Guiding = mountmodel.Unguided
+		cfg.Guiding = nights.Unguided
 	case guidedTell:
-		cfg.Guiding = mountmodel.GuidingUnknown
+		cfg.Guiding = nights.GuidingUnknown
 	default:
 		return wrongCall("--guided %q: give yes, no, or tell", f.guided)
 	}
@@ -45,7 +46,7 @@ func (f *watchFlags) apply(cfg *mountmodel.Config) error {
 const nightFormat = "2006-01-02 15:04 UTC"
 
 // watchedHead says what an axis was read from.
-func watchedHead(w *mountmodel.WatchView) string {
+func watchedHead(w *nights.View) string {
 	stretches := "one stretch"
 	if n := len(w.Fit.Stretches); n > 1 {
 		stretches = fmt.Sprintf("%d stretches", n)

@@ -83,7 +83,7 @@ func expiredFrames(ctx context.Context, book *logbook.Book, s *logbook.Session) 
 	for i, m := range moments {
 		mids[i] = m.Mid
 	}
-	n := mountmodel.Outlived(config, mids)
+	n := mountmodel.Expired(config, mids)
 	return int64(n), moments[0].Seq, moments[n].Seq, nil
 }
 

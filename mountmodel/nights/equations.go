@@ -1,0 +1,331 @@
+package nights
+
+import (
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+)
+
+// block are the normal equations of one stretch with one jitter, before
+// anything is known of flexure. The unknowns are the local ones, then the global
+// ones.
+type block struct {
+	a      [allSize][allSize]float64 // upper triangle
+	b      [allSize]float64
+	yy     float64 // weighted sum of squares
+	logdet float64 // sum of the logarithms of the determinants of the frames' covariances
+}
+
+// row is how the two numbers of a frame answer to the unknowns.
+type row [2][allSize]float64
+
+// design sets up the row of a frame and its two numbers, y = n moved - c moved.
+func (w *finder) design(f Exposure, c sky.Vec, turn sky.Angle, hours float64) (r row, y [2]float64) {
+	bn, bc := sky.TangentBasis(w.n), sky.TangentBasis(c)
+	seen := f.R.Apply(c)
+	shares := harmonicShares()
+	up := f.R.Transpose().Apply(sky.Vec{Z: 1})
+	weight := [3]float64{up.X, up.Y, up.Z}
+	units := [3]sky.Vec{{X: 1}, {Y: 1}, {Z: 1}}
+	// Boresight and zenith in the plane across the axis.
+	plane := func(v sky.Vec) [2]float64 { return [2]float64{r3.Dot(bn[0], v), r3.Dot(bn[1], v)} }
+	tube, zenith := plane(f.R.Column(2)), plane(sky.Vec{Z: 1})
+	var load [2]float64
+	if l := math.Hypot(tube[0], tube[1]); l > leastArm {
+		tube[0], tube[1] = tube[0]/l, tube[1]/l
+		load = [2]float64{tube[0]*zenith[0] + tube[1]*zenith[1], tube[0]*zenith[1] - tube[1]*zenith[0]}
+	}
+	for p := range 2 {
+		y[p] = r3.Dot(bn[p], seen)
+		for q := range 2 {
+			g := -r3.Dot(bn[p], f.R.Apply(bc[q]))
+			r[p][q] = g
+			for m := 1; m <= harmonics; m++ {
+				a := turn * sky.Angle(m)
+				r[p][2+4*(m-1)+q] = g * shares[m-1] * a.Cos()
+				r[p][2+4*(m-1)+2+q] = g * shares[m-1] * a.Sin()
+			}
+		}
+		r[p][atShift+p] = 1
+		r[p][atDrift+p] = hours
+		for a := range 3 {
+			g := r3.Dot(bn[p], f.R.Apply(r3.Cross(units[a], c)))
+			for b := range 3 {
+				r[p][atTube+3*a+b] = g * weight[b]
+			}
+		}
+	}
+	// The body's own bending, told in its frame: along and across the tube.
+	for b := range 2 {
+		r[0][atMount+b], r[0][atMount+2+b] = tube[0]*load[b], -tube[1]*load[b]
+		r[1][atMount+b], r[1][atMount+2+b] = tube[1]*load[b], tube[0]*load[b]
+	}
+	return r, y
+}
+
+// gather sums up the normal equations of a stretch about the present point,
+// for every jitter.
+func (w *finder) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.Time) ([]block, error) {
+	s := w.stretches[k]
+	out := make([]block, len(jitters))
+	bn := sky.TangentBasis(w.n)
+	// The declination moves c along the great circle to the boresight.
+	free := sky.Vec{Z: 1}
+	free = r3.Sub(free, r3.Scale(r3.Dot(free, w.c[k]), w.c[k]))
+	if r3.Norm(free) > leastArm {
+		free = sky.Unit(free)
+	}
+	for i := s.First; i <= s.Last; i++ {
+		f := w.frames[i]
+		r, y := w.design(f, w.c[k], turns[i-s.First], f.Mid.Sub(at).Hours())
+		still := axis.Across(f.Cov, w.n, bn, 0)
+		if s.Guided {
+			g := f.R.Apply(free)
+			u := [2]float64{r3.Dot(bn[0], g) * float64(guideFree), r3.Dot(bn[1], g) * float64(guideFree)}
+			for p := range 2 {
+				for q := range 2 {
+					still[p][q] += u[p] * u[q]
+				}
+			}
+		}
+		for j, jitter := range jitters {
+			cov := still
+			cov[0][0] += float64(jitter * jitter)
+			cov[1][1] += float64(jitter * jitter)
+			if !out[j].add(r, y, cov) {
+				return nil, axis.ErrSingular
+			}
+		}
+	}
+	return out, nil
+}
+
+// add takes one frame in.
+func (b *block) add(r row, y [2]float64, cov [2][2]float64) bool {
+	wt, ok := sky.Invert2(cov)
+	if !ok {
+		return false
+	}
+	b.logdet += math.Log(cov[0][0]*cov[1][1] - cov[0][1]*cov[1][0])
+	wy := [2]float64{wt[0][0]*y[0] + wt[0][1]*y[1], wt[1][0]*y[0] + wt[1][1]*y[1]}
+	b.yy += y[0]*wy[0] + y[1]*wy[1]
+	for p := range allSize {
+		b.b[p] += r[0][p]*wy[0] + r[1][p]*wy[1]
+		w0 := wt[0][0]*r[0][p] + wt[0][1]*r[1][p]
+		w1 := wt[1][0]*r[0][p] + wt[1][1]*r[1][p]
+		for q := p; q < allSize; q++ {
+			b.a[p][q] += w0*r[0][q] + w1*r[1][q]
+		}
+	}
+	return true
+}
+
+// harmonicShares are the standard deviations of the harmonics of a process
+// with covariance exp(cos t - 1) = (I_0(1) + 2 sum I_n(1) cos n t)/e: Abramowitz
+// and Stegun 1964, eq. 9.6.34, with I_n from its series, eq. 9.6.10.
+func harmonicShares() [harmonics]float64 {
+	var out [harmonics]float64
+	for n := 1; n <= harmonics; n++ {
+		term := 1.0
+		for k := 1; k <= n; k++ {
+			term *= 0.5 / float64(k)
+		}
+		bessel := 0.0
+		for k := range 12 { // terms fall by 1/(4k(k+n)): far below rounding
+			bessel += term
+			term *= 0.25 / float64((k+1)*(k+1+n))
+		}
+		out[n-1] = math.Sqrt(2 * bessel / math.E)
+	}
+	return out
+}
+
+// reduced are a stretch's equations with its own unknowns taken out.
+type reduced struct {
+	gg     *mat.SymDense
+	bg     *mat.VecDense
+	yy     float64
+	logdet float64      // of frames, local unknowns and their prior
+	local  mat.VecDense // solution with the global unknowns at 0
+	pull   mat.Dense    // by how much the global ones lower it
+}
+
+// reduce takes the local unknowns out, for one size of wandering.
+func (b *block) reduce(wander sky.Angle) (reduced, error) {
+	size := localSize
+	if wander == 0 {
+		size = 2
+	}
+	ll, lg, bl := mat.NewSymDense(size, nil), mat.NewDense(size, globalSize, nil), mat.NewVecDense(size, b.b[:size])
+	for i := range size {
+		for j := i; j < size; j++ {
+			ll.SetSym(i, j, b.a[i][j])
+		}
+		if i >= 2 {
+			ll.SetSym(i, i, ll.At(i, i)+1/float64(wander*wander))
+		}
+		for j := range globalSize {
+			lg.Set(i, j, b.a[i][localSize+j])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(ll) {
+		return reduced{}, axis.ErrSingular
+	}
+	out := reduced{gg: mat.NewSymDense(globalSize, nil), bg: mat.NewVecDense(globalSize, nil), yy: b.yy}
+	out.logdet = b.logdet + chol.LogDet()
+	if wander > 0 {
+		out.logdet += 2 * float64(size-2) * math.Log(float64(wander))
+	}
+	if chol.SolveTo(&out.pull, lg) != nil || chol.SolveVecTo(&out.local, bl) != nil {
+		return reduced{}, axis.ErrSingular
+	}
+	out.yy -= mat.Dot(bl, &out.local)
+	var gg mat.Dense
+	gg.Mul(lg.T(), &out.pull)
+	var bg mat.VecDense
+	bg.MulVec(lg.T(), &out.local)
+	for i := range globalSize {
+		out.bg.SetVec(i, b.b[localSize+i]-bg.AtVec(i))
+		for j := i; j < globalSize; j++ {
+			out.gg.SetSym(i, j, b.a[localSize+i][localSize+j]-gg.At(i, j))
+		}
+	}
+	return out, nil
+}
+
+// answer is the axis (and drift) under one choice of sizes.
+type answer struct {
+	jitter, wander, flexure int // which sizes
+	drift                   bool
+	x                       [axisSize]float64           // shift and drift
+	cov                     [axisSize][axisSize]float64 // of them
+	evidence                float64                     // logarithm, prior included
+	chi2                    float64
+	system                  *system
+}
+
+// system are the stretches' equations summed up, with the flexure brought to
+// its principal directions, so that any size of it is taken out in no time.
+type system struct {
+	parts  []reduced
+	q      mat.Dense // principal directions, in columns
+	values []float64
+	flexB  []float64           // right-hand side along them
+	flexA  [][axisSize]float64 // how they answer to shift and drift
+	a      [axisSize][axisSize]float64
+	b      [axisSize]float64
+	chi2   float64
+	logdet float64
+}
+
+func newSystem(parts []reduced) (*system, error) {
+	gg, bg := mat.NewSymDense(globalSize, nil), mat.NewVecDense(globalSize, nil)
+	out := &system{parts: parts}
+	for _, p := range parts {
+		gg.AddSym(gg, p.gg)
+		bg.AddVec(bg, p.bg)
+		out.chi2 += p.yy
+		out.logdet += p.logdet
+	}
+	for i := range axisSize {
+		out.b[i] = bg.AtVec(i)
+		for j := range axisSize {
+			out.a[i][j] = gg.At(i, j)
+		}
+	}
+	var eig mat.EigenSym
+	if !eig.Factorize(gg.SliceSym(axisSize, globalSize), true) {
+		return nil, axis.ErrSingular
+	}
+	eig.VectorsTo(&out.q)
+	out.values = eig.Values(nil)
+	for k := range out.values {
+		out.values[k] = max(0, out.values[k])
+		b, a := 0.0, [axisSize]float64{}
+		for i := range out.values {
+			b += out.q.At(i, k) * bg.AtVec(axisSize+i)
+			for j := range axisSize {
+				a[j] += out.q.At(i, k) * gg.At(axisSize+i, j)
+			}
+		}
+		out.flexB, out.flexA = append(out.flexB, b), append(out.flexA, a)
+	}
+	return out, nil
+}
+
+// answer solves for shift and drift, with or without the latter, under a size
+// of flexure.
+func (s *system) answer(drift bool, flexure sky.Angle) (answer, error) {
+	out := answer{drift: drift, system: s, chi2: s.chi2, evidence: -s.logdet / 2}
+	a, b := s.a, s.b
+	if flexure > 0 {
+		for k, v := range s.values {
+			d := 1 / (v + 1/float64(flexure*flexure))
+			out.evidence -= -math.Log(d)/2 + math.Log(float64(flexure))
+			out.chi2 -= d * s.flexB[k] * s.flexB[k]
+			for i := range axisSize {
+				b[i] -= d * s.flexA[k][i] * s.flexB[k]
+				for j := range axisSize {
+					a[i][j] -= d * s.flexA[k][i] * s.flexA[k][j]
+				}
+			}
+		}
+	}
+	size := 2
+	if drift {
+		size = axisSize
+	}
+	g, x := mat.NewSymDense(size, nil), mat.NewVecDense(size, nil)
+	for i := range size {
+		for j := i; j < size; j++ {
+			g.SetSym(i, j, a[i][j])
+		}
+		if i >= 2 {
+			g.SetSym(i, i, a[i][i]+1/float64(axis.DriftPrior*axis.DriftPrior))
+			out.evidence -= math.Log(float64(axis.DriftPrior))
+		}
+	}
+	var chol mat.Cholesky
+	var inv mat.SymDense
+	if !chol.Factorize(g) || !(chol.Cond() < 1/axis.MinPivot) || chol.InverseTo(&inv) != nil {
+		return out, axis.ErrSingular
+	}
+	x.MulVec(&inv, mat.NewVecDense(size, b[:size]))
+	for i := range size {
+		out.x[i] = x.AtVec(i)
+		out.chi2 -= b[i] * x.AtVec(i)
+		for j := range size {
+			out.cov[i][j] = inv.At(i, j)
+		}
+	}
+	out.evidence -= (chol.LogDet() + out.chi2) / 2
+	return out, nil
+}
+
+// globals are all global unknowns of an answer, for a size of flexure.
+func (a answer) globals(flexure sky.Angle) *mat.VecDense {
+	x := mat.NewVecDense(globalSize, nil)
+	for i, v := range a.x {
+		x.SetVec(i, v)
+	}
+	if flexure == 0 {
+		return x
+	}
+	for k, v := range a.system.values {
+		b := a.system.flexB[k]
+		for j := range axisSize {
+			b -= a.system.flexA[k][j] * a.x[j]
+		}
+		b /= v + 1/float64(flexure*flexure)
+		for i := range a.system.values {
+			x.SetVec(axisSize+i, x.AtVec(axisSize+i)+a.system.q.At(i, k)*b)
+		}
+	}
+	return x
+}

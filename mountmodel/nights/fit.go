@@ -1,0 +1,333 @@
+package nights
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Guiding says whether somebody corrects the declination between frames. It
+// matters: a guided mount shows no drift in declination, and who takes it for
+// an unguided one finds it perfectly aligned.
+type Guiding int
+
+// What may be known of the guiding.
+const (
+	// GuidingUnknown leaves it to the frames: a stretch is taken as unguided
+	// only when its declination drifts by more than guided mounts do.
+	GuidingUnknown Guiding = iota
+	Unguided
+	Guided
+)
+
+// Exposure is one ordinary exposure.
+type Exposure struct {
+	sky.Attitude
+	Mid time.Time
+	// Pointing is where the frame's centre stands among the stars; it tells
+	// guided stretches from unguided ones. Zero when unknown, which counts as
+	// guided.
+	Pointing sky.ICRS
+}
+
+// Fit is the axis from ordinary exposures.
+//
+// The model is that of [AxisFit], R_i c = n, with a place c of its own for
+// every stretch and one axis n for all. Three departures are allowed for, as
+// much as the frames ask for:
+//
+//   - a jitter of each frame (wind, air), per coordinate;
+//   - flexure: the camera turns on the body in proportion to the direction of
+//     its weight in the tube's frame (nine coefficients, the same for all
+//     stretches), and the body's axis likewise in the body's frame (four).
+//     Part of that turns with the camera exactly as an axis elsewhere would
+//     make it, and no frame tells the two apart. Hence an axis is never known
+//     better than the mount is stiff, and the covariance says so;
+//   - wandering: what flexure is not in proportion to the weight. c moves
+//     smoothly with the angle t about the axis, in each stretch by itself, as a
+//     Gaussian process with covariance s^2 exp(cos dt - 1);
+//   - a steady drift of the axis, across and up, where the likelihood asks for
+//     it.
+//
+// The sizes of these are not fitted but averaged over, weighted by the
+// likelihood of each (restricted to what the other unknowns leave: Patterson
+// and Thompson 1971, Biometrika 58, 545) and by what is common among mounts.
+// While the frames do not tell a stiff mount from a bending one, the axis has
+// the probabilities of both, and these do not fall off as a Gaussian's: the
+// covariance is such that its 68 % ellipse holds the truth that often, and Wide
+// says by how much the 95 % ellipse is larger than a Gaussian's.
+//
+// What the frames cannot tell: over one stretch, an axis that drifts by v per
+// hour looks like a steady one that is off by 3.8 v in a direction fixed by the
+// hour angle. Drift that the likelihood does not show is not in the
+// covariance; DriftSigma tells how large it might be.
+type Fit struct {
+	Axis      axis.Axis // at the moment At
+	Wide      float64   // the 95 % ellipse is that of Axis, 2.45 standard deviations, times this
+	At        time.Time // mid-exposure of the newest frame
+	Stretches []Stretch
+	Drift     *Drift // nil when the frames do not ask for one
+	// DriftSigma is the standard deviation, per coordinate and hour, of a drift
+	// if one is allowed for.
+	DriftSigma sky.Angle
+	// Flexure is the likely size of flexure and wandering (the median of what the
+	// frames allow), Jitter that of the single frames, per coordinate.
+	// FlexureChance is the probability that the mount is not stiff, JitterChance
+	// that its frames stray.
+	Flexure, Jitter             sky.Angle
+	FlexureChance, JitterChance float64
+	Chi2                        float64 // of the model without departures, with the stated errors alone
+	Dof                         int
+	Turn                        sky.Angle // longest turn of a stretch
+	Used                        int       // frames in stretches of two or more
+}
+
+// Drift is a steady motion of the axis.
+type Drift struct {
+	// Across (towards growing azimuth, on the sky) and Up, per hour.
+	Across, Up           sky.Angle
+	SigmaAcross, SigmaUp sky.Angle
+	Odds                 float64 // of a drift against none
+}
+
+// Reach is the larger half axis of the ellipse that holds the axis with a
+// probability of 95 %, on the sky.
+func (f *Fit) Reach() sky.Angle {
+	major, _, _ := f.Axis.Ellipse()
+	return major * sky.Angle(f.Wide*math.Sqrt(-2*math.Log(0.05)))
+}
+
+const (
+	// harmonics of the flexure in the angle about the axis. The n-th carries
+	// 2 I_n(1)/e of its variance (modified Bessel functions), the fifth 2e-4.
+	harmonics = 4
+
+	// localSize is the number of unknowns of a stretch: c (2) and cosine and
+	// sine of each harmonic for both coordinates.
+	localSize = 2 + 4*harmonics
+
+	// After them come the global unknowns: shift of the axis (2), its drift (2),
+	// the flexure of the tube (9) and of the mount's body (4).
+	atShift    = localSize
+	atDrift    = atShift + 2
+	atTube     = atDrift + 2
+	atMount    = atTube + 9
+	allSize    = atMount + 4
+	globalSize = allSize - localSize
+	axisSize   = atTube - localSize // shift and drift alone
+
+	// driftBefore is the probability beforehand that it does; driftTold the
+	// odds after from which it is believed.
+	driftBefore = 0.2
+	driftTold   = 10
+
+	// rigidBefore is the probability beforehand of no flexure worth mentioning
+	// (and of no wandering, and of no jitter). Sizes up to commonFlexure are
+	// equally probable on a logarithmic scale, larger ones less so. Common
+	// practice: telescopes bend by arcseconds to some arcminutes.
+	rigidBefore   = 0.3
+	commonFlexure = 256 * sky.Arcsecond
+
+	// flexureTold is the probability from which flexure is told.
+	flexureTold = 0.99
+
+	// steadyRate and steadyLeast: a drift in declination slower than
+	// 20 arcsec per hour, or smaller than 3 arcsec, is what guided mounts show as
+	// well, by flexure between guider and camera. Common practice.
+	steadyRate  = 20 * sky.Arcsecond
+	steadyLeast = 3 * sky.Arcsecond
+	// driftClear is how many times its own scatter a drift in declination must
+	// be to count as one.
+	driftClear = 5
+
+	// guideFree is the freedom of the declination in a guided frame: wide
+	// against every correction, narrow against rounding.
+	guideFree = 1 * sky.Degree
+
+	// Splitting into stretches. A step of c between frames parts them when it
+	// is more than stepNoise standard deviations, stepLeast (jitter, and
+	// dithering by some pixels), and what flexure may do in the turn between
+	// them.
+	stepNoise   = 5
+	stepLeast   = 1 * sky.Arcminute
+	stepFlexure = 3 * sky.Arcminute // per radian
+
+	// firstAxis is how far the axis may be from the pole while it is not known,
+	// firstStep the step that then parts stretches: a change of target in
+	// declination is larger, and smaller ones are found once the axis is known.
+	firstAxis = 1 * sky.Degree
+	farAxis   = 20 * sky.Degree
+	firstStep = 3 * sky.Arcminute
+	// splitRounds: the axis and the stretches are found in turn.
+	splitRounds = 5
+
+	// notARotation is by how much the determinant of an attitude may differ from
+	// 1: far above rounding, far below anything that is none.
+	notARotation = 1e-6
+
+	// leastArm is the sine of the distance from the axis below which a tube has
+	// no declination axis to speak of: a fifth of an arcsecond.
+	leastArm = 1e-6
+
+	// hopeless is the drop in the logarithm of the likelihood, e^30 to 1, after
+	// which larger sizes are not tried: past its peak it falls on and on.
+	hopeless = 30
+
+	// maxWatchFrames bounds the time of a fit; more are thinned evenly.
+	maxWatchFrames = 2000
+)
+
+// Find fits the axis to ordinary exposures of a tracking mount, in any
+// order. Frames hold attitudes in the local frame; the axis must be within 20
+// degrees of the pole given. Fewer than two frames, too little turn and mixed
+// hands are errors, of the kinds of [FitAxis].
+func Find(frames []Exposure, pole sky.Local, guiding Guiding) (*Fit, error) {
+	if len(frames) < 2 {
+		return nil, axis.ErrFewFrames
+	}
+	frames = slices.Clone(frames)
+	slices.SortStableFunc(frames, func(a, b Exposure) int { return a.Mid.Compare(b.Mid) })
+	if n := len(frames); n > maxWatchFrames {
+		for k := range maxWatchFrames {
+			frames[k] = frames[k*(n-1)/(maxWatchFrames-1)]
+		}
+		frames = frames[:maxWatchFrames]
+	}
+	for _, f := range frames {
+		switch det := f.R.Det(); {
+		case !(math.Abs(math.Abs(det)-1) < notARotation):
+			return nil, fmt.Errorf("the frame of %s has no attitude", f.Mid.Format(time.RFC3339))
+		case det*frames[0].R.Det() < 0:
+			return nil, axis.ErrMirrored
+		}
+	}
+	w := &finder{frames: frames, pole: pole, guiding: guiding}
+	if err := w.split(); err != nil {
+		return nil, err
+	}
+	return w.fit()
+}
+
+const (
+	// watchRounds bounds the rounds of linearisation.
+	watchRounds = 6
+	// watchDone is the step after which what is left is second order: 0.0002
+	// arcsec.
+	watchDone = 6 * sky.Arcsecond
+)
+
+// fit finds the axis given the stretches.
+func (w *finder) fit() (*Fit, error) {
+	for k, s := range w.stretches {
+		w.stretches[k].Guided = w.guided(s)
+	}
+	at := w.frames[len(w.frames)-1].Mid
+	tooLittle := func(sigma sky.Angle) error {
+		turn := w.longestTurn()
+		return &axis.TooLittleTurnError{Turn: turn, Need: axis.Needed(turn, sigma)}
+	}
+	var all []answer
+	for range watchRounds {
+		var err error
+		if all, err = w.answers(at); err != nil {
+			return nil, tooLittle(0)
+		}
+		best := slices.MaxFunc(all, func(a, b answer) int {
+			if a.evidence < b.evidence {
+				return -1
+			}
+			return 1
+		})
+		step := math.Hypot(best.x[0], best.x[1])
+		if step > float64(axis.UsableAxis) {
+			return nil, tooLittle(0)
+		}
+		if step < float64(watchDone) {
+			break
+		}
+		w.n = sky.Moved(w.n, sky.TangentBasis(w.n), best.x[0], best.x[1])
+		for k := range w.c {
+			p := best.system.parts[k]
+			var local mat.VecDense
+			local.MulVec(&p.pull, best.globals(flexureSizes()[best.flexure]))
+			local.SubVec(&p.local, &local)
+			w.c[k] = sky.Moved(w.c[k], sky.TangentBasis(w.c[k]), local.AtVec(0), local.AtVec(1))
+		}
+	}
+	out := w.conclude(all, at)
+	if major, _, _ := out.Axis.Ellipse(); !(major < axis.UsableAxis) {
+		return nil, tooLittle(major)
+	}
+	return out, nil
+}
+
+// conclude averages over the sizes.
+func (w *finder) conclude(all []answer, at time.Time) *Fit {
+	out := &Fit{At: at, Stretches: w.stretches, Turn: w.longestTurn()}
+	best := math.Inf(-1)
+	for _, a := range all {
+		best = max(best, a.evidence)
+	}
+	var weight [2]float64 // without and with drift
+	for _, a := range all {
+		weight[index(a.drift)] += math.Exp(a.evidence - best)
+	}
+	odds := weight[1] / weight[0]
+	drift := odds > driftTold
+	mean, cov := mixture(all, best, drift)
+	b := sky.TangentBasis(w.n)
+	n := sky.Moved(w.n, b, mean[0], mean[1])
+	out.Axis = axis.Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
+	near, far := reaches(all, best, drift, mean, out.Axis.Cov)
+	out.Wide = far / near
+	for i := range 2 {
+		for j := range 2 {
+			out.Axis.Cov[i][j] *= near * near
+		}
+	}
+	if drift {
+		out.Drift = &Drift{Across: sky.Angle(mean[2]), Up: sky.Angle(mean[3]),
+			SigmaAcross: sky.Angle(math.Sqrt(cov[2][2])), SigmaUp: sky.Angle(math.Sqrt(cov[3][3])), Odds: odds}
+	}
+	_, withDrift := mixture(all, best, true)
+	out.DriftSigma = sky.Angle(math.Sqrt((withDrift[2][2] + withDrift[3][3]) / 2))
+
+	var stiff float64
+	var flexure, wander, jitter []float64 = make([]float64, len(flexureSizes())), make([]float64, len(wanderSizes())), make([]float64, len(jitterSizes()))
+	for _, a := range all {
+		if a.drift == drift {
+			p := math.Exp(a.evidence-best) / weight[index(drift)]
+			flexure[a.flexure] += p
+			wander[a.wander] += p
+			jitter[a.jitter] += p
+			if a.flexure == 0 && a.wander == 0 {
+				stiff += p
+			}
+		}
+		if a.jitter == 0 && a.wander == 0 && a.flexure == 0 && !a.drift {
+			out.Chi2 = a.chi2
+		}
+	}
+	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes(), flexure)), float64(middle(wanderSizes(), wander))))
+	out.Jitter = middle(jitterSizes(), jitter)
+	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
+	for k, s := range w.stretches {
+		count := s.Last - s.First + 1
+		out.Used += count
+		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
+		out.Stretches[k].Body = sky.Camera(w.c[k])
+		out.Stretches[k].Turn = axis.Arc(w.turns(s))
+		out.Dof += 2*count - 2
+		if s.Guided {
+			out.Dof -= count
+		}
+	}
+	out.Dof -= 2
+	return out
+}
