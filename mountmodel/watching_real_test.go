@@ -42,7 +42,7 @@ func TestWatchRealNight(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		solution, err := solver.Solve(solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation},
+		solution, err := solver.Solve(t.Context(), solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation},
 			solve.Hint{Scale: 5.164 * sky.Arcsecond, Epoch: observed.JulianEpoch(frame.Mid), Near: frame.Position})
 		if err != nil {
 			t.Fatal(err)

@@ -23,6 +23,7 @@ import (
 	"polard/mountmodel/sky"
 	"polard/solve/detect"
 	"polard/solve/detect/drawn"
+	"polard/solve/match"
 	"polard/solve/parallel"
 )
 
@@ -624,7 +625,7 @@ func drawScene(c skyCase, degrees float64, seed uint64) (*scene, Image) {
 // solveScene solves a drawn frame and says what is wrong with the answer: "" when it is right.
 func (s *scene) solveScene(det *detect.Result, hint Hint) (verdict string, wrong bool, took time.Duration) {
 	start := time.Now()
-	sol, err := theSolver().match(s.width, s.height, det, hint)
+	sol, err := match.Find(context.Background(), theSolver().index, toMatch(Image{Width: s.width, Height: s.height}, det), hint)
 	took = time.Since(start)
 	if err != nil {
 		return "unsolved: " + err.Error(), false, took
@@ -780,7 +781,7 @@ func TestPixelSurveyWithoutSky(t *testing.T) {
 			if whole {
 				hint = Hint{Epoch: s.epoch}
 			}
-			sol, err := theSolver().Solve(img, hint)
+			sol, err := theSolver().Solve(t.Context(), img, hint)
 			lock.Lock()
 			defer lock.Unlock()
 			drawn++
@@ -830,7 +831,7 @@ func TestDrawnFrames(t *testing.T) {
 	}
 	for _, c := range noSkyCases {
 		s, img := drawScene(c, 4, 1)
-		if sol, err := theSolver().Solve(img, Hint{Scale: s.camera.Scale, Quick: true}); err == nil {
+		if sol, err := theSolver().Solve(t.Context(), img, Hint{Scale: s.camera.Scale, Quick: true}); err == nil {
 			t.Errorf("%s: solved, log10 odds %.1f with %d pairs", c.name, sol.Log10Odds, len(sol.Pairs))
 		}
 	}

@@ -70,7 +70,7 @@ func TestPracticeFramesSolve(t *testing.T) {
 				hints["wrong place"] = solve.Hint{Scale: hint.Scale, Near: &sky.ICRS{X: -want.X, Y: -want.Y, Z: -want.Z}, Epoch: hint.Epoch}
 			}
 			for name, h := range hints {
-				sol, err := solver().Solve(img, h)
+				sol, err := solver().Solve(t.Context(), img, h)
 				if err != nil {
 					t.Errorf("%s: %v", name, err)
 					continue
@@ -92,7 +92,7 @@ func TestFramesWithoutSkyDoNotSolve(t *testing.T) {
 		img, hint := readFrame(t, filepath.Join("../testdata/practice", folder, "f0.fits"))
 		// Blind over the whole sky and all scales, where time allows.
 		hint.Quick = testing.Short() || solve.RaceEnabled
-		sol, err := solver().Solve(img, hint)
+		sol, err := solver().Solve(t.Context(), img, hint)
 		var failure *solve.Failure
 		if sol != nil || !errors.As(err, &failure) {
 			t.Fatalf("%s: solution %v, error %v", folder, sol, err)
@@ -125,7 +125,7 @@ func TestRealFrames(t *testing.T) {
 	} {
 		img, hint := readFrame(t, filepath.Join(root, "sky", c.file+".fits"))
 		hint = solve.Hint{Epoch: hint.Epoch} // blind
-		sol, err := solver().Solve(img, hint)
+		sol, err := solver().Solve(t.Context(), img, hint)
 		if err != nil {
 			t.Errorf("%s: %v", c.file, err)
 			continue
@@ -140,7 +140,7 @@ func TestRealFrames(t *testing.T) {
 	}
 	for _, file := range []string{"lowell_allsky_000_overcast", "m13_dsi_5s_near_empty"} {
 		img, hint := readFrame(t, filepath.Join(root, "nosky", file+".fits"))
-		if sol, err := solver().Solve(img, hint); err == nil {
+		if sol, err := solver().Solve(t.Context(), img, hint); err == nil {
 			t.Errorf("%s solved: %v", file, sol.ICRS(sol.Centre()))
 		}
 	}

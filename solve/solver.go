@@ -2,6 +2,7 @@ package solve
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"polard/catalogs"
@@ -50,35 +51,37 @@ func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	return &Solver{index: index.New(cat, keep, clock), clock: clock}
 }
 
-// Solve finds stars, matches them and fits the camera. The error is a *Failure
-// when the image shows nothing that can be proved.
-func (s *Solver) Solve(img Image, hint Hint) (*Solution, error) {
+// Solve finds stars, matches them and fits the camera. The error is a *Failure when the image shows
+// nothing that can be proved. When ctx ends first it is the context's: within some milliseconds, wherever the
+// work stands, and no goroutine is left.
+func (s *Solver) Solve(ctx context.Context, img Image, hint Hint) (*Solution, error) {
+	var times Times
 	start := s.clock()
-	det, err := detect.Find(context.Background(), img)
-	times := Times{Detect: s.clock().Sub(start)}
+	detected, err := detect.Find(ctx, img)
+	times.Detect = s.clock().Sub(start)
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
 	if err != nil {
 		return nil, &Failure{Code: "no_stars", Message: err.Error(), Times: times}
 	}
 	start = s.clock()
-	sol, err := s.match(img.Width, img.Height, det, hint)
+	found, err := match.Find(ctx, s.index, toMatch(img, detected), hint)
 	times.Match = s.clock().Sub(start)
-	if err != nil {
-		return nil, &Failure{Code: err.(*Failure).Code, Message: err.Error(), Detected: det, Times: times}
+	if why := (*match.Failure)(nil); errors.As(err, &why) {
+		return nil, &Failure{Code: why.Code, Message: why.Message, Detected: detected, Times: times}
 	}
-	sol.Times = times
-	return sol, nil
+	if err != nil {
+		return nil, err
+	}
+	return &Solution{Match: *found, Detected: detected, Times: times}, nil
 }
 
-// match is Solve for an image of which the stars are known.
-func (s *Solver) match(width, height int, det *detect.Result, hint Hint) (*Solution, error) {
-	in := match.Image{Width: width, Height: height, Detections: make([]match.Detection, len(det.Detections))}
-	for i, d := range det.Detections {
+// toMatch is what the match wants to know of an image's detections.
+func toMatch(img Image, detected *detect.Result) match.Image {
+	in := match.Image{Width: img.Width, Height: img.Height, Detections: make([]match.Detection, len(detected.Detections))}
+	for i, d := range detected.Detections {
 		in.Detections[i] = match.Detection{Pos: d.Pos, Cov: d.Cov, Flux: d.Flux, SNR: d.SNR, Height: d.Height, Saturated: d.Saturated, Aligned: d.Aligned}
 	}
-	m, err := match.Find(s.index, in, hint)
-	if err != nil {
-		why := err.(*match.Failure)
-		return nil, &Failure{Code: why.Code, Message: why.Message}
-	}
-	return &Solution{Match: *m, Detected: det}, nil
+	return in
 }

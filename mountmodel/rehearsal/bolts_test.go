@@ -256,7 +256,7 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 		c.Camera.Width, c.Camera.Height, c.Camera.PixelUm = c.Camera.Width/2, c.Camera.Height/2, 2*c.Camera.PixelUm
 		b := newBenchUnder(t, catalogue, c, settleTolerance, uint64(i))
 		b.read = func(f *fits.Frame) []observed.Pair {
-			found, err := solver.Solve(solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: observed.JulianEpoch(f.Mid)})
+			found, err := solver.Solve(t.Context(), solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: observed.JulianEpoch(f.Mid)})
 			if err != nil {
 				t.Fatalf("rig %d: %v", i, err)
 			}

@@ -36,21 +36,23 @@ const extendStars = 300
 // Bayesian information criterion asks, ln(observations) for each number (Schwarz
 // 1978, Annals of Statistics 6, 461), chi-square being counted in units of
 // the richer fit's own scatter, and doubled for the choice among groups. It
-// tells whether it added any.
-func (f *Fit) Extend(pairs []Pair) (extended bool) {
+// tells whether it added any; the error is the context's.
+func (f *Fit) Extend(ctx context.Context, pairs []Pair) (extended bool, err error) {
 	field := sky.Angle(max(f.Width, f.Height)) * f.Scale
 	now := *f
 	some := slices.Clone(pairs[:min(extendStars, len(pairs))])
 	if len(some) < len(pairs) && !now.Solve(some, RoughStep) {
-		return false
+		return false, nil
 	}
 	for {
 		tried := make([]extension, len(extensions))
-		parallel.Each(context.TODO(), runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
+		if err := parallel.Each(ctx, runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
 			if field >= lensField || extensions[i] == (Terms{shear: true}) {
 				tried[i] = now.tryTerms(extensions[i], some)
 			}
-		})
+		}); err != nil {
+			return false, err
+		}
 		best := slices.MaxFunc(tried, func(a, b extension) int { return cmp.Compare(a.gain, b.gain) })
 		if best.gain <= 0 {
 			break
@@ -60,7 +62,7 @@ func (f *Fit) Extend(pairs []Pair) (extended bool) {
 	if extended {
 		*f = now
 	}
-	return extended
+	return extended, nil
 }
 
 // extension is a fit with more terms, and what it gains.

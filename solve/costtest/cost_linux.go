@@ -25,8 +25,8 @@ func Skip(t testing.TB) {
 	debug.SetGCPercent(12) // as the program does
 }
 
-// processorTime is what this process has used so far on all processors.
-func processorTime(t testing.TB) time.Duration {
+// ProcessorTime is what this process has used so far on all processors.
+func ProcessorTime(t testing.TB) time.Duration {
 	t.Helper()
 	var u syscall.Rusage
 	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
@@ -61,9 +61,9 @@ func Of(t testing.TB, runs int, do func(run int)) (median time.Duration, grownMB
 	before := residentMB(t, "VmRSS")
 	var times []time.Duration
 	for run := range runs {
-		start := processorTime(t)
+		start := ProcessorTime(t)
 		do(run)
-		times = append(times, processorTime(t)-start)
+		times = append(times, ProcessorTime(t)-start)
 	}
 	slices.Sort(times)
 	return times[len(times)/2], residentMB(t, "VmHWM") - before

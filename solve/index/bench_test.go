@@ -26,8 +26,26 @@ func BenchmarkBuildLevel(b *testing.B) {
 		b.Run(fmt.Sprint(i), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				buildLevel(theCatalogue(), spec)
+				builtLevel(b, theCatalogue(), spec)
 			}
 		})
 	}
+}
+
+func builtLevel(t testing.TB, cat *catalogs.Catalogue, spec Spec) *Level {
+	t.Helper()
+	l, err := buildLevel(t.Context(), cat, spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
+}
+
+func levelNumbered(t testing.TB, number int) *Level {
+	t.Helper()
+	l, err := theIndex().Level(t.Context(), number)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
 }

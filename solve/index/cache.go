@@ -2,6 +2,7 @@ package index
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
@@ -12,14 +13,15 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 	"unsafe"
 
 	"polard/catalogs"
 )
 
-// Kept levels. They take tenths of seconds to build, the largest a second or two, on a small computer many, and
-// come out the same each time: they are kept in a folder for the next process. What lies there is
+// Cached levels. They take tenths of seconds to build, the largest a second or two, on a small computer many, and
+// come out the same each time: they are cached in a folder for the next process. What lies there is
 // believed only when it was made from this catalogue, by these rules, on this kind of processor, is
 // whole (CRC-32C) and holds nothing that a search could stumble over; anything else is built
 // anew and written over.
@@ -31,42 +33,45 @@ import (
 // there, as TestLevelRules asks.
 const levelRules = 3
 
-const keptMagic = "polardL\n"
+const cacheMagic = "polardL\n"
 
-// keptHead is the beginning of a file.
-type keptHead struct {
+// cacheHead is the beginning of a file.
+type cacheHead struct {
 	Magic                       [8]byte
 	Key                         [sha256.Size]byte
 	Nodes, Far, Starts, Entries uint64
 }
 
-// keptFar is one of the neighbours that a node has no room for.
-type keptFar struct{ Star, K, ID uint32 }
+// cacheFar is one of the neighbours that a node has no room for.
+type cacheFar struct{ Star, K, ID uint32 }
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// errKept says that a file is not what it should be.
-var errKept = errors.New("not a level that can be used")
+// errCache says that a file is not what it should be.
+var errCache = errors.New("not a level that can be used")
 
-// keptKey stands for all that a level is made from.
-func keptKey(cat *catalogs.Catalogue, spec Spec) [sha256.Size]byte {
+// cacheKey stands for all that a level is made from.
+func cacheKey(cat *catalogs.Catalogue, spec Spec) [sha256.Size]byte {
 	return sha256.Sum256(fmt.Appendf(nil, "%x %d %+v %s", cat.Source(), levelRules, spec, runtime.GOARCH))
 }
 
-// keptLevel gives the level of a spec from the folder, or builds it and leaves it there. A folder
-// that cannot be written costs time and nothing else.
-func keptLevel(cat *catalogs.Catalogue, spec Spec, folder string, clock func() time.Time) *Level {
-	if folder == "" || !littleEndian() {
-		return buildLevel(cat, spec)
+// cached gives the level of a spec from the folder, or builds it and leaves it there. A folder
+// that cannot be written costs time and nothing else. The error is the context's.
+func (x *Index) cached(ctx context.Context, spec Spec) (*Level, error) {
+	if x.folder == "" || !littleEndian() {
+		return buildLevel(ctx, x.Catalogue, spec)
 	}
-	key, path := keptKey(cat, spec), filepath.Join(folder, spec.fileName())
-	if l, err := readLevel(path, key, spec); err == nil {
-		return l
+	key, path := cacheKey(x.Catalogue, spec), filepath.Join(x.folder, spec.fileName())
+	if l, err := readLevel(ctx, path, key, spec); err == nil {
+		return l, nil
 	}
-	l := buildLevel(cat, spec)
+	l, err := buildLevel(ctx, x.Catalogue, spec)
+	if err != nil {
+		return nil, err
+	}
 	// Without success the next process builds it again.
-	_ = writeLevel(path, key, l, clock())
-	return l
+	_ = writeLevel(ctx, path, key, l, x.clock())
+	return l, nil
 }
 
 // fileName tells the levels of Specs apart; one of another version is written over.
@@ -82,7 +87,7 @@ func raw[T any](v []T) []byte {
 }
 
 // writeLevel writes a level under another name first: readers see all of it or nothing.
-func writeLevel(path string, key [sha256.Size]byte, l *Level, now time.Time) (err error) {
+func writeLevel(ctx context.Context, path string, key [sha256.Size]byte, l *Level, now time.Time) (err error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return err
 	}
@@ -97,21 +102,26 @@ func writeLevel(path string, key [sha256.Size]byte, l *Level, now time.Time) (er
 			os.Remove(f.Name())
 		}
 	}()
-	head := keptHead{Key: key, Nodes: uint64(len(l.nodes)), Far: uint64(len(l.far)), Starts: uint64(len(l.starts)), Entries: uint64(len(l.entry))}
-	copy(head.Magic[:], keptMagic)
+	head := cacheHead{Key: key, Nodes: uint64(len(l.nodes)), Far: uint64(len(l.far)), Starts: uint64(len(l.starts)), Entries: uint64(len(l.entry))}
+	copy(head.Magic[:], cacheMagic)
 	var first bytes.Buffer
 	if err := binary.Write(&first, binary.LittleEndian, head); err != nil {
 		return err
 	}
-	far := make([]keptFar, 0, len(l.far))
+	far := make([]cacheFar, 0, len(l.far))
 	for k, id := range l.far {
-		far = append(far, keptFar{k.star, uint32(k.k), id})
+		far = append(far, cacheFar{k.star, uint32(k.k), id})
 	}
 	sum := crc32.New(castagnoli)
 	for _, section := range [][]byte{first.Bytes(), raw(l.nodes), raw(far), raw(l.starts), raw(l.entry)} {
-		sum.Write(section)
-		if _, err := f.Write(section); err != nil {
-			return err
+		for piece := range slices.Chunk(section, ioPiece) {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			sum.Write(piece)
+			if _, err := f.Write(piece); err != nil {
+				return err
+			}
 		}
 	}
 	if err := binary.Write(f, binary.LittleEndian, sum.Sum32()); err != nil {
@@ -140,7 +150,7 @@ func dropUnfinished(path string, now time.Time) {
 }
 
 // readLevel reads a level and checks it.
-func readLevel(path string, key [sha256.Size]byte, spec Spec) (*Level, error) {
+func readLevel(ctx context.Context, path string, key [sha256.Size]byte, spec Spec) (*Level, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, err
@@ -150,41 +160,41 @@ func readLevel(path string, key [sha256.Size]byte, spec Spec) (*Level, error) {
 	if err != nil {
 		return nil, err
 	}
-	return decodeLevel(f, info.Size(), key, spec)
+	return decodeLevel(ctx, f, info.Size(), key, spec)
 }
 
 // decodeLevel reads a level of which size bytes are there.
-func decodeLevel(r io.Reader, size int64, key [sha256.Size]byte, spec Spec) (*Level, error) {
+func decodeLevel(ctx context.Context, r io.Reader, size int64, key [sha256.Size]byte, spec Spec) (*Level, error) {
 	sum := crc32.New(castagnoli)
 	from := io.TeeReader(r, sum)
-	var head keptHead
+	var head cacheHead
 	if err := binary.Read(from, binary.LittleEndian, &head); err != nil {
 		return nil, err
 	}
-	if string(head.Magic[:]) != keptMagic || head.Key != key {
-		return nil, errKept
+	if string(head.Magic[:]) != cacheMagic || head.Key != key {
+		return nil, errCache
 	}
 	l := &Level{Spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
 	// Lengths are believed only as far as the file is long.
 	if size < int64(binary.Size(head))+crc32.Size {
-		return nil, errKept
+		return nil, errCache
 	}
 	left := uint64(size) - uint64(binary.Size(head)) - crc32.Size
 	for _, section := range []struct{ n, each uint64 }{
-		{head.Nodes, uint64(unsafe.Sizeof(node{}))}, {head.Far, uint64(unsafe.Sizeof(keptFar{}))}, {head.Starts, 4}, {head.Entries, 4},
+		{head.Nodes, uint64(unsafe.Sizeof(node{}))}, {head.Far, uint64(unsafe.Sizeof(cacheFar{}))}, {head.Starts, 4}, {head.Entries, 4},
 	} {
 		if section.n > left/section.each {
-			return nil, errKept
+			return nil, errCache
 		}
 		left -= section.n * section.each
 	}
 	if left != 0 || head.Nodes == 0 || head.Starts != uint64(l.bins.buckets()+1) {
-		return nil, errKept
+		return nil, errCache
 	}
-	far := make([]keptFar, head.Far)
+	far := make([]cacheFar, head.Far)
 	l.nodes, l.starts, l.entry = make([]node, head.Nodes), make([]uint32, head.Starts), make([]uint32, head.Entries)
 	for _, section := range [][]byte{raw(l.nodes), raw(far), raw(l.starts), raw(l.entry)} {
-		if err := readSection(r, sum, section); err != nil {
+		if err := readSection(ctx, r, sum, section); err != nil {
 			return nil, err
 		}
 	}
@@ -193,32 +203,35 @@ func decodeLevel(r io.Reader, size int64, key [sha256.Size]byte, spec Spec) (*Le
 		return nil, err
 	}
 	if stated != sum.Sum32() {
-		return nil, errKept
+		return nil, errCache
 	}
 	l.far = make(neighbourLists, len(far))
 	for _, n := range far {
 		if n.K >= mostSpokes {
-			return nil, errKept
+			return nil, errCache
 		}
 		l.far[farNeighbour{n.Star, uint8(n.K)}] = n.ID
 	}
 	if !l.sound() {
-		return nil, errKept
+		return nil, errCache
 	}
 	return l, nil
 }
 
-// readSection fills a section piece by piece: what has just been read is summed while it is
-// in the processor's cache.
-func readSection(r io.Reader, sum io.Writer, section []byte) error {
-	const piece = 1 << 18
-	for len(section) > 0 {
-		n := min(piece, len(section))
-		if _, err := io.ReadFull(r, section[:n]); err != nil {
+// ioPiece bytes are read or written, and summed while they are in the processor's cache, before another
+// look at the context.
+const ioPiece = 1 << 18
+
+// readSection fills a section.
+func readSection(ctx context.Context, r io.Reader, sum io.Writer, section []byte) error {
+	for piece := range slices.Chunk(section, ioPiece) {
+		if err := ctx.Err(); err != nil {
 			return err
 		}
-		sum.Write(section[:n])
-		section = section[n:]
+		if _, err := io.ReadFull(r, piece); err != nil {
+			return err
+		}
+		sum.Write(piece)
 	}
 	return nil
 }

@@ -18,13 +18,13 @@ import (
 	"polard/catalogs"
 )
 
-// keptSpec is of a level that is kept, of some 5,000 stars.
-var keptSpec = Spec{Grid: LargeGrid, faintest: 6, stars: 5000, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}
+// smallSpec is of a level that is kept, of some 5,000 stars.
+var smallSpec = Spec{Grid: LargeGrid, faintest: 6, stars: 5000, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}
 
 func levelBytes(t testing.TB, l *Level, key [sha256.Size]byte) []byte {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "level")
-	if err := writeLevel(path, key, l, time.Now()); err != nil {
+	if err := writeLevel(t.Context(), path, key, l, time.Now()); err != nil {
 		t.Fatal(err)
 	}
 	data, err := os.ReadFile(path)
@@ -39,17 +39,27 @@ func sameLevel(a, b *Level) bool {
 		maps.Equal(a.far, b.far) && reflect.DeepEqual(a.Spec, b.Spec) && a.bins == b.bins && a.hubShift == b.hubShift
 }
 
-// A level comes back as it was written, and is not built a second time.
-func TestKeptLevel(t *testing.T) {
-	folder := filepath.Join(t.TempDir(), "made", "when missing")
-	built := keptLevel(theCatalogue(), keptSpec, folder, time.Now)
-	path := filepath.Join(folder, keptSpec.fileName())
-	key := keptKey(theCatalogue(), keptSpec)
-	read, err := readLevel(path, key, keptSpec)
+// cachedLevel is the level of a spec, by way of a folder.
+func cachedLevel(t testing.TB, cat *catalogs.Catalogue, spec Spec, folder string) *Level {
+	t.Helper()
+	l, err := New(cat, folder, time.Now).cached(t.Context(), spec)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !sameLevel(built, read) || !sameLevel(built, buildLevel(theCatalogue(), keptSpec)) {
+	return l
+}
+
+// A level comes back as it was written, and is not built a second time.
+func TestCachedLevel(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "made", "when missing")
+	built := cachedLevel(t, theCatalogue(), smallSpec, folder)
+	path := filepath.Join(folder, smallSpec.fileName())
+	key := cacheKey(theCatalogue(), smallSpec)
+	read, err := readLevel(t.Context(), path, key, smallSpec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !sameLevel(built, read) || !sameLevel(built, builtLevel(t, theCatalogue(), smallSpec)) {
 		t.Error("the level that was read differs from the one that was built")
 	}
 	left, err := filepath.Glob(filepath.Join(folder, "*"))
@@ -65,21 +75,21 @@ func TestKeptLevel(t *testing.T) {
 	for name, damage := range map[string]func(b []byte) []byte{
 		"empty":            func(b []byte) []byte { return nil },
 		"cut":              func(b []byte) []byte { return b[:len(b)/2] },
-		"cut in its sum":   func(b []byte) []byte { return b[:len(keptMagic)+sha256.Size+4*8+2] },
+		"cut in its sum":   func(b []byte) []byte { return b[:len(cacheMagic)+sha256.Size+4*8+2] },
 		"a bit turned":     func(b []byte) []byte { b[len(b)/3] ^= 4; return b },
 		"longer":           func(b []byte) []byte { return append(b, 0) },
-		"another program":  func(b []byte) []byte { b[len(keptMagic)+3]++; return b },
+		"another program":  func(b []byte) []byte { b[len(cacheMagic)+3]++; return b },
 		"another format":   func(b []byte) []byte { b[6]++; return b },
-		"endless":          func(b []byte) []byte { b[len(keptMagic)+sha256.Size+7] = 0xff; return b },
+		"endless":          func(b []byte) []byte { b[len(cacheMagic)+sha256.Size+7] = 0xff; return b },
 		"zeros as on disk": func(b []byte) []byte { clear(b); return b },
 	} {
 		if err := os.WriteFile(path, damage(bytes.Clone(whole)), 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := readLevel(path, key, keptSpec); err == nil {
+		if _, err := readLevel(t.Context(), path, key, smallSpec); err == nil {
 			t.Errorf("%s: believed", name)
 		}
-		if !sameLevel(keptLevel(theCatalogue(), keptSpec, folder, time.Now), built) {
+		if !sameLevel(cachedLevel(t, theCatalogue(), smallSpec, folder), built) {
 			t.Errorf("%s: another level", name)
 		}
 		if now, err := os.ReadFile(path); err != nil || len(now) != len(whole) {
@@ -88,30 +98,30 @@ func TestKeptLevel(t *testing.T) {
 	}
 
 	// A folder that cannot be made costs nothing but time.
-	if !sameLevel(keptLevel(theCatalogue(), keptSpec, filepath.Join(path, "below a file"), time.Now), built) {
+	if !sameLevel(cachedLevel(t, theCatalogue(), smallSpec, filepath.Join(path, "below a file")), built) {
 		t.Error("without a folder: another level")
 	}
 }
 
 // sealed is a file whose magic, key and checksum are right, whatever else it says.
 func sealed(data []byte, key [sha256.Size]byte) []byte {
-	const fixed = len(keptMagic) + sha256.Size
+	const fixed = len(cacheMagic) + sha256.Size
 	if len(data) < fixed+crc32.Size {
 		return data
 	}
 	out := bytes.Clone(data)
-	copy(out, keptMagic)
-	copy(out[len(keptMagic):], key[:])
+	copy(out, cacheMagic)
+	copy(out[len(cacheMagic):], key[:])
 	body := out[:len(out)-crc32.Size]
 	binary.LittleEndian.PutUint32(out[len(body):], crc32.Checksum(body, castagnoli))
 	return out
 }
 
 // Whatever a file with a right checksum holds, what is believed of it can be searched.
-func FuzzKeptLevel(f *testing.F) {
-	key := keptKey(theCatalogue(), keptSpec)
+func FuzzCachedLevel(f *testing.F) {
+	key := cacheKey(theCatalogue(), smallSpec)
 	few := Spec{Grid: LargeGrid, faintest: 1, stars: 15, spokes: 4, ShapeBin: 1, ShapeTol: 0.0025}
-	data := levelBytes(f, buildLevel(theCatalogue(), few), key)
+	data := levelBytes(f, builtLevel(f, theCatalogue(), few), key)
 	f.Add(data)
 	for at := 40; at < len(data); at += 31 {
 		other := bytes.Clone(data)
@@ -120,7 +130,7 @@ func FuzzKeptLevel(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, data []byte) {
 		data = sealed(data, key)
-		l, err := decodeLevel(bytes.NewReader(data), int64(len(data)), key, few)
+		l, err := decodeLevel(t.Context(), bytes.NewReader(data), int64(len(data)), key, few)
 		if err != nil {
 			return
 		}
@@ -147,8 +157,8 @@ func TestLevelRules(t *testing.T) {
 	}
 	const rules, want = 3, "604a50d29d55e9f1"
 	sum := sha256.New()
-	for _, spec := range []Spec{keptSpec, {Grid: LargeGrid, faintest: 7, stars: 15000, brighter: 5, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}} {
-		l := buildLevel(theCatalogue(), spec)
+	for _, spec := range []Spec{smallSpec, {Grid: LargeGrid, faintest: 7, stars: 15000, brighter: 5, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}} {
+		l := builtLevel(t, theCatalogue(), spec)
 		for _, section := range [][]byte{raw(l.nodes), raw(l.starts), raw(l.entry)} {
 			sum.Write(section)
 		}
@@ -166,10 +176,10 @@ func BenchmarkReadLevel(b *testing.B) {
 	}
 	for i, spec := range Specs {
 		folder := b.TempDir()
-		keptLevel(cat, spec, folder, time.Now)
+		cachedLevel(b, cat, spec, folder)
 		b.Run(fmt.Sprint(i), func(b *testing.B) {
 			for b.Loop() {
-				if _, err := readLevel(filepath.Join(folder, spec.fileName()), keptKey(cat, spec), spec); err != nil {
+				if _, err := readLevel(b.Context(), filepath.Join(folder, spec.fileName()), cacheKey(cat, spec), spec); err != nil {
 					b.Fatal(err)
 				}
 			}

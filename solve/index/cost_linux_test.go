@@ -31,7 +31,7 @@ func TestCost(t *testing.T) {
 		took, grown := costtest.Of(t, 1, func(int) {
 			var kept []*Level
 			for _, spec := range Specs {
-				l := buildLevel(cat, spec)
+				l := builtLevel(t, cat, spec)
 				kept = append(kept, l)
 				bytes += 20*len(l.nodes) + 4*len(l.starts) + 4*len(l.entry)
 			}

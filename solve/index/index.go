@@ -7,7 +7,7 @@ import (
 	"math/cmplx"
 	"runtime"
 	"runtime/debug"
-	"sync"
+	"sync/atomic"
 	"time"
 
 	"polard/catalogs"
@@ -58,21 +58,50 @@ const (
 // many goroutines.
 type Index struct {
 	Catalogue *catalogs.Catalogue
-	levels    []func() *Level
+	folder    string // of cached levels; "" for none
+	clock     func() time.Time
+	levels    []lazyLevel
 }
 
-// New makes an index of a catalogue. Its levels are kept in the folder keep, 160 MB in all,
-// for the next process that wants them (cache.go); "" keeps none. The clock tells unfinished files that are old.
-func New(cat *catalogs.Catalogue, keep string, clock func() time.Time) *Index {
-	x := &Index{Catalogue: cat}
-	for _, spec := range Specs {
-		x.levels = append(x.levels, sync.OnceValue(func() *Level { return keptLevel(cat, spec, keep, clock) }))
+// lazyLevel is a level that is made when first wanted.
+type lazyLevel struct {
+	made  atomic.Pointer[Level]
+	maker chan struct{} // has room for one: who makes the level
+}
+
+// New makes an index of a catalogue. Its levels are cached in the folder, 160 MB in all,
+// for the next process that wants them (cache.go); "" caches none. The clock tells unfinished files that are old.
+func New(cat *catalogs.Catalogue, folder string, clock func() time.Time) *Index {
+	x := &Index{Catalogue: cat, folder: folder, clock: clock, levels: make([]lazyLevel, len(Specs))}
+	for i := range x.levels {
+		x.levels[i].maker = make(chan struct{}, 1)
 	}
 	return x
 }
 
-// Level gives the level of that number in [Specs].
-func (x *Index) Level(number int) *Level { return x.levels[number]() }
+// Level gives the level of that number in [Specs]. The one who wants it first makes it, in goroutines
+// that have ended when Level returns; when that one's context ends first, the next makes it. The error is the context's.
+func (x *Index) Level(ctx context.Context, number int) (*Level, error) {
+	lazy := &x.levels[number]
+	if l := lazy.made.Load(); l != nil {
+		return l, nil
+	}
+	select {
+	case lazy.maker <- struct{}{}:
+		defer func() { <-lazy.maker }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	if l := lazy.made.Load(); l != nil {
+		return l, nil
+	}
+	l, err := x.cached(ctx, Specs[number])
+	if err != nil {
+		return nil, err
+	}
+	lazy.made.Store(l)
+	return l, nil
+}
 
 // Spec describes one level.
 type Spec struct {
@@ -308,8 +337,8 @@ func (b shapeBins) row(ur, ui, vr int) int {
 
 func (b shapeBins) buckets() int { return 8 * b.half * b.half * b.half * b.half }
 
-// buildLevel thins the catalogue, finds neighbours and files the patterns.
-func buildLevel(cat *catalogs.Catalogue, spec Spec) *Level {
+// buildLevel thins the catalogue, finds neighbours and files the patterns. The error is the context's.
+func buildLevel(ctx context.Context, cat *catalogs.Catalogue, spec Spec) (*Level, error) {
 	if spec.stars >= manyStars {
 		// What images and smaller levels have left behind is given back first, and
 		// what this one leaves behind at the end: the peak decides what a small computer
@@ -319,17 +348,25 @@ func buildLevel(cat *catalogs.Catalogue, spec Spec) *Level {
 	}
 	l := &Level{Spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
 	var mags []float32 // nil where neighbours may be fainter
+	var err error
 	if spec.Thinned() {
-		l.nodes = thin(cat, spec.Grid, spec.PerCell)
+		l.nodes, err = thin(ctx, cat, spec.Grid, spec.PerCell)
 	} else {
-		l.nodes, mags = starsTo(cat, spec.faintest)
+		l.nodes, mags, err = starsTo(ctx, cat, spec.faintest)
 	}
-	l.far = nearest(l.nodes, mags, spec)
+	if err != nil {
+		return nil, err
+	}
+	if l.far, err = nearest(ctx, l.nodes, mags, spec); err != nil {
+		return nil, err
+	}
 	if spec.stars >= manyStars {
 		runtime.GC() // what the search for neighbours has left behind, before the entries are made
 	}
-	l.file()
-	return l
+	if err := l.file(ctx); err != nil {
+		return nil, err
+	}
+	return l, nil
 }
 
 // manyStars is how many take a hundred megabytes.
@@ -339,15 +376,18 @@ const manyStars = 1_000_000
 const LargeGrid = 192
 
 // file sorts all patterns into buckets by counting them first.
-func (l *Level) file() {
+func (l *Level) file(ctx context.Context) error {
 	workers := runtime.GOMAXPROCS(0)
 	hubs := min(len(l.nodes), l.Spec.mostHubs())
 	chunk := (hubs + workers - 1) / workers
 	counts := make([][]uint32, workers)
-	each := func(visit func(w int, p []filedPattern)) {
-		parallel.Each(context.TODO(), workers, workers, func(_, w int) {
+	each := func(visit func(w int, p []filedPattern)) error {
+		return parallel.Each(ctx, workers, workers, func(_, w int) {
 			g := newGatherer(l.bins.buckets(), func(p []filedPattern) { visit(w, p) })
 			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
+				if i%hubsAtOnce == 0 && ctx.Err() != nil {
+					return
+				}
 				l.patternsOf(uint32(i), g.add)
 			}
 			g.flush()
@@ -356,11 +396,13 @@ func (l *Level) file() {
 	for w := range counts {
 		counts[w] = make([]uint32, l.bins.buckets())
 	}
-	each(func(w int, patterns []filedPattern) {
+	if err := each(func(w int, patterns []filedPattern) {
 		for _, p := range patterns {
 			counts[w][p.bucket]++
 		}
-	})
+	}); err != nil {
+		return err
+	}
 	l.starts = make([]uint32, l.bins.buckets()+1)
 	var total uint32
 	for b := range l.bins.buckets() {
@@ -373,13 +415,16 @@ func (l *Level) file() {
 	}
 	l.starts[l.bins.buckets()] = total
 	l.entry = make([]uint32, total)
-	each(func(w int, patterns []filedPattern) {
+	return each(func(w int, patterns []filedPattern) {
 		for _, p := range patterns {
 			l.entry[counts[w][p.bucket]] = p.entry
 			counts[w][p.bucket]++
 		}
 	})
 }
+
+// hubsAtOnce are filed, a millisecond's work, before another look at the context.
+const hubsAtOnce = 1024
 
 // filedPattern is an entry and the bucket it belongs to.
 type filedPattern struct{ bucket, entry uint32 }

@@ -59,7 +59,10 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 				n++
 			}
 		}
-		got := thin(cat, grid, c.perCell)
+		got, err := thin(t.Context(), cat, grid, c.perCell)
+		if err != nil {
+			t.Fatal(err)
+		}
 		if len(got) != n {
 			t.Errorf("grid %d: %d stars kept, want %d", grid, len(got), n)
 		}
@@ -93,19 +96,19 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 	for range 200 {
 		at = append(at, cameratest.Direction(rng))
 	}
-	magsOf := func(Level int) []float32 {
-		_, mags := starsTo(theCatalogue(), Specs[Level].faintest)
+	magsOf := func(level int) []float32 {
+		_, mags, _ := starsTo(t.Context(), theCatalogue(), Specs[level].faintest)
 		return mags
 	}
 	for _, c := range []struct {
-		Level int
+		level int
 		mags  []float32
 		tries int
 	}{{levelOf(48, 3), nil, len(at)}, {levelOf(12, 6), nil, len(at)}, {0, magsOf(0), len(at)}, {levelOf(24, 0), magsOf(levelOf(24, 0)), len(at)}, {lastLevel, magsOf(lastLevel), 60}} {
-		if c.Level == lastLevel && (testing.Short() || raceEnabled) {
+		if c.level == lastLevel && (testing.Short() || raceEnabled) {
 			continue
 		}
-		l := theIndex().Level(c.Level)
+		l := levelNumbered(t, c.level)
 		stars := make([]Vec32, len(l.nodes))
 		for i, n := range l.nodes {
 			stars[i] = n.vec()
@@ -135,7 +138,7 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 			for k := range min(Neighbours, len(want)) {
 				if c.mags != nil && !l.Spec.hub(c.mags[best]) {
 					if _, ok := l.Neighbour(uint32(best), k); ok {
-						t.Errorf("level %d: the bright star near %v has neighbours", c.Level, d)
+						t.Errorf("level %d: the bright star near %v has neighbours", c.level, d)
 					}
 					continue
 				}
@@ -144,18 +147,18 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 				}
 				got, ok := l.Neighbour(uint32(best), k)
 				if !ok {
-					t.Errorf("level %d: neighbour %d of the star near %v is missing", c.Level, k, d)
+					t.Errorf("level %d: neighbour %d of the star near %v is missing", c.level, k, d)
 					continue
 				}
 				diff := stars[got].Sub(stars[best])
 				if r := diff.Dot(diff); r != want[k] {
-					t.Errorf("level %d: neighbour %d of the star near %v is %g away, want %g", c.Level, k, d, r, want[k])
+					t.Errorf("level %d: neighbour %d of the star near %v is %g away, want %g", c.level, k, d, r, want[k])
 				}
 				seen++
 			}
 		}
 		if seen < 3*c.tries {
-			t.Errorf("level %d: only %d neighbours seen", c.Level, seen)
+			t.Errorf("level %d: only %d neighbours seen", c.level, seen)
 		}
 	}
 }
@@ -164,7 +167,7 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 // its neighbours; in a level of even density, where it lies nearest to the middle of the four.
 func TestEveryPatternFiledOnce(t *testing.T) {
 	for _, i := range []int{0, levelOf(6, 3), levelOf(24, 3), levelOf(96, 3)} {
-		l := theIndex().Level(i)
+		l := levelNumbered(t, i)
 		vec := func(k uint32) sky.Vec {
 			v := l.nodes[k].vec()
 			return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
@@ -261,7 +264,7 @@ func TestEntriesHoldWhatTheyMust(t *testing.T) {
 	for _, s := range Specs {
 		n := 6 * s.Grid * s.Grid * s.PerCell
 		if !s.Thinned() {
-			nodes, _ := starsTo(theCatalogue(), s.faintest)
+			nodes, _, _ := starsTo(t.Context(), theCatalogue(), s.faintest)
 			n = len(nodes)
 			if math.Abs(float64(n)/float64(s.stars)-1) > 0.05 {
 				t.Errorf("grid %d: %d stars, not about %d", s.Grid, n, s.stars)

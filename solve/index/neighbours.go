@@ -50,31 +50,35 @@ const sweptStars = 6000
 // nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
 // the nearest that are not fainter than itself, and none for stars left to another level as
 // hubs. It gives those that a node has no room for.
-func nearest(nodes []node, mags []float32, spec Spec) neighbourLists {
+func nearest(ctx context.Context, nodes []node, mags []float32, spec Spec) (neighbourLists, error) {
 	workers := runtime.GOMAXPROCS(0)
 	var parts []neighbourLists
+	var err error
 	if len(nodes) <= sweptStars {
 		parts = make([]neighbourLists, workers)
 		s := newAxisSweep(nodes, mags)
-		parallel.Each(context.TODO(), workers, workers, func(_, w int) {
+		err = parallel.Each(ctx, workers, workers, func(_, w int) {
 			parts[w] = make(neighbourLists)
 			s.nearest(len(nodes)*w/workers, len(nodes)*(w+1)/workers, nodes, spec, parts[w])
 		})
 	} else {
 		parts = make([]neighbourLists, 6)
-		faces := facesOf(nodes, spec.Grid)
+		faces := facesOf(ctx, nodes, spec.Grid)
 		grids := make([]faceGrid, workers) // used again for the next face
-		parallel.Each(context.TODO(), workers, len(parts), func(w, face int) {
+		err = parallel.Each(ctx, workers, len(parts), func(w, face int) {
 			parts[face] = make(neighbourLists)
-			grids[w].fill(nodes, faces, mags, face, spec.Grid)
-			grids[w].nearest(nodes, faces, spec, parts[face])
+			grids[w].fill(ctx, nodes, faces, mags, face, spec.Grid)
+			grids[w].nearest(ctx, nodes, faces, spec, parts[face])
 		})
+	}
+	if err != nil {
+		return nil, err
 	}
 	far := parts[0]
 	for _, p := range parts[1:] {
 		maps.Copy(far, p)
 	}
-	return far
+	return far, nil
 }
 
 // neighboursListed is how many neighbours of each star are listed.
@@ -210,14 +214,15 @@ const faceReach = 6
 const atEdge = 8
 
 // facesOf tells on which face of the cube every star lies, and which lie at an edge, for grids of n cells.
-func facesOf(nodes []node, n int) []uint8 {
+func facesOf(ctx context.Context, nodes []node, n int) []uint8 {
 	// Across the edge the tangent t of an angle is 1/t.
 	const cellsOver = faceReach + 0.5
 	edge := 1 / (1 + cellsOver*2/float64(n))
 	faces := make([]uint8, len(nodes))
 	workers := runtime.GOMAXPROCS(0)
-	parallel.Each(context.TODO(), workers, workers, func(_, w int) {
-		for i := len(nodes) * w / workers; i < len(nodes)*(w+1)/workers; i++ {
+	const chunk = 1 << 14
+	_ = parallel.Each(ctx, workers, (len(nodes)+chunk-1)/chunk, func(_, k int) { // nearest looks at the context again
+		for i := k * chunk; i < min((k+1)*chunk, len(nodes)); i++ {
 			at := nodes[i].ray()
 			f, u, v := faceOf(float64(at.x), float64(at.y), float64(at.z))
 			faces[i] = uint8(f)
@@ -229,28 +234,34 @@ func facesOf(nodes []node, n int) []uint8 {
 	return faces
 }
 
-func (g *faceGrid) fill(nodes []node, faces []uint8, mags []float32, face, n int) {
+func (g *faceGrid) fill(ctx context.Context, nodes []node, faces []uint8, mags []float32, face, n int) {
 	g.face, g.cell = face, 2/float64(n)
 	g.n = n + 2*faceReach
 	g.corner = -1 - faceReach*g.cell
 	g.starts = slices.Grow(g.starts[:0], g.n*g.n+1)[:g.n*g.n+1]
 	clear(g.starts)
-	g.each(nodes, faces, func(_, c int) { g.starts[c+1]++ })
+	g.each(ctx, nodes, faces, func(_, c int) { g.starts[c+1]++ })
 	for c := range g.n * g.n {
 		g.starts[c+1] += g.starts[c]
 	}
 	g.next = append(g.next[:0], g.starts...)
 	total := int(g.starts[g.n*g.n])
 	g.stars = slices.Grow(g.stars[:0], total)[:total]
-	g.each(nodes, faces, func(i, c int) {
+	g.each(ctx, nodes, faces, func(i, c int) {
 		g.stars[g.next[c]] = filed(nodes, mags, i)
 		g.next[c]++
 	})
 }
 
-// each visits the stars of the face and its margin, with their cells.
-func (g *faceGrid) each(nodes []node, faces []uint8, visit func(i, cell int)) {
+// nodesAtOnce are looked at, a millisecond's work, before another look at the context.
+const nodesAtOnce = 1 << 15
+
+// each visits the stars of the face and its margin, with their cells, until the context ends.
+func (g *faceGrid) each(ctx context.Context, nodes []node, faces []uint8, visit func(i, cell int)) {
 	for i, f := range faces {
+		if i%nodesAtOnce == 0 && ctx.Err() != nil {
+			return
+		}
 		if int(f&^atEdge) != g.face && f&atEdge == 0 {
 			continue
 		}
@@ -288,8 +299,8 @@ func (g *faceGrid) turned(s Vec32) (u, v, w float64) {
 }
 
 // nearest finds the neighbours of the face's own stars.
-func (g *faceGrid) nearest(nodes []node, faces []uint8, spec Spec, far neighbourLists) {
-	for cu := faceReach; cu < g.n-faceReach; cu++ {
+func (g *faceGrid) nearest(ctx context.Context, nodes []node, faces []uint8, spec Spec, far neighbourLists) {
+	for cu := faceReach; cu < g.n-faceReach && ctx.Err() == nil; cu++ {
 		for cv := faceReach; cv < g.n-faceReach; cv++ {
 			c := cu*g.n + cv
 			for k := g.starts[c]; k < g.starts[c+1]; k++ {

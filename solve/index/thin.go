@@ -18,10 +18,10 @@ import (
 // the catalogue's own order, which keeps neighbours in the sky near each other
 // in memory. The catalogue's cells lie within the level's or the level's within
 // them, and hold their stars brightest first.
-func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
+func thin(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int) ([]node, error) {
 	own := int(math.Round(math.Sqrt(float64(cat.Cells()) / 6))) // cells along an edge of the catalogue's cube
 	if grid < own {
-		return thinCoarse(cat, grid, perCell)
+		return thinCoarse(ctx, cat, grid, perCell)
 	}
 	k := grid / own
 	workers := runtime.GOMAXPROCS(0)
@@ -39,9 +39,9 @@ func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 	}
 	nodes := make([]node, most)
 	end := slices.Clone(begin)
-	parallel.Each(context.TODO(), workers, len(begin), func(_, w int) {
+	err := parallel.Each(ctx, workers, len(begin), func(_, w int) {
 		used := make([]uint8, k*k)
-		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()); c++ {
+		for c := w * chunk; c < min((w+1)*chunk, cat.Cells()) && ctx.Err() == nil; c++ {
 			clear(used)
 			full := 0
 			for s := range cat.CellStars(c) {
@@ -61,21 +61,24 @@ func thin(cat *catalogs.Catalogue, grid, perCell int) []node {
 			}
 		}
 	})
+	if err != nil {
+		return nil, err
+	}
 	total := 0
 	for w := range begin {
 		total += copy(nodes[total:], nodes[begin[w]:end[w]])
 	}
-	return nodes[:total]
+	return nodes[:total], nil
 }
 
 // thinCoarse is thin for cells that hold several of the catalogue's.
-func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
+func thinCoarse(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int) ([]node, error) {
 	// The catalogue numbers the faces otherwise, but one after the other as well.
 	perFace := cat.Cells() / 6
 	var faces [6][]catalogs.Star
-	parallel.Each(context.TODO(), runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
+	err := parallel.Each(ctx, runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
 		cells := make([][]catalogs.Star, grid*grid) // brightest first
-		for c := face * perFace; c < (face+1)*perFace; c++ {
+		for c := face * perFace; c < (face+1)*perFace && ctx.Err() == nil; c++ {
 			kept := &cells[gridCell(cat.CellCenter(c), grid)%len(cells)]
 			for s := range cat.CellStars(c) {
 				n := len(*kept)
@@ -92,12 +95,15 @@ func thinCoarse(cat *catalogs.Catalogue, grid, perCell int) []node {
 		faces[face] = slices.Concat(cells...)
 		slices.SortFunc(faces[face], func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
 	})
+	if err != nil {
+		return nil, err
+	}
 	kept := slices.Concat(faces[:]...)
 	nodes := make([]node, len(kept))
 	for i, s := range kept {
 		nodes[i].octaPlace = octaPlaceOf(VecOf(s.Dir))
 	}
-	return nodes
+	return nodes, nil
 }
 
 // faceOf tells which face of the cube around the sphere a direction pierces
@@ -138,7 +144,7 @@ func equalAngle(tan float64, n int) int {
 
 // starsTo gives the catalogue's stars to a magnitude as nodes, in its own order, and their
 // magnitudes.
-func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
+func starsTo(ctx context.Context, cat *catalogs.Catalogue, faintest float64) ([]node, []float32, error) {
 	begin := make([]int, cat.Cells()+1)
 	for c := range cat.Cells() {
 		lo, hi := cat.CellRangeTo(c, faintest)
@@ -146,7 +152,7 @@ func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
 	}
 	total := begin[cat.Cells()]
 	nodes, mags := make([]node, total), make([]float32, total)
-	parallel.Each(context.TODO(), runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
+	err := parallel.Each(ctx, runtime.GOMAXPROCS(0), cat.Cells(), func(_, c int) {
 		i := begin[c]
 		if i == begin[c+1] {
 			return
@@ -158,5 +164,5 @@ func starsTo(cat *catalogs.Catalogue, faintest float64) ([]node, []float32) {
 			}
 		}
 	})
-	return nodes, mags
+	return nodes, mags, err
 }

@@ -1,6 +1,7 @@
 package match
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"sync"
@@ -92,8 +93,8 @@ func (f *Failure) Error() string { return f.Message }
 const FewestStars = 4 + leastProofHits
 
 // Find matches the detections of an image against the catalogue and fits the camera. The error is a
-// *Failure when nothing can be proved.
-func Find(x *index.Index, in Image, hint Hint) (*Match, error) {
+// *Failure when nothing can be proved, and that of the context when it has ended; no goroutine is left then.
+func Find(ctx context.Context, x *index.Index, in Image, hint Hint) (*Match, error) {
 	if hint.Epoch == 0 {
 		hint.Epoch = 2000
 	}
@@ -131,12 +132,23 @@ func Find(x *index.Index, in Image, hint Hint) (*Match, error) {
 				if turn.brightest > 0 {
 					places = places.Brightest(turn.brightest)
 				}
-				turn.searches[i] = newSearch(x, r, turn.sweep, places, v, &trials)
+				var err error
+				if turn.searches[i], err = newSearch(ctx, x, r, turn.sweep, places, v, &trials); err != nil {
+					return nil, err
+				}
 			}
 			search := turn.searches[i]
 			for n := turn.patterns; n > 0 && search.left() > 0; n -= roundSize {
-				for _, p := range search.round(n) {
-					if sol := polish(x.Catalogue, image, in.Detections, order[:calm], &p, hint.Epoch); sol != nil {
+				found, err := search.round(ctx, n)
+				if err != nil {
+					return nil, err
+				}
+				for _, p := range found {
+					sol, err := polish(ctx, x.Catalogue, image, in.Detections, order[:calm], &p, hint.Epoch)
+					if err != nil {
+						return nil, err
+					}
+					if sol != nil {
 						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
 						return sol, nil
 					}
@@ -151,8 +163,11 @@ func Find(x *index.Index, in Image, hint Hint) (*Match, error) {
 		len(image.At), likelyCause(x.Catalogue, image, hint))}
 }
 
-func newSearch(x *index.Index, r scaleRange, p *sweep, image proof.Detections, v *verifier, trials *int) *search {
-	l := x.Level(r.level)
+func newSearch(ctx context.Context, x *index.Index, r scaleRange, p *sweep, image proof.Detections, v *verifier, trials *int) (*search, error) {
+	l, err := x.Level(ctx, r.level)
+	if err != nil {
+		return nil, err
+	}
 	out := &search{
 		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, either: p.either, lenient: p.lenient, patient: p.patient,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.Spec.ShapeTol) }, trials: trials,
@@ -167,7 +182,7 @@ func newSearch(x *index.Index, r scaleRange, p *sweep, image proof.Detections, v
 	if p.near != nil {
 		out.hinted, out.hintedCos = index.VecOf(*p.near), float32(nearRadius.Cos())
 	}
-	return out
+	return out, nil
 }
 
 // neededInField is the number of catalogue stars in the field from which nearly every

@@ -1,6 +1,7 @@
 package match
 
 import (
+	"context"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -65,8 +66,8 @@ func PlaceError(s catalogs.Star, epoch float64) sky.Angle {
 }
 
 // polish turns a proved candidate into a camera fitted to every star. quiet are the detections
-// of quiet sky, brightest first.
-func polish(cat *catalogs.Catalogue, image proof.Detections, detections []Detection, quiet []int, p *proven, epoch float64) *Match {
+// of quiet sky, brightest first. There is no match when the fit fails; the error is the context's.
+func polish(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, quiet []int, p *proven, epoch float64) (*Match, error) {
 	fit := camera.Fit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.Width), float64(image.Height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
@@ -85,20 +86,29 @@ func polish(cat *catalogs.Catalogue, image proof.Detections, detections []Detect
 	slack, spread := firstSlack, 1.0
 	var pairs []camera.Pair
 	for round := range polishRounds {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		pairs = choose(&fit, image, grid, targets, sigmas, slack, spread)
 		if len(pairs) < FewestStars || !fit.Solve(pairs, camera.RoughStep) {
-			return nil
+			return nil, nil
 		}
 		// Once when the pairs are right for the most part, and again at the end.
-		if (round == 1 || round == polishRounds-1) && fit.Extend(pairs) && !fit.Solve(pairs, camera.RoughStep) {
-			return nil
+		if round == 1 || round == polishRounds-1 {
+			extended, err := fit.Extend(ctx, pairs)
+			if err != nil {
+				return nil, err
+			}
+			if extended && !fit.Solve(pairs, camera.RoughStep) {
+				return nil, nil
+			}
 		}
 		spread = max(1, fit.Residuals(pairs))
 		slack /= 3
 	}
 	pairs = reject(&fit, pairs)
 	if len(pairs) < FewestStars || !fit.Whole(pairs) {
-		return nil
+		return nil, nil
 	}
 	spread = camera.Excess(fit.Residuals(pairs), len(pairs))
 	all := make([]int, len(detections))
@@ -107,7 +117,7 @@ func polish(cat *catalogs.Catalogue, image proof.Detections, detections []Detect
 	}
 	weak := func(of []int) bool { return strength(&fit, pairs, targets, image, of) < wholeLog10Odds }
 	if astray(&fit, pairs, targets, image, quiet) || weak(all) && weak(quiet) {
-		return nil
+		return nil, nil
 	}
 	sol := &Match{Camera: fit.Camera, Detector: fit.Detector(sq(spread)), Shear: fit.Shear}
 	var sum float64
@@ -120,7 +130,7 @@ func polish(cat *catalogs.Catalogue, image proof.Detections, detections []Detect
 		})
 	}
 	sol.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale
-	return sol
+	return sol, nil
 }
 
 // A proof may come from one corner of a wide field, where the scale of a lens differs

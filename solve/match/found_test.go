@@ -20,7 +20,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 		if raceEnabled && spec.Grid > 48 {
 			continue
 		}
-		l := theIndex().Level(i)
+		l := levelNumbered(t, i)
 		for range 500 {
 			e := randomEntry(rng, l)
 			p := l.Pattern(e)

@@ -5,6 +5,7 @@ import (
 	"math/cmplx"
 	"math/rand/v2"
 	"sync"
+	"testing"
 	"time"
 
 	"polard/catalogs"
@@ -34,4 +35,13 @@ func randomEntry(rng *rand.Rand, l *index.Level) uint32 {
 			return entries[rng.IntN(len(entries))]
 		}
 	}
+}
+
+func levelNumbered(t testing.TB, number int) *index.Level {
+	t.Helper()
+	l, err := theIndex().Level(t.Context(), number)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return l
 }

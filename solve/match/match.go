@@ -461,21 +461,23 @@ func (l *lookup) lengthsFit(p *[4]index.Vec32, seen int) bool {
 const roundSize = 64
 
 // round looks up the next few image patterns, at most n, and gives what is
-// proved by them, in their order.
-func (s *search) round(n int) []proven {
+// proved by them, in their order. The error is the context's.
+func (s *search) round(ctx context.Context, n int) ([]proven, error) {
 	n = min(n, roundSize, s.left())
 	var trials [roundSize]int
 	var found [roundSize][]proven
-	parallel.Each(context.TODO(), runtime.GOMAXPROCS(0), n, func(_, i int) {
-		trials[i], found[i] = s.try(s.patterns[s.next+i])
-	})
+	if err := parallel.Each(ctx, runtime.GOMAXPROCS(0), n, func(_, i int) {
+		trials[i], found[i] = s.try(ctx, s.patterns[s.next+i])
+	}); err != nil {
+		return nil, err
+	}
 	s.next += n
 	for _, t := range trials[:n] {
 		*s.trials += t
 	}
 	return slices.DeleteFunc(slices.Concat(found[:n]...), func(p proven) bool {
 		return p.log10Odds(*s.trials) < proof.Threshold
-	})
+	}), nil
 }
 
 // left is how many patterns have not been looked up yet, of those formed so far; 0 when all
@@ -500,8 +502,8 @@ func (s *search) release() {
 const block = 32
 
 // try looks at every catalogue pattern like p. It counts those that fitted and
-// gives those that the whole field speaks for.
-func (s *search) try(p imagePattern) (trials int, found []proven) {
+// gives those that the whole field speaks for. When the context ends it stops early.
+func (s *search) try(ctx context.Context, p imagePattern) (trials int, found []proven) {
 	var batch [block]uint32
 	for _, l := range s.lookups(p) {
 		n := 0
@@ -510,6 +512,9 @@ func (s *search) try(p imagePattern) (trials int, found []proven) {
 			trials, found, n = trials+t, append(found, f...), 0
 		}
 		for row := range s.level.Rows(&l.Query) {
+			if ctx.Err() != nil {
+				return trials, found
+			}
 			for _, e := range row {
 				if size := index.SizeOf(e); size < l.SizeLo || size > l.SizeHi {
 					continue

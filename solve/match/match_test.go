@@ -154,7 +154,7 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 12))
 	li := slices.IndexFunc(index.Specs, func(s index.Spec) bool { return s.Grid == 24 && s.PerCell == 3 })
-	l := theIndex().Level(li)
+	l := levelNumbered(t, li)
 	for range 300 {
 		e := randomEntry(rng, l)
 		stars := l.Pattern(e)
@@ -174,7 +174,10 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 			trials, met := 0, 0
 			sweep := sweep{centroidTol: sharpTol, open: true, either: true, lenient: true}
 			scale := c.Scale.Radians()
-			s := newSearch(theIndex(), scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
+			s, err := newSearch(t.Context(), theIndex(), scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
+			if err != nil {
+				t.Fatal(err)
+			}
 			s.weigh = func(can *candidate) (proven, bool) {
 				if can.mirrored == c.Mirrored && can.star == hub && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
 					met++
@@ -184,7 +187,7 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 			s.prepared = true
 			s.chosen, s.flat = image, image
 			s.occupied, s.quick, s.near = newOccupancy(image, 2), make([]int, 4*index.Neighbours+1), make([]int, 4*index.Neighbours+1)
-			s.try(imagePattern{0, 1, 2, 0})
+			s.try(t.Context(), imagePattern{0, 1, 2, 0})
 			if met == 0 {
 				t.Errorf("spoke %d unseen: pattern %v is not met", missing, stars)
 			}
@@ -229,7 +232,7 @@ func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 6))
 	for range 5 {
 		list := drawList(rng, theCatalogue(), plainList(rng))
-		first, err := Find(theIndex(), list.image, list.hint())
+		first, err := Find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -238,7 +241,7 @@ func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
 		rng.Shuffle(len(shuffled.Detections), func(i, j int) {
 			shuffled.Detections[i], shuffled.Detections[j] = shuffled.Detections[j], shuffled.Detections[i]
 		})
-		second, err := Find(theIndex(), shuffled, list.hint())
+		second, err := Find(t.Context(), theIndex(), shuffled, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -255,7 +258,7 @@ func TestSameInputSameAnswer(t *testing.T) {
 	list := drawList(rng, theCatalogue(), plainList(rng))
 	var first *Match
 	for range 5 {
-		sol, err := Find(theIndex(), list.image, list.hint())
+		sol, err := Find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -273,7 +276,7 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 8))
 	for range 5 {
 		list := drawList(rng, theCatalogue(), plainList(rng))
-		plain, err := Find(theIndex(), list.image, list.hint())
+		plain, err := Find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -290,7 +293,7 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 			for i, star := range det.Detections {
 				det.Detections[i].Pos = c.to(star.Pos)
 			}
-			sol, err := Find(theIndex(), det, list.hint())
+			sol, err := Find(t.Context(), theIndex(), det, list.hint())
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
@@ -339,7 +342,10 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		// With the sharp or the soft tolerance, through a straight lens or a bent one.
 		turns := slices.DeleteFunc(plan(theCatalogue(), image, false, hint), func(t turn) bool { return len(t.ranges) == 0 })
 		turn := turns[rng.IntN(len(turns))]
-		s := newSearch(theIndex(), turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
+		s, err := newSearch(t.Context(), theIndex(), turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
+		if err != nil {
+			t.Fatal(err)
+		}
 		s.prepare()
 		s.quick, s.near = make([]int, len(s.quick)), make([]int, len(s.near))
 		list := 0
@@ -359,7 +365,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			return proven{}, false
 		}
 		for _, p := range s.patterns {
-			if s.try(p); list > 500 {
+			if s.try(t.Context(), p); list > 500 {
 				break
 			}
 		}
@@ -384,7 +390,7 @@ func TestScrambledStarsDoNotSolve(t *testing.T) {
 		}
 		hint := list.hint()
 		hint.Quick = true
-		sol, err := Find(theIndex(), list.image, hint)
+		sol, err := Find(t.Context(), theIndex(), list.image, hint)
 		var failure *Failure
 		if sol != nil || !errors.As(err, &failure) || failure.Code != "no_match" {
 			t.Errorf("solution %v, error %v", sol, err)
@@ -397,7 +403,7 @@ func TestFewStars(t *testing.T) {
 	list := drawList(rng, theCatalogue(), plainList(rng))
 	for n := range FewestStars {
 		det := Image{Width: list.Width, Height: list.Height, Detections: list.image.Detections[:n]}
-		_, err := Find(theIndex(), det, list.hint())
+		_, err := Find(t.Context(), theIndex(), det, list.hint())
 		var failure *Failure
 		if !errors.As(err, &failure) || failure.Code != "few_stars" {
 			t.Errorf("%d stars: %v", n, err)
@@ -424,7 +430,7 @@ func TestStatedErrorsAreTrue(t *testing.T) {
 		list := drawList(rng, theCatalogue(), spec)
 		hint := list.hint()
 		hint.Quick = true
-		sol, err := Find(theIndex(), list.image, hint)
+		sol, err := Find(t.Context(), theIndex(), list.image, hint)
 		if err != nil {
 			continue
 		}
@@ -482,7 +488,7 @@ func TestClaimsOfFieldsOfAllSizes(t *testing.T) {
 			}
 			hint := list.hint()
 			hint.Quick = true
-			sol, err := Find(theIndex(), list.image, hint)
+			sol, err := Find(t.Context(), theIndex(), list.image, hint)
 			if err != nil {
 				continue
 			}
@@ -549,7 +555,7 @@ func TestWrongHintsCostTimeNotTheAnswer(t *testing.T) {
 			list := drawList(rng, theCatalogue(), plainList(rng))
 			hint := list.hint()
 			wrong(&hint, &list)
-			sol, err := Find(theIndex(), list.image, hint)
+			sol, err := Find(t.Context(), theIndex(), list.image, hint)
 			if err != nil {
 				t.Errorf("%s: %v", name, err)
 				continue
@@ -589,7 +595,7 @@ func TestFailureNamesTheCause(t *testing.T) {
 		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
 			continue
 		}
-		if _, err := Find(theIndex(), det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := Find(t.Context(), theIndex(), det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.hint, err, c.want)
 		}
 	}

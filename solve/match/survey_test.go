@@ -90,7 +90,7 @@ func TestSurvey(t *testing.T) {
 		t.Skip("make survey runs it")
 	}
 	for number := range index.Specs {
-		theIndex().Level(number)
+		levelNumbered(t, number)
 	}
 	all := make([]surveyRow, len(surveyHints))
 	fmt.Printf("seed %d, %d fields of each size; time of the match alone, the index being built\n", *surveySeed, *surveyFields)
@@ -114,7 +114,7 @@ func TestSurvey(t *testing.T) {
 				h := hint.of(own, &sim)
 				h.Epoch = sim.epoch
 				start := time.Now()
-				sol, err := Find(theIndex(), sim.image, h)
+				sol, err := Find(t.Context(), theIndex(), sim.image, h)
 				row.times = append(row.times, time.Since(start))
 				switch {
 				case err != nil:
@@ -253,7 +253,7 @@ func TestSurveyWithoutSky(t *testing.T) {
 					hint.Scale, hint.Quick = scale, true
 				}
 				start := time.Now()
-				sol, err := Find(theIndex(), in, hint)
+				sol, err := Find(t.Context(), theIndex(), in, hint)
 				times = append(times, time.Since(start))
 				if err == nil {
 					solved++

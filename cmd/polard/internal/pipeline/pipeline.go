@@ -24,7 +24,7 @@ import (
 // Pipeline takes frames to sightings. One goroutine uses it at a time.
 type Pipeline struct {
 	// Search is the solver's; tests put others in its place.
-	Search func(solve.Image, solve.Hint) (*solve.Solution, error)
+	Search func(context.Context, solve.Image, solve.Hint) (*solve.Solution, error)
 	Scale  sky.Angle // of a pixel, from the command line; 0 when not given
 	Field  sky.Angle // long side of the field from the command line; 0 when not given
 	Near   *sky.ICRS // place from the command line; nil when not given
@@ -183,33 +183,15 @@ func (p *Pipeline) keepLens(s *solve.Solution) {
 }
 
 // solve finds where a frame points.
-func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (*solve.Solution, error) {
-	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
-	hint := p.hintFor(frame)
-	type answer struct {
-		solution *solve.Solution
-		err      error
-	}
-	answers := make(chan answer, 1)
-	// A search cannot be interrupted, and one in vain may take many seconds.
-	// When ctx ends it is left behind, to end with the program.
-	go func() {
-		var a answer
-		defer func() { answers <- a }()
-		defer func() {
-			// A panic is our fault and costs this frame only.
-			if r := recover(); r != nil {
-				a = answer{err: fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)}
-			}
-		}()
-		a.solution, a.err = p.Search(image, hint)
+func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solve.Solution, err error) {
+	defer func() {
+		// A panic is our fault and costs this frame only.
+		if r := recover(); r != nil {
+			solution, err = nil, fmt.Errorf("reading the stars of %s failed inside polard (%v): this is our fault, please report it with the file", frame.Name, r)
+		}
 	}()
-	select {
-	case a := <-answers:
-		return a.solution, a.err
-	case <-ctx.Done():
-		return nil, ctx.Err()
-	}
+	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
+	return p.Search(ctx, image, p.hintFor(frame))
 }
 
 // hintFor is what is believed about a frame before its stars are read.

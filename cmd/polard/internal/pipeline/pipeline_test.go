@@ -21,7 +21,7 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 	for _, prompt := range []bool{true, false} {
 		var quick []bool
 		cloudy := false
-		p := &Pipeline{clock: time.Now, Prompt: prompt, Search: func(img solve.Image, hint solve.Hint) (*solve.Solution, error) {
+		p := &Pipeline{clock: time.Now, Prompt: prompt, Search: func(_ context.Context, img solve.Image, hint solve.Hint) (*solve.Solution, error) {
 			quick = append(quick, hint.Quick)
 			if cloudy {
 				return nil, &solve.Failure{Code: "no_match", Message: "cloud"}

@@ -27,12 +27,12 @@ func TestPanicCostsOneFrame(t *testing.T) {
 	for name, hurt := range map[string]func(d *Controller) (heal func()){
 		"stars": func(d *Controller) func() {
 			search := d.pipeline.Search
-			d.pipeline.Search = func(solve.Image, solve.Hint) (*solve.Solution, error) { panic("a mistake") }
+			d.pipeline.Search = func(context.Context, solve.Image, solve.Hint) (*solve.Solution, error) { panic("a mistake") }
 			return func() { d.pipeline.Search = search }
 		},
 		"sighting": func(d *Controller) func() {
 			search := d.pipeline.Search
-			d.pipeline.Search = func(solve.Image, solve.Hint) (*solve.Solution, error) { return nil, nil } // which cannot be
+			d.pipeline.Search = func(context.Context, solve.Image, solve.Hint) (*solve.Solution, error) { return nil, nil } // which cannot be
 			return func() { d.pipeline.Search = search }
 		},
 		"session": func(d *Controller) func() {

@@ -102,16 +102,20 @@ func TestHopelessFrame(t *testing.T) {
 	search := p.Search
 	begun, release := make(chan struct{}), make(chan struct{})
 	defer close(release)
-	p.Search = func(i solve.Image, h solve.Hint) (*solve.Solution, error) {
+	p.Search = func(ctx context.Context, i solve.Image, h solve.Hint) (*solve.Solution, error) {
 		switch {
 		case i.Width == 64: // the hopeless frame
 			close(begun)
-			<-release
-			return nil, &solve.Failure{Code: "no_match"}
+			select {
+			case <-release:
+				return nil, &solve.Failure{Code: "no_match"}
+			case <-ctx.Done():
+				return nil, ctx.Err()
+			}
 		case i.Width == 65:
 			panic("a mistake of ours")
 		}
-		return search(i, h)
+		return search(ctx, i, h)
 	}
 	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance, Air: sky.StandardAir(0)}
 	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
