@@ -1,13 +1,12 @@
-// Package mountmodel goes from matched stars and a moment to the two bolts of
-// an equatorial mount. It sees no pixels and reads no clock.
+// Package mountmodel is one alignment from the first frame to the locked bolts: a
+// session fed with sightings (matched stars and a moment) and with what the user
+// tells. It sees no pixels and reads no clock.
 //
-// Where what is:
+// In: [Config], then sightings ([Session.Take]) and events ([Session.Do],
+// [Session.Turned]). Out: all that a page shows, at any moment ([Session.View]).
 //
-//	the axis while bolts turn     adjust.go: a filter on R c = n, bolts and drive
-//	how each bolt answers         bolts.go
-//	what else happened meanwhile  follow.go: faults, the clock
-//	the session                   session.go, measurement.go; what a page shows: view.go
-//
-// All directions are unit vectors of package sky; the local frame is east,
-// north, up. Angles are sky.Angle, radians inside.
+// The work is done in the rooms below: observed (where stars are seen), axis (the
+// axis and its correction), adjust (the live axis), nights (ordinary exposures),
+// clock (times and place). All directions are unit vectors of package sky; the local
+// frame is east, north, up. Angles are sky.Angle, radians inside.
 package mountmodel

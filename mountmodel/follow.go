@@ -6,120 +6,13 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/clock"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
-
-// happened is what came between one frame and the next, while bolts may be
-// turned.
-type happened int
-
-const (
-	boltsOnly happened = iota // bolts, or nothing, and the drive
-	raTurned                  // the RA axis turned by more than the drive turns it, the bolts did not
-	decTurned                 // a turn about the declination axis
-	tooFar                    // farther than bolts go
-	otherwise                 // none of these: a wrong frame, a bump, bolts and RA axis at once
-)
-
-const (
-	// largestJump is how far bolts bring an axis between two frames; more is
-	// something else. Common practice: adjusters span some ten degrees in all.
-	largestJump = 5 * sky.Degree
-
-	// slipTold is the turn of the RA axis from which it is told: ten times what
-	// a drive departs from its course (driveWanderMost), with room for what a
-	// hand on the mount does.
-	slipTold = 3 * sky.Arcminute
-
-	// axisTold is the movement of the axis from which a turn of the RA axis is
-	// taken for something else: ten times the mechanical noise, since a turn
-	// carries the error of where the camera has the axis along.
-	axisTold = 10 * axis.MechanicalNoise
-
-	// coneError is how far a declination axis may be from square to the RA
-	// axis, and the boresight of a camera from square to the declination axis,
-	// 1-sigma. Common practice: guide scopes are shimmed by eye.
-	coneError = 0.5 * sky.Degree
-	saddle    = 1 * sky.Degree
-
-	// decDoubt is the probability, for a turn in declination, of fitting one as
-	// badly as what is no longer taken for one.
-	decDoubt = 1e-3
-)
-
-// step is one frame read from where the frame before left the tracker.
-type step struct {
-	frame    axis.Frame
-	tracker  *Tracker // with the frame taken in
-	reading  Reading
-	happened happened
-	turned   sky.Angle // of the RA axis beyond the drive
-}
-
-// stepFrom reads a frame without keeping it: the tracker before stays as it is.
-func (s *Session) stepFrom(before *Tracker, f axis.Frame) step {
-	next := *before // Take replaces what a tracker holds and changes none of it
-	st := step{frame: f, tracker: &next}
-	seconds := f.Mid.Sub(before.newest).Seconds()
-	st.reading = next.Take(f.Observed.Attitude, f.Mid)
-	grown := (next.theta - before.theta).Signed()
-	st.turned = grown
-	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
-		st.turned = follow
-	}
-	axisMoved := st.reading.Jump > axisTold && s.movement(before.latest, st.reading.Axis).moved()
-	odd := st.reading.Drive == DriveTurned && st.turned.Abs() > slipTold
-	switch {
-	case st.reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
-		st.happened = decTurned
-	case st.reading.Jump > largestJump:
-		st.happened = tooFar
-	case odd && axisMoved:
-		st.happened = otherwise
-	case odd:
-		st.happened = raTurned
-	}
-	return st
-}
-
-// declination tells whether a frame differs from the newest one by a turn
-// about the declination axis, the drive running or not. That axis is square to
-// the RA axis and, but for the saddle, to the boresight.
-func (t *Tracker) declination(f axis.Frame, seconds float64) bool {
-	n := sky.Vec(t.latest.Dir)
-	for _, drive := range []sky.Angle{0, sky.Angle(t.rate * seconds)} {
-		from := sky.Rotation(n, drive).Mul(t.seen.R)
-		by := sky.VectorFromRotation(f.Observed.R.Mul(from.Transpose()))
-		square := r3.Cross(n, from.Column(2)) // of the length of the sine of the distance from the axis
-		sine := r3.Norm(square)
-		size := r3.Norm(by)
-		if sine < saddle.Sin() || size == 0 {
-			continue
-		}
-		dec := r3.Scale(1/sine, square)
-		third := r3.Cross(n, dec)
-		chi2 := 0.0
-		for _, c := range []struct {
-			along sky.Vec
-			error float64 // of the declination axis in that direction, as a part of the turn
-		}{
-			{n, coneError.Sin()},
-			{third, min(1, saddle.Sin()/sine)},
-		} {
-			variance := r3.Dot(c.along, t.seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.Observed.Cov.Apply(c.along)) +
-				2*t.extra + float64(driveWanderMost*driveWanderMost) + c.error*c.error*size*size
-			chi2 += r3.Dot(by, c.along) * r3.Dot(by, c.along) / variance
-		}
-		if chi2 < -2*math.Log(decDoubt) { // two degrees of freedom
-			return true
-		}
-	}
-	return false
-}
 
 // follow reads a frame as taken while the bolts were being turned. A frame
 // that fits neither bolts nor a turn of the RA axis is held until the next one
@@ -128,12 +21,12 @@ func (s *Session) follow(f axis.Frame) {
 	s.moved = true
 	s.notice = nil
 	if s.phase == Confirming {
-		s.accept(s.stepFrom(s.tracker, f))
+		s.accept(s.tracker.Step(f, s.pole()))
 		return
 	}
-	st := s.stepFrom(s.tracker, f)
+	st := s.tracker.Step(f, s.pole())
 	if s.byHand { // every frame of a list is read
-		if !st.fits() {
+		if !st.Fits() {
 			s.doubt(st)
 		}
 		s.accept(st)
@@ -149,19 +42,19 @@ func (s *Session) follow(f axis.Frame) {
 		return
 	}
 	if held != nil {
-		after := s.stepFrom(held.tracker, f)
-		stays := after.fits() && s.cameBack(held.reading.Axis, s.tracker.Axis(), after.reading.Axis)
-		back := st.fits() && s.cameBack(s.tracker.Axis(), held.reading.Axis, st.reading.Axis)
+		after := held.Tracker.Step(f, s.pole())
+		stays := after.Fits() && s.cameBack(held.Reading.Axis, s.tracker.Axis(), after.Reading.Axis)
+		back := st.Fits() && s.cameBack(s.tracker.Axis(), held.Reading.Axis, st.Reading.Axis)
 		switch {
-		case (after.fits() || held.rests(f, s.tracker.rate)) && (stays && !back || !st.fits()):
+		case (after.Fits() || held.Rests(f, s.tracker.Rate)) && (stays && !back || !st.Fits()):
 			s.settle(*held, after)
 			return
-		case st.fits():
-			s.setAside(held.frame)
+		case st.Fits():
+			s.setAside(held.Frame)
 		}
 	}
 	switch {
-	case st.fits() && (s.spoilt == nil || st.reading.Jump < axisTold):
+	case st.Fits() && (s.spoilt == nil || st.Reading.Jump < adjust.AxisTold):
 		// After the tube has moved, a frame that fits some turn of the bolts proves
 		// nothing; one that shows the axis where it was shows the tube back as well.
 		s.spoilt = nil
@@ -175,10 +68,10 @@ func (s *Session) follow(f axis.Frame) {
 
 // undo is how things stood before a frame.
 type undo struct {
-	tracker *Tracker
-	away    step // the frame itself
-	bolts   *Bolts
-	hinted  *Bolts
+	tracker *adjust.Tracker
+	away    adjust.Step // the frame itself
+	bolts   *adjust.Bolts
+	hinted  *adjust.Bolts
 	from    []reading
 	likeDec bool
 }
@@ -204,32 +97,17 @@ func (s *Session) tookBack(f axis.Frame) bool {
 	if u == nil || s.phase != Adjusting || len(s.told) > 0 {
 		return false
 	}
-	again := s.stepFrom(u.tracker, f)
-	if again.happened != boltsOnly || !s.sameAgain(u.tracker.Axis(), u.away.reading.Axis, again.reading.Axis) {
+	again := u.tracker.Step(f, s.pole())
+	if again.Change != adjust.BoltsOnly || !s.sameAgain(u.tracker.Axis(), u.away.Reading.Axis, again.Reading.Axis) {
 		return false
 	}
 	s.tracker, s.bolts, s.hinted, s.toldFrom, s.likeDec = u.tracker, u.bolts, u.hinted, u.from, u.likeDec
 	s.adjust = s.adjust[:len(s.adjust)-1]
 	s.spoilt = nil
 	s.accept(again)
-	s.setAside(u.away.frame)
+	s.setAside(u.away.Frame)
 	return true
 }
-
-// rests tells whether a frame stands as a held one did, but for the drive. When
-// the tube has moved on the mount, the tracker no longer knows about which line
-// the drive turns it.
-func (st step) rests(f axis.Frame, rate float64) bool {
-	if st.happened != decTurned && st.happened != tooFar {
-		return false
-	}
-	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.Observed.R.Mul(st.frame.Observed.R.Transpose()))))
-	drive := sky.Angle(rate * f.Mid.Sub(st.frame.Mid).Seconds()).Abs()
-	return turned < slipTold || (turned-drive).Abs() < slipTold
-}
-
-// fits tells whether what happened is what happens while bolts are turned.
-func (st step) fits() bool { return st.happened == boltsOnly || st.happened == raTurned }
 
 // setAside leaves a frame out that the frames around it do not bear out.
 func (s *Session) setAside(f axis.Frame) {
@@ -248,14 +126,14 @@ func (s *Session) unusable(f axis.Frame) {
 // cameBack tells whether an axis is where it was before an excursion: within
 // the noise, and within a small part of the way.
 func (s *Session) cameBack(before, away, now axis.Axis) bool {
-	return !s.movement(before, now).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
+	return !adjust.MovementBetween(before, now, s.pole()).Moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
 }
 
 // sameAgain tells whether an axis is the same again, after an excursion on which
 // nothing but a hand could have taken it: within the noise of the frames alone,
 // and nearer than hands come.
 func (s *Session) sameAgain(before, away, now axis.Axis) bool {
-	m := s.movement(before, now)
+	m := adjust.MovementBetween(before, now, s.pole())
 	for i := range 2 {
 		m.Cov[i][i] += float64(axis.MechanicalNoise * axis.MechanicalNoise)
 	}
@@ -287,30 +165,30 @@ const (
 const backPart = 0.05
 
 // hold keeps a frame that is in doubt.
-func (s *Session) hold(st step) {
+func (s *Session) hold(st adjust.Step) {
 	s.held = &st
 	s.doubt(st)
 	s.notice.Message += " Touch nothing and take one more frame, to tell whether it is wrong or something moved."
 }
 
 // doubt says that a frame does not fit what is done while bolts are turned.
-func (s *Session) doubt(st step) {
-	s.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
+func (s *Session) doubt(st adjust.Step) {
+	s.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.Frame.Name, Message: fmt.Sprintf(
 		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
-		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.Observed.R.Mul(s.tracker.seen.R.Transpose()))))))}
+		st.Frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.Frame.Observed.R.Mul(s.tracker.Seen.R.Transpose()))))))}
 }
 
 // settle decides on a held frame that the next one bears out: something moved.
-func (s *Session) settle(held, after step) {
-	name := held.frame.Name
-	if held.happened == decTurned || held.happened == tooFar || s.likeDec && s.phase == Adjusting {
+func (s *Session) settle(held, after adjust.Step) {
+	name := held.Frame.Name
+	if held.Change == adjust.DecTurned || held.Change == adjust.TooFar || s.likeDec && s.phase == Adjusting {
 		s.spoilt = &axis.Warning{Code: axis.WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if s.phase == Done {
 			s.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
 		}
-		s.unusable(held.frame)
-		s.unusable(after.frame)
+		s.unusable(held.Frame)
+		s.unusable(after.Frame)
 		return
 	}
 	s.accept(held)
@@ -321,21 +199,21 @@ func (s *Session) settle(held, after step) {
 }
 
 // accept keeps a step.
-func (s *Session) accept(st step) {
+func (s *Session) accept(st adjust.Step) {
 	before := s.tracker.Axis()
 	s.undo = nil
-	if s.phase == Adjusting && st.happened == boltsOnly {
-		if st.reading.Jump > excursion && len(s.told) == 0 && !swings(s.lastMove, s.movement(before, st.reading.Axis).By) {
+	if s.phase == Adjusting && st.Change == adjust.BoltsOnly {
+		if st.Reading.Jump > excursion && len(s.told) == 0 && !swings(s.lastMove, adjust.MovementBetween(before, st.Reading.Axis, s.pole()).By) {
 			s.undo = &undo{tracker: s.tracker, away: st, bolts: s.bolts, hinted: s.hinted, from: slices.Clone(s.toldFrom), likeDec: s.likeDec}
 		}
-		st.tracker.LearnTilt(s.tracker)
-		if seconds := st.frame.Mid.Sub(s.tracker.newest).Seconds(); st.reading.Jump > excursion && len(s.told) == 0 && s.tracker.declination(st.frame, seconds) {
+		st.Tracker.LearnTilt(s.tracker)
+		if seconds := st.Frame.Mid.Sub(s.tracker.Newest()).Seconds(); st.Reading.Jump > excursion && len(s.told) == 0 && s.tracker.Declination(st.Frame, seconds) {
 			s.likeDec = true
 		}
 	}
-	s.lastMove = s.movement(before, st.reading.Axis).By
-	s.tracker = st.tracker
-	f, r := st.frame, st.reading
+	s.lastMove = adjust.MovementBetween(before, st.Reading.Axis, s.pole()).By
+	s.tracker = st.Tracker
+	f, r := st.Frame, st.Reading
 	s.adjust = append(s.adjust, AdjustView{
 		Name: f.Name, Mid: f.Mid, Standing: s.standing(r.Axis),
 		Turn: r.Turn, Drive: r.Drive, TrackingOdds: r.TrackingOdds,
@@ -343,12 +221,12 @@ func (s *Session) accept(st step) {
 	switch s.phase {
 	case Adjusting:
 		s.learn(s.lastHeard, r.Axis)
-		if st.happened == raTurned {
+		if st.Change == adjust.RaTurned {
 			s.notice = &axis.Warning{Code: WarnSlipped, Frame: f.Name, Message: fmt.Sprintf(
-				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, sky.AngleWords(st.turned))}
+				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", f.Name, sky.AngleWords(st.Turned))}
 		}
 	case Done:
-		if s.bumped == nil && sky.Separation(s.first.Fit.Axis.Dir, r.Axis.Dir) > axisTold && s.movement(s.first.Fit.Axis, r.Axis).moved() && s.movement(before, r.Axis).moved() {
+		if s.bumped == nil && sky.Separation(s.first.Fit.Axis.Dir, r.Axis.Dir) > adjust.AxisTold && adjust.MovementBetween(s.first.Fit.Axis, r.Axis, s.pole()).Moved() && adjust.MovementBetween(before, r.Axis, s.pole()).Moved() {
 			s.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: f.Name, Message: fmt.Sprintf(
 				"Since it was confirmed the axis has moved by %s, with the bolts locked: the tripod settled or was bumped, or a bolt was turned. Unlock the bolts and adjust again if that is too much.",
 				sky.AngleWords(sky.Separation(s.first.Fit.Axis.Dir, r.Axis.Dir)))}

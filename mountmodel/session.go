@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/clock"
 	"polard/mountmodel/nights"
@@ -95,7 +96,7 @@ type Session struct {
 	cfg     Config
 	byHand  bool // the measurement ends only when told: no counting, no judging
 	history []entry
-	kept    *Bolts // learnt before starting over; nil when nothing was
+	kept    *adjust.Bolts // learnt before starting over; nil when nothing was
 	present
 }
 
@@ -106,10 +107,10 @@ type present struct {
 	poles     [2]sky.Local     // by PoleKind
 	first     axis.Measurement // the measurement that bolts are turned by
 	again     axis.Measurement // after the lock
-	tracker   *Tracker         // from the end of a measurement on
+	tracker   *adjust.Tracker  // from the end of a measurement on
 	moved     bool             // a frame after the measurement no longer fits it
 	adjust    []AdjustView
-	held      *step          // a frame in doubt
+	held      *adjust.Step   // a frame in doubt
 	lastMove  [2]float64     // of the axis, by the newest frame, across and up
 	undo      *undo          // how things stood before the newest frame, if that may prove wrong
 	likeDec   bool           // a movement taken for one of the bolts may have been one of the declination
@@ -126,9 +127,9 @@ type present struct {
 	blind     bool           // the newest frame tells nothing of how things now stand
 	unlocked  axis.Axis      // as the axis stood when the bolts were locked
 	lock      *LockShift
-	bolts     *Bolts             // up to the last strokes told
-	hinted    *Bolts             // and what untold movements since have shown
-	told      []Stroke           // since the newest frame
+	bolts     *adjust.Bolts      // up to the last strokes told
+	hinted    *adjust.Bolts      // and what untold movements since have shown
+	told      []adjust.Stroke    // since the newest frame
 	toldFrom  []reading          // where the axis stood since the last strokes told, oldest first
 	watched   []axis.FrameReport // the newest ordinary exposures
 	night     *nights.Watch      // nil unless ordinary exposures are watched
@@ -142,7 +143,7 @@ type entry struct {
 	now      time.Time
 	sighting *Sighting
 	event    Event
-	stroke   *Stroke
+	stroke   *adjust.Stroke
 	role     role
 }
 
@@ -186,7 +187,7 @@ func (s *Session) reset() {
 		s.poles[k] = observed.Pole(s.cfg.Site, s.cfg.Air, k)
 	}
 	if s.bolts = s.kept; s.bolts == nil {
-		s.bolts = NewBolts(s.pole())
+		s.bolts = adjust.NewBolts(s.pole())
 	}
 	s.hinted = s.bolts
 }
@@ -368,7 +369,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 }
 
 // ErrTurns refuses turns that no bolt has.
-var ErrTurns = fmt.Errorf("say which bolt was turned, %q or %q, and by how many turns, at most %d: clockwise positive, anticlockwise negative", AltitudeBolt, AzimuthBolt, mostTurns)
+var ErrTurns = fmt.Errorf("say which bolt was turned, %q or %q, and by how many turns, at most %d: clockwise positive, anticlockwise negative", adjust.AltitudeBolt, adjust.AzimuthBolt, adjust.MostTurns)
 
 // Turned takes in what the person turned: a bolt, and by how many turns,
 // clockwise positive. Both bolts may have been turned, or one to and fro: one
@@ -377,14 +378,14 @@ var ErrTurns = fmt.Errorf("say which bolt was turned, %q or %q, and by how many 
 // turns from then on; nothing else depends on it. Frames may have come in
 // while the bolt was being turned: what is told is all since the strokes told
 // before, or since the start of the last two minutes.
-func (s *Session) Turned(now time.Time, bolt Bolt, turns float64) error {
-	if _, ok := bolt.at(); !ok || turns == 0 || !(math.Abs(turns) <= mostTurns) {
+func (s *Session) Turned(now time.Time, bolt adjust.Bolt, turns float64) error {
+	if _, ok := bolt.Index(); !ok || turns == 0 || !(math.Abs(turns) <= adjust.MostTurns) {
 		return ErrTurns
 	}
 	if s.phase != Adjusting {
 		return fmt.Errorf("bolts are turned after the measurement and before the lock: %w", ErrNotNow)
 	}
-	stroke := Stroke{Bolt: bolt, Turns: turns}
+	stroke := adjust.Stroke{Bolt: bolt, Turns: turns}
 	s.turned(now, stroke)
 	s.sequence++
 	s.history = append(s.history, entry{now: now, stroke: &stroke})
@@ -395,7 +396,7 @@ func (s *Session) Turned(now time.Time, bolt Bolt, turns float64) error {
 const toldWithin = 2 * time.Minute
 
 // turned remembers a stroke until the next frame shows what it did.
-func (s *Session) turned(now time.Time, stroke Stroke) {
+func (s *Session) turned(now time.Time, stroke adjust.Stroke) {
 	if s.phase != Adjusting {
 		return
 	}
@@ -422,40 +423,20 @@ func (s *Session) learn(now time.Time, at axis.Axis) {
 	}
 	if len(s.told) > 0 {
 		learnt := s.bolts.Clone()
-		learnt.Told(s.told, s.movement(s.toldFrom[0].axis, at))
+		learnt.Reported(s.told, adjust.MovementBetween(s.toldFrom[0].axis, at, s.pole()))
 		s.hinted = learnt
 		s.rest(now)
 		return
 	}
 	before := s.toldFrom[len(s.toldFrom)-1]
 	hinted := s.hinted.Clone()
-	if hinted.Untold(s.movement(before.axis, at)) {
+	if hinted.Unreported(adjust.MovementBetween(before.axis, at, s.pole())) {
 		s.hinted = hinted
 		s.toldFrom = append(s.toldFrom, newest)
 		if n := len(s.toldFrom); n > mostAdjusts {
 			s.toldFrom = s.toldFrom[n-mostAdjusts:]
 		}
 	}
-}
-
-// movement is how the axis moved from one reading to another.
-func (s *Session) movement(from, to axis.Axis) Movement {
-	a, b := s.onSky(from), s.onSky(to)
-	m := Movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}}
-	for i := range 2 {
-		for j := range 2 {
-			m.Cov[i][j] = from.Cov[i][j] + to.Cov[i][j]
-		}
-	}
-	return m
-}
-
-// onSky is the offset of an axis from the pole, across and up: the difference
-// of azimuths is taken on the circle of the pole's altitude, so that a bolt on
-// a level base moves one of the two alone.
-func (s *Session) onSky(a axis.Axis) [2]float64 {
-	off := axis.OffsetBetween(a.Dir, s.pole())
-	return [2]float64{float64(off.Az) * math.Hypot(s.pole().X, s.pole().Y), float64(off.Alt)}
 }
 
 // take does what a sighting demands in the present phase and says what it was
@@ -662,12 +643,12 @@ func Watch(cfg Config, sightings []Sighting) (View, error) {
 }
 
 // trackerFrom starts following the axis from the measurement.
-func trackerFrom(m *axis.Measurement, south bool) *Tracker {
+func trackerFrom(m *axis.Measurement, south bool) *adjust.Tracker {
 	mids := make([]time.Time, len(m.Used))
 	for k, i := range m.Used {
 		mids[k] = m.Frames[i].Mid
 	}
-	return NewTracker(m.Fit, mids, south)
+	return adjust.NewTracker(m.Fit, mids, south)
 }
 
 // horizonDip is how far below the horizon a frame can truly look: from 9000 m

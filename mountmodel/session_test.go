@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/observed"
@@ -279,7 +280,7 @@ func TestSessionCountsFramesWhenTold(t *testing.T) {
 			t.Fatalf("after %d frames: %s", n+1, v.Phase)
 		}
 	}
-	if v := d.shoot(20 * sky.Degree); len(v.Adjust) != 1 || v.Adjust[0].Drive != DriveTurned {
+	if v := d.shoot(20 * sky.Degree); len(v.Adjust) != 1 || v.Adjust[0].Drive != adjust.DriveTurned {
 		t.Errorf("the fifth frame: %+v", v.Adjust)
 	}
 	// Frames at one angle do not make a measurement, however many.

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
@@ -26,17 +27,6 @@ const (
 	Watching   Phase = "watching"   // no procedure: every frame is an ordinary exposure
 )
 
-// Drive says what the RA drive did since the frame before.
-type Drive string
-
-// What the likelihoods can tell of the drive.
-const (
-	DriveTracks  Drive = "tracks"  // followed the sky
-	DriveStands  Drive = "stands"  // stood still
-	DriveTurned  Drive = "turned"  // neither: the user turned the axis
-	DriveUnknown Drive = "unknown" // the frames do not tell tracking from standing
-)
-
 // AdjustView is one frame taken after the measurement: the axis as it then
 // stood.
 type AdjustView struct {
@@ -44,7 +34,7 @@ type AdjustView struct {
 	Mid      time.Time
 	Standing axis.Status
 	Turn     sky.Angle // of the RA axis, as in FrameView
-	Drive    Drive
+	Drive    adjust.Drive
 	// TrackingOdds is the probability, between 0 and 1, that the drive was
 	// following the sky.
 	TrackingOdds float64
@@ -83,11 +73,11 @@ type View struct {
 	Dof      int          // its degrees of freedom; 0 means that nothing tests the model
 	Frames   []axis.FrameReport
 	Adjust   []AdjustView
-	Bolts    []BoltAnswer     // what is known of the bolts' answers: altitude, azimuth
-	Moves    []BoltMove       // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
-	Lock     *LockShift       // nil until a lock is confirmed
-	Advice   *axis.TurnAdvice // nil when no further turn is wanted
-	Watch    *nights.View     // what ordinary exposures tell; nil until there is one
+	Bolts    []adjust.Response // what is known of the bolts' answers: altitude, azimuth
+	Moves    []adjust.BoltMove // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
+	Lock     *LockShift        // nil until a lock is confirmed
+	Advice   *axis.TurnAdvice  // nil when no further turn is wanted
+	Watch    *nights.View      // what ordinary exposures tell; nil until there is one
 	Warnings []axis.Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
@@ -143,7 +133,7 @@ func (s *Session) View() View {
 		}
 	}
 	v.Doubt = !s.trusted()
-	v.Bolts = s.hinted.Answers()
+	v.Bolts = s.hinted.Responses()
 	if s.phase == Adjusting && !v.Within && s.trusted() {
 		v.Moves = s.moves()
 	}
@@ -195,7 +185,7 @@ func (s *Session) leans() *axis.Warning {
 	if s.tracker == nil || s.spoilt != nil {
 		return nil
 	}
-	if doubt := LatitudeByBolt(s.tracker); doubt.Message != "" {
+	if doubt := adjust.LatitudeByBolt(s.tracker); doubt.Message != "" {
 		return &axis.Warning{Code: WarnLean, Message: doubt.Message}
 	}
 	return nil
@@ -352,13 +342,13 @@ func (s *Session) trusted() bool {
 func boltSentence(v View) string {
 	var words []string
 	for _, a := range v.Bolts {
-		at := slices.IndexFunc(v.Moves, func(m BoltMove) bool { return m.Bolt == a.Bolt })
+		at := slices.IndexFunc(v.Moves, func(m adjust.BoltMove) bool { return m.Bolt == a.Bolt })
 		switch {
 		case at >= 0:
 			words = append(words, v.Moves[at].Words)
 		case a.Learnt:
 			words = append(words, fmt.Sprintf("leave the %s bolt", a.Bolt))
-		case a.Bolt == AltitudeBolt:
+		case a.Bolt == adjust.AltitudeBolt:
 			words = append(words, v.Now.Move.Altitude)
 		default:
 			words = append(words, v.Now.Move.Azimuth)
@@ -369,11 +359,11 @@ func boltSentence(v View) string {
 
 // moves are the strokes to do now; none while the bolts are not learnt, or
 // after a turn whose frame is still to come.
-func (s *Session) moves() []BoltMove {
+func (s *Session) moves() []adjust.BoltMove {
 	if len(s.told) > 0 {
 		return nil
 	}
-	return s.hinted.Moves(s.onSky(s.tracker.Axis()), s.cfg.Tolerance)
+	return s.hinted.Moves(adjust.OnSky(s.tracker.Axis(), s.pole()), s.cfg.Tolerance)
 }
 
 func capital(s string) string {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/nights"
 	"polard/mountmodel/plan"
@@ -86,7 +87,7 @@ func scenes() []struct {
 	turning.Latest.Pole = &InFrame{X: Unknown, Y: Unknown, AwayDeg: 39.4, TowardsDeg: 128}
 	turning.Latest.Axis = &InFrame{X: Unknown, Y: Unknown, AwayDeg: 39.1, TowardsDeg: 127}
 	adjusting := viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, -7*sky.Arcminute)
-	adjusting.Moves = []mountmodel.BoltMove{{Stroke: mountmodel.Stroke{Bolt: mountmodel.AzimuthBolt, Turns: -0.7}, Words: "azimuth bolt: about three quarters of a turn anticlockwise, west"}}
+	adjusting.Moves = []adjust.BoltMove{{Stroke: adjust.Stroke{Bolt: adjust.AzimuthBolt, Turns: -0.7}, Words: "azimuth bolt: about three quarters of a turn anticlockwise, west"}}
 	bolts := around()
 	bolts.Latest.Pole = &InFrame{Inside: true, X: 610, Y: 480, AwayDeg: 0.6, TowardsDeg: 51}
 	bolts.Latest.Axis = &InFrame{Inside: true, X: 480, Y: 400, AwayDeg: 0.3, TowardsDeg: 90}

@@ -9,6 +9,7 @@ import (
 	"net/http"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 
@@ -29,7 +30,7 @@ type Operator interface {
 	Tell(ctx context.Context, event mountmodel.Event) error
 	// Turned passes on which bolt the person turned, by how many turns,
 	// clockwise positive.
-	Turned(ctx context.Context, bolt mountmodel.Bolt, turns float64) error
+	Turned(ctx context.Context, bolt adjust.Bolt, turns float64) error
 	// SetPlan says what exposures are planned.
 	SetPlan(ctx context.Context, order PlanOrder) error
 }
@@ -140,8 +141,8 @@ func (r toleranceRequest) angle() (sky.Angle, error) {
 }
 
 type turnedRequest struct {
-	Bolt  mountmodel.Bolt `json:"bolt"`
-	Turns *float64        `json:"turns"`
+	Bolt  adjust.Bolt `json:"bolt"`
+	Turns *float64    `json:"turns"`
 }
 
 type faultRequest struct {
@@ -189,7 +190,7 @@ func (s *Server) commandRoutes(g *echo.Group) {
 		return badRequest(`the event is "start_over", "measured", "locked", "unlocked" or "watch"`)
 	}))
 	g.POST("/turned", command(s, func(ctx context.Context, r turnedRequest) error {
-		if r.Bolt != mountmodel.AltitudeBolt && r.Bolt != mountmodel.AzimuthBolt || r.Turns == nil {
+		if r.Bolt != adjust.AltitudeBolt && r.Bolt != adjust.AzimuthBolt || r.Turns == nil {
 			return badRequest(`say which "bolt" was turned, "altitude" or "azimuth", and by how many "turns", clockwise positive`)
 		}
 		return op.Turned(ctx, r.Bolt, *r.Turns)

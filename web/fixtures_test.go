@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -151,7 +152,7 @@ func (r *recorder) SetTolerance(_ context.Context, t sky.Angle) error {
 	return r.note("tolerance %.2f", t.Arcminutes())
 }
 func (r *recorder) Tell(_ context.Context, e mountmodel.Event) error { return r.note("event %s", e) }
-func (r *recorder) Turned(_ context.Context, b mountmodel.Bolt, turns float64) error {
+func (r *recorder) Turned(_ context.Context, b adjust.Bolt, turns float64) error {
 	return r.note("turned %s %.2f", b, turns)
 }
 func (r *recorder) SetPlan(_ context.Context, o PlanOrder) error {

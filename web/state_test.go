@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 
@@ -174,8 +175,8 @@ func TestNaNNeverReachesTheWire(t *testing.T) {
 		v.Pole = sky.Local{X: any.Draw(t, "pole x"), Z: any.Draw(t, "pole z")}
 		v.Frames[0].Residual, v.Frames[0].Turn = a("residual"), a("turn of frame")
 		v.Lock = &mountmodel.LockShift{Total: a("lock")}
-		v.Bolts = []mountmodel.BoltAnswer{{PerTurn: a("per turn"), Play: any.Draw(t, "play"), Cross: any.Draw(t, "cross")}}
-		v.Moves = []mountmodel.BoltMove{{Stroke: mountmodel.Stroke{Turns: any.Draw(t, "turns")}, Error: a("error")}}
+		v.Bolts = []adjust.Response{{PerTurn: a("per turn"), Play: any.Draw(t, "play"), Cross: any.Draw(t, "cross")}}
+		v.Moves = []adjust.BoltMove{{Stroke: adjust.Stroke{Turns: any.Draw(t, "turns")}, Error: a("error")}}
 		s := StateFromView(v, Around{Latest: &Latest{RMSArcsec: Number(any.Draw(t, "rms"))}})
 		b, err := json.Marshal(s)
 		if err != nil {
@@ -265,7 +266,7 @@ func TestInstructionCodes(t *testing.T) {
 func TestAdjustFramesAreBounded(t *testing.T) {
 	v := viewOf(northSite, mountmodel.Adjusting, 2*sky.Arcminute, 0)
 	for i := range 200 {
-		v.Adjust = append(v.Adjust, mountmodel.AdjustView{Name: "a", Mid: testNight.Add(time.Duration(i) * time.Second), Standing: *v.Now, Drive: mountmodel.DriveTracks})
+		v.Adjust = append(v.Adjust, mountmodel.AdjustView{Name: "a", Mid: testNight.Add(time.Duration(i) * time.Second), Standing: *v.Now, Drive: adjust.DriveTracks})
 	}
 	s := StateFromView(v, Around{})
 	if n := len(s.Frames); n != 3+adjustShown {
@@ -277,7 +278,7 @@ func TestAdjustFramesAreBounded(t *testing.T) {
 	if s.Tracking == nil || !*s.Tracking {
 		t.Error("the drive was not told")
 	}
-	v.Adjust[199].Drive = mountmodel.DriveUnknown
+	v.Adjust[199].Drive = adjust.DriveUnknown
 	if s := StateFromView(v, Around{}); s.Tracking != nil {
 		t.Error("the drive was guessed")
 	}

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
@@ -277,15 +278,15 @@ func moves(m axis.Move, v mountmodel.View) []Move {
 }
 
 // tracking is what the newest frame that tells anything says of the drive.
-func tracking(adjust []mountmodel.AdjustView) *bool {
-	if len(adjust) == 0 {
+func tracking(readings []mountmodel.AdjustView) *bool {
+	if len(readings) == 0 {
 		return nil
 	}
 	var yes bool
-	switch adjust[len(adjust)-1].Drive {
-	case mountmodel.DriveTracks:
+	switch readings[len(readings)-1].Drive {
+	case adjust.DriveTracks:
 		yes = true
-	case mountmodel.DriveStands:
+	case adjust.DriveStands:
 	default:
 		return nil
 	}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/observed"
 
 	_ "modernc.org/sqlite"
@@ -374,7 +375,7 @@ func (e *Entry) unpack(kind, body string) error {
 		e.Event = mountmodel.Event(body)
 		return nil
 	case kindStroke:
-		e.Stroke = new(mountmodel.Stroke)
+		e.Stroke = new(adjust.Stroke)
 		return json.Unmarshal([]byte(body), e.Stroke)
 	case kindPlan:
 		e.Plan = new(Planned)

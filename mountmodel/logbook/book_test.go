@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
@@ -67,7 +68,7 @@ func entries() []Entry {
 		{Seq: 2, At: evening.Add(1), Frame: frame("a ★.fits", 60), Result: result()},
 		{Seq: 3, At: evening.Add(2), Frame: &Frame{Sighting: mountmodel.Sighting{Name: "b.fits", Refused: "it holds no pixels"}, Path: "b.fits", Code: "malformed"}},
 		{Seq: 4, At: evening.Add(3), Event: mountmodel.Measured, Result: result()},
-		{Seq: 5, At: evening.Add(4), Stroke: &mountmodel.Stroke{Bolt: mountmodel.AltitudeBolt, Turns: -0.1}},
+		{Seq: 5, At: evening.Add(4), Stroke: &adjust.Stroke{Bolt: adjust.AltitudeBolt, Turns: -0.1}},
 		{Seq: 6, At: evening.Add(5), Plan: &Planned{plan.Plan{FocalMm: 530.3, Exposure: 2 * time.Minute, Declination: 0.3 * sky.Degree}, 1.5}},
 		{Seq: 7, At: evening.Add(6), Note: &Note{"marks", `{"Words":"dew on the \"guide\" scope; wiped"}`}},
 		{Seq: 8, At: evening.Add(7), Config: &mountmodel.Config{Tolerance: 2 * sky.Arcminute}, Unplaced: true},
@@ -323,7 +324,7 @@ func TestFieldNamesStay(t *testing.T) {
 		want  []string
 	}{
 		{Entry{Config: &c}, []string{"Site", "Latitude", "Longitude", "ElevationM", "Air", "PressureHPa", "TemperatureC", "Humidity", "WavelengthUm", "Pole", "Tolerance", "MeasureFrames", "DUT1"}},
-		{Entry{Stroke: &mountmodel.Stroke{}}, []string{"Bolt", "Turns"}},
+		{Entry{Stroke: &adjust.Stroke{}}, []string{"Bolt", "Turns"}},
 	} {
 		_, body, err := e.entry.packed()
 		if err != nil {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
@@ -41,7 +42,7 @@ type Entry struct {
 	Unplaced bool
 	Frame    *Frame
 	Event    mountmodel.Event
-	Stroke   *mountmodel.Stroke
+	Stroke   *adjust.Stroke
 	Plan     *Planned
 	Note     *Note
 

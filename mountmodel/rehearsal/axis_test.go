@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -115,8 +116,8 @@ func TestReadingsOfRigs(t *testing.T) {
 			b.wobble = c.wobble
 			b.measure()
 			for range 6 {
-				b.turn(mountmodel.AltitudeBolt, rng.NormFloat64()/2)
-				b.turn(mountmodel.AzimuthBolt, rng.NormFloat64()/2)
+				b.turn(adjust.AltitudeBolt, rng.NormFloat64()/2)
+				b.turn(adjust.AzimuthBolt, rng.NormFloat64()/2)
 				v, truth := b.shoot(), b.rig.Truth(b.now).Axis
 				q, _ := against(v.Now.Axis, truth)
 				if q < -2*math.Log(1-0.6827) {

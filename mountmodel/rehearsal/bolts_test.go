@@ -11,6 +11,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
@@ -130,10 +131,10 @@ const guessPerTurn = 45 * sky.Arcminute
 const mostAtOnce = 3
 
 // turn turns a bolt clockwise as a hand does.
-func (b *bench) turn(bolt mountmodel.Bolt, turns float64) {
+func (b *bench) turn(bolt adjust.Bolt, turns float64) {
 	b.t.Helper()
 	do := b.rig.TurnAzimuthBolt
-	if bolt == mountmodel.AltitudeBolt {
+	if bolt == adjust.AltitudeBolt {
 		do = b.rig.TurnAltitudeBolt
 	}
 	if err := do(turns * (1 + handError*b.rng.NormFloat64())); err != nil {
@@ -143,10 +144,10 @@ func (b *bench) turn(bolt mountmodel.Bolt, turns float64) {
 
 // byAngle is the turn of a person who is told angles: which way the bolt goes
 // is known, how far is guessed.
-func (b *bench) byAngle(bolt mountmodel.Bolt, v mountmodel.View) float64 {
+func (b *bench) byAngle(bolt adjust.Bolt, v mountmodel.View) float64 {
 	m := b.rig.Config().Mount
 	by, per := v.Now.Move.Az, m.AzimuthBolt.PerTurn
-	if bolt == mountmodel.AltitudeBolt {
+	if bolt == adjust.AltitudeBolt {
 		by, per = v.Now.Move.Alt, m.AltitudeBolt.PerTurn
 	}
 	turns := min(float64(by.Abs()/guessPerTurn), mostAtOnce)
@@ -166,7 +167,7 @@ func (b *bench) settle(v mountmodel.View, learns bool, most int) (moves int, las
 			turns := b.byAngle(a.Bolt, v)
 			if learns && a.Learnt {
 				turns = 0
-				if at := slices.IndexFunc(v.Moves, func(m mountmodel.BoltMove) bool { return m.Bolt == a.Bolt }); at >= 0 {
+				if at := slices.IndexFunc(v.Moves, func(m adjust.BoltMove) bool { return m.Bolt == a.Bolt }); at >= 0 {
 					turns = v.Moves[at].Turns
 				}
 			}

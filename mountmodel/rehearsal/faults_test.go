@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -93,8 +94,8 @@ func (b *bench) adjusting(moves int) mountmodel.View {
 	b.t.Helper()
 	v := b.measure()
 	for range moves {
-		b.turn(mountmodel.AltitudeBolt, b.farther(0.4))
-		b.turn(mountmodel.AzimuthBolt, b.farther(0.4))
+		b.turn(adjust.AltitudeBolt, b.farther(0.4))
+		b.turn(adjust.AzimuthBolt, b.farther(0.4))
 		v = b.shoot()
 	}
 	return v
@@ -111,7 +112,7 @@ func (b *bench) goOn(frames int) (warned []axis.Warning) {
 	b.t.Helper()
 	for n := range frames {
 		if n > 0 && !b.session.View().Doubt {
-			b.turn(mountmodel.AltitudeBolt, 0.1*b.rng.NormFloat64())
+			b.turn(adjust.AltitudeBolt, 0.1*b.rng.NormFloat64())
 		}
 		warned = append(warned, b.shoot().Warnings...)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/plan"
@@ -52,9 +53,9 @@ func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
 }
 
 // Turned passes on which bolt the person turned, and by how much.
-func (c *Controller) Turned(ctx context.Context, bolt mountmodel.Bolt, turns float64) error {
+func (c *Controller) Turned(ctx context.Context, bolt adjust.Bolt, turns float64) error {
 	return c.command(ctx, func() (int64, error) {
-		return c.do(logbook.Entry{Stroke: &mountmodel.Stroke{Bolt: bolt, Turns: turns}})
+		return c.do(logbook.Entry{Stroke: &adjust.Stroke{Bolt: bolt, Turns: turns}})
 	})
 }
 

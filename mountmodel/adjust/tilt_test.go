@@ -1,4 +1,4 @@
-package mountmodel
+package adjust
 
 import (
 	"math/rand/v2"

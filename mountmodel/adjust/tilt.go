@@ -1,4 +1,4 @@
-package mountmodel
+package adjust
 
 import (
 	"fmt"
@@ -9,70 +9,70 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// leaning is what the bolts' answers have told of the line about which the
+// tiltGrid is what the bolts' answers have told of the line about which the
 // azimuth bolt turns the mount: the logarithm of the probability of each tilt
 // towards east and north on a grid. The filter of [Tracker] takes the tilt as
 // small; here it may be as large as a wrong latitude makes it. From one frame to
 // the next the camera turns by the two bolts and about the axis, and the part
 // about the axis is that of a drive that tracks or stands, or is unknown.
 // Under a wrong tilt it comes out otherwise.
-type leaning struct {
+type tiltGrid struct {
 	logs  []float64 // leanCells x leanCells, rows to the north; nil while nothing is known
 	moves int       // that told of it
 }
 
 const (
-	// leanMost is the largest tilt considered, leanStep the distance of the
+	// tiltMost is the largest tilt considered, leanStep the distance of the
 	// cells; their width counts in the uncertainty.
-	leanMost  = 24 * sky.Degree
-	leanStep  = 1.5 * sky.Degree
-	leanCells = 33 // 2 leanMost/leanStep + 1
+	tiltMost  = 24 * sky.Degree
+	tiltStep  = 1.5 * sky.Degree
+	tiltCells = 33 // 2 leanMost/leanStep + 1
 
 	// Before anything is known, the tilt is that of a base (tiltPrior), or, with
 	// the probability leanOdd, of a base or latitude that is badly wrong: leanWide,
 	// 1-sigma.
-	leanOdd  = 0.1
-	leanWide = 10 * sky.Degree
+	tiltOdd  = 0.1
+	tiltWide = 10 * sky.Degree
 
-	// leanMoved is the movement of the axis from which it tells of the tilt: less
+	// tiltMoved is the movement of the axis from which it tells of the tilt: less
 	// would cost time and tell nothing.
-	leanMoved = 1 * sky.Arcminute
+	tiltMoved = 1 * sky.Arcminute
 )
 
-// leanAt is the tilt of a cell.
-func leanAt(cell int) sky.Angle { return sky.Angle(cell)*leanStep - leanMost }
+// tiltAt is the tilt of a cell.
+func tiltAt(cell int) sky.Angle { return sky.Angle(cell)*tiltStep - tiltMost }
 
 // learn gives what is known after one more frame. A drive that tracks has turned
 // by drive, which has the probability follow beforehand; variance is that of the
 // turn about the axis.
-func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow, variance float64) leaning {
+func (l tiltGrid) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow, variance float64) tiltGrid {
 	axis, now := from.R.Apply(c), to.R.Apply(c)
 	moved := sky.Separation(sky.Local(axis), sky.Local(now))
-	if moved < leanMoved {
+	if moved < tiltMoved {
 		return l
 	}
 	// The hinge of a real mount is not quite square to its axes.
 	variance += float64(moved*moved) * coneError.Sin() * coneError.Sin()
 	turned := to.R.Mul(from.R.Transpose())
-	next := make([]float64, leanCells*leanCells)
-	angles := make([]float64, leanCells*leanCells)
-	for i := range leanCells {
-		for j := range leanCells {
-			up := sky.Unit(sky.Vec{X: leanAt(j).Tan(), Y: leanAt(i).Tan(), Z: 1})
-			angles[i*leanCells+j] = float64(sky.TurnAbout(bolts(up, axis, now).Transpose().Mul(turned), axis))
+	next := make([]float64, tiltCells*tiltCells)
+	angles := make([]float64, tiltCells*tiltCells)
+	for i := range tiltCells {
+		for j := range tiltCells {
+			up := sky.Unit(sky.Vec{X: tiltAt(j).Tan(), Y: tiltAt(i).Tan(), Z: 1})
+			angles[i*tiltCells+j] = float64(sky.TurnAbout(bolts(up, axis, now).Transpose().Mul(turned), axis))
 		}
 	}
-	for i := range leanCells {
-		for j := range leanCells {
-			at := i*leanCells + j
+	for i := range tiltCells {
+		for j := range tiltCells {
+			at := i*tiltCells + j
 			// A cell stands for all tilts within it.
 			slope := func(a, b int) float64 { return float64(sky.Angle(angles[b]-angles[a]).Signed()) / 2 }
 			width := 0.0
-			if j > 0 && j < leanCells-1 {
+			if j > 0 && j < tiltCells-1 {
 				width += slope(at-1, at+1) * slope(at-1, at+1) / 12
 			}
-			if i > 0 && i < leanCells-1 {
-				width += slope(at-leanCells, at+leanCells) * slope(at-leanCells, at+leanCells) / 12
+			if i > 0 && i < tiltCells-1 {
+				width += slope(at-tiltCells, at+tiltCells) * slope(at-tiltCells, at+tiltCells) / 12
 			}
 			v := variance + width
 			density := func(step sky.Angle) float64 {
@@ -82,42 +82,42 @@ func (l leaning) learn(c sky.Vec, from, to sky.Attitude, drive sky.Angle, follow
 			next[at] = l.log(i, j) + math.Log((1-turnedPrior)*(follow*density(drive)+(1-follow)*density(0))+turnedPrior/float64(sky.Turn))
 		}
 	}
-	return leaning{next, l.moves + 1}
+	return tiltGrid{next, l.moves + 1}
 }
 
 // log is the logarithm of the probability of a cell, up to a constant.
-func (l leaning) log(i, j int) float64 {
+func (l tiltGrid) log(i, j int) float64 {
 	if l.logs != nil {
-		return l.logs[i*leanCells+j]
+		return l.logs[i*tiltCells+j]
 	}
 	prior := func(a sky.Angle) float64 {
-		x, wide := float64(a/tiltPrior), float64(a/leanWide)
-		return math.Log((1-leanOdd)*math.Exp(-x*x/2)/float64(tiltPrior) + leanOdd*math.Exp(-wide*wide/2)/float64(leanWide))
+		x, wide := float64(a/tiltPrior), float64(a/tiltWide)
+		return math.Log((1-tiltOdd)*math.Exp(-x*x/2)/float64(tiltPrior) + tiltOdd*math.Exp(-wide*wide/2)/float64(tiltWide))
 	}
-	return prior(leanAt(i)) + prior(leanAt(j))
+	return prior(tiltAt(i)) + prior(tiltAt(j))
 }
 
 // tilt is mean and standard deviation towards east and north.
-func (l leaning) tilt() (mean, sigma [2]sky.Angle) {
+func (l tiltGrid) tilt() (mean, sigma [2]sky.Angle) {
 	top := math.Inf(-1)
-	for i := range leanCells {
-		for j := range leanCells {
+	for i := range tiltCells {
+		for j := range tiltCells {
 			top = max(top, l.log(i, j))
 		}
 	}
 	var sum float64
 	var first, second [2]float64
-	for i := range leanCells {
-		for j := range leanCells {
+	for i := range tiltCells {
+		for j := range tiltCells {
 			p := math.Exp(l.log(i, j) - top)
 			sum += p
-			for k, x := range [2]float64{float64(leanAt(j)), float64(leanAt(i))} {
+			for k, x := range [2]float64{float64(tiltAt(j)), float64(tiltAt(i))} {
 				first[k] += p * x
 				second[k] += p * x * x
 			}
 		}
 	}
-	const within = float64(leanStep*leanStep) / 12
+	const within = float64(tiltStep*tiltStep) / 12
 	for k := range 2 {
 		m := first[k] / sum
 		mean[k], sigma[k] = sky.Angle(m), sky.Angle(math.Sqrt(max(0, second[k]/sum-m*m)+within))
@@ -139,16 +139,16 @@ type LatitudeDoubt struct {
 }
 
 const (
-	// doubtfulLean is more than any base is out of level: common practice, five
+	// doubtfulTilt is more than any base is out of level: common practice, five
 	// degrees catch the eye; and a cell of the grid (leanStep) with it.
-	doubtfulLean = 7 * sky.Degree
+	doubtfulTilt = 7 * sky.Degree
 
-	// leanMoves is how many movements of the axis must tell of it: among fewer, one
+	// tiltMoves is how many movements of the axis must tell of it: among fewer, one
 	// frame that is wrong has too much to say.
-	leanMoves = 5
+	tiltMoves = 5
 
-	// leanClear is how many standard deviations it must be clear of none.
-	leanClear = 6
+	// tiltClear is how many standard deviations it must be clear of none.
+	tiltClear = 6
 )
 
 // LatitudeByBolt reads a wrong latitude from the line about which the azimuth
@@ -157,12 +157,12 @@ const (
 // looks the same, so both are told. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
 func LatitudeByBolt(t *Tracker) LatitudeDoubt {
-	if t.leans.moves < leanMoves {
-		return LatitudeDoubt{Sigma: leanWide}
+	if t.tilts.moves < tiltMoves {
+		return LatitudeDoubt{Sigma: tiltWide}
 	}
 	_, north, _, sigma := t.Tilt()
 	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
-	if north.Abs() < doubtfulLean || north.Abs() < leanClear*sigma {
+	if north.Abs() < doubtfulTilt || north.Abs() < tiltClear*sigma {
 		return out
 	}
 	way, lean := "north", "south"
@@ -172,4 +172,27 @@ func LatitudeByBolt(t *Tracker) LatitudeDoubt {
 	out.Message = fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
 		north.Abs().Degrees(), lean, north.Abs().Degrees(), way)
 	return out
+}
+
+// LearnTilt takes what the bolts did from the frame before, as the tracker then
+// stood, to the newest as telling of their tilt: see [Tracker.Tilt]. It is for
+// frames between which the bolts were turned and nothing else happened.
+func (t *Tracker) LearnTilt(before *Tracker) {
+	axis := t.Seen.R.Apply(t.c)
+	if math.Hypot(axis.X, axis.Y) <= hingeZenith.Sin() {
+		return
+	}
+	seconds := t.newest.Sub(before.newest).Seconds()
+	variance := turnVariance(axis, before.Seen, t.Seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.Rate)
+	t.tilts = before.tilts.learn(t.c, before.Seen, t.Seen, sky.Angle(t.Rate*seconds), before.followed(), variance)
+}
+
+// Tilt is what the bolts' answers have told of the tilt of the azimuth bolt's
+// line from the vertical, towards east and north, with standard deviations.
+//
+// It holds for any tilt up to some twenty degrees, other than the tilt in the
+// tracker's own state, which is taken as small.
+func (t *Tracker) Tilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
+	mean, sigma := t.tilts.tilt()
+	return mean[0], mean[1], sigma[0], sigma[1]
 }

@@ -1,0 +1,300 @@
+package adjust
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"polard/mountmodel/sky"
+)
+
+// Places in the state of one bolt, and of the numbers that live only while a
+// movement is taken in: how far each bolt turned past its play, and the error
+// of the turn at hand.
+const (
+	atAcross  = 0
+	atUp      = 1
+	atPlay    = 2
+	atGap     = 3
+	perBolt   = 4
+	boltState = boltCount * perBolt
+	atBite    = boltState
+	atSlipped = atBite + boltCount
+	boltJoint = atSlipped + 1
+)
+
+type boltVector [boltJoint]float64
+
+// component is one Gaussian. Angles are radians, turns are turns.
+type component struct {
+	x      boltVector
+	cov    [boltJoint]boltVector
+	weight float64 // probability, all guesses together 1
+}
+
+// expect sets what is expected of a bolt whose clockwise turn goes one way.
+func (g *component) expect(bolt int, sense, onSky float64) {
+	k := bolt * perBolt
+	own, other := k+bolt, k+1-bolt // components are in the order of the bolts
+	g.x[own] = sense * onSky * float64(perTurnMean)
+	g.cov[own][own] = square(onSky * float64(perTurnSpread))
+	g.cov[other][other] = square(crossSpread * onSky * float64(perTurnMean))
+	g.x[k+atPlay] = playMean
+	g.cov[k+atPlay][k+atPlay] = square(playSpread)
+	g.bound(bolt)
+	g.loose(bolt)
+}
+
+// loose forgets where in its play a bolt stands: anywhere.
+func (g *component) loose(bolt int) {
+	k := bolt * perBolt
+	var half boltVector
+	half[k+atPlay] = 0.5
+	g.set(k+atGap, half, square(g.x[k+atPlay])/12) // the variance of a uniform distribution
+}
+
+func square(x float64) float64 { return x * x }
+
+// set replaces component i by a linear form of the state and independent noise.
+func (g *component) set(i int, form boltVector, noise float64) {
+	mean, row := g.form(form)
+	variance := noise
+	for j := range boltJoint {
+		variance += form[j] * row[j]
+	}
+	for j := range boltJoint {
+		g.cov[i][j], g.cov[j][i] = row[j], row[j]
+	}
+	g.x[i], g.cov[i][i] = mean, variance
+}
+
+// form is the mean of a linear form and its covariance with the state.
+func (g *component) form(f boltVector) (mean float64, row boltVector) {
+	for i, a := range f {
+		if a == 0 {
+			continue
+		}
+		mean += a * g.x[i]
+		for j := range boltJoint {
+			row[j] += a * g.cov[i][j]
+		}
+	}
+	return mean, row
+}
+
+// above keeps the part of the Gaussian where a linear form exceeds a bound,
+// and gives the probability of it.
+func (g *component) above(f boltVector, bound float64) float64 {
+	mean, row := g.form(f)
+	variance := 0.0
+	for i, a := range f {
+		variance += a * row[i]
+	}
+	if !(variance > 0) {
+		if mean > bound {
+			return 1
+		}
+		return 0
+	}
+	sigma := math.Sqrt(variance)
+	z := (mean - bound) / sigma
+	part := math.Erfc(-z/math.Sqrt2) / 2
+	if z > 6 { // nothing is cut
+		return part
+	}
+	ratio := mills(z)
+	shift, shrink := ratio/sigma, ratio*(z+ratio)/variance
+	for i := range boltJoint {
+		g.x[i] += row[i] * shift
+		for j := range boltJoint {
+			g.cov[i][j] -= row[i] * row[j] * shrink
+		}
+	}
+	return part
+}
+
+// mills is the density of the standard Gaussian at z over the probability
+// below z; far down it is its asymptote (Abramowitz and Stegun 1964, 26.2.12).
+func mills(z float64) float64 {
+	if z < -10 {
+		return -z - 1/z
+	}
+	return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / (math.Erfc(-z/math.Sqrt2) / 2)
+}
+
+// wander lets the answers change a little.
+func (g *component) wander() {
+	for bolt := range boltCount {
+		k := bolt * perBolt
+		noise := square(boltWander) * (square(g.x[k+atAcross]) + square(g.x[k+atUp]))
+		g.cov[k+atAcross][k+atAcross] += noise
+		g.cov[k+atUp][k+atUp] += noise
+	}
+}
+
+// turn gives the guesses that follow from a stroke: that it bit, and that it
+// stayed within the play.
+func (g component) turn(bolt int, turns float64) []component {
+	k := bolt * perBolt
+	g.set(atSlipped, boltVector{}, square(turnError*turns))
+	g.x[atSlipped] = turns // as done: what was told and the error
+
+	// past is how far the turn goes beyond the play, along its own direction.
+	var past boltVector
+	past[atSlipped], past[k+atGap] = 1, -1
+	if turns < 0 {
+		past[k+atPlay] = 1
+	}
+	sense := math.Copysign(1, turns)
+	var forward boltVector
+	for i := range past {
+		forward[i] = sense * past[i]
+	}
+
+	bit := g
+	bit.weight *= bit.above(forward, 0)
+	var grown boltVector
+	grown = past
+	grown[atBite+bolt] = 1
+	bit.set(atBite+bolt, grown, 0)
+	bit.contact(bolt, turns)
+	bit.set(atSlipped, boltVector{}, 0)
+
+	idle := g
+	for i := range forward {
+		forward[i] = -forward[i]
+	}
+	idle.weight *= idle.above(forward, 0)
+	var less boltVector
+	less[k+atGap], less[atSlipped] = 1, -1
+	idle.set(k+atGap, less, 0)
+	idle.set(atSlipped, boltVector{}, 0)
+	return []component{bit, idle}
+}
+
+// contact sets the gap after a turn that bit.
+func (g *component) contact(bolt int, turns float64) {
+	k := bolt * perBolt
+	var gap boltVector
+	if turns < 0 {
+		gap[k+atPlay] = 1
+	}
+	g.set(k+atGap, gap, 0)
+}
+
+func (g *component) observe(m Movement) float64 { return g.observeWith(m, func([boltCount]float64) {}) }
+
+// observeWith updates by the movement seen and gives its likelihood. What then
+// follows from how far the bolts turned is done by then, before that is
+// forgotten. The state is as in an iterated extended Kalman filter; the
+// likelihood is that of the linear model at the solution.
+func (g *component) observeWith(m Movement, then func(bite [boltCount]float64)) float64 {
+	noise := m.settled()
+	prior := *g
+	var gain [2]boltVector
+	var rows [2]boltVector
+	var miss [2]float64
+	var total [2][2]float64
+	x := start(prior, m)
+	for range boltRounds {
+		rows = [2]boltVector{}
+		for i := range 2 {
+			h := 0.0
+			for bolt := range boltCount {
+				response, bite := bolt*perBolt+i, atBite+bolt
+				rows[i][response] = x[bite]
+				rows[i][bite] = x[response]
+				h += x[response] * x[bite]
+			}
+			// The miss of the linear model at the prior mean.
+			miss[i] = m.By[i] - h
+			for j := range boltJoint {
+				miss[i] -= rows[i][j] * (prior.x[j] - x[j])
+			}
+		}
+		total = noise
+		var cross [2]boltVector
+		for i := range 2 {
+			_, cross[i] = prior.form(rows[i])
+		}
+		for i := range 2 {
+			for j := range 2 {
+				for k := range boltJoint {
+					total[i][j] += rows[j][k] * cross[i][k]
+				}
+			}
+		}
+		w, ok := sky.Invert2(total)
+		if !ok {
+			return 0
+		}
+		for j := range boltJoint {
+			gain[0][j] = cross[0][j]*w[0][0] + cross[1][j]*w[1][0]
+			gain[1][j] = cross[0][j]*w[0][1] + cross[1][j]*w[1][1]
+			x[j] = prior.x[j] + gain[0][j]*miss[0] + gain[1][j]*miss[1]
+		}
+		for i := range boltJoint {
+			for j := range boltJoint {
+				g.cov[i][j] = prior.cov[i][j] - gain[0][i]*cross[0][j] - gain[1][i]*cross[1][j]
+			}
+		}
+	}
+	g.x = x
+	then([boltCount]float64{x[atBite+azimuthAt], x[atBite+altitudeAt]})
+	for bolt := range boltCount {
+		g.set(atBite+bolt, boltVector{}, 0)
+		g.bound(bolt)
+	}
+	return density2(miss, total)
+}
+
+// start is where the iteration starts: at the prior, but a turn of which
+// nothing was told starts at what the expected answer makes of the movement.
+func start(prior component, m Movement) boltVector {
+	x := prior.x
+	for bolt := range boltCount {
+		if prior.cov[atBite+bolt][atBite+bolt] == square(untoldSpread) && x[atBite+bolt] == 0 {
+			own := x[bolt*perBolt+bolt]
+			x[atBite+bolt] = m.By[bolt] / own
+		}
+	}
+	return x
+}
+
+// bound keeps play and gap possible: the play is not negative, and known no
+// better than leastPlay; the gap lies within it.
+func (g *component) bound(bolt int) {
+	k := bolt * perBolt
+	var play boltVector
+	play[k+atPlay] = 1
+	g.above(play, 0)
+	g.cov[k+atPlay][k+atPlay] += square(leastPlay)
+}
+
+// density2 is the density of a Gaussian of two components.
+func density2(y [2]float64, cov [2][2]float64) float64 {
+	w, ok := sky.Invert2(cov)
+	if !ok {
+		return 0
+	}
+	q := y[0]*y[0]*w[0][0] + 2*y[0]*y[1]*w[0][1] + y[1]*y[1]*w[1][1]
+	return math.Exp(-q/2) / (2 * math.Pi) * math.Sqrt(w[0][0]*w[1][1]-w[0][1]*w[1][0])
+}
+
+// likeliest are the guesses of highest weight, at most so many, their weights
+// brought to 1.
+func likeliest(guesses []component, most int) []component {
+	slices.SortStableFunc(guesses, func(p, q component) int { return cmp.Compare(q.weight, p.weight) })
+	guesses = guesses[:min(most, len(guesses))]
+	sum := 0.0
+	for _, g := range guesses {
+		sum += g.weight
+	}
+	if !(sum > 0) || math.IsInf(sum, 0) {
+		return nil
+	}
+	for i := range guesses {
+		guesses[i].weight /= sum
+	}
+	return guesses
+}

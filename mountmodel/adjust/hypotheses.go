@@ -1,0 +1,160 @@
+package adjust
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+)
+
+var (
+	restSizes = [...]sky.Angle{0.3 * sky.Arcsecond, axis.MechanicalNoise}
+	boltSizes = [...]sky.Angle{15 * sky.Arcsecond, 2 * sky.Arcminute, 15 * sky.Arcminute}
+)
+
+// outcome is one hypothesis about drive and bolts with what follows from it.
+type outcome struct {
+	drive  int // tracks, stands, turned
+	size   int // of what the axis did: among restSizes, and then boltSizes or any
+	weight float64
+	z      [jointSize]float64
+	cov    *mat.SymDense
+}
+
+// What the RA axis did between two frames.
+const (
+	tracks = iota
+	stands
+	turned
+)
+
+// clue is something that a hypothesis says of the residuals: that these are
+// nothing but noise of the given variances.
+type clue struct {
+	rows     []int // of the residuals
+	variance []float64
+	step     sky.Angle // by which the angle has grown, where that is a clue
+}
+
+// hypothesis is what may have happened between two frames: its probability
+// beforehand (a density where something may have gone anywhere), and what it
+// says of the residuals.
+type hypothesis struct {
+	drive, size int
+	weight      float64
+	clue
+}
+
+// clues lists what may have happened in so many seconds: each doing of the drive
+// with each size of what the bolts did. Where the drive is not told, it may have
+// done anything.
+func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
+	follow, stiff := t.followed(), t.stays()
+	remainder := l.remainder(t.lean)
+	settled := float64(axis.DriftPrior) * seconds / 3600
+	sizes := append(restSizes[:], boltSizes[:]...)
+	// share is the weight of size k where bolts rest with the probability given.
+	share := func(k int, rests float64) float64 {
+		switch k {
+		case 0:
+			return rests * stiff
+		case 1:
+			return rests * (1 - stiff)
+		case len(sizes): // anywhere
+			return (1 - rests) / float64(len(boltSizes)+1) / (math.Pi * float64(largestJump*largestJump))
+		}
+		return (1 - rests) / float64(len(boltSizes)+1)
+	}
+	var out []hypothesis
+	for k := range len(sizes) + 1 {
+		var axis clue
+		play := drivePlay
+		if k < len(sizes) {
+			variance := float64(sizes[k]*sizes[k]) + settled*settled
+			axis.rows, axis.variance = []int{byAxis, byAxis + 1}, []float64{variance, variance}
+			play = min(play, sizes[k]) // hands that turn no bolt shake no axis
+		}
+		out = append(out, hypothesis{turned, k, share(k, restTurned) * turnedPrior / float64(sky.Turn), axis})
+		if !told {
+			continue
+		}
+		for _, d := range []struct {
+			drive    int
+			weight   float64
+			step     sky.Angle
+			variance float64
+		}{
+			{tracks, follow, sky.Angle(t.Rate * seconds), wanderVariance(seconds, t.Rate)},
+			{stands, 1 - follow, 0, 0},
+		} {
+			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
+				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(play*play))}
+			out = append(out, hypothesis{d.drive, k, share(k, t.rested()) * (1 - turnedPrior) * d.weight, c})
+		}
+	}
+	return out
+}
+
+// followed is the probability that the drive followed the sky up to the next
+// frame, before that is seen.
+func (t *Tracker) followed() float64 {
+	return drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
+}
+
+// wanderVariance is that of the departure of a tracking drive after so many
+// seconds, its play apart.
+func wanderVariance(seconds, rate float64) float64 {
+	wander := min(driveWander*sky.Angle(seconds), driveWanderMost)
+	slow := rateDoubt * rate * seconds
+	return float64(wander*wander) + slow*slow
+}
+
+// rested is the probability that nobody turns a bolt up to the next frame, before
+// that is seen.
+func (t *Tracker) rested() float64 { return restGoesOn*t.rests + restBegins*(1-t.rests) }
+
+// stays is the probability of a stiff mount up to the next frame, before that is
+// seen.
+func (t *Tracker) stays() float64 { return stiffPersists*t.stiff + (1-stiffPersists)*(1-t.stiff) }
+
+// learn takes what the guesses say of drive, bolts and mount, and names what the
+// drive did.
+func (t *Tracker) learn(guesses []outcome, told bool) Drive {
+	var drive [turned + 1]float64
+	var rest [len(restSizes)]float64
+	bolts := 0.0
+	for _, g := range guesses {
+		drive[g.drive] += g.weight
+		if g.size < len(rest) {
+			rest[g.size] += g.weight
+		} else {
+			bolts += g.weight
+		}
+	}
+	// Bolts that are turned tell nothing of how stiff a mount is.
+	t.stiff = rest[0] + bolts*t.stays()
+	t.rests = rest[0] + rest[1]
+	if !told {
+		return DriveUnknown
+	}
+	return t.learnDrive(drive[tracks], drive[stands])
+}
+
+// learnDrive updates the probability that the drive tracks and names what it
+// did.
+func (t *Tracker) learnDrive(tracks, stands float64) Drive {
+	if tracks+stands < 1-driveTold {
+		return DriveTurned
+	}
+	t.tracks = tracks / (tracks + stands)
+	switch {
+	case t.tracks > driveTold:
+		return DriveTracks
+	case t.tracks < 1-driveTold:
+		return DriveStands
+	}
+	return DriveUnknown
+}

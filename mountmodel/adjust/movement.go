@@ -1,0 +1,61 @@
+package adjust
+
+import (
+	"math"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+)
+
+// Movement is by how much the axis moved on the sky: index 0 across, towards
+// growing azimuth, 1 up, in radians, with the covariance.
+type Movement struct {
+	By  [2]float64
+	Cov [2][2]float64
+}
+
+// Moved tells whether the axis moved beyond the noise.
+func (m Movement) Moved() bool {
+	cov := m.settled()
+	w, ok := sky.Invert2(cov)
+	if !ok {
+		return false
+	}
+	q := 0.0
+	for i := range 2 {
+		for j := range 2 {
+			q += m.By[i] * w[i][j] * m.By[j]
+		}
+	}
+	return q > boltMoved*boltMoved
+}
+
+// settled is the covariance with the error of coming to rest.
+func (m Movement) settled() [2][2]float64 {
+	cov := m.Cov
+	for i := range 2 {
+		cov[i][i] += float64(boltSettle * boltSettle)
+	}
+	return cov
+}
+
+// MovementBetween is how the axis moved from one reading to another, about the
+// pole.
+func MovementBetween(from, to axis.Axis, pole sky.Local) Movement {
+	a, b := OnSky(from, pole), OnSky(to, pole)
+	m := Movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}}
+	for i := range 2 {
+		for j := range 2 {
+			m.Cov[i][j] = from.Cov[i][j] + to.Cov[i][j]
+		}
+	}
+	return m
+}
+
+// OnSky is the offset of an axis from the pole, across and up: the difference
+// of azimuths is taken on the circle of the pole's altitude, so that a bolt on
+// a level base moves one of the two alone.
+func OnSky(a axis.Axis, pole sky.Local) [2]float64 {
+	off := axis.OffsetBetween(a.Dir, pole)
+	return [2]float64{float64(off.Az) * math.Hypot(pole.X, pole.Y), float64(off.Alt)}
+}

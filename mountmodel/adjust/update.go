@@ -1,0 +1,325 @@
+package adjust
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+)
+
+// point is what the model says at one value of state and frame error.
+type point struct {
+	n, c  sky.Vec
+	ref   sky.Matrix
+	tilt  [2]float64
+	was   sky.Vec   // the axis at the frame before
+	axis  sky.Vec   // as the frame has it
+	theta sky.Angle // of the frame since the reference frame
+}
+
+// tiltSlope is how the angle about the axis, as a frame gives it, depends on the
+// tilt: derivative and, for the remainder, second difference over tiltPrior,
+// to the east and to the north.
+//
+// The derivative is taken at a level base, once per frame, and never at the
+// estimate: bolts turned in a fixed ratio tell only one combination of the two
+// tilts, and derivatives taken at a wandering estimate would make the filter
+// believe that it had learnt the other (Huang, Mourikis and Roumeliotis 2010,
+// Int. J. Robotics Research 29, 502: first-estimates Jacobian).
+type tiltSlope struct {
+	slope, bend [2]float64
+}
+
+func (t *Tracker) tiltSlopeOf(r sky.Matrix) tiltSlope {
+	axis := r.Apply(t.c)
+	seen := r.Mul(t.ref.Transpose())
+	theta := func(i int, tilt float64) float64 {
+		v := sky.Vec{Z: 1}
+		if i == 0 {
+			v.X = tilt
+		} else {
+			v.Y = tilt
+		}
+		return float64(sky.TurnAbout(bolts(sky.Unit(v), t.n, axis).Transpose().Mul(seen), t.n))
+	}
+	var l tiltSlope
+	level := theta(0, 0)
+	for i := range 2 {
+		up := float64(sky.Angle(theta(i, float64(tiltPrior)) - level).Signed())
+		down := float64(sky.Angle(theta(i, -float64(tiltPrior)) - level).Signed())
+		l.slope[i] = (up - down) / (2 * float64(tiltPrior))
+		l.bend[i] = up + down
+	}
+	return l
+}
+
+// remainder is the variance of what the derivatives leave of the change of the
+// angle from frame to frame: half the second difference times the square of a
+// standard Gaussian, whose mean square is 3, for each of the two tilts, and
+// as much again for their product.
+func (l tiltSlope) remainder(before tiltSlope) float64 {
+	sum := 0.0
+	for i := range 2 {
+		d := l.bend[i] - before.bend[i]
+		sum += 2 * 3.0 / 4 * d * d
+	}
+	return sum
+}
+
+// at evaluates the model at the departures z from the present state and the
+// frame's attitude r, whose dependence on the tilt is l.
+func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix, l tiltSlope) point {
+	p := point{
+		n:    sky.Moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
+		c:    sky.Moved(t.c, t.bc, z[atBody], z[atBody+1]),
+		tilt: [2]float64{t.tilt[0] + z[atTilt], t.tilt[1] + z[atTilt+1]},
+		was:  sky.Moved(sky.Vec(t.latest.Dir), t.ba, z[atNow], z[atNow+1]),
+	}
+	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
+	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
+	p.axis = seen.Apply(p.c)
+	b := bolts(sky.Vec{Z: 1}, p.n, p.axis)
+	p.theta = sky.TurnAbout(b.Transpose().Mul(seen).Mul(p.ref.Transpose()), p.n) +
+		sky.Angle(l.slope[0]*p.tilt[0]+l.slope[1]*p.tilt[1])
+	return p
+}
+
+// Places among the residuals: by how much the frame has the axis elsewhere than
+// the frame before had it (2), and the angle about it another than it should be.
+const (
+	byAxis    = 0
+	byTheta   = 2
+	residuals = 3
+)
+
+// join is the beginning of an update: the state joined with the frame's attitude error, and what the
+// model says before any clue.
+func (t *Tracker) join(frame sky.Attitude) (*update, point) {
+	prior := mat.NewSymDense(jointSize, nil)
+	for i := range stateSize {
+		for j := i; j < stateSize; j++ {
+			prior.SetSym(i, j, t.cov.At(i, j))
+		}
+	}
+	for i := range 3 {
+		for j := i; j < 3; j++ {
+			prior.SetSym(atFrame+i, atFrame+j, frame.Cov[i][j])
+		}
+		prior.SetSym(atFrame+i, atFrame+i, frame.Cov[i][i]+t.extra)
+	}
+	l := t.tiltSlopeOf(frame.R)
+	var still [jointSize]float64
+	bare := t.at(&still, frame.R, l)
+	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: sky.TangentBasis(bare.axis)}
+	u.first = u.linearise(&still)
+	return u, bare
+}
+
+// update is one frame under way: the prior of state and attitude error, and the
+// model about it.
+type update struct {
+	tracker *Tracker
+	r       sky.Matrix
+	lean    tiltSlope
+	prior   *mat.SymDense
+	base    [2]sky.Vec // at the axis as the frame has it
+	first   linear     // at no departure
+}
+
+// linear is the model about one value of state and attitude error.
+type linear struct {
+	z    [jointSize]float64
+	miss [residuals]float64 // without the step of the angle
+	rows *mat.Dense         // derivatives: residuals x jointSize
+}
+
+func (u *update) linearise(z *[jointSize]float64) linear {
+	p := u.tracker.at(z, u.r, u.lean)
+	out := linear{z: *z, rows: mat.NewDense(residuals, jointSize, nil)}
+	d := r3.Sub(p.axis, p.was)
+	out.miss = [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d),
+		float64((p.theta - u.tracker.theta - sky.Angle(z[atTheta])).Signed())}
+	for i := range jointSize {
+		up, down := *z, *z
+		up[i] += diffStep
+		down[i] -= diffStep
+		p, q := u.tracker.at(&up, u.r, u.lean), u.tracker.at(&down, u.r, u.lean)
+		d := r3.Sub(r3.Sub(p.axis, q.axis), r3.Sub(p.was, q.was))
+		out.rows.Set(byAxis, i, r3.Dot(u.base[0], d)/(2*diffStep))
+		out.rows.Set(byAxis+1, i, r3.Dot(u.base[1], d)/(2*diffStep))
+		out.rows.Set(byTheta, i, float64((p.theta-q.theta).Signed())/(2*diffStep))
+	}
+	out.rows.Set(byTheta, atTheta, out.rows.At(byTheta, atTheta)-1)
+	return out
+}
+
+// outcomes are what follows from each hypothesis, with weights that sum to 1.
+func (u *update) outcomes(all []hypothesis) []outcome {
+	const negligible = 1e-6 // weight against the likeliest; such a guess moves no digit that is shown
+	logs := make([]float64, len(all))
+	top := math.Inf(-1)
+	for i, h := range all {
+		_, _, likelihood := u.condition(&u.first, h.clue)
+		logs[i] = math.Log(h.weight) + likelihood
+		top = max(top, logs[i])
+	}
+	var out []outcome
+	sum := 0.0
+	for i, h := range all {
+		weight := math.Exp(logs[i] - top)
+		if weight < negligible {
+			continue
+		}
+		g := outcome{drive: h.drive, size: h.size, weight: weight}
+		at := u.first
+		for round := range updateRounds {
+			if round > 0 {
+				at = u.linearise(&g.z)
+			}
+			g.z, g.cov, _ = u.condition(&at, h.clue)
+		}
+		out = append(out, g)
+		sum += weight
+	}
+	for i := range out {
+		out[i].weight /= sum
+	}
+	return out
+}
+
+// condition takes a clue for true: mean and covariance of what is then known,
+// and the logarithm of the clue's likelihood, with the model as it is about at.
+func (u *update) condition(at *linear, c clue) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
+	k := len(c.rows)
+	if k == 0 {
+		return z, u.prior, 0
+	}
+	rows := mat.NewDense(k, jointSize, nil)
+	miss := mat.NewVecDense(k, nil) // at the prior mean
+	for i, r := range c.rows {
+		row := at.rows.RawRowView(r)
+		rows.SetRow(i, row)
+		m := at.miss[r]
+		if r == byTheta {
+			m = float64(sky.Angle(m - float64(c.step)).Signed())
+		}
+		for j, d := range row {
+			m -= d * at.z[j]
+		}
+		miss.SetVec(i, m)
+	}
+	var with, gain mat.Dense
+	with.Mul(rows, u.prior)
+	total := mat.NewSymDense(k, nil)
+	for i := range k {
+		for j := i; j < k; j++ {
+			total.SetSym(i, j, floats.Dot(with.RawRowView(i), rows.RawRowView(j)))
+		}
+		total.SetSym(i, i, total.At(i, i)+c.variance[i])
+	}
+	var factor mat.Cholesky
+	if !factor.Factorize(total) || factor.SolveTo(&gain, &with) != nil {
+		return z, u.prior, math.Inf(-1)
+	}
+	var scaled mat.VecDense
+	if factor.SolveVecTo(&scaled, miss) != nil {
+		return z, u.prior, math.Inf(-1)
+	}
+	likelihood = -(mat.Dot(miss, &scaled) + factor.LogDet() + float64(k)*math.Log(2*math.Pi)) / 2
+	cov = mat.NewSymDense(jointSize, nil)
+	for i := range jointSize {
+		for m := range k {
+			z[i] -= gain.At(m, i) * miss.AtVec(m)
+		}
+		for j := i; j < jointSize; j++ {
+			v := u.prior.At(i, j)
+			for m := range k {
+				v -= gain.At(m, i) * with.At(m, j)
+			}
+			cov.SetSym(i, j, v)
+		}
+	}
+	return z, cov, likelihood
+}
+
+// slopes are the derivatives of where the frame has the axis (2 rows, in the
+// plane that touches the sky there) and of the angle about it.
+func (t *Tracker) slopes(z *[jointSize]float64, u *update) (axis [2]*mat.VecDense, theta *mat.VecDense) {
+	axis = [2]*mat.VecDense{mat.NewVecDense(jointSize, nil), mat.NewVecDense(jointSize, nil)}
+	theta = mat.NewVecDense(jointSize, nil)
+	for i := range jointSize {
+		up, down := *z, *z
+		up[i] += diffStep
+		down[i] -= diffStep
+		p, q := t.at(&up, u.r, u.lean), t.at(&down, u.r, u.lean)
+		d := r3.Sub(p.axis, q.axis)
+		axis[0].SetVec(i, r3.Dot(u.base[0], d)/(2*diffStep))
+		axis[1].SetVec(i, r3.Dot(u.base[1], d)/(2*diffStep))
+		theta.SetVec(i, float64((p.theta-q.theta).Signed())/(2*diffStep))
+	}
+	return axis, theta
+}
+
+// merge replaces the state by the mixture of the guesses, mean and covariance
+// matched.
+func (t *Tracker) merge(guesses []outcome, u *update, bare point) {
+	outcomes := make([][stateSize]float64, len(guesses))
+	var mean [stateSize]float64
+	state := mat.NewSymDense(stateSize, nil)
+	for k, g := range guesses {
+		p := t.at(&g.z, u.r, u.lean)
+		o := &outcomes[k]
+		copy(o[:], g.z[:stateSize])
+		o[atTheta] = float64((p.theta - bare.theta).Signed())
+		d := r3.Sub(p.axis, bare.axis)
+		o[atNow], o[atNow+1] = r3.Dot(u.base[0], d), r3.Dot(u.base[1], d)
+
+		// How the new state depends on the joint vector: angle and axis are those
+		// of the new frame, all else stays.
+		axis, theta := t.slopes(&g.z, u)
+		var rows [stateSize]*mat.VecDense
+		for i := range stateSize {
+			rows[i] = mat.NewVecDense(jointSize, nil)
+			rows[i].SetVec(i, 1)
+		}
+		rows[atTheta], rows[atNow], rows[atNow+1] = theta, axis[0], axis[1]
+		for i := range stateSize {
+			for j := i; j < stateSize; j++ {
+				state.SetSym(i, j, state.At(i, j)+g.weight*mat.Inner(rows[i], g.cov, rows[j]))
+			}
+			mean[i] += g.weight * o[i]
+		}
+	}
+	for k, g := range guesses {
+		for i := range stateSize {
+			for j := i; j < stateSize; j++ {
+				state.SetSym(i, j, state.At(i, j)+g.weight*(outcomes[k][i]-mean[i])*(outcomes[k][j]-mean[j]))
+			}
+		}
+	}
+	now := sky.Moved(bare.axis, u.base, mean[atNow], mean[atNow+1])
+	var z [jointSize]float64
+	copy(z[:], mean[:])
+	z[atNow], z[atNow+1] = 0, 0 // there they count from the frame before
+	p := t.at(&z, u.r, u.lean)
+	t.theta = (bare.theta + sky.Angle(mean[atTheta])).Signed()
+	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
+	t.bn, t.bc, t.ba = carried(t.bn, t.n), carried(t.bc, t.c), carried(u.base, now)
+	t.cov = state
+	t.latest = axis.Axis{Dir: sky.Local(now)}
+	for i := range 2 {
+		for j := range 2 {
+			t.latest.Cov[i][j] = state.At(atNow+i, atNow+j)
+		}
+	}
+}
+
+// carried is the basis moved along to a nearby direction.
+func carried(b [2]sky.Vec, d sky.Vec) [2]sky.Vec {
+	first := sky.Unit(r3.Sub(b[0], r3.Scale(r3.Dot(b[0], d), d)))
+	return [2]sky.Vec{first, r3.Cross(first, d)}
+}
