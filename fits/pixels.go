@@ -39,8 +39,10 @@ func readScaling(bitpix int, compressed bool, own *header) (scaling, []string, e
 			return s, nil, nil
 		}
 	}
-	if v, _, ok := h.number(blank...); ok {
-		if bitpix < 0 {
+	if v, key, ok := h.number(blank...); ok {
+		if n, whole := h.values[key].(int); whole && bitpix > 0 {
+			s.blank, s.hasBlank = int64(n), true // also where a float64 has no such number
+		} else if bitpix < 0 {
 			warnings = append(warnings, "BLANK means nothing for floating-point pixels and was passed over")
 		} else if v == math.Trunc(v) && v >= -1<<63 && v < 1<<63 {
 			s.blank, s.hasBlank = int64(v), true
@@ -96,7 +98,7 @@ func (s scaling) convert(dst []float32, raw []byte) {
 		}
 	case 64:
 		for i := range dst {
-			dst[i] = s.physical(int64(binary.BigEndian.Uint64(raw[8*i:])))
+			dst[i] = s.physical64(int64(binary.BigEndian.Uint64(raw[8*i:])))
 		}
 	case -32:
 		for i := range dst {
@@ -152,6 +154,21 @@ func (s scaling) physical(stored int64) float32 {
 		return float32(math.NaN())
 	}
 	return s.real(float64(stored))
+}
+
+// physical64 is physical for numbers that a float64 does not hold: those of an unsigned
+// image (BZERO = 2^63, table 11) lie near -2^63, where its steps are 1024. Their upper half
+// is added to BZERO first, in one rounding: the two all but cancel there.
+func (s scaling) physical64(stored int64) float32 {
+	if s.hasBlank && stored == s.blank {
+		return float32(math.NaN())
+	}
+	lower := stored & (1<<32 - 1)
+	v := float32(math.FMA(s.scale, float64(stored-lower), s.zero) + s.scale*float64(lower))
+	if math.IsInf(float64(v), 0) {
+		return float32(math.NaN())
+	}
+	return v
 }
 
 // real gives NaN also for a value beyond float32: no pixel of a Frame is

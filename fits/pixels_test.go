@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -42,6 +43,71 @@ func TestPixelsAgainstAstropy(t *testing.T) {
 			}
 		}
 		t.Logf("%s: %d files", name, len(frames))
+	}
+}
+
+// Frames of a camera, 0 to 65,535 over a sky of 800, in whole numbers of every width: unsigned, signed, upside down and in
+// steps. astropy writes the unsigned ones and reads the stored numbers of all; the pixels are BZERO + BSCALE x stored in the
+// whole numbers of Python, which have any length (section 4.4.2.5 and table 11), and a Frame holds them exactly.
+func TestWholeNumbersAgainstAstropy(t *testing.T) {
+	const script = `
+import sys
+import numpy as np
+from astropy.io import fits
+rng = np.random.default_rng(int(sys.argv[2]))
+want = np.clip(rng.normal(800, 12, 24 * 16), 0, 65535).astype(np.int64)
+want[:6] = [0, 1, 65535, 65534, 801, 32768]
+def tell(name, scale, zero):
+    with fits.open(name, do_not_scale_image_data=True) as f:
+        stored = next(h for h in f if h.data is not None).data.ravel()
+    print(name, *[zero + scale * int(v) for v in stored], sep="\t")
+def signed(name, bits, scale, zero):
+    values = np.array([(max(int(v), 1) // abs(scale) * abs(scale) - zero) // scale for v in want], dtype=">i%d" % (bits // 8)).reshape(16, 24)
+    h = fits.PrimaryHDU(values)
+    h.header["BSCALE"], h.header["BZERO"] = scale, zero
+    h.header["BITPIX"] = bits
+    with open(name, "wb") as f:
+        text = h.header.tostring().encode()
+        f.write(text + values.tobytes() + b"\0" * (-values.nbytes % 2880))
+    tell(name, scale, zero)
+for bits in 16, 32, 64:
+    name = "%s/unsigned%d.fits" % (sys.argv[1], bits)
+    kind = {16: np.uint16, 32: np.uint32, 64: np.uint64}[bits]
+    fits.PrimaryHDU(want.astype(kind).reshape(16, 24)).writeto(name)
+    tell(name, 1, 2 ** (bits - 1))
+    signed("%s/plain%d.fits" % (sys.argv[1], bits), bits, 1, 32768)
+    signed("%s/down%d.fits" % (sys.argv[1], bits), bits, -1, 65535 if bits > 16 else 32767)
+    if bits > 16:
+        signed("%s/far%d.fits" % (sys.argv[1], bits), bits, -1, 2 ** (bits - 1))
+        signed("%s/steps%d.fits" % (sys.argv[1], bits), bits, 4, 2 ** (bits - 1))
+        signed("%s/stepsdown%d.fits" % (sys.argv[1], bits), bits, -2, 2 ** (bits - 1))
+name = sys.argv[1] + "/rice32.fits"
+fits.HDUList([fits.PrimaryHDU(), fits.CompImageHDU(want.astype(np.uint32).reshape(16, 24), compression_type="RICE_1")]).writeto(name)
+with fits.open(name) as f:
+    print(name, *[int(v) for v in f[1].data.ravel()], sep="\t")
+`
+	out, err := exec.Command(pythonWithAstropy(t), "-c", script, t.TempDir(), "7").Output()
+	if err != nil {
+		failed, _ := errors.AsType[*exec.ExitError](err)
+		t.Fatalf("%v: %s", err, failed.Stderr)
+	}
+	for line := range strings.Lines(string(out)) {
+		fields := strings.Split(strings.TrimSpace(line), "\t")
+		f, err := ReadFile(fields[0])
+		if err != nil || len(f.Pix) != len(fields)-1 {
+			t.Fatalf("%s: %v", fields[0], err)
+		}
+		wrong := 0
+		for i, v := range f.Pix {
+			if want := number64(t, fields[i+1]); float64(v) != want {
+				if wrong++; wrong == 1 {
+					t.Errorf("%s, pixel %d: %g, want %g", filepath.Base(fields[0]), i, v, want)
+				}
+			}
+		}
+		if wrong > 1 {
+			t.Errorf("%s: %d of %d pixels", filepath.Base(fields[0]), wrong, len(f.Pix))
+		}
 	}
 }
 
