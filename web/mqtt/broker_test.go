@@ -292,30 +292,30 @@ func TestPublisherComesBack(t *testing.T) {
 // When the connection breaks without a word, the broker says so: the last will.
 func TestLastWill(t *testing.T) {
 	b := startBroker(t)
-	proxy := newProxy(t, strings.TrimPrefix(b.plain, "mqtt://"))
-	p, _ := publish(t, Options{Broker: "mqtt://" + proxy.addr, User: testUser, Password: testPassword})
+	relay := newProxy(t, strings.TrimPrefix(b.plain, "mqtt://"))
+	p, _ := publish(t, Options{Broker: "mqtt://" + relay.addr, User: testUser, Password: testPassword})
 	e := b.hear(t)
 	p.Publish(stateOf(1, 1))
 	eventually(t, "the first frame", func() bool { return e.heard(1) && e.says("polard/pier-7/status", `"online":true`) })
-	proxy.cut()
+	relay.cut()
 	eventually(t, "the last will", func() bool { return e.says("polard/pier-7/status", `"online":false`) })
 }
 
-// proxy passes connections on until it is cut.
-type proxy struct {
+// relay passes connections on until it is cut.
+type relay struct {
 	addr string
 	ln   net.Listener
 	mu   sync.Mutex
 	all  []net.Conn
 }
 
-func newProxy(t *testing.T, to string) *proxy {
+func newProxy(t *testing.T, to string) *relay {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &proxy{addr: ln.Addr().String(), ln: ln}
+	p := &relay{addr: ln.Addr().String(), ln: ln}
 	t.Cleanup(p.cut)
 	go func() {
 		for {
@@ -338,7 +338,7 @@ func newProxy(t *testing.T, to string) *proxy {
 	return p
 }
 
-func (p *proxy) cut() {
+func (p *relay) cut() {
 	p.ln.Close()
 	p.mu.Lock()
 	defer p.mu.Unlock()

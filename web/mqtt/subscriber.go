@@ -1,9 +1,12 @@
 package mqtt
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
 	"fmt"
+	"net"
+	"net/url"
 	"os"
 	"strings"
 
@@ -20,6 +23,11 @@ type Listener interface {
 	Connected(yes bool)
 }
 
+// mostMessage bounds what is read of a message, in bytes: a pier tells of itself, with
+// the nights of a month and a dozen alarms, in some 20,000. Longer ones, which any client of
+// the broker may send, are passed over as they come in.
+const mostMessage = 64 << 10
+
 // Listen hears until ctx ends, and comes back after every loss.
 func Listen(ctx context.Context, opt Options, to Listener) error {
 	if err := opt.Check(); err != nil {
@@ -30,7 +38,11 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 		if !ok || len(m.Payload()) == 0 { // an empty message takes a retained one away
 			return
 		}
-		var err error
+		err := CheckName(pier)
+		if err != nil {
+			to.HeardNonsense(m.Topic(), err)
+			return
+		}
 		switch end {
 		case statusTopic:
 			var s Status
@@ -57,6 +69,15 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 	if err != nil {
 		return err
 	}
+	copt.SetCustomOpenConnectionFn(func(broker *url.URL, o paho.ClientOptions) (net.Conn, error) {
+		conn, err := dial(broker, o)
+		if err != nil {
+			return nil, err
+		}
+		return &boundedConn{Conn: conn, in: bufio.NewReader(conn), tooLong: func(topic string, size int) {
+			to.HeardNonsense(topic, fmt.Errorf("it has %d bytes; at most %d are read", size, mostMessage))
+		}}, nil
+	})
 	lost := copt.OnConnectionLost
 	copt.SetConnectionLostHandler(func(c paho.Client, err error) {
 		lost(c, err)

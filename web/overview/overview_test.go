@@ -1,11 +1,13 @@
 package overview
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"io"
 	"math"
 	"net/http"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -139,5 +141,57 @@ func TestGuardAndProbes(t *testing.T) {
 	s.Connected(true)
 	if answer := ask("/readyz", "127.0.0.1:8468"); answer.StatusCode != 200 {
 		t.Errorf("readyz: %d", answer.StatusCode)
+	}
+}
+
+// What a client of the broker can make this machine keep is bounded in parts, piers and
+// rates; the piers that are heard stay, and pages are told which are gone.
+func TestWhatIsKeptIsBounded(t *testing.T) {
+	now := time.Date(2026, 3, 14, 20, 0, 0, 0, time.UTC)
+	s := NewStore(nil)
+	s.now = func() time.Time { return now }
+	long := strings.Repeat("x", 60_000)
+	huge := mqtt.Pier{Phase: long, Do: long, Nights: make([]web.WatchedNight, 5000), Alarms: []web.Alarm{{Code: long, Message: long, SinceUTC: long}}}
+	for range 50 {
+		huge.Alarms = append(huge.Alarms, huge.Alarms[0])
+	}
+	s.HeardState("honest", mqtt.Pier{Phase: "watching"})
+	s.HeardStatus("honest", mqtt.Status{Online: true})
+	first := s.Since(t.Context(), 0)
+	for n := range 3 * mostPiers {
+		now = now.Add(time.Millisecond)
+		s.HeardState("made-up-"+strconv.Itoa(n), huge)
+		if n%100 == 0 {
+			s.HeardState("honest", mqtt.Pier{Phase: "watching", Do: strconv.Itoa(n)})
+		}
+	}
+	page := s.Since(t.Context(), first.Seq)
+	if !page.All || len(page.Rows) != mostPiers || page.Rows[0].Pier != "honest" || !page.Rows[0].Online {
+		t.Errorf("all %t, %d rows, first %+.200v", page.All, len(page.Rows), page.Rows[0])
+	}
+	var written bytes.Buffer
+	if err := page.write(&written); err != nil {
+		t.Fatal(err)
+	}
+	var back Page
+	if err := json.Unmarshal(written.Bytes(), &back); err != nil || len(back.Rows) != mostPiers || back.Seq != page.Seq {
+		t.Errorf("%d rows read back: %v", len(back.Rows), err)
+	}
+	if each := written.Len() / mostPiers; each > 6000 {
+		t.Errorf("a row has %d bytes", each)
+	}
+	// One pier tells more often than any can.
+	before := s.seq
+	for range 100_000 {
+		s.HeardState("made-up-5999", mqtt.Pier{})
+	}
+	if taken := s.seq - before; taken > messageBurst {
+		t.Errorf("%d messages of one moment were taken", taken)
+	}
+	// Those that went long ago are forgotten when another comes.
+	now = now.Add(forgetAfter + time.Hour)
+	s.HeardState("new", mqtt.Pier{})
+	if page := s.Since(t.Context(), page.Seq); !page.All || len(page.Rows) != 2 {
+		t.Errorf("all %t, %d rows", page.All, len(page.Rows))
 	}
 }

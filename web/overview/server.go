@@ -1,10 +1,13 @@
 package overview
 
 import (
+	"bufio"
+	"bytes"
 	"context"
 	"embed"
 	"encoding/json"
 	"errors"
+	"io"
 	"io/fs"
 	"net/http"
 	"strconv"
@@ -41,9 +44,34 @@ func Handler(s *Store) http.Handler {
 		ctx, cancel := context.WithTimeout(r.Context(), waitAtMost)
 		defer cancel()
 		w.Header().Set("Content-Type", "application/json")
-		_ = json.NewEncoder(w).Encode(s.Since(ctx, after)) // a reader that is gone needs nothing more
+		_ = s.Since(ctx, after).write(w) // a reader that is gone needs nothing more
 	})
 	return mux
+}
+
+// write writes the page in JSON row by row: a reader who takes his time holds one of them
+// and no more.
+func (p Page) write(w io.Writer) error {
+	rows := p.Rows
+	p.Rows = []Row{}
+	head, err := json.Marshal(p)
+	if err != nil {
+		return err
+	}
+	out := bufio.NewWriter(w)
+	out.Write(bytes.TrimSuffix(head, []byte("]}"))) // the rows come last
+	for i, r := range rows {
+		if i > 0 {
+			out.WriteByte(',')
+		}
+		b, err := json.Marshal(r)
+		if err != nil {
+			return err
+		}
+		out.Write(b)
+	}
+	out.WriteString("]}\n")
+	return out.Flush()
 }
 
 // Able tells that the broker cannot be heard, or nil.

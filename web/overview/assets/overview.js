@@ -116,13 +116,14 @@ async function listen() {
       if (!answer.ok) throw new Error(String(answer.status));
       const page = await answer.json();
       behindMs = page.sent_ms - Date.now();
-      if (page.seq < seq) rows.clear();
+      if (page.all) rows.clear();
       seq = page.seq;
       for (const r of page.rows) {
         rows.set(r.pier, r);
         draw(r);
       }
-      if (page.rows.length) arrange();
+      for (const pier of lines.keys()) if (!rows.has(pier)) lines.delete(pier);
+      if (page.all || page.rows.length) arrange();
       link.textContent = page.connected ? "The broker is heard" : "The broker cannot be heard: what stands here is old";
     } catch {
       link.textContent = "The service cannot be reached: what stands here is old";
