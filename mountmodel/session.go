@@ -85,6 +85,7 @@ const (
 	Locked    Event = "locked"     // the bolts are locked: confirm
 	Unlocked  Event = "unlocked"   // back to adjusting
 	WatchOnly Event = "watch"      // forget all frames; from now on every frame is an ordinary exposure
+	TakeBack  Event = "take_back"  // the last turn of a bolt that was told was not turned so
 )
 
 // Session is one alignment from the first frame to the locked bolts: a state
@@ -110,6 +111,7 @@ type present struct {
 	tracker   *adjust.Tracker  // from the end of a measurement on
 	moved     bool             // a frame after the measurement no longer fits it
 	adjust    []AdjustView
+	turning   turning        // the bolt to turn now
 	held      *adjust.Step   // a frame in doubt
 	lastMove  [2]float64     // of the axis, by the newest frame, across and up
 	undo      *undo          // how things stood before the newest frame, if that may prove wrong
@@ -213,8 +215,11 @@ func (s *Session) Do(now time.Time, event Event) error {
 		s.kept.Loosen()
 		s.reset()
 	}
-	if event == StartOver {
+	switch event {
+	case StartOver:
 		return nil
+	case TakeBack:
+		return s.takeBack()
 	}
 	if err := s.do(event); err != nil {
 		return err
@@ -242,6 +247,10 @@ func (s *Session) do(event Event) error {
 			return fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)
 		}
 		s.phase, s.unlocked, s.again, s.lock = Confirming, s.tracker.Axis(), axis.Measurement{}, nil
+	case TurnAltitude:
+		return s.changeOver(adjust.AltitudeBolt)
+	case TurnAzimuth:
+		return s.changeOver(adjust.AzimuthBolt)
 	case WatchOnly:
 		s.phase, s.night = Watching, nights.New(s.cfg.nights())
 	case Unlocked:
@@ -257,6 +266,7 @@ func (s *Session) do(event Event) error {
 	default:
 		return fmt.Errorf("%q: %w", event, ErrEvent)
 	}
+	s.choose()
 	return nil
 }
 
@@ -296,6 +306,7 @@ func (s *Session) Take(now time.Time, sighting Sighting) {
 	e := entry{now: now, sighting: &sighting}
 	was := s.phase
 	e.role = s.take(now, &sighting, roleOpen)
+	s.choose()
 	s.history = append(s.history, e)
 	s.forget()
 	if e.role == roleMeasures && s.phase != was && s.phase != Measuring {
@@ -350,6 +361,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 		switch {
 		case e.sighting != nil:
 			s.history[i].role = s.take(e.now, e.sighting, e.role)
+			s.choose()
 			continue
 		case e.stroke != nil:
 			s.turned(e.now, *e.stroke)
@@ -390,6 +402,17 @@ func (s *Session) Turned(now time.Time, bolt adjust.Bolt, turns float64) error {
 	s.sequence++
 	s.history = append(s.history, entry{now: now, stroke: &stroke})
 	return nil
+}
+
+// takeBack forgets the last stroke that was told, and works everything out anew.
+func (s *Session) takeBack() error {
+	for i := len(s.history) - 1; i >= 0; i-- {
+		if s.history[i].stroke != nil {
+			s.history = slices.Delete(s.history, i, i+1)
+			return s.Reconfigure(s.cfg)
+		}
+	}
+	return fmt.Errorf("no turn of a bolt was told: %w", ErrNotNow)
 }
 
 // toldWithin is how long after turning a bolt a person still tells of it.

@@ -55,6 +55,8 @@ type View struct {
 	Phase       Phase  // where the session stands
 	Instruction string // what to do now: one plain sentence
 	Details     []string
+	Said        sky.Saying // the same, by their codes
+	SaidDetails []sky.Saying
 
 	Site      sky.Site
 	Air       sky.Air
@@ -69,12 +71,14 @@ type View struct {
 	Within   bool         // Now is within the tolerance, and not in doubt
 	Doubt    bool         // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
 	Turn     sky.Angle    // span of RA angles of the measurement
+	CanEnd   bool         // the measurement that runs may be ended now: the axis is known well enough
 	Chi2     float64      // of the rigid model over the measurement
 	Dof      int          // its degrees of freedom; 0 means that nothing tests the model
 	Frames   []axis.FrameReport
 	Adjust   []AdjustView
 	Bolts    []adjust.Response // what is known of the bolts' answers: altitude, azimuth
 	Moves    []adjust.BoltMove // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
+	Turning  adjust.Bolt       // the bolt to turn now; empty while none is
 	Lock     *LockShift        // nil until a lock is confirmed
 	Advice   *axis.TurnAdvice  // nil when no further turn is wanted
 	Watch    *nights.View      // what ordinary exposures tell; nil until there is one
@@ -112,6 +116,7 @@ func (s *Session) View() View {
 	}
 	if m.Fit != nil {
 		v.Turn, v.Chi2, v.Dof = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof
+		v.CanEnd = (s.phase == Measuring || s.phase == Confirming) && s.clock == nil && !s.blind && knownTo(m.Fit.Axis) < s.cfg.Tolerance
 	}
 	if a, ok := s.axisNow(); ok {
 		now := s.standing(a)
@@ -133,12 +138,14 @@ func (s *Session) View() View {
 		}
 	}
 	v.Doubt = !s.trusted()
+	v.Turning = s.turning.bolt
 	v.Bolts = s.hinted.Responses()
 	if s.phase == Adjusting && !v.Within && s.trusted() {
 		v.Moves = s.moves()
 	}
 	v.Warnings = s.warnings(v.Now)
-	v.Instruction, v.Details = s.instruct(v)
+	v.Said, v.SaidDetails = s.instruct(v)
+	v.Instruction, v.Details = v.Said.Text, sky.English(v.SaidDetails)
 	return v
 }
 
@@ -176,10 +183,6 @@ func (s *Session) warnings(now *axis.Status) []axis.Warning {
 	return out
 }
 
-// clockInstruction comes before everything else: what frames of different
-// clocks say together has no meaning.
-const clockInstruction = "The clocks disagree: set the wrong one right and start over."
-
 // leans tells of a line of the azimuth bolt that leans more than a base does.
 func (s *Session) leans() *axis.Warning {
 	if s.tracker == nil || s.spoilt != nil {
@@ -192,112 +195,135 @@ func (s *Session) leans() *axis.Warning {
 }
 
 // instruct says what to do now: one sentence, and details.
-func (s *Session) instruct(v View) (string, []string) {
-	m := s.running()
-	var details []string
+func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
+	var details []sky.Saying
 	if v.Now != nil {
-		details = append(details, fmt.Sprintf("The axis stands %s from the pole, known to %s.", sky.AngleWords(v.Now.Offset.Total), sky.KnownWords(knownTo(v.Now.Axis))))
+		details = append(details, sky.Say("stands", "The axis stands %s from the pole, known to %s.", sky.Amount(v.Now.Offset.Total), sky.Known(knownTo(v.Now.Axis))))
 		if s.starsAlone() {
-			details = append(details, "That is by the stars alone: what wind and gears add, an arcsecond or two, three frames cannot show. A fourth at another angle of the RA axis can, before the bolts are turned.")
+			details = append(details, sky.Say("stars_alone", "That is by the stars alone: what wind and gears add, an arcsecond or two, three frames cannot show. A fourth at another angle of the RA axis can, before the bolts are turned."))
 		}
 	}
 	switch s.phase {
 	case Waiting:
 		if s.unsolved != nil {
-			return "The last frame could not be used: take another.", []string{s.unsolved.Message}
+			return sky.Say("take_another", "The last frame could not be used: take another."), []sky.Saying{s.unsolved.Saying()}
 		}
-		return "Point the camera at clear sky, near the pole if you can, and take a frame.", nil
+		return sky.Say("first_frame", "Point the camera at clear sky, near the pole if you can, and take a frame."), nil
 	case Measuring, Confirming:
 		if s.clock != nil {
-			return clockInstruction, append(details, s.clock.Message)
+			return sayClocks(true), append(details, s.clock.Saying())
 		}
 		text := s.askTurn(v)
-		switch {
-		case s.blind:
-			text = "The newest frame could not be used: take another before you turn anything."
-			details = append([]string{s.unsolved.Message}, details...)
-		case m.Fit != nil && knownTo(m.Fit.Axis) < s.cfg.Tolerance:
-			details = append(details, "If that is good enough, the measurement can be ended now.")
+		if s.blind {
+			text = sky.Say("blind_measuring", "The newest frame could not be used: take another before you turn anything.")
+			details = append([]sky.Saying{s.unsolved.Saying()}, details...)
 		}
 		if s.phase == Confirming {
-			text = "The bolts are locked. " + text
+			text.Text = "The bolts are locked. " + text.Text // its code says it by the phase
 		}
 		return text, details
 	case Adjusting:
-		switch {
-		case s.clock != nil:
-			return clockInstruction, append(details, s.clock.Message)
-		case s.spoilt != nil:
-			return "The tube moved on the mount after the measurement: lock the declination and start over.", append(details, s.spoilt.Message)
-		case s.held != nil:
-			return "The newest frame does not fit a turn of the bolts: touch nothing and take one more.", details
-		case s.blind:
-			return "The newest frame could not be used: leave the bolts until one can.",
-				append([]string{s.unsolved.Message, "An exposure during which a bolt is turned is smeared: wait for the next."}, details...)
-		}
-		if s.surer(v.Now.Axis) {
-			details = append(details, fmt.Sprintf("One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %.0f° and take a frame.", axis.UsualTurn.Degrees()))
-		}
-		if v.Within {
-			return fmt.Sprintf("The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", sky.AngleWords(v.Tolerance)), details
-		}
-		if len(v.Moves) > 0 {
-			return boltSentence(v), append(details, "In angles: "+sentence(v.Now.Move))
-		}
-		return sentence(v.Now.Move), details
+		return s.instructBolts(v, details)
 	case Watching:
-		switch {
-		case s.clock != nil:
-			return "The clocks disagree: set the wrong one right.", append(details, s.clock.Message)
-		case v.Watch == nil:
-			return "Watching: take your exposures as you would, and leave this running.", nil
-		case v.Now == nil:
-			return v.Watch.Sentences[0], v.Watch.Sentences[1:]
-		case v.Within:
-			return fmt.Sprintf("Watching: the axis is within %s of the pole.", sky.AngleWords(v.Tolerance)), v.Watch.Sentences
-		}
-		if reach := v.Watch.Fit.Reach(); v.Now.Offset.Total < v.Tolerance+reach {
-			return fmt.Sprintf("Watching: so far the axis is sure to %s only, which does not tell whether it is within %s of the pole.", sky.KnownWords(reach), sky.AngleWords(v.Tolerance)), v.Watch.Sentences
-		}
-		return fmt.Sprintf("Watching: the axis is %s from the pole, outside the tolerance. %s To adjust it, start over and measure.", sky.AngleWords(v.Now.Offset.Total), sentence(v.Now.Move)), v.Watch.Sentences
-	default:
-		if s.lock != nil {
-			details = append(details, fmt.Sprintf("Locking moved the axis by %s.", sky.AngleWords(s.lock.Total)))
-		}
-		if s.spoilt != nil {
-			return "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead.", append(details, s.spoilt.Message)
-		}
-		if v.Within {
-			return fmt.Sprintf("Done: the axis is within %s of the pole.", sky.AngleWords(v.Tolerance)), details
-		}
-		return fmt.Sprintf("The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", sky.AngleWords(v.Now.Offset.Total)), details
+		return s.instructWatching(v, details)
 	}
+	if s.lock.lockDoubt() == nil && s.lock != nil { // else it was not the lock
+		details = append(details, sky.Say("lock_moved", "Locking moved the axis by %s.", sky.Amount(s.lock.Total)))
+	}
+	switch {
+	case s.spoilt != nil:
+		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, s.spoilt.Saying())
+	case v.Within:
+		return sky.Say("done", "Done: the axis is within %s of the pole.", sky.Amount(v.Tolerance)), details
+	}
+	return sky.Say("drifted", "The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", sky.Amount(v.Now.Offset.Total)), details
+}
+
+// instructBolts says what to do with the bolts.
+func (s *Session) instructBolts(v View, details []sky.Saying) (sky.Saying, []sky.Saying) {
+	switch {
+	case s.clock != nil:
+		return sayClocks(true), append(details, s.clock.Saying())
+	case s.spoilt != nil:
+		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, s.spoilt.Saying())
+	case s.held != nil:
+		return sky.Say("held", "The newest frame does not fit a turn of the bolts: touch nothing and take one more."), details
+	case s.blind:
+		return sky.Say("blind_bolts", "The newest frame could not be used: leave the bolts until one can."),
+			append([]sky.Saying{s.unsolved.Saying(), sky.Say("smeared", "An exposure during which a bolt is turned is smeared: wait for the next.")}, details...)
+	}
+	if s.surer(v.Now.Axis) {
+		details = append(details, sky.Say("know_better", "One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %s and take a frame.", sky.Whole(axis.UsualTurn)))
+	}
+	if v.Within {
+		return sky.Say("lock", "The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", sky.Amount(v.Tolerance)), details
+	}
+	// A page says the two moves itself, from their numbers.
+	moves := sky.Saying{Code: "moves", Text: sentence(v.Now.Move)}
+	if len(v.Moves) > 0 {
+		return sky.Saying{Code: "turns", Text: boltSentence(v)}, append(details, sky.Saying{Code: "moves", Text: "In angles: " + moves.Text})
+	}
+	return moves, details
+}
+
+// instructWatching says what ordinary exposures tell.
+func (s *Session) instructWatching(v View, details []sky.Saying) (sky.Saying, []sky.Saying) {
+	var watched []sky.Saying
+	if v.Watch != nil {
+		for _, text := range v.Watch.Sentences {
+			watched = append(watched, sky.Saying{Text: text})
+		}
+	}
+	switch {
+	case s.clock != nil:
+		return sayClocks(false), append(details, s.clock.Saying())
+	case v.Watch == nil:
+		return sky.Say("watching", "Watching: take your exposures as you would, and leave this running."), nil
+	case v.Now == nil:
+		return watched[0], watched[1:]
+	case v.Within:
+		return sky.Say("watching_within", "Watching: the axis is within %s of the pole.", sky.Amount(v.Tolerance)), watched
+	}
+	if reach := v.Watch.Fit.Reach(); v.Now.Offset.Total < v.Tolerance+reach {
+		return sky.Say("watching_unsure", "Watching: so far the axis is sure to %s only, which does not tell whether it is within %s of the pole.", sky.Known(reach), sky.Amount(v.Tolerance)), watched
+	}
+	outside := sky.Say("watching_outside", "Watching: the axis is %s from the pole, outside the tolerance.", sky.Amount(v.Now.Offset.Total))
+	outside.Text += fmt.Sprintf(" %s To adjust it, start over and measure.", sentence(v.Now.Move))
+	return outside, watched
+}
+
+// sayClocks comes before everything else: what frames of different clocks say
+// together has no meaning.
+func sayClocks(startOver bool) sky.Saying {
+	if !startOver {
+		return sky.Say("clocks_watching", "The clocks disagree: set the wrong one right.")
+	}
+	return sky.Say("clocks", "The clocks disagree: set the wrong one right and start over.")
 }
 
 // askTurn asks for the next frame of a measurement.
-func (s *Session) askTurn(v View) string {
+func (s *Session) askTurn(v View) sky.Saying {
 	m := s.running()
-	turn := v.Advice.Wanted()
+	turn := sky.Whole(v.Advice.Wanted())
 	switch {
 	case len(m.Used) == 0:
-		return "Take the first frame of the measurement."
+		return sky.Say("measure_first", "Take the first frame of the measurement.")
 	case m.Fault.Fault == axis.TubeStep:
-		return "The tube moved on the mount between two frames: lock the declination and start over."
+		return sky.Say("tube_moved", "The tube moved on the mount between two frames: lock the declination and start over.")
 	case m.Fault.Fault == axis.MountStep:
-		return "The mount itself moved between two frames: start over without touching it."
+		return sky.Say("mount_moved", "The mount itself moved between two frames: start over without touching it.")
 	case s.cfg.MeasureFrames > 0 && m.Fit != nil:
-		return fmt.Sprintf("Turn the RA axis by about %.0f° and take frame %d of %d.", turn.Degrees(), len(m.Frames)+1, s.cfg.MeasureFrames)
+		return sky.Say("turn_counted", "Turn the RA axis by about %s and take frame %d of %d.", turn, len(m.Frames)+1, s.cfg.MeasureFrames)
 	case m.Broken != nil:
-		return "The frames do not fit together: leave the declination alone, touch nothing else, turn the RA axis and take another frame, or start over."
+		return sky.Say("no_fit", "The frames do not fit together: leave the declination alone, touch nothing else, turn the RA axis and take another frame, or start over.")
 	case m.Fit == nil && len(m.Used) > 1:
-		return fmt.Sprintf("The RA axis has not turned enough: turn it by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
+		return sky.Say("turn_more", "The RA axis has not turned enough: turn it by about %s, leave the declination alone, and take another frame.", turn)
 	case m.LastAside():
-		return "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved."
+		return sky.Say("newest_aside", "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved.")
 	case len(m.Used) == 1:
-		return fmt.Sprintf("Turn the RA axis by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
-	default:
-		return fmt.Sprintf("Turn the RA axis on by about %.0f°, leave the declination alone, and take another frame.", turn.Degrees())
+		return sky.Say("turn", "Turn the RA axis by about %s, leave the declination alone, and take another frame.", turn)
 	}
+	return sky.Say("turn_on", "Turn the RA axis on by about %s, leave the declination alone, and take another frame.", turn)
 }
 
 // surer tells whether the axis is known too badly to be judged by the tolerance,

@@ -55,6 +55,11 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		LastMid:   testNight,
 		LastHeard: testNight.Add(4 * time.Second),
 	}
+	if phase == mountmodel.Adjusting && !v.Within {
+		if v.Turning = adjust.AltitudeBolt; mountmodel.OnSky(st.Move, adjust.AzimuthBolt, pole) > mountmodel.OnSky(st.Move, adjust.AltitudeBolt, pole) {
+			v.Turning = adjust.AzimuthBolt
+		}
+	}
 	for i, turn := range []sky.Angle{0, 31 * sky.Degree, 62 * sky.Degree} {
 		v.Frames = append(v.Frames, axis.FrameReport{
 			Name: fmt.Sprintf("pole_%04d.fits", i+1), Mid: testNight.Add(time.Duration(i-3) * 40 * time.Second),
@@ -120,7 +125,7 @@ func starField(id int64) (Preview, []Star) {
 func latestOf(id int64, read time.Time, stars []Star) *Latest {
 	return &Latest{
 		ID: id, File: fmt.Sprintf("pole_%04d.fits", id), ReadMs: read.UnixMilli(), Mid: utc(testNight),
-		TookMs: 212, Solved: true, Detected: 143, Matched: len(stars), RMSArcsec: 0.42,
+		TookMs: 212, ExposureS: 2, Solved: true, Detected: 143, Matched: len(stars), RMSArcsec: 0.42,
 		RADeg: 37.954, DecDeg: 88.12, FieldWDeg: 2.51, FieldHDeg: 1.67, WidthPx: 960, HeightPx: 640, Stars: stars,
 	}
 }

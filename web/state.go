@@ -49,6 +49,9 @@ type State struct {
 	Measured *Standing   `json:"measured,omitempty"` // by the measurement
 	Now      *Standing   `json:"now,omitempty"`      // by the newest frame
 	Within   bool        `json:"within"`             // Now is inside the tolerance
+	Turning  string      `json:"turning,omitempty"`  // the bolt to turn now: it stays until it is in its slot or the person changes over
+	WrongWay *WrongWay   `json:"wrong_way,omitempty"`
+	CanEnd   bool        `json:"can_end"`            // the measurement that runs may be ended now
 	TurnDeg  Number      `json:"turn_deg"`           // span of the RA angles measured
 	Chi2Dof  *Number     `json:"chi2_dof,omitempty"` // of the rigid model; absent when nothing tests it
 	Tracking *bool       `json:"tracking,omitempty"` // whether the drive runs, where the frames tell
@@ -71,8 +74,8 @@ type State struct {
 	// Memories grows when something was noted that another page may show.
 	Memories uint64 `json:"memories"`
 
-	// StaleAfterMs is the age of the last frame at which the numbers no
-	// longer tell where the axis stands now.
+	// StaleAfterMs is the age of the last frame at which the next one is overdue, by
+	// how frames came so far: the numbers then no longer tell where the axis stands.
 	StaleAfterMs int64 `json:"stale_after_ms"`
 }
 
@@ -83,11 +86,39 @@ type Source struct {
 }
 
 // Instruction is the one thing to do now. Code picks the short words on the
-// page; Text is the session's own sentence.
+// page; Text is the session's own sentence, Said the same by its code, and what there is
+// to say beside it.
 type Instruction struct {
-	Code    string   `json:"code"`
-	Text    string   `json:"text"`
-	Details []string `json:"details,omitempty"`
+	Code        string   `json:"code"`
+	Text        string   `json:"text"`
+	Details     []string `json:"details,omitempty"`
+	Said        *Said    `json:"said,omitempty"`
+	SaidDetails []Said   `json:"said_details,omitempty"`
+}
+
+// Said is a sentence for a person. The page says it in its language by the code and
+// what stands in it; Text is in English.
+type Said struct {
+	Code string    `json:"code"`
+	Args []SaidArg `json:"args,omitempty"`
+	Text string    `json:"text"`
+}
+
+// SaidArg is what stands in a sentence: exactly one of its fields.
+type SaidArg struct {
+	Count       *int    `json:"count,omitempty"`
+	Text        string  `json:"text,omitempty"`         // a name
+	SizeArcsec  *Number `json:"size_arcsec,omitempty"`  // an angle told by its size
+	WholeDeg    *Number `json:"whole_deg,omitempty"`    // an angle told in whole degrees
+	KnownArcsec *Number `json:"known_arcsec,omitempty"` // an uncertainty
+	Said        *Said   `json:"said,omitempty"`         // a sentence in a sentence
+}
+
+// WrongWay tells that the newest frame shows the bolt to turn farther from its place
+// than the frame before, on the same side of it.
+type WrongWay struct {
+	Bolt        string `json:"bolt"`
+	WorseArcmin Number `json:"worse_arcmin"` // of altitude or azimuth, as the bolt's move
 }
 
 // Site is the place and its air.
@@ -127,8 +158,8 @@ type Uncertainty struct {
 	Correlation Number `json:"correlation"`
 }
 
-// Standing is how the axis stands, how sure that is, and what to turn, the
-// bolt with the larger error on the sky first.
+// Standing is how the axis stands, how sure that is, and what to turn: altitude,
+// then azimuth.
 type Standing struct {
 	Axis        Direction   `json:"axis"`
 	Offset      Offset      `json:"offset"`
@@ -194,6 +225,7 @@ type TurnTo struct {
 	ByDeg          Number   `json:"by_deg"` // clockwise positive, for who faces the pole
 	LowestDeg      Number   `json:"lowest_deg"`
 	Against        []string `json:"against,omitempty"`
+	Back           bool     `json:"back"` // against the way of the turn before
 	OtherLowestDeg Number   `json:"other_lowest_deg"`
 	OtherAgainst   []string `json:"other_against,omitempty"`
 }
@@ -219,6 +251,7 @@ type Latest struct {
 	ReadMs       int64    `json:"read_ms"`           // Unix time in ms at which the file was complete
 	Mid          string   `json:"mid_utc,omitempty"` // mid-exposure by the camera's clock
 	TookMs       Number   `json:"took_ms"`           // from file complete to numbers
+	ExposureS    Number   `json:"exposure_s"`        // null where the header does not tell
 	Solved       bool     `json:"solved"`            //
 	Problem      *Notice  `json:"problem,omitempty"` // why not
 	Detected     int      `json:"detected"`          // stars seen
@@ -278,6 +311,8 @@ type Frame struct {
 	TurnDeg        Number `json:"turn_deg"`        // of the RA axis since the first frame
 	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over, in the measurement
 	TotalArcmin    Number `json:"total_arcmin"`    // axis from pole by this frame, after the measurement
+	AltArcmin      Number `json:"alt_arcmin"`      // the parts of it, as in Offset
+	AzArcmin       Number `json:"az_arcmin"`
 }
 
 // Notice is a warning or a reason: a code for programs, a sentence for

@@ -32,27 +32,32 @@ func fullState() State {
 		Offset:      Offset{AltArcmin: -7, AzArcmin: 27.2, TotalArcmin: 19.77},
 		Uncertainty: Uncertainty{AltArcsec: 6, AzArcsec: 4.4, Correlation: 0.15},
 		Moves: []Move{
-			{Bolt: "azimuth", Way: "west", AmountArcmin: 27.2, GateArcmin: 1.042, Text: "turn the mount 27.2' west", Rotation: "anticlockwise seen from above"},
 			{Bolt: "altitude", Way: "raise", AmountArcmin: 7, GateArcmin: 0.707, Done: true, Text: "raise 7.0'"},
+			{Bolt: "azimuth", Way: "west", AmountArcmin: 27.2, GateArcmin: 1.042, Text: "turn the mount 27.2' west", Rotation: "anticlockwise seen from above"},
 		},
 	}
 	return State{
-		Program:         "polard 0.1.0",
-		Source:          Source{Kind: "folder", Folder: "/nights/2026-03-14"},
-		Phase:           "adjusting",
-		Do:              Instruction{Code: "bolt", Text: "Raise 7.0', and turn the mount 27.2' west.", Details: []string{"The axis stands 19.8' from the pole, known to 6\"."}},
+		Program: "polard 0.1.0",
+		Source:  Source{Kind: "folder", Folder: "/nights/2026-03-14"},
+		Phase:   "adjusting",
+		Do: Instruction{Code: "bolt", Text: "Raise 7.0', and turn the mount 27.2' west.", Details: []string{"The axis stands 19.8' from the pole, known to 6\"."},
+			Said:        &Said{Code: "moves", Text: "Raise 7.0', and turn the mount 27.2' west."},
+			SaidDetails: []Said{{Code: "stands", Text: "The axis stands 19.8' from the pole, known to 6\".", Args: []SaidArg{{SizeArcsec: new(Number(1186.2))}, {KnownArcsec: new(Number(6))}, {Count: new(3)}, {WholeDeg: new(Number(30))}, {Text: "pole_0012.fits"}, {Said: &Said{Code: "done", Text: "Done."}}}}}},
 		Site:            &Site{LatDeg: 47.25, LonDeg: 11.5, ElevationM: 840, PressureHPa: 916.2, TemperatureC: 10},
 		ToleranceArcmin: 1,
 		Pole:            &Pole{Kind: "refracted", Direction: Direction{AltDeg: 47.2645, AzDeg: 0}},
 		Measured:        &st,
 		Now:             &st,
 		Within:          false,
+		Turning:         "azimuth",
+		WrongWay:        &WrongWay{Bolt: "azimuth", WorseArcmin: 10},
+		CanEnd:          true,
 		TurnDeg:         62,
 		Chi2Dof:         &chi2,
 		Tracking:        &yes,
 		Lock:            &LockShift{AltArcmin: -0.2, AzArcmin: 0.1, TotalArcmin: 0.21, UncertaintyArcsec: 4},
 		Advice:          &TurnAdvice{LeastDeg: 30, Expected: []Forecast{{TurnDeg: 30, UncertaintyArcsec: 4}}},
-		TurnTo:          &TurnTo{ByDeg: -30, LowestDeg: 41.5, Against: []string{"far"}, OtherLowestDeg: 12.25, OtherAgainst: []string{"low"}},
+		TurnTo:          &TurnTo{ByDeg: -30, LowestDeg: 41.5, Against: []string{"far"}, Back: true, OtherLowestDeg: 12.25, OtherAgainst: []string{"low"}},
 		Doubt:           true,
 		Bolts:           []Bolt{{Bolt: "altitude", Learnt: true, PerTurnArcmin: -52, PerTurnSigmaArcmin: 3, PlayDeg: 54, PlaySigmaDeg: 9, Cross: 0.03, CrossSigma: 0.01}},
 		Strokes:         []Stroke{{Bolt: "altitude", TurnDeg: -120, IdleDeg: 54, ErrorArcsec: 40, Text: "altitude bolt: about a third of a turn anticlockwise, raising"}},
@@ -73,7 +78,7 @@ func fullState() State {
 			TrailArcsec: 0.6, TrailPx: 0.41, LongestExposureS: 440, Sentences: []string{"That is good enough."},
 		},
 		Latest: &Latest{
-			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, Solved: true,
+			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, ExposureS: 2, Solved: true,
 			Problem: &Notice{Code: "few_stars", Message: "12 stars"}, Detected: 143, Matched: 90, RMSArcsec: 0.42,
 			RADeg: 37.954, DecDeg: 88.12, FieldWDeg: 2.51, FieldHDeg: 1.67, WidthPx: 960, HeightPx: 640,
 			Stars: []Star{{X: 12.5, Y: 40.25, V: 6.1}}, Picture: &Picture{URL: "/api/v1/preview.jpg?frame=12", WidthPx: 960, HeightPx: 640},
@@ -82,7 +87,7 @@ func fullState() State {
 			Pole:         &InFrame{Inside: true, X: 310, Y: 520.5, AwayDeg: 1.9, TowardsDeg: 118},
 			Axis:         &InFrame{X: Number(math.NaN()), Y: Number(math.NaN()), AwayDeg: 2.2, TowardsDeg: 121},
 		},
-		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN())}},
+		Frames:       []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN()), AltArcmin: -7, AzArcmin: 27.2}},
 		Alarms:       []Alarm{{Code: "axis_moved", Message: "The axis moved.", SinceUTC: "2026-03-14T20:15:00Z"}},
 		Warnings:     []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
 		Rig:          &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}}},
@@ -133,7 +138,7 @@ func TestUnitsInKeys(t *testing.T) {
 		t.Fatal(err)
 	}
 	units := []string{"_deg", "_arcmin", "_arcsec", "_arcsec_h", "_ms", "_s", "_hpa", "_m", "_mm", "_um", "_c", "_px", "_mag"}
-	bare := map[string]bool{"minutes": true, "frames": true, "id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true} // counts and ratios
+	bare := map[string]bool{"minutes": true, "count": true, "frames": true, "id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true} // counts and ratios
 	var walk func(key string, v any)
 	walk = func(key string, v any) {
 		switch v := v.(type) {
@@ -205,14 +210,13 @@ func TestStateFromView(t *testing.T) {
 		name            string
 		site            sky.Site
 		azOff, altOff   sky.Angle
-		first           string
 		azWay, altWay   string
 		azDone, altDone bool
 	}{
-		{"north, east and low", northSite, 27.2 * sky.Arcminute, -7 * sky.Arcminute, "azimuth", "west", "raise", false, false},
-		{"north, west and high", northSite, -4 * sky.Arcminute, 9 * sky.Arcminute, "altitude", "east", "lower", false, false},
-		{"south, east and low", southSite, -12 * sky.Arcminute, -7 * sky.Arcminute, "azimuth", "west", "raise", false, false},
-		{"south, west and high", southSite, 0.5 * sky.Arcminute, 0.4 * sky.Arcminute, "azimuth", "east", "lower", true, true},
+		{"north, east and low", northSite, 27.2 * sky.Arcminute, -7 * sky.Arcminute, "west", "raise", false, false},
+		{"north, west and high", northSite, -4 * sky.Arcminute, 9 * sky.Arcminute, "east", "lower", false, false},
+		{"south, east and low", southSite, -12 * sky.Arcminute, -7 * sky.Arcminute, "west", "raise", false, false},
+		{"south, west and high", southSite, 0.5 * sky.Arcminute, 0.4 * sky.Arcminute, "east", "lower", true, true},
 	} {
 		s := StateFromView(viewOf(c.site, mountmodel.Adjusting, c.azOff, c.altOff), Around{})
 		moves := map[string]Move{}
@@ -220,8 +224,8 @@ func TestStateFromView(t *testing.T) {
 			moves[m.Bolt] = m
 		}
 		az, alt := moves["azimuth"], moves["altitude"]
-		if s.Now.Moves[0].Bolt != c.first {
-			t.Errorf("%s: first %s", c.name, s.Now.Moves[0].Bolt)
+		if s.Now.Moves[0].Bolt != "altitude" || s.Now.Moves[1].Bolt != "azimuth" {
+			t.Errorf("%s: the bolts changed places: %+v", c.name, s.Now.Moves)
 		}
 		if az.Way != c.azWay || alt.Way != c.altWay || az.Done != c.azDone || alt.Done != c.altDone {
 			t.Errorf("%s: %+v", c.name, s.Now.Moves)

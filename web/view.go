@@ -1,7 +1,6 @@
 package web
 
 import (
-	"math"
 	"time"
 
 	"polard/mountmodel"
@@ -19,14 +18,8 @@ type Around struct {
 	Rig        *RigState     // nil outside a rehearsal
 	Plan       *Plan         // nil while nothing is known of one
 	Warnings   []Notice      // of what the session does not see: the clock of files, the site in headers, the logbook
-	StaleAfter time.Duration // 0: DefaultStaleAfter
+	StaleAfter time.Duration // 0: by how frames came so far
 }
-
-// DefaultStaleAfter is the age at which a frame no longer tells where the
-// axis stands while bolts are being turned: someone with a hand on a bolt
-// turns it within seconds, and exposures for this work last 1 to 10 s
-// (common practice), so that a fresh frame should have come twice by then.
-const DefaultStaleAfter = 30 * time.Second
 
 // adjustShown bounds how many of the frames taken while adjusting are sent,
 // newest last, so that a state stays small: some minutes of them.
@@ -50,6 +43,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Code:    instructionCode(v),
 			Text:    v.Instruction,
 			Details: v.Details,
+			Said:    said(v.Said), SaidDetails: saidAll(v.SaidDetails),
 		},
 		Site:            new(siteWire(v.Site, v.Air)),
 		ToleranceArcmin: Number(v.Tolerance.Arcminutes()),
@@ -57,6 +51,9 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Measured:        standing(v.Measured, v),
 		Now:             standing(v.Now, v),
 		Within:          v.Within,
+		Turning:         string(v.Turning),
+		WrongWay:        wrongWay(v),
+		CanEnd:          v.CanEnd,
 		Doubt:           v.Doubt,
 		TurnDeg:         Number(v.Turn.Degrees()),
 		Tracking:        tracking(v.Adjust),
@@ -98,9 +95,11 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Status:         string(f.Status),
 			Message:        f.Message,
 			Stars:          f.Stars,
-			TurnDeg:        Number(math.NaN()),
-			ResidualArcsec: Number(math.NaN()),
-			TotalArcmin:    Number(math.NaN()),
+			TurnDeg:        Unknown,
+			ResidualArcsec: Unknown,
+			TotalArcmin:    Unknown,
+			AltArcmin:      Unknown,
+			AzArcmin:       Unknown,
 		}
 		if f.Placed() {
 			frame.TurnDeg, frame.ResidualArcsec = Number(f.Turn.Degrees()), Number(f.Residual.Arcseconds())
@@ -113,12 +112,17 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Mid:            utc(f.Mid),
 			Status:         string(axis.FrameAdjusts),
 			TurnDeg:        Number(f.Turn.Degrees()),
-			ResidualArcsec: Number(math.NaN()),
+			ResidualArcsec: Unknown,
 			TotalArcmin:    Number(f.Standing.Offset.Total.Arcminutes()),
+			AltArcmin:      Number(f.Standing.Offset.Alt.Arcminutes()),
+			AzArcmin:       Number(f.Standing.Offset.Az.Arcminutes()),
 		})
 	}
 	for _, w := range v.Warnings {
 		s.Warnings = append(s.Warnings, Notice{Code: string(w.Code), Message: w.Message})
+	}
+	if a.StaleAfter <= 0 {
+		a.StaleAfter = overdue(v, a.Latest)
 	}
 	s.surround(a)
 	return s
@@ -142,7 +146,10 @@ func turnTo(v mountmodel.View, l *Latest) *TurnTo {
 		}
 	}
 	ways := axis.TurnWays(line, sight, v.Advice.Wanted(), turns)
+	n := len(turns)
+	back := n > 1 && (turns[n-1]-turns[n-2])*ways[0].By < 0
 	return &TurnTo{
+		Back:  back,
 		ByDeg: Number(ways[0].By.Degrees()), LowestDeg: Number(ways[0].Lowest.Degrees()), Against: against(ways[0]),
 		OtherLowestDeg: Number(ways[1].Lowest.Degrees()), OtherAgainst: against(ways[1]),
 	}
@@ -164,7 +171,7 @@ func (s *State) surround(a Around) {
 	s.Program, s.Source, s.Latest, s.Rig, s.Plan = a.Program, a.Source, a.Latest, a.Rig, a.Plan
 	s.Warnings = append(s.Warnings, a.Warnings...)
 	if a.StaleAfter <= 0 {
-		a.StaleAfter = DefaultStaleAfter
+		a.StaleAfter = overdueUnseen
 	}
 	s.StaleAfterMs = a.StaleAfter.Milliseconds()
 }
@@ -235,12 +242,11 @@ func standing(s *axis.Status, v mountmodel.View) *Standing {
 	}
 }
 
-// moves tells the two bolts apart, the larger error on the sky first. The
-// gates split the tolerance evenly: total^2 = alt^2 + (az cos alt)^2 for
-// small offsets, so each bolt may use 1/sqrt(2) of it.
+// moves tells the two bolts apart, altitude first: nothing on a page changes places
+// while a hand is on a bolt.
 func moves(m axis.Move, v mountmodel.View) []Move {
 	poleAlt, _ := sky.AltAzFromLocal(v.Pole)
-	gate := sky.Angle(float64(v.Tolerance) / math.Sqrt2)
+	gate := mountmodel.Slot(v.Tolerance)
 	altitude := Move{
 		Bolt:         "altitude",
 		Way:          "raise",
@@ -252,12 +258,11 @@ func moves(m axis.Move, v mountmodel.View) []Move {
 	if m.Alt < 0 {
 		altitude.Way = "lower"
 	}
-	onSky := sky.Angle(float64(m.Az.Abs()) * poleAlt.Cos())
 	azimuth := Move{
 		Bolt:         "azimuth",
 		AmountArcmin: Number(m.Az.Abs().Arcminutes()),
 		GateArcmin:   Number(gate.Arcminutes() / poleAlt.Cos()),
-		Done:         onSky <= gate,
+		Done:         mountmodel.OnSky(m, adjust.AzimuthBolt, v.Pole) <= gate,
 		Text:         m.Azimuth,
 		Rotation:     m.Rotation,
 	}
@@ -270,9 +275,6 @@ func moves(m axis.Move, v mountmodel.View) []Move {
 		if (m.Az < 0) != v.Site.South() {
 			azimuth.Way = "west"
 		}
-	}
-	if onSky > m.Alt.Abs() {
-		return []Move{azimuth, altitude}
 	}
 	return []Move{altitude, azimuth}
 }

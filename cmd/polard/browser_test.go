@@ -94,6 +94,7 @@ type view struct {
 	Buttons []string   `json:"buttons"` // what the page offers; "!" before the likely one
 	File    string     `json:"file"`    // the frame just read
 	Fresh   bool       `json:"fresh"`
+	Phase   string     `json:"phase"`
 	Text    string     `json:"text"`
 }
 
@@ -106,13 +107,17 @@ type boltCard struct {
 const readView = `JSON.stringify({
 	head: document.querySelector("#now h1")?.innerText ?? "",
 	figure: document.querySelector("#now .now-card .figure")?.innerText ?? "",
-	bolts: [...document.querySelectorAll("#now .bolt-card")].map(c => ({
+	bolts: [...document.querySelectorAll("#now .bolt-card.still")].map(c => ({
 		bolt: c.classList.contains("altitude") ? "altitude" : "azimuth",
 		order: c.querySelector(".head").innerText,
-		amount: c.querySelector(".figure").innerText})),
+		amount: c.querySelector(".figure").innerText})).concat([...document.querySelectorAll("#now .choice button")].map(c => ({
+		bolt: c.dataset.changeOver,
+		order: c.querySelector("b").firstChild.textContent,
+		amount: c.querySelector(".amount").textContent}))),
 	buttons: [...document.querySelectorAll("#does button, #others > button")].map(b => (b.classList.contains("strong") ? "!" : "") + b.innerText),
 	file: document.querySelector(".picture-file")?.innerText ?? "",
 	fresh: document.documentElement.dataset.stale === "false" && document.getElementById("pulse").dataset.state === "fresh",
+	phase: document.body.dataset.phase,
 	text: document.body.innerText})`
 
 func (p *pageDriver) look() view {
@@ -147,9 +152,18 @@ func (p *pageDriver) frame() view {
 	return v
 }
 
+// notNow puts the page's question off, if it asks one.
+func (p *pageDriver) notNow() {
+	p.T.Helper()
+	if browsertest.Eval[bool](p.Page, `(s => s && s.checkVisibility())(document.querySelector(".told-sheet"))`) {
+		p.Click(`[data-told="later"]`)
+	}
+}
+
 // rigButton clicks a button of the practice rig by its name.
 func (p *pageDriver) rigButton(name string) {
 	p.T.Helper()
+	p.notNow()
 	p.Until(fmt.Sprintf(`(b => { document.querySelectorAll("#rig [data-test]").forEach(o => delete o.dataset.test); if (b) b.dataset.test = "this"; return Boolean(b); })(
 		[...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q))`, name))
 	p.Click(`#rig [data-test]`)
@@ -212,8 +226,7 @@ var boltSteps = []struct {
 func (p *pageDriver) turnBolt(c boltCard) {
 	p.T.Helper()
 	button, ok := map[string]string{
-		"Raise the axis": "Raise", "Lower the axis": "Lower",
-		"Turn the mount east": "East", "Turn the mount west": "West",
+		"Raise": "Raise", "Lower": "Lower", "East": "East", "West": "West",
 	}[c.Order]
 	if !ok {
 		return
@@ -239,12 +252,19 @@ func (p *pageDriver) tellTurn(config rehearsal.Config) view {
 	for range quarter {
 		p.rigButton("Raise")
 	}
-	p.Click("#told summary")
-	p.Click(`#told .told-sizes button:nth-child(2)`)
-	p.Click(`[data-told="altitude+"]`)
-	p.Says("Told: altitude bolt, ¼ turn clockwise")
+	if !browsertest.Eval[bool](p.Page, `!document.querySelector(".told-sheet").hidden`) {
+		p.Until(`document.querySelector("#now .choice [data-change-over=altitude]") !== null`)
+		if browsertest.Eval[bool](p.Page, `document.querySelector("#now .choice [data-change-over=altitude]").getAttribute("aria-pressed") === "false"`) {
+			p.Click(`#now [data-change-over="altitude"]`)
+			p.Until(`document.querySelector("#now .choice [data-change-over=altitude]").getAttribute("aria-pressed") === "true"`)
+		}
+		p.Click(`[data-told="open"]`)
+	}
+	p.Says("How far did you turn the altitude bolt?")
+	p.Click(`[data-turns="0.25"]`)
+	p.Says("Told: Altitude bolt, ¼ turn clockwise")
 	v := p.frame()
-	stroke := browsertest.Eval[string](p.Page, `document.querySelector(".bolt-card.altitude .stroke")?.innerText ?? ""`)
+	stroke := browsertest.Eval[string](p.Page, `document.querySelector("#now .bolt-card.altitude .stroke")?.innerText ?? ""`)
 	p.T.Logf("the page says: altitude bolt: %s", stroke)
 	if !strings.Contains(stroke, " of a turn clockwise, raising") {
 		p.T.Errorf("told a turn of the altitude bolt the page says %q of it:\n%s", stroke, v.Text)
@@ -368,7 +388,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	if !slices.Contains(v.Buttons, "!Both are locked") {
 		t.Fatalf("not near the pole after %d rounds; the page says:\n%s", rounds, v.Text)
 	}
-	if !strings.Contains(v.Head, "Lock both bolts") {
+	if v.Head != "Lock both bolts" {
 		t.Errorf("the page says %q", v.Head)
 	}
 
@@ -386,7 +406,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	})
 	p.touched = time.Now()
 	v = p.frame()
-	for turns = 0; strings.Contains(v.Head, "The bolts are locked"); turns++ {
+	for turns = 0; v.Phase == string(mountmodel.Confirming); turns++ {
 		if turns == mostRounds {
 			t.Fatalf("not confirmed after %d turns; the page says:\n%s", turns, v.Text)
 		}
@@ -436,9 +456,12 @@ func (p *pageDriver) planExposures(t *testing.T) {
 	p.Click(`.way-list li:last-child button`)
 	p.Fill("[name=exposure_s]", "120")
 	p.Fill("[name=dec_deg]", "41")
-	p.Click("#now .step-extra button[type=submit]")
-	p.Says("Good enough for your plan")
+	p.Click(`[data-do="done"]`)
+	p.Says("What your plan allows")
+	p.Until(`/The axis stands .* from the pole: (good enough|too far)\./.test(document.querySelector("#now .now-card").innerText)`)
 	p.Click("#setup-open")
+	p.Until(`document.querySelector("#now .why") !== null`)
+	browsertest.Eval[bool](p.Page, `(document.querySelector("#now .why").open = true)`)
 	p.Says("As it stands, stars trail by")
 }
 
@@ -495,7 +518,7 @@ func serveByPage(t *testing.T, p *pageDriver) {
 			"azimuth":  {amount(o.AzArcmin), m.Azimuth},
 		} {
 			got := cards[bolt]
-			if got.Amount != want.amount || !strings.HasSuffix(want.words, way(got.Order)) && !strings.HasPrefix(want.words, way(got.Order)) {
+			if got.Amount != want.amount || got.Order != "Leave" && !strings.HasSuffix(want.words, strings.ToLower(got.Order)) && !strings.HasPrefix(want.words, strings.ToLower(got.Order)) {
 				t.Errorf("%s: the page says %s by %s, polard axis %q", f.File, got.Order, got.Amount, want.words)
 			}
 		}
@@ -538,12 +561,4 @@ func alarmByPage(t *testing.T, p *pageDriver) {
 	p.Until(standing + `?.checkVisibility() && ` + standing + `.innerText.startsWith("The last 2 frames were not solved.")`)
 	harness.WriteFrame(t, set.Paths()[0], filepath.Join(folder, "stars.fits"))
 	p.Until(standing + ` === null`)
-}
-
-// way is the word of an order on the page that polard axis uses too.
-func way(order string) string {
-	return map[string]string{
-		"Raise the axis": "raise", "Lower the axis": "lower",
-		"Turn the mount east": "east", "Turn the mount west": "west",
-	}[order]
 }

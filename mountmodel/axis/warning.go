@@ -1,5 +1,7 @@
 package axis
 
+import "polard/mountmodel/sky"
+
 // WarningCode names a kind of warning for programs; Message is for people.
 type WarningCode string
 
@@ -20,4 +22,19 @@ type Warning struct {
 	Code    WarningCode
 	Message string
 	Frame   string // the frame it is about; empty when it is about all
+	// Said are the sentences of Message by their codes; none where a code of its own
+	// says all, and Frame is what stands in it.
+	Said []sky.Saying
+}
+
+// Saying is the warning as one sentence among others.
+func (w *Warning) Saying() sky.Saying {
+	if len(w.Said) == 1 {
+		return w.Said[0]
+	}
+	args := make([]any, len(w.Said))
+	for i, s := range w.Said {
+		args[i] = s
+	}
+	return sky.Saying{Code: "warning", Args: append([]any{string(w.Code)}, args...), Text: w.Message}
 }

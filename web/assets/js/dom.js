@@ -76,3 +76,47 @@ export function byId(id) {
 export function setText(e, text) {
   if (e.textContent !== text) e.textContent = text;
 }
+
+/**
+ * Makes the children of an element like new ones, and keeps those that are alike: what
+ * has the focus keeps it, what is open stays open, what moves glides, and nothing
+ * jumps. New elements must not carry listeners of their own.
+ * @param {Element} parent
+ * @param {Child[]} children
+ */
+export function morph(parent, children) {
+  const next = h("div", {}, ...children);
+  become(parent, next);
+}
+
+/**
+ * @param {Element} old
+ * @param {Element} next
+ */
+function become(old, next) {
+  const wanted = [...next.childNodes];
+  wanted.forEach((n, i) => {
+    const o = old.childNodes[i];
+    if (!o) {
+      old.append(n);
+    } else if (!(n instanceof Element) || !(o instanceof Element)) {
+      if (n.nodeType === o.nodeType) {
+        if (o.nodeValue !== n.nodeValue) o.nodeValue = n.nodeValue;
+      } else {
+        o.replaceWith(n);
+      }
+    } else if (o.tagName !== n.tagName || o.getAttribute("data-kind") !== n.getAttribute("data-kind")) {
+      o.replaceWith(n);
+    } else {
+      for (const { name } of [...o.attributes]) if (!n.hasAttribute(name) && name !== "open") o.removeAttribute(name);
+      for (const { name, value } of n.attributes) {
+        if (o.getAttribute(name) === value) continue;
+        // The content policy lets styles be set by code only.
+        if (name === "style") /** @type {HTMLElement} */ (o).style.cssText = value;
+        else o.setAttribute(name, value);
+      }
+      become(o, n);
+    }
+  });
+  while (old.childNodes.length > wanted.length) old.lastChild?.remove();
+}

@@ -49,3 +49,54 @@ export function readAll(fields, note) {
   wrong?.[0].input.focus();
   return wrong ? null : Object.fromEntries(values.map(([f, v]) => [f.input.name, v]));
 }
+
+/**
+ * An angle as people write it: 40.95, 40,95, 40 57 28 N, 40°57'28", 40.9N, W 3 42.
+ * Undefined when there is nothing, NaN when it is none.
+ * @param {string} text
+ * @param {string} plus the letter of the positive side, such as N
+ * @param {string} minus
+ * @returns {number|undefined}
+ */
+export function parseAngle(text, plus, minus) {
+  const t = text.trim().toUpperCase().replaceAll("−", "-").replace(/(\d),(\d)/g, "$1.$2");
+  if (t === "") return undefined;
+  const m = /^([+-])?\s*([A-Z])?\s*([+-])?\s*(\d+(?:\.\d*)?)\s*(?:[°ºD:\s]\s*(\d+(?:\.\d*)?)\s*(?:['′’:M\s]\s*(?:(\d+(?:\.\d*)?)\s*(?:"|″|”|''|′′|S(?=$|\s))?)?)?)?\s*[°º'′’"″”]?\s*([A-Z])?$/.exec(t);
+  if (!m) return NaN;
+  const [, sign1, before, sign2, deg, min = "0", sec = "0", after] = m;
+  const letter = before ?? after;
+  if (before && after || sign1 && sign2 || letter && ![plus, minus].includes(letter) || letter && (sign1 ?? sign2) === "-") return NaN;
+  if (Number(min) >= 60 || Number(sec) >= 60) return NaN;
+  const size = Number(deg) + Number(min) / 60 + Number(sec) / 3600;
+  return letter === minus || (sign1 ?? sign2) === "-" ? -size : size;
+}
+
+/**
+ * What stands in fields, to tell whether it was changed.
+ * @param {NumberField[]} fields
+ */
+export function typed(fields) {
+  return JSON.stringify(fields.map((f) => f.input.value.trim()));
+}
+
+export class AngleField extends NumberField {
+  /**
+   * @param {string} name
+   * @param {string} label
+   * @param {string} hint
+   * @param {string} plus
+   * @param {string} minus
+   */
+  constructor(name, label, hint, plus, minus) {
+    super(name, label, hint);
+    this.plus = plus;
+    this.minus = minus;
+  }
+
+  get() {
+    const n = parseAngle(this.input.value, this.plus, this.minus);
+    if (Number.isNaN(n)) this.input.setAttribute("aria-invalid", "true");
+    else this.input.removeAttribute("aria-invalid");
+    return n;
+  }
+}

@@ -18,6 +18,25 @@ export function angle(arcmin) {
 }
 
 /**
+ * The same for the one large number: tenths of degrees from ten degrees on, so that it
+ * is never longer than four digits.
+ * @param {Num|undefined} arcmin
+ */
+export function figure(arcmin) {
+  if (arcmin !== null && arcmin !== undefined && Math.abs(arcmin) >= 600) return `${(Math.abs(arcmin) / 60).toFixed(1)}°`;
+  return angle(arcmin);
+}
+
+/**
+ * A message as a sentence: with a capital and its full stop.
+ * @param {string} text
+ */
+export function sentenceLike(text) {
+  const t = primes(text.trim());
+  return t.slice(0, 1).toUpperCase() + t.slice(1) + (/[.!?。！？…]$/.test(t) ? "" : ".");
+}
+
+/**
  * An uncertainty, never shown as zero.
  * @param {Num|undefined} arcsec
  */

@@ -1,7 +1,7 @@
 // The websocket: connects, listens, and comes back by itself.
 
 /** @typedef {import("./types.js").Message} Message */
-/** @typedef {"connecting"|"open"|"lost"|"stopped"} LinkState */
+/** @typedef {"connecting"|"open"|"lost"|"stopped"|"unpaired"} LinkState */
 
 // Three missed beats of four seconds mean that nobody is there.
 const silenceMs = 13_000;
@@ -55,7 +55,7 @@ export class Link {
       this.listen();
       this.onMessage(JSON.parse(e.data));
     };
-    socket.onclose = (e) => this.lost(socket, e.code === 1001);
+    socket.onclose = (e) => this.lost(socket, e.code === 1001 ? "stopped" : e.code === 1008 ? "unpaired" : "lost");
   }
 
   /** Waits for the next sign of life. */
@@ -71,21 +71,32 @@ export class Link {
     if (!socket) return;
     socket.close();
     // A dead network may hold back the close event for minutes.
-    this.lost(socket, false);
+    this.lost(socket, "lost");
   }
 
   /**
    * @param {WebSocket} socket
-   * @param {boolean} stopped the service said goodbye
+   * @param {"lost"|"stopped"|"unpaired"} how  stopped: the service said goodbye
    */
-  lost(socket, stopped) {
+  async lost(socket, how) {
     if (socket !== this.socket) return;
     clearTimeout(this.silence);
     this.socket = null;
     const wait = this.wait * (0.75 + Math.random() / 2);
     this.wait = Math.min(2 * this.wait, longestWaitMs);
-    this.onState(stopped ? "stopped" : "lost", performance.now() + wait);
+    this.onState(how, performance.now() + wait);
     this.timer = setTimeout(() => this.connect(), wait);
+    // A socket does not tell why it was refused; a request does.
+    if (how === "lost" && await refused()) this.onState("unpaired", performance.now() + wait);
+  }
+}
+
+/** Whether the service is there and takes this device for a stranger. */
+async function refused() {
+  try {
+    return (await fetch("/api/v1/state")).status === 401;
+  } catch {
+    return false;
   }
 }
 

@@ -1,7 +1,7 @@
 // Frames, numbers and warnings, for those who want to look closer.
 
-import { h } from "./dom.js";
-import { angle, clock, number, primes, spread, turn } from "./format.js";
+import { h, morph } from "./dom.js";
+import { angle, clock, number, primes, sentenceLike, spread, turn } from "./format.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -13,12 +13,12 @@ import { words } from "./words.js";
 export function renderWarnings(root, state) {
   // The Sun comes first. What is wrong with the newest frame stands beside its picture.
   const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message);
-  if (state.sun?.near_frame) list.unshift({ code: "sun_near", message: words.sun.near });
-  else if (state.sun?.up) list.push({ code: "sun_up", message: words.sun.up });
+  const sun = state.source.kind === "rehearsal" ? undefined : state.sun; // a rehearsal's sky is made up
+  if (sun?.near_frame) list.unshift({ code: "sun_near", message: words.sun.near });
+  else if (sun?.up) list.push({ code: "sun_up", message: words.sun.up });
   root.hidden = list.length === 0;
-  root.replaceChildren(
-    h("h2", {}, words.warnings),
-    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, primes(w.message)))));
+  morph(root, [h("h2", {}, words.warnings),
+    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, sentenceLike(w.message))))]);
 }
 
 /**
@@ -27,10 +27,7 @@ export function renderWarnings(root, state) {
  */
 export function renderList(root, state) {
   const open = root.querySelector("details")?.open ?? matchMedia("(min-width: 60rem)").matches;
-  const w = words.list;
-  const scrolled = root.querySelector(".scroll")?.scrollTop ?? 0;
-  root.replaceChildren(h("details", { open }, h("summary", {}, h("h2", {}, w.title)), frames(state), numbers(state)));
-  root.querySelector(".scroll")?.scrollTo(0, scrolled);
+  morph(root, [h("details", { open }, h("summary", {}, h("h2", {}, words.list.title)), frames(state), numbers(state))]);
 }
 
 /** @param {State} state */

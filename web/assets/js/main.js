@@ -1,12 +1,14 @@
 // Joins the service's messages to the parts of the page.
 
 import { frameAge, heard } from "./age.js";
-import { byId, h, setText } from "./dom.js";
+import { total } from "./bolts.js";
+import { byId, h, morph, setText } from "./dom.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
 import { startLook } from "./looks.js";
-import { recall } from "./memory.js";
-import { nowParts, sentence, stepOf } from "./now.js";
+import { recall, remembers } from "./memory.js";
+import { sentenceLike } from "./format.js";
+import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
 import { renderPulse } from "./pulse.js";
 import { RigPanel } from "./rig.js";
@@ -23,7 +25,7 @@ import { words } from "./words.js";
 let state = null;
 let operate = false;
 let version = "";
-const trust = { stale: false, lost: false };
+const trust = { stale: false, lost: false, unpaired: false };
 /** @type {import("./link.js").LinkState} */
 let linkState = "connecting";
 /** @type {number|null} */
@@ -39,15 +41,22 @@ let announceTimer;
 /** @type {ReturnType<typeof setTimeout>|undefined} */
 let toastTimer;
 
+/** Sentences whose remedy is to start over: the button for that is then the large one. */
+const startsOver = new Set(["tube_moved", "mount_moved", "tube_moved_after", "clocks", "no_fit"]);
+
 const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), toast = byId("toast"), opener = byId("setup-open");
 const picture = new PicturePanel(byId("picture"));
 const rig = new RigPanel(byId("rig"), complain);
 const told = new ToldPanel(byId("told"), complain);
 const marks = new MarksForm(byId("marks"));
 const tone = new Tone();
-const setup = new SetupView(now, does, byId("way"), () => show("work"));
-opener.addEventListener("click", () => show(document.body.dataset.view === "setup" ? "work" : "setup"));
+const setup = new SetupView(now, does, byId("way"), () => show("work"), complain);
+opener.addEventListener("click", () => (document.body.dataset.view === "setup" ? setup.leaveFor("frames", () => show("work")) : show("setup")));
 startLook(byId("look"));
+now.addEventListener("click", (e) => {
+  const bolt = e.target instanceof Element ? e.target.closest("[data-change-over]")?.getAttribute("data-change-over") : null;
+  if (bolt && bolt !== state?.turning) tell(`turn_${bolt}`);
+});
 show("work");
 setInterval(tick, 500);
 followHeights();
@@ -75,7 +84,7 @@ link.connect();
 /** Reads what is remembered when there is something new, and settles where to begin. */
 async function remember() {
   const fresh = await recall(state);
-  if (!begun && state) {
+  if (!begun && state && remembers()) {
     begun = true;
     // A camera may well run already while the mount is being set up.
     const early = ["place", "waiting", "measuring"].includes(state.phase) && !state.measured;
@@ -88,7 +97,7 @@ async function remember() {
 function show(view) {
   document.body.dataset.view = view;
   opener.textContent = view === "setup" ? words.toFrames : words.toSetup;
-  does.dataset.key = "";
+  does.dataset.key = does.dataset.step = "";
   does.replaceChildren();
   others.replaceChildren();
   if (view === "setup") {
@@ -102,11 +111,10 @@ function show(view) {
 /** Looks how far the state can be trusted now; true when that changed. */
 function judge() {
   const a = frameAge(state);
-  const lost = linkState !== "open" && everOpen;
+  const lost = linkState !== "open" && everOpen, unpaired = linkState === "unpaired";
   const stale = a !== null && (lost || a > (state?.stale_after_ms ?? 0));
-  const changed = stale !== trust.stale || lost !== trust.lost;
-  trust.stale = stale;
-  trust.lost = lost;
+  const changed = stale !== trust.stale || lost !== trust.lost || unpaired !== trust.unpaired;
+  Object.assign(trust, { stale, lost, unpaired });
   return changed;
 }
 
@@ -137,7 +145,7 @@ function renderSteps() {
   const at = state ? stepOf[/** @type {keyof typeof stepOf} */ (state.phase)] ?? -1 : -1;
   const root = byId("steps");
   root.setAttribute("aria-label", words.stepsLabel);
-  root.replaceChildren(...words.steps.map((name, i) =>
+  morph(root, words.steps.map((name, i) =>
     h("li", { class: i < at ? "past" : null, "aria-current": i === at ? "step" : null }, name)));
 }
 
@@ -147,7 +155,10 @@ function renderNow() {
     setup.render(state, operate);
     return;
   }
-  now.replaceChildren(...nowParts(state, trust));
+  morph(now, nowParts(state, trust, operate));
+  const bolts = state?.now && codeNow(state, trust) === "bolt";
+  byId("total").hidden = !bolts;
+  if (state?.now && bolts) morph(byId("total"), total(state, state.now));
   announce(sentence(state, trust));
   renderDoes();
 }
@@ -161,40 +172,47 @@ function announce(text) {
   }, Math.max(0, announced + announceEveryMs - performance.now()));
 }
 
-/** The buttons that the phase offers: the likely one under the thumb, the others below. */
+/** The buttons that the phase offers: in one row under the thumb, the likely one strong. */
 function renderDoes() {
   const b = words.button;
   /** @type {[string, boolean, () => void][]} */
   const list = [];
   const event = (/** @type {string} */ name) => () => tell(name);
+  const code = codeNow(state, trust);
+  const remedy = code !== "lost" && code !== "unpaired" && startsOver.has(state?.do.said?.code ?? "");
   switch (state?.phase) {
     case "place": list.push([b.place, true, () => show("setup")]); break;
     case "waiting": list.push([b.watch, false, event("watch")]); break;
-    case "measuring": if (state.measured) list.push([b.measured, false, event("measured")]); break;
-    case "adjusting": list.push([b.locked, state.within, event("locked")]); break;
+    case "measuring": if (state.measured && !remedy) list.push([b.measured, false, event("measured")]); break;
+    case "adjusting": if (!remedy) list.push([b.locked, state.within, event("locked")]); break;
     case "confirming":
-    case "done": list.push([b.unlocked, false, event("unlocked")]); break;
+      if (state.can_end) list.push([b.confirmed, false, event("measured")]);
+      if (!remedy) list.push([b.unlocked, false, event("unlocked")]);
+      break;
+    case "done": list.push([b.unlocked, code === "drifted", event("unlocked")]); break;
   }
   const sound = state?.phase === "adjusting";
   const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
-  const key = JSON.stringify([operate, sound, again, list.map(([name, strong]) => [name, strong])]);
+  const key = JSON.stringify([operate, sound, again, remedy, list.map(([name, strong]) => [name, strong])]);
   if (does.dataset.key === key) return; // keep the focus where it is
   does.dataset.key = key;
   const button = (/** @type {typeof list[0]} */ [name, strong, act]) =>
-    h("button", { type: "button", class: strong ? "strong wide" : "wide", onclick: act }, name);
-  does.replaceChildren(...(operate ? list.filter(([, strong]) => strong).map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : []));
-  const rest = [sound && tone.button, operate && again && startOver()].filter((e) => e instanceof Node);
-  others.replaceChildren(...(operate ? list.filter(([, strong]) => !strong).map(button) : []),
-    ...(rest.length ? [h("div", { class: "does-row" }, rest)] : []));
+    h("button", { type: "button", class: strong ? "strong" : null, onclick: act }, name);
+  /** @type {HTMLElement[]} */
+  const row = operate ? list.map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : [];
+  if (operate && remedy) row.push(startOver("strong"));
+  if (sound) row.push(tone.button);
+  does.replaceChildren(...row);
+  others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []));
 }
 
 /**
  * Asks by a second press: a browser's own question would be a white box in the
  * night.
  */
-function startOver() {
+function startOver(/** @type {string} */ look) {
   const b = words.button;
-  const button = h("button", { type: "button", class: "over" }, b.startOver);
+  const button = h("button", { type: "button", class: `over ${look}`.trim() }, b.startOver);
   button.addEventListener("click", () => {
     if (button.textContent === b.startOverSure) {
       button.textContent = b.startOver;
@@ -216,7 +234,7 @@ async function tell(name) {
 /** @param {string} text */
 function complain(text) {
   clearTimeout(toastTimer);
-  toast.textContent = text;
+  toast.textContent = sentenceLike(text);
   toast.hidden = false;
   toastTimer = setTimeout(() => { toast.hidden = true; }, 8000);
 }
@@ -227,7 +245,9 @@ function followHeights() {
     const root = document.documentElement.style;
     root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
     root.setProperty("--does-height", `${does.offsetHeight}px`);
+    root.setProperty("--head-height", `${byId("pulse").offsetTop + byId("pulse").offsetHeight}px`);
   });
   tell.observe(byId("rig"));
   tell.observe(does);
+  tell.observe(byId("pulse"));
 }

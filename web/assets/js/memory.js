@@ -25,26 +25,42 @@ let nights = [];
 let known = -1;
 let place = "";
 
+/** @type {Promise<boolean>|null} what is being read just now */
+let reading = null;
+
 /**
  * Reads everything again when something was noted since, or the place is
- * another one. Resolves to whether anything was read.
+ * another one. Resolves, once it is all known, to whether anything was read.
  * @param {import("./types.js").State|null} state
+ * @returns {Promise<boolean>}
  */
 export async function recall(state) {
+  if (reading) await reading; // what was read may be what is wanted, or already old
   const there = JSON.stringify([state?.site?.lat_deg, state?.site?.lon_deg]);
   const newest = state?.memories ?? 0;
   if (newest === known && there === place) return false;
-  known = newest;
-  place = there;
+  reading ??= read().then((done) => {
+    reading = null;
+    if (done) [known, place] = [newest, there];
+    return done;
+  });
+  return reading;
+}
+
+async function read() {
   try {
     const r = await fetch("/api/v1/memories");
     if (!r.ok) return false;
     ({ notes, marks, nights } = await r.json());
     return true;
   } catch {
-    known = -1; // asked again with the next state
-    return false;
+    return false; // asked again with the next state
   }
+}
+
+/** Whether what is remembered was read once. */
+export function remembers() {
+  return known >= 0;
 }
 
 /** @param {string} key */

@@ -3,7 +3,7 @@
 // what went wrong.
 
 import { h, setText, svg } from "./dom.js";
-import { age, clock, number, place, primes, spread } from "./format.js";
+import { age, clock, number, place, sentenceLike, spread } from "./format.js";
 import { words } from "./words.js";
 import { Zoom } from "./zoom.js";
 
@@ -39,7 +39,14 @@ export class PicturePanel {
     root.append(h("div", { class: "panel-head" }, h("h2", {}, w.title), this.file), this.problems, this.box, this.tools, this.facts);
     this.shown = "";
     this.opened = performance.now();
-    this.image.addEventListener("load", () => { this.image.hidden = false; this.empty.hidden = true; this.tools.hidden = false; });
+    /** @type {Latest|null} the frame whose picture is on its way: its marks come with it */
+    this.coming = null;
+    this.image.addEventListener("load", () => {
+      this.image.hidden = false;
+      this.empty.hidden = true;
+      this.tools.hidden = false;
+      if (this.coming) this.drawMarks(this.coming);
+    });
     this.image.addEventListener("error", () => { this.shown = ""; });
   }
 
@@ -52,10 +59,10 @@ export class PicturePanel {
     const w = words.picture;
     const l = state.latest;
     const list = [];
-    if (l?.problem) list.push(primes(l.problem.message));
+    if (l?.problem) list.push(sentenceLike(l.problem.message));
     if (l?.clock_suspect) list.push(words.age.clock);
     for (const warning of state.warnings ?? []) {
-      if (seen.has(warning.code)) list.push(primes(warning.message));
+      if (seen.has(warning.code)) list.push(sentenceLike(warning.message));
     }
     const silent = ageMs ?? performance.now() - this.opened;
     const awaited = ["place", "waiting", "measuring", "adjusting", "confirming"].includes(state.phase);
@@ -92,17 +99,18 @@ export class PicturePanel {
     this.facts.textContent = facts.join(" · ");
     this.empty.textContent = "";
     if (!l.picture) {
-      this.box.classList.add("waits");
-      this.marks.replaceChildren();
+      this.box.classList.add("waits"); // the old picture with its own marks
       return;
     }
     this.box.classList.remove("waits");
     this.box.style.setProperty("--ratio", String(l.picture.width_px / l.picture.height_px));
+    this.coming = l;
     if (this.shown !== l.picture.url) {
       this.shown = l.picture.url;
       this.image.src = l.picture.url;
+    } else if (this.image.complete) {
+      this.drawMarks(l);
     }
-    this.drawMarks(l);
     this.image.alt = w.alt(l.file, Math.min(mostMarks, l.stars?.length ?? 0));
   }
 

@@ -27,7 +27,7 @@ export function renderPulse(pulse, state, trust, link) {
   } else if (trust.lost) {
     mood = "lost";
     const left = link.retryAt === null ? 0 : Math.ceil((link.retryAt - performance.now()) / 1000);
-    note = link.state === "stopped" ? w.stopped : w.lost(left);
+    note = link.state === "stopped" ? w.stopped : link.state === "unpaired" ? w.unpaired : w.lost(left);
   }
   pulse.setAttribute("aria-label", w.label);
   pulse.dataset.state = mood;

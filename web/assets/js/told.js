@@ -1,9 +1,18 @@
 // Telling which bolt was turned, by how many turns: so the answers of the bolts are
-// learnt, and what is to be done is said in turns.
+// learnt, and what is to be done is said in turns. After a bolt has moved the axis the page
+// asks by itself, until it knows what a turn of that bolt does.
 
-import { h } from "./dom.js";
+import { h, setText } from "./dom.js";
 import { send } from "./link.js";
 import { words } from "./words.js";
+
+/** @typedef {import("./types.js").State} State */
+/** @typedef {"altitude"|"azimuth"} Bolt */
+
+// A movement of the axis by less tells nothing of a turn: what settles, and noise.
+const leastArcmin = 1;
+// And it has to stand out of the uncertainty by so many standard deviations.
+const clear = 5;
 
 export class ToldPanel {
   /**
@@ -14,75 +23,131 @@ export class ToldPanel {
     const w = words.told;
     this.root = root;
     this.complain = complain;
-    this.turns = 0.25;
-    this.sizes = w.turns.map(([n, name]) => h("button", { type: "button", "aria-pressed": String(n === this.turns),
-      "aria-label": `${name} ${w.unit}`, onclick: () => this.size(n) }, name));
-    const bolt = (/** @type {"altitude"|"azimuth"} */ b) => h("div", { role: "group", "aria-label": words.bolt[b] },
-      h("p", { class: "label" }, words.bolt[b]),
-      h("button", { type: "button", "data-told": `${b}+`, onclick: () => this.tell(b, 1) }, w.clockwise),
-      h("button", { type: "button", "data-told": `${b}-`, onclick: () => this.tell(b, -1) }, w.anticlockwise));
+    /** @type {Bolt} */
+    this.bolt = "altitude";
+    this.open = false;
+    /** What was asked and put off, or told: it is not asked again. */
+    this.settled = this.moved = "";
+    this.askedTurns = 0;
+    /** How often each bolt was asked about. */
+    this.asks = { altitude: 0, azimuth: 0 };
+    this.title = h("h2", { id: "told-title" });
+    const size = (/** @type {number} */ sign) => w.turns.map(([n, name]) => h("button", { type: "button", "data-turns": String(sign * n),
+      "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name) },
+      h("span", {}, sign > 0 ? "↻" : "↺", " ", name)));
+    this.sheet = h("div", { class: "told-sheet", role: "group", "aria-labelledby": "told-title", hidden: true },
+      this.title, h("p", { class: "sub" }, w.why),
+      h("div", { class: "told-sizes" }, size(1)), h("div", { class: "told-sizes" }, size(-1)),
+      h("div", { class: "told-sizes two" },
+        this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked),
+        h("button", { type: "button", "data-told": "later", onclick: () => this.close() }, w.later)));
     this.note = h("p", { class: "form-note", role: "status" });
-    this.asked = h("div", { class: "told-asked" });
-    /** What the session asked for by the newest frame: it asks no more once a turn is told. */
-    this.key = "";
-    root.append(this.asked, h("details", {}, h("summary", {}, h("h2", {}, w.title)),
-      h("p", { class: "sub" }, w.why),
-      h("div", { class: "told-sizes", role: "group", "aria-label": w.unit }, this.sizes),
-      h("div", { class: "told-bolts" }, bolt("altitude"), bolt("azimuth"))), this.note);
+    this.undo = h("button", { type: "button", class: "quiet", "data-told": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
+    this.opener = h("button", { type: "button", class: "quiet", "data-told": "open", onclick: () => this.show(this.bolt) }, w.title);
+    root.append(this.sheet, h("div", { class: "told-row" }, this.note, this.undo, this.opener));
+    /** @type {State|null} */
+    this.state = null;
   }
 
-  /** @param {number} n */
-  size(n) {
-    this.turns = n;
-    words.told.turns.forEach(([m], i) => this.sizes[i].setAttribute("aria-pressed", String(m === n)));
+  /** @param {Bolt} bolt */
+  show(bolt) {
+    this.bolt = bolt;
+    this.open = true;
+    setText(this.title, words.told.ask[bolt]);
+    const stroke = this.state?.strokes?.find((s) => s.bolt === bolt);
+    this.asked.hidden = !stroke;
+    this.asked.dataset.asked = stroke ? bolt : "";
+    this.askedTurns = (stroke?.turn_deg ?? 0) / 360;
+    this.sheet.hidden = false;
+  }
+
+  close() {
+    this.open = false;
+    this.sheet.hidden = true;
+    this.settled = this.moved;
   }
 
   /**
-   * @param {"altitude"|"azimuth"} bolt
-   * @param {number} sign
+   * @param {number} turns
+   * @param {string} name
    */
-  async tell(bolt, sign) {
+  async tell(turns, name) {
     const w = words.told;
-    const name = w.turns.find(([n]) => n === this.turns)?.[1] ?? String(this.turns);
-    await this.send(bolt, sign * this.turns, w.kept(words.bolt[bolt].toLowerCase(), name, sign > 0 ? w.clockwise : w.anticlockwise));
+    await this.send(turns, w.kept(words.bolt[this.bolt], name, turns > 0 ? w.clockwise : w.anticlockwise));
+  }
+
+  async tellAsked() {
+    await this.send(this.askedTurns, words.told.keptAsked(words.bolt[this.bolt]));
   }
 
   /**
-   * Tells a turn; true when it was taken.
-   * @param {string} bolt
    * @param {number} turns
    * @param {string} kept what to say then
    */
-  async send(bolt, turns, kept) {
-    const problem = await send("turned", { bolt, turns });
+  async send(turns, kept) {
+    const problem = await send("turned", { bolt: this.bolt, turns });
     if (problem !== null) {
       this.complain(problem ?? words.unreachable);
-      return false;
+      return;
     }
-    this.note.textContent = kept;
-    return true;
+    this.close();
+    setText(this.note, kept);
+    this.undo.hidden = false;
+  }
+
+  async takeBack() {
+    const problem = await send("event", { event: "take_back" });
+    if (problem !== null) {
+      this.complain(problem ?? words.unreachable);
+      return;
+    }
+    this.undo.hidden = true;
+    setText(this.note, words.told.takenBack);
   }
 
   /**
    * @param {boolean} shown
-   * @param {import("./types.js").State} state
+   * @param {State} state
    */
   render(shown, state) {
+    this.state = state;
     this.root.hidden = !shown;
-    if (!shown) this.note.textContent = "";
-    const frame = state.latest?.id ?? 0, strokes = (shown && state.strokes) || [];
-    if (!strokes.length && this.key.startsWith(`${frame} `) && shown) return; // both bolts can be told
-    const key = `${frame} ${strokes.map((s) => `${s.bolt} ${s.turn_deg}`)}`;
-    if (key === this.key) return;
-    this.key = key;
-    this.asked.replaceChildren(...strokes.map((s) => {
-      const name = words.bolt[/** @type {"altitude"|"azimuth"} */ (s.bolt)];
-      const button = h("button", { type: "button", class: "wide", "data-asked": s.bolt }, words.told.asked(name));
-      button.addEventListener("click", async () => {
-        button.disabled = true;
-        button.disabled = await this.send(s.bolt, (s.turn_deg ?? 0) / 360, words.told.keptAsked(name.toLowerCase()));
-      });
-      return button;
-    }));
+    if (!shown) {
+      if (this.open) this.close();
+      setText(this.note, "");
+      this.undo.hidden = true;
+      return;
+    }
+    if (this.open && (state.within || state.doubt)) this.close(); // something else comes first
+    const moved = state.within ? null : movedBolt(state);
+    this.moved = moved ? `${state.latest?.id} ${moved}` : this.settled;
+    if (!this.open && state.turning) this.bolt = state.turning;
+    if (this.open || !moved || this.moved === this.settled) return;
+    if (!state.bolts?.find((b) => b.bolt === moved)?.learnt && !this.asksNoMore(moved)) this.show(moved);
   }
+
+  /**
+   * A question put off twice is not put again: the button stays.
+   * @param {Bolt} bolt
+   */
+  asksNoMore(bolt) {
+    return this.asks[bolt]++ >= 2;
+  }
+}
+
+/**
+ * The bolt that the newest frame shows turned, if one was.
+ * @param {State} state
+ * @returns {Bolt|null}
+ */
+function movedBolt(state) {
+  const read = (state.frames ?? []).filter((f) => f.status === "adjusts");
+  const now = read.at(-1), before = read.at(-2) ?? state.measured?.offset;
+  if (!now || !before || state.doubt || !state.now) return null;
+  const alt = Math.abs((now.alt_arcmin ?? 0) - (before.alt_arcmin ?? 0));
+  const az = Math.abs((now.az_arcmin ?? 0) - (before.az_arcmin ?? 0)) * Math.cos(((state.pole?.alt_deg ?? 0) * Math.PI) / 180);
+  const u = state.now.uncertainty;
+  const least = Math.max(leastArcmin, (clear / 60) * Math.max(u.alt_arcsec ?? 0, u.az_arcsec ?? 0));
+  if (Math.max(alt, az) < least) return null;
+  return alt >= az ? "altitude" : "azimuth";
 }

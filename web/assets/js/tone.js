@@ -63,7 +63,7 @@ export class Tone {
   /**
    * Sounds once for each new frame in which bolts are turned.
    * @param {State|null} state
-   * @param {{stale: boolean, lost: boolean}} trust
+   * @param {import("./now.js").Trust} trust
    */
   hear(state, trust) {
     const id = state?.latest?.id ?? -1;

@@ -20,11 +20,15 @@
 /** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num}} Site */
 /** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
 /** @typedef {{inside: boolean, x_px: Num, y_px: Num, away_deg: Num, towards_deg: Num}} InFrame */
-/** @typedef {{by_deg: Num, lowest_deg: Num, against?: string[], other_lowest_deg: Num, other_against?: string[]}} TurnTo */
+/** @typedef {{count?: number, text?: string, size_arcsec?: Num, whole_deg?: Num, known_arcsec?: Num, said?: Said}} SaidArg */
+/** @typedef {{code: string, args?: SaidArg[], text: string}} Said */
+/** @typedef {{by_deg: Num, back: boolean, lowest_deg: Num, against?: string[], other_lowest_deg: Num, other_against?: string[]}} TurnTo */
 /** @typedef {{up: boolean, alt_deg: Num, from_frame_deg: Num, near_frame: boolean}} Sun */
 /**
  * @typedef {object} Plan
  * @property {boolean} planned
+ * @property {Num} focal_mm
+ * @property {Num} pixel_um
  * @property {Num} exposure_s
  * @property {Notice} [problem]
  * @property {boolean} good_enough
@@ -42,6 +46,7 @@
  * @property {number} read_ms
  * @property {string} [mid_utc]
  * @property {Num} took_ms
+ * @property {Num} exposure_s
  * @property {boolean} solved
  * @property {Notice} [problem]
  * @property {number} detected
@@ -70,6 +75,8 @@
  * @property {Num} turn_deg
  * @property {Num} residual_arcsec
  * @property {Num} total_arcmin
+ * @property {Num} alt_arcmin
+ * @property {Num} az_arcmin
  */
 /**
  * @typedef {object} RigState
@@ -88,13 +95,16 @@
  * @property {string} program
  * @property {{kind: string, folder?: string}} source
  * @property {string} phase
- * @property {{code: string, text: string, details?: string[]}} do
+ * @property {{code: string, text: string, details?: string[], said?: Said, said_details?: Said[]}} do
  * @property {Site} [site]
  * @property {Num} tolerance_arcmin
  * @property {{kind: string} & Direction} [pole]
  * @property {Standing} [measured]
  * @property {Standing} [now]
  * @property {boolean} within
+ * @property {"altitude"|"azimuth"} [turning]
+ * @property {{bolt: string, worse_arcmin: Num}} [wrong_way]
+ * @property {boolean} can_end
  * @property {Num} turn_deg
  * @property {Num} [chi2_dof]
  * @property {boolean} [tracking]

@@ -46,7 +46,10 @@ func FrameEntry(o pipeline.Outcome, a fits.Arrival, took time.Duration) *logbook
 func latestFrom(f *logbook.Frame, number int64) *web.Latest {
 	l := &web.Latest{
 		ID: number, File: f.Sighting.Name, ReadMs: f.Complete.UnixMilli(), TookMs: web.Number(float64(f.Took.Microseconds()) / 1000),
-		Detected: f.Detected, WidthPx: f.Width, HeightPx: f.Height, ClockSuspect: f.ClockSuspect,
+		Detected: f.Detected, WidthPx: f.Width, HeightPx: f.Height, ClockSuspect: f.ClockSuspect, ExposureS: web.Unknown,
+	}
+	if f.Exposure > 0 {
+		l.ExposureS = web.Number(f.Exposure.Seconds())
 	}
 	if !f.Sighting.Mid.IsZero() {
 		l.Mid = f.Sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")

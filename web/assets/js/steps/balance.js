@@ -1,7 +1,7 @@
 // Balance: the order of the trade, and a calculator for where the weight goes.
 
 import { h, svg } from "../dom.js";
-import { NumberField, readAll } from "../fields.js";
+import { NumberField, readAll, typed } from "../fields.js";
 import { number } from "../format.js";
 import { keep, note } from "../memory.js";
 import { words } from "../words.js";
@@ -40,6 +40,16 @@ export class BalanceStep {
     this.extra = h("div", { class: "step-extra" }, form);
     this.filled = false;
     this.operate = false;
+    this.all = [...this.parts.flat(), ...this.shaft];
+    this.began = typed(this.all);
+  }
+
+  unsaved() {
+    return typed(this.all) !== this.began;
+  }
+
+  save() {
+    return this.work(true);
   }
 
   /** @param {Context} ctx */
@@ -48,15 +58,16 @@ export class BalanceStep {
     const kept = note("balance");
     if (this.filled || !kept) return;
     this.filled = true;
-    for (const f of [...this.parts.flat(), ...this.shaft]) f.put(kept[f.input.name]);
+    for (const f of this.all) f.put(kept[f.input.name]);
+    this.began = typed(this.all);
     this.work(false);
   }
 
   /** @param {boolean} remember */
   async work(remember) {
     const w = words.setup.balance;
-    const v = readAll([...this.parts.flat(), ...this.shaft], this.note);
-    if (!v) return;
+    const v = readAll(this.all, this.note);
+    if (!v) return false;
     const rig = {
       parts: this.parts.map((_, i) => ({ name: w.partNames[i], kg: v[`kg${i}`] ?? 0, shaft_mm: v[`shaft${i}`] ?? 0, tube_mm: v[`tube${i}`] ?? 0 }))
         .filter((p) => p.kg > 0),
@@ -68,12 +79,14 @@ export class BalanceStep {
     if (typeof answer === "string") {
       this.note.textContent = answer;
       this.result.replaceChildren();
-      return;
+      return false;
     }
     this.result.replaceChildren(...told(answer, rig));
-    if (!remember || !this.operate) return;
+    if (!remember || !this.operate) return true;
+    this.began = typed(this.all);
     const problem = await keep("balance", v);
     if (problem !== null) this.note.textContent = problem ?? words.unreachable;
+    return problem === null;
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */

@@ -1,8 +1,8 @@
 // The first step: where the mount stands, and what its latitude scale is to read.
 
 import { h } from "../dom.js";
-import { NumberField, readAll } from "../fields.js";
-import { number, side } from "../format.js";
+import { AngleField, NumberField, readAll } from "../fields.js";
+import { number, sentenceLike, side } from "../format.js";
 import { send } from "../link.js";
 import { lastTime, note } from "../memory.js";
 import { words } from "../words.js";
@@ -15,7 +15,7 @@ export class PlaceStep {
     const w = words.setup.place;
     this.key = "place";
     this.fields = [
-      new NumberField("lat_deg", w.lat, w.latHint), new NumberField("lon_deg", w.lon, w.lonHint),
+      new AngleField("lat_deg", w.lat, w.latHint, w.letters.north, w.letters.south), new AngleField("lon_deg", w.lon, w.lonHint, w.letters.east, w.letters.west),
       new NumberField("elevation_m", w.elevation), new NumberField("pressure_hpa", w.pressure, w.pressureHint),
       new NumberField("temperature_c", w.temperature, w.temperatureHint),
     ];
@@ -26,14 +26,24 @@ export class PlaceStep {
       this.from,
       h("div", { class: "fields" }, this.fields.map((f) => f.root),
         h("div", { class: "field" }, h("label", { for: "f-pole" }, w.pole), this.pole)),
-      h("div", { class: "row" }, h("button", { type: "submit", class: "strong" }, w.save), this.note));
-    this.form.addEventListener("submit", (e) => { e.preventDefault(); this.save(); });
+      this.note, h("button", { type: "submit", hidden: true }));
+    this.form.addEventListener("submit", (e) => { e.preventDefault(); this.ctx?.goOn(); });
+    this.began = "";
     this.change = h("button", { type: "button", onclick: () => this.edit() }, w.change);
     this.mark = markField("scale_deg", w.mark, w.markHint);
     this.extra = h("div", { class: "step-extra" }, this.form, h("div", { class: "row" }, this.change), this.mark.root);
     /** @type {Context|null} */
     this.ctx = null;
     this.changing = false; // the person asked for another place
+  }
+
+  /** What is typed, to tell whether it was changed. */
+  typed() {
+    return JSON.stringify([...this.fields.map((f) => f.input.value.trim()), this.pole.value]);
+  }
+
+  unsaved() {
+    return this.editing && this.typed() !== this.began;
   }
 
   /** Whether the place is being typed. */
@@ -56,8 +66,11 @@ export class PlaceStep {
     const w = words.setup.place;
     const state = this.ctx?.state;
     const last = note("place");
-    this.fill(/** @type {Record<string, any>} */ (state?.site ?? {}));
+    // The air is the person's only where they typed it: the usual one is not made theirs.
+    const typed = last && last.lat_deg === state?.site?.lat_deg && last.lon_deg === state?.site?.lon_deg ? last : {};
+    this.fill(state?.site ? { ...state.site, pressure_hpa: typed.pressure_hpa, temperature_c: typed.temperature_c } : {});
     if (state?.pole) this.pole.value = state.pole.kind;
+    this.began = this.typed();
     this.from.replaceChildren(
       canLocate() ? h("button", { type: "button", onclick: () => this.locate() }, w.locate) : "",
       last && !state?.site ? h("button", { type: "button", onclick: () => this.fill(last) },
@@ -94,13 +107,13 @@ export class PlaceStep {
 
   async save() {
     const values = readAll(this.fields, this.note);
-    if (!values) return;
+    if (!values) return false;
     const problem = await send("site", { ...values, pole: this.pole.value });
-    this.note.textContent = problem === null ? "" : problem ?? words.unreachable;
-    if (problem !== null) return;
+    this.note.textContent = problem === null ? "" : sentenceLike(problem ?? words.unreachable);
+    if (problem !== null) return false;
     this.changing = false;
-    this.ctx?.redraw();
-    this.ctx?.refresh();
+    this.began = this.typed();
+    return true;
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */

@@ -1,8 +1,8 @@
 // The planned use: the tolerance follows from it, and is what "done" means.
 
-import { h } from "../dom.js";
+import { h, setText } from "../dom.js";
 import { NumberField, readAll } from "../fields.js";
-import { angle, number, primes } from "../format.js";
+import { angle, number, primes, sentenceLike } from "../format.js";
 import { send } from "../link.js";
 import { keep, note } from "../memory.js";
 import { words } from "../words.js";
@@ -14,21 +14,24 @@ export class PlanStep {
     const w = words.setup.plan;
     this.key = "plan";
     const field = (/** @type {string} */ key, /** @type {string} */ name, /** @type {string|null} */ hint = null) => new NumberField(key, name, hint);
-    this.fields = [field("exposure_s", w.exposure), field("dec_deg", w.dec, w.decHint),
-      field("ha_from_deg", w.from, w.hourHint), field("ha_to_deg", w.to), field("limit_px", w.limit, w.limitHint),
-      field("focal_mm", w.focal, w.frameHint), field("pixel_um", w.pixel, w.frameHint), field("width_px", w.width, w.frameHint), field("height_px", w.height, w.frameHint)];
+    this.fields = [field("focal_mm", w.focal), field("pixel_um", w.pixel), field("width_px", w.width), field("height_px", w.height),
+      field("exposure_s", w.exposure), field("dec_deg", w.dec, w.decHint),
+      field("ha_from_deg", w.from, w.hourHint), field("ha_to_deg", w.to), field("limit_px", w.limit, w.limitHint)];
     this.guided = h("input", { type: "checkbox", id: "f-guided" });
     this.guide = field("guide_offset_arcmin", w.guide);
     this.guided.addEventListener("change", () => { this.guide.root.hidden = !this.guided.checked; });
     this.tolerance = field("tolerance_arcmin", words.setup.tolerance, words.setup.toleranceHint);
     this.note = h("p", { class: "form-note", role: "status" });
     this.note2 = h("p", { class: "form-note", role: "status" });
+    // Of the camera in use nothing is filled in: it may be the guide camera.
+    this.camera = h("p", { class: "hint" });
     this.form = h("form", { class: "card", novalidate: true },
-      h("div", { class: "fields" }, this.fields.slice(0, 5).map((f) => f.root)),
+      h("h2", {}, w.camera), this.camera, h("div", { class: "fields" }, this.fields.slice(0, 4).map((f) => f.root)),
+      h("h2", {}, w.what), h("div", { class: "fields" }, this.fields.slice(4).map((f) => f.root)),
       h("div", { class: "check" }, this.guided, h("label", { for: "f-guided" }, w.guided)), this.guide.root,
-      h("details", {}, h("summary", {}, w.optics), h("div", { class: "fields" }, this.fields.slice(5).map((f) => f.root))),
       h("div", { class: "row" }, h("button", { type: "submit", class: "strong" }, w.work), this.note));
     this.form.addEventListener("submit", (e) => { e.preventDefault(); this.save(); });
+    this.began = "";
     const plain = h("form", { class: "card", novalidate: true }, h("h2", {}, w.orTyped), this.tolerance.root,
       h("div", { class: "row" }, h("button", { type: "submit" }, w.keep), this.note2));
     plain.addEventListener("submit", (e) => { e.preventDefault(); this.saveTolerance(); });
@@ -40,24 +43,38 @@ export class PlanStep {
   update(ctx) {
     this.extra.hidden = !ctx.operate;
     const p = ctx.state?.plan;
+    setText(this.camera, !p?.planned && p?.focal_mm && p.pixel_um ? words.setup.plan.ofFrames(number(p.focal_mm, 0), number(p.pixel_um, 2)) : words.setup.plan.sameCamera);
     if (this.filled || !ctx.state) return;
     this.filled = true;
     // Before a plan is made, what is not known of it is null: the usual stands in.
-    const known = Object.fromEntries(Object.entries(p ?? {}).filter(([, v]) => v !== null));
-    const from = /** @type {Record<string, any>} */ (p?.planned ? p : { limit_px: 1, ha_from_deg: -45, ha_to_deg: 45, ...known, ...note("plan") });
+    const usual = { limit_px: 1, ha_from_deg: -45, ha_to_deg: 45 };
+    const from = /** @type {Record<string, any>} */ (p?.planned ? p : { ...usual, ...note("plan") });
     for (const f of [...this.fields, this.guide]) f.put(from[f.input.name]);
     this.guided.checked = Boolean(from.guided);
     this.guide.root.hidden = !this.guided.checked;
     this.tolerance.put(ctx.state.tolerance_arcmin);
+    this.began = this.typed();
+  }
+
+  /** What is typed of the plan, to tell whether it was changed. */
+  typed() {
+    return JSON.stringify([...this.fields, this.guide].map((f) => f.input.value.trim()).concat(String(this.guided.checked)));
+  }
+
+  unsaved() {
+    return this.filled && this.typed() !== this.began;
   }
 
   async save() {
     const values = readAll(this.guided.checked ? [...this.fields, this.guide] : this.fields, this.note);
-    if (!values) return;
+    if (!values) return false;
     const order = { ...values, guided: this.guided.checked };
     const problem = await send("plan", { ...order, apply_tolerance: true });
-    this.note.textContent = problem === null ? words.kept : problem ?? words.unreachable;
-    if (problem === null) await keep("plan", order);
+    this.note.textContent = problem === null ? words.kept : sentenceLike(problem ?? words.unreachable);
+    if (problem !== null) return false;
+    this.began = this.typed();
+    await keep("plan", order);
+    return true;
   }
 
   async saveTolerance() {
@@ -72,8 +89,11 @@ export class PlanStep {
     const w = words.setup.plan;
     const p = state?.plan;
     const head = p?.planned ? w.head : w.ask;
-    const lines = p?.problem ? [primes(p.problem.message)] : p?.planned ? (p.sentences ?? []).map(primes) : [w.why];
-    return { head, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
+    const total = state?.now?.offset.total_arcmin;
+    const stands = total === null || total === undefined ? w.notYet : (p?.good_enough ? w.standsGood : w.standsFar)(angle(total));
+    const lines = p?.problem ? [primes(p.problem.message)] : p?.planned ? [stands] : [w.why];
+    const more = p?.planned && !p.problem ? (p.sentences ?? []).map(primes) : [];
+    return { head, more, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
   }
 }
 

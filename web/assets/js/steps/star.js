@@ -2,7 +2,7 @@
 // naked eye, in an upright and an inverting finder, and in a mirrored eyepiece.
 
 import { h, svg } from "../dom.js";
-import { NumberField, readAll } from "../fields.js";
+import { NumberField, readAll, typed } from "../fields.js";
 import { angle, clockFace, number, time } from "../format.js";
 import { keep, note } from "../memory.js";
 import { words } from "../words.js";
@@ -30,6 +30,11 @@ export class StarStep {
     this.ctx = null;
     this.filled = false;
     this.drawn = "";
+    this.began = typed(this.fields);
+  }
+
+  unsaved() {
+    return typed(this.fields) !== this.began;
   }
 
   /** @param {Context} ctx */
@@ -39,6 +44,7 @@ export class StarStep {
     if (!this.filled && kept) {
       this.filled = true;
       for (const f of this.fields) f.put(kept[f.input.name]);
+      this.began = typed(this.fields);
     }
     const key = JSON.stringify(ctx.sheet?.pole_stars ?? null) + JSON.stringify(ctx.sheet?.eyepiece ?? null);
     if (!ctx.sheet || this.drawn === key) return;
@@ -49,11 +55,13 @@ export class StarStep {
 
   async save() {
     const values = readAll(this.fields, this.note);
-    if (!values || !this.ctx) return;
+    if (!values || !this.ctx) return false;
     const problem = await keep("eyepiece", values);
     this.note.textContent = problem === null ? "" : problem ?? words.unreachable;
+    this.began = typed(this.fields);
     const sheet = await this.ctx.refresh();
     if (!sheet) this.note.textContent = words.setup.star.notAField;
+    return Boolean(sheet);
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */

@@ -25,6 +25,7 @@ import { StartStep } from "./start.js";
  * @property {boolean} south
  * @property {() => Promise<Sheet|null>} refresh  asks for the sheet anew
  * @property {() => void} redraw
+ * @property {() => void} goOn  as the button does
  */
 /**
  * @typedef {object} Shown  what the card of a step says
@@ -36,11 +37,21 @@ import { StartStep } from "./start.js";
  * @property {HTMLElement} [drawing]
  * @property {string[]} [more]  for who wants to know
  */
-/** @typedef {{key: string, extra?: HTMLElement, update: (c: Context) => void, show: (c: Context) => Shown}} Step */
+/**
+ * @typedef {object} Step
+ * @property {string} key
+ * @property {HTMLElement} [extra]
+ * @property {(c: Context) => void} update
+ * @property {(c: Context) => Shown} show
+ * @property {() => boolean} [unsaved]  something is typed that is not kept
+ * @property {() => Promise<boolean>} [save]  keeps it; false when that cannot be
+ */
 /** @typedef {{began: string, done: Record<string, "done"|"skipped">, finished: boolean}} Progress */
 
 // A set-up of another night does not count for this one.
 const nightMs = 14 * 3600_000;
+// So long a second press means that the person is sure.
+const sureMs = 6000;
 // The sky turns by a degree in four minutes, the Sun's shadow as fast.
 const refreshMs = 30_000;
 
@@ -50,11 +61,15 @@ export class SetupView {
    * @param {HTMLElement} does
    * @param {HTMLElement} way
    * @param {() => void} leave shows the frames
+   * @param {(text: string) => void} complain
    */
-  constructor(now, does, way, leave) {
+  constructor(now, does, way, leave, complain) {
+    this.complain = complain;
+    this.warned = { at: 0, where: "" };
     this.now = now;
     this.does = does;
     this.leave = leave;
+    now.addEventListener("input", () => this.renderDoes());
     /** @type {Step[]} */
     this.steps = [new PlaceStep(), new GroundStep(), new DirectionStep(), new BalanceStep(), new StartStep(), new StarStep(), new PlanStep()];
     this.at = 0;
@@ -62,11 +77,11 @@ export class SetupView {
     this.more = h("details", { class: "card more" });
     /** @type {Context} */
     this.ctx = { state: null, sheet: null, operate: false, south: false, refresh: () => this.refresh(),
-      redraw: () => this.render(this.ctx.state, this.ctx.operate) };
+      redraw: () => this.render(this.ctx.state, this.ctx.operate), goOn: () => this.close("done") };
     this.shown = this.listed = "";
     // The list of the steps stays, so that it keeps the focus and holds still under a finger.
     const w = words.setup;
-    this.buttons = this.steps.map((_, i) => h("button", { type: "button", onclick: () => this.enter(i) }, h("span", {}, w.names[i]), h("small")));
+    this.buttons = this.steps.map((_, i) => h("button", { type: "button", onclick: () => this.leaveFor(String(i), () => this.enter(i)) }, h("span", {}, w.names[i]), h("small")));
     this.aside = h("div");
     this.computed = h("p", { class: "hint" });
     way.append(h("h2", { id: "way-title" }, w.title),
@@ -105,6 +120,16 @@ export class SetupView {
    * @param {"done"|"skipped"} how
    */
   async close(how) {
+    const step = this.steps[this.at];
+    if (how === "done" && this.needsKeeping()) { // the step answers to what was typed
+      if (!(await step.save?.())) return;
+      this.render(this.ctx.state, this.ctx.operate);
+      await this.refresh();
+      this.card.querySelector("h1")?.focus();
+      scrollTo(0, 0);
+      return;
+    }
+    if (how === "skipped" && !this.mayLeave(how)) return;
     const p = this.progress();
     p.done[this.steps[this.at].key] = how;
     const last = this.at === this.steps.length - 1;
@@ -112,6 +137,32 @@ export class SetupView {
     if (this.ctx.operate) await keep("steps", p);
     if (last) this.leave();
     else this.enter(this.at + 1);
+  }
+
+  /** Whether the button that goes on has something to keep first. */
+  needsKeeping() {
+    const step = this.steps[this.at];
+    return this.ctx.operate && Boolean(step.save && (step.unsaved?.() || this.at === 0 && !this.ctx.state?.site));
+  }
+
+  /**
+   * Whether the step may be left: not with something typed, unless the person says so twice.
+   * @param {string} where
+   */
+  mayLeave(where) {
+    const step = this.steps[this.at];
+    const free = !this.ctx.operate || !step.unsaved?.() || where === this.warned.where && Date.now() - this.warned.at < sureMs;
+    this.warned = { at: free ? 0 : Date.now(), where };
+    if (!free) this.complain(words.unsaved);
+    return free;
+  }
+
+  /**
+   * @param {string} where
+   * @param {() => void} then
+   */
+  leaveFor(where, then) {
+    if (this.mayLeave(where)) then();
   }
 
   /**
@@ -126,6 +177,7 @@ export class SetupView {
 
   /** Goes to the frames whatever is open. */
   async straight() {
+    if (!this.mayLeave("frames")) return;
     const p = this.progress();
     p.finished = true;
     if (this.ctx.operate) await keep("steps", p);
@@ -133,7 +185,7 @@ export class SetupView {
   }
 
   async refresh() {
-    const sheet = await fetchSheet();
+    const sheet = this.ctx.state?.site ? await fetchSheet() : null; // without a place there is none
     if (sheet) this.ctx.sheet = sheet;
     if (document.body.dataset.view === "setup") this.render(this.ctx.state, this.ctx.operate);
     return sheet;
@@ -180,15 +232,21 @@ export class SetupView {
     const w = words.setup;
     const { state, operate } = this.ctx;
     const first = this.at === 0;
-    const needsPlace = first && !state?.site;
-    const key = JSON.stringify([this.at, operate, needsPlace, state?.phase]);
+    const keeps = this.needsKeeping();
+    const key = JSON.stringify([this.at, operate, keeps, state?.phase]);
     if (this.does.dataset.key === `setup${key}`) return;
     this.does.dataset.key = `setup${key}`;
     const frames = state?.phase !== "place" && state?.phase !== "waiting" && state !== null;
+    const done = this.does.querySelector('[data-do="done"]');
+    if (done && this.does.dataset.step === `setup${this.at}`) { // the focus stays
+      setText(done, keeps ? w.keepAndGo : w.done);
+      return;
+    }
+    this.does.dataset.step = `setup${this.at}`;
     this.does.replaceChildren(
-      h("button", { type: "button", class: needsPlace ? "wide" : "strong wide", onclick: () => this.close("done"), "data-do": "done", hidden: needsPlace }, w.done),
+      h("button", { type: "button", class: "strong wide", onclick: () => this.close("done"), "data-do": "done" }, keeps ? w.keepAndGo : w.done),
       h("div", { class: "does-row" },
-        h("button", { type: "button", onclick: () => this.enter(this.at - 1), disabled: first, "data-do": "back" }, w.back),
+        h("button", { type: "button", onclick: () => this.leaveFor("back", () => this.enter(this.at - 1)), disabled: first, "data-do": "back" }, w.back),
         h("button", { type: "button", onclick: () => this.close("skipped"), "data-do": "skip" }, w.skip),
         h("button", { type: "button", onclick: () => this.straight(), "data-do": "straight" }, frames ? w.backToFrames : w.straight)));
   }

@@ -1,0 +1,141 @@
+// The two bolts: each has its place, which it keeps; the one to turn now stands large
+// below them, with its rule.
+
+import { h } from "./dom.js";
+import { angle, figure, number, primes, spread } from "./format.js";
+import { rule } from "./rule.js";
+import { whole } from "./said.js";
+import { planLine } from "./steps/plan.js";
+import { strokeOf } from "./strokes.js";
+import { words } from "./words.js";
+
+/** @typedef {import("./types.js").State} State */
+/** @typedef {import("./types.js").Standing} Standing */
+/** @typedef {import("./types.js").Move} Move */
+
+// So many readings before the newest are shown as notches on the rule.
+const notches = 5;
+
+/** @param {Move} m */
+export function order(m) {
+  return m.way ? words.order[m.way] : primes(m.text);
+}
+
+/**
+ * The bolt that is to be turned.
+ * @param {State} state
+ * @returns {Move|null}
+ */
+export function turning(state) {
+  const moves = state.now?.moves ?? [];
+  return moves.find((m) => m.bolt === state.turning) ?? moves.find((m) => !m.done) ?? moves[0] ?? null;
+}
+
+/**
+ * @param {State} state
+ * @param {Standing} now
+ * @param {boolean} operate
+ */
+export function boltParts(state, now, operate) {
+  const m = turning(state);
+  if (!m) return [];
+  return [choice(now, m, operate), large(state, now, m)];
+}
+
+/**
+ * Both bolts in their places; pressing the other one changes over.
+ * @param {Standing} now
+ * @param {Move} turned
+ * @param {boolean} operate
+ */
+function choice(now, turned, operate) {
+  return h("div", { class: "choice", role: "group", "aria-label": words.whichBolt }, now.moves.map((m) =>
+    h("button", { type: "button", class: m.done ? "is-fine" : null, "data-change-over": m.bolt, "aria-pressed": String(m === turned), disabled: !operate },
+      h("span", {}, words.bolt[m.bolt]),
+      h("b", {}, m.done ? words.fine : m.way ? words.shortly[m.way] : primes(m.text), " ", h("i", { class: "amount" }, angle(m.amount_arcmin))))));
+}
+
+/**
+ * @param {State} state
+ * @param {Standing} now
+ * @param {Move} m
+ */
+function large(state, now, m) {
+  const sd = spreadOf(now, m);
+  const wrong = state.wrong_way;
+  const wrongly = wrong?.bolt === m.bolt;
+  const stroke = strokeOf(state, m.bolt);
+  const hand = wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : stroke || (m.rotation ? words.side[m.rotation] ?? "" : "");
+  const head = m.done && m.way ? words.stands[m.way] : order(m);
+  return h("div", { class: `card now-card bolt-card ${m.bolt}`, "data-kind": m.bolt },
+    h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
+    h("p", { class: "figure", "data-bolt": m.bolt }, figure(m.amount_arcmin)),
+    h("div", { class: "bolt-words" },
+      h("p", { class: wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, hand),
+      h("p", { class: "sub" }, words.giveOrTake(spread(sd))),
+      m.bolt === "altitude" && h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt)),
+    boltRule(state, now, m, !m.done));
+}
+
+/**
+ * @param {Standing} now
+ * @param {Move} m
+ */
+function spreadOf(now, m) {
+  return m.bolt === "altitude" ? now.uncertainty.alt_arcsec : now.uncertainty.az_arcsec;
+}
+
+/**
+ * @param {State} state
+ * @param {Standing} now
+ * @param {Move} m
+ * @param {boolean} way
+ */
+function boltRule(state, now, m, way) {
+  const altitude = m.bolt === "altitude";
+  const read = (state.frames ?? []).filter((f) => f.status === "adjusts");
+  const before = [state.measured?.offset ?? { alt_arcmin: null, az_arcmin: null }, ...read].slice(-notches - 1, -1);
+  return rule({
+    bolt: m.bolt,
+    offset: altitude ? now.offset.alt_arcmin : now.offset.az_arcmin,
+    before: before.map((f) => altitude ? f.alt_arcmin : f.az_arcmin),
+    spread: spreadOf(now, m),
+    gate: m.gate_arcmin,
+    south: (state.site?.lat_deg ?? 0) < 0,
+    way,
+  });
+}
+
+/**
+ * Both bolts side by side, none before the other: they are not to be turned now.
+ * @param {State} state
+ * @param {Standing} now
+ * @param {boolean} old the numbers are
+ */
+export function pair(state, now, old) {
+  return h("div", { class: old ? "pair old" : "pair" }, now.moves.map((m) => h("div", { class: `card bolt-card still ${m.bolt}` },
+    h("div", { class: "bolt-words" },
+      h("p", { class: "label" }, words.bolt[m.bolt]),
+      h("p", { class: "head" }, m.done && m.way ? words.stands[m.way] : order(m)),
+      h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
+      h("p", { class: "sub" }, words.giveOrTake(spread(spreadOf(now, m))))),
+    boltRule(state, now, m, false))));
+}
+
+/**
+ * Both bolts together: how far the axis is from the pole, and what that means.
+ * @param {State} state
+ * @param {Standing} now
+ */
+export function total(state, now) {
+  const kind = words.pole[state.pole?.kind ?? ""] ?? "";
+  const plan = planLine(state.plan);
+  const times = (now.offset.total_arcmin ?? 0) / (state.tolerance_arcmin || 1);
+  const more = (state.do.said_details ?? []).filter((d) => d.code !== "stands" && d.code !== "moves");
+  return [
+    h("p", {}, words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), " ",
+      times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""),
+    plan && h("p", {}, plan),
+    ...more.map((d) => h("p", {}, whole(d, d.text))),
+  ];
+}

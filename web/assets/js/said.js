@@ -1,0 +1,45 @@
+// The service's sentences, by their codes, in the words of this page's language.
+
+import { angle, number, primes, spread } from "./format.js";
+import { words } from "./words.js";
+
+/** @typedef {import("./types.js").Said} Said */
+/** @typedef {import("./types.js").SaidArg} SaidArg */
+
+/**
+ * What stands in a sentence, as a person reads it.
+ * @param {SaidArg} a
+ * @returns {string}
+ */
+function argument(a) {
+  if (a.said) return whole(a.said, a.said.text);
+  if (a.count !== undefined) return String(a.count);
+  if (a.size_arcsec !== undefined) return angle((a.size_arcsec ?? 0) / 60);
+  if (a.known_arcsec !== undefined) return spread(a.known_arcsec);
+  if (a.whole_deg !== undefined) return number(a.whole_deg, 0, "°");
+  return a.text ?? "";
+}
+
+/**
+ * A sentence as a heading and what follows it. Where the catalogue has none the
+ * service's own stands.
+ * @param {Said|undefined} said
+ * @param {string} text
+ * @returns {{head: string, line: string}}
+ */
+export function saidOf(said, text) {
+  const entry = said && words.said[said.code];
+  if (!said || !entry) return { head: primes(text), line: "" };
+  const answer = entry(...(said.args ?? []).map(argument));
+  return typeof answer === "string" ? { head: answer, line: "" } : { head: answer[0], line: answer[1] };
+}
+
+/**
+ * The same in one piece.
+ * @param {Said|undefined} said
+ * @param {string} text
+ */
+export function whole(said, text) {
+  const { head, line } = saidOf(said, text);
+  return line ? `${head.replace(/[.!?。]?$/, words.stop)} ${line}` : head;
+}

@@ -1,0 +1,36 @@
+// The service's sentences in English, by their codes; part of en.js, which see. An entry
+// is a sentence, or a heading and a sentence.
+
+/** @type {Record<string, (...args: string[]) => string | [string, string]>} */
+export const said = {
+  first_frame: () => ["Take a frame", "Point the camera at clear sky, near the pole if you can."],
+  take_another: () => ["Take another frame", "The last one could not be used."],
+  measure_first: () => ["Take a frame", "It is the first of this measurement."],
+  turn: () => ["Turn the RA axis", "Leave the declination alone, then take another frame."],
+  turn_on: () => ["Turn the RA axis on", "Leave the declination alone, then take another frame."],
+  turn_more: () => ["Turn the RA axis farther", "It has not turned enough. Leave the declination alone, then take another frame."],
+  turn_counted: (_deg, n, of) => ["Turn the RA axis", `Then take frame ${n} of ${of}.`],
+  newest_aside: () => ["Take one more frame", "The newest does not fit the others. At another angle of the RA axis, one more tells whether something moved."],
+  no_fit: () => ["The frames do not fit together", "Touch nothing else, turn the RA axis and take another; or start over."],
+  tube_moved: () => ["Lock the declination and start over", "The tube moved on the mount between two frames."],
+  mount_moved: () => ["Start over", "The mount itself moved between two frames. Do not touch it while you measure."],
+  blind_measuring: () => ["Take another frame first", "The newest could not be used. Turn nothing before it."],
+  clocks: () => ["Set the wrong clock right", "The clocks of camera and service disagree. Then start over."],
+  clocks_watching: () => ["Set the wrong clock right", "The clocks of camera and service disagree."],
+  tube_moved_after: () => ["Lock the declination and start over", "The tube moved on the mount after the measurement."],
+  held: () => ["Touch nothing, take one more frame", "The newest does not fit a turn of the bolts."],
+  blind_bolts: () => ["Leave the bolts for now", "The newest frame could not be used. Wait for one that can."],
+  smeared: () => "An exposure during which a bolt is turned is smeared: wait for the next.",
+  know_better: (deg) => `One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some ${deg} and take a frame.`,
+  lock: (tolerance) => `The axis is within ${tolerance} of the pole. Then measure once more to confirm.`,
+  stands: (total, known) => `The axis stands ${total} from the pole, known to ${known}.`,
+  stars_alone: () => "That is by the stars alone. Wind and gears add an arcsecond or two, which three frames cannot show; a fourth at another angle of the RA axis can.",
+  lock_moved: (by) => `Locking moved the axis by ${by}.`,
+  pointed_elsewhere: () => ["Done", "The axis was confirmed. The telescope points elsewhere since: ordinary exposures are watched instead."],
+  done: (tolerance) => `The axis is within ${tolerance} of the pole.`,
+  drifted: (total) => `The axis is ${total} from the pole, outside the tolerance.`,
+  watching: () => ["Watching", "Take your exposures as you would, and leave this running."],
+  watching_within: (tolerance) => ["Good enough", `The axis is within ${tolerance} of the pole.`],
+  watching_unsure: (reach, tolerance) => ["Watching", `The axis is known to ${reach} so far: too little to tell whether it is within ${tolerance} of the pole.`],
+  watching_outside: (total) => ["Outside the tolerance", `The axis is ${total} from the pole. To adjust it, start over and measure.`],
+};

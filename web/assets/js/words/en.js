@@ -1,0 +1,296 @@
+// The page in English; the set-up in en-setup.js, the service's sentences in en-said.js. A
+// translation is another three files like these. Sentences that carry numbers are functions; the
+// numbers come ready formatted.
+
+/** @typedef {"altitude"|"azimuth"} Bolt */
+/** @typedef {"raise"|"lower"|"east"|"west"} Way */
+
+import { said } from "./en-said.js";
+import { setup } from "./en-setup.js";
+
+export const words = {
+  title: "polard",
+  steps: ["Measure", "Bolts", "Lock", "Watch"],
+  toFrames: "Frames",
+  stepsLabel: "Where the work stands",
+
+  look: { day: "Night", night: "Day" }, // the look one changes to
+  lookLabel: { day: "Change to the night look", night: "Change to the day look" },
+  toSetup: "Set-up",
+  viewOnly: "Looking on. “polard serve --pair” on the computer that runs the service gives a link to operate.",
+
+  age: {
+    label: "Age of the last frame",
+    /** @param {string} age */ fresh: (age) => `Last frame ${age} ago`,
+    /** @param {string} age */ old: (age) => `OLD: last frame ${age} ago`,
+    none: "No frame yet",
+    connecting: "Connecting …",
+    /** @param {number} s */ lost: (s) => s > 0 ? `No connection. Trying again in ${s} s` : "No connection. Trying again …",
+    stopped: "The service was stopped. The page comes back with it.",
+    unpaired: "This device is no longer paired",
+    unsolved: "and it was not understood",
+    /** @param {string} ms */ took: (ms) => `read in ${ms}`,
+    clock: "The frame's own time does not fit its arrival: check the camera computer's clock.",
+  },
+
+  said,
+  stop: ".",
+  why: "Why, and more",
+  whichBolt: "The bolt to turn now; the other one takes over when it is pressed",
+  fine: "Leave",
+  /** @param {string} amount */
+  wrongWay: (amount) => `That was the wrong way: ${amount} worse.`,
+  /** @type {Record<Way, string>} */
+  shortly: { raise: "Raise", lower: "Lower", east: "East", west: "West" },
+  /** @type {Record<Way, string>} where the axis stands, seen from the pole */
+  stands: { raise: "Low by", lower: "High by", east: "West by", west: "East by" },
+  bolt: { altitude: "Altitude bolt", azimuth: "Azimuth bolt" },
+  /** @type {Record<Way, string>} */
+  order: {
+    raise: "Raise the axis",
+    lower: "Lower the axis",
+    east: "Turn the mount east",
+    west: "Turn the mount west",
+  },
+  /** @type {Record<string, string>} */
+  side: {
+    "clockwise seen from above": "To your right as you face the pole",
+    "anticlockwise seen from above": "To your left as you face the pole",
+  },
+  /** @param {string} spread */
+  giveOrTake: (spread) => `give or take ${spread}`,
+  /** @param {string} total @param {string} tolerance @param {string} kind */
+  total: (total, tolerance, kind) => `${total} from the ${kind} pole. Good enough: ${tolerance}`,
+  /** @param {string} times */
+  times: (times) => `That is ${times} times what is good enough.`,
+  /** @type {Record<string, string>} */
+  pole: { refracted: "refracted", true: "true" },
+  fromPole: "from the pole",
+
+  rule: {
+    up: "up",
+    down: "down",
+    east: "E",
+    west: "W",
+    pole: "pole",
+    /** @type {Record<Bolt, (amount: string, low: boolean, gate: string, south: boolean) => string>} */
+    label: {
+      altitude: (amount, low, gate) => `Altitude rule: the axis is ${amount} ${low ? "below" : "above"} the pole; the slot lets ${gate} pass on either side.`,
+      azimuth: (amount, low, gate, south) => `Azimuth rule: the axis is ${amount} ${low === south ? "east" : "west"} of the pole; the slot lets ${gate} pass on either side.`,
+    },
+  },
+
+  /** @type {Record<string, {head: string, sub?: string}>} heads of the page's own */
+  do: {
+    connect: { head: "One moment", sub: "Asking the service where the work stands." },
+    place: { head: "Where does the mount stand?", sub: "The first step of the set-up asks for it." },
+    lock: { head: "Lock both bolts" },
+    done: { head: "Done" },
+    drifted: { head: "Unlock and turn the bolts again" },
+    lost: { head: "No connection", sub: "What stands here was true when the connection broke. It comes back by itself." },
+    unpaired: { head: "This device is no longer paired", sub: "Its access was taken away on the computer that runs the service. There, “polard serve --pair” gives a new link." },
+    stale: { head: "Take a new frame first", sub: "These numbers are old: something may have moved since." },
+  },
+
+  unsaved: "What you typed is not kept yet. Press again to leave it.",
+  button: {
+    place: "Go to the set-up",
+    measured: "Go on to the bolts",
+    confirmed: "That will do",
+    locked: "Both are locked",
+    unlocked: "Back to the bolts",
+    watch: "Only watch my exposures",
+    startOver: "Start over",
+    startOverSure: "Forget all frames? Press again",
+  },
+
+  turned: {
+    title: "RA axis turned",
+    /** @param {string} span @param {number} n */
+    span: (span, n) => `${span} over ${n} ${n === 1 ? "frame" : "frames"}`,
+    /** @param {[string, string][]} list turn and what it would bring */
+    forecast: (list) => `A further turn would fix the axis to ${list.map(([turn, spread]) => `${spread} (${turn})`).join(", ")}.`,
+    rule: "Where on the RA axis the frames were taken, in degrees since the first.",
+  },
+
+  picture: {
+    title: "Frame just read",
+    none: "The first frame will show here.",
+    /** @param {number} matched @param {number} detected */
+    stars: (matched, detected) => `${matched} stars known of ${detected} seen`,
+    unsolved: "not understood",
+    /** @param {string} w @param {string} h */
+    field: (w, h) => `field ${w} × ${h}`,
+    /** @param {string} rms */
+    rms: (rms) => `fit to ${rms}`,
+    /** @param {string} t */
+    mid: (t) => `exposed ${t} UTC`,
+    /** @param {string} file @param {number} n */
+    alt: (file, n) => `Frame ${file}; ${n} known stars marked by two ticks each`,
+    zoomLabel: "The frame's picture: plus and minus enlarge and reduce it, arrows move it, zero shows all of it",
+    larger: "Enlarge the picture",
+    smaller: "Reduce the picture",
+    whole: "Whole frame",
+    pole: "pole",
+    axis: "axis",
+    /** @param {string} name @param {string} deg */
+    wayTo: (name, deg) => `${name} ${deg} this way`,
+    /** @param {string} deg */
+    away: (deg) => `pole ${deg} from the middle`,
+    /** @param {string} alt @param {string} az */
+    looks: (alt, az) => `looks to altitude ${alt}, azimuth ${az}`,
+    /** @param {string} age @param {string} folder */
+    silent: (age, folder) => `No frame has come for ${age}. Does the camera expose, and does it write into ${folder}?`,
+  },
+
+  list: {
+    title: "Frames and numbers",
+    columns: ["Frame", "UTC", "Turn", "Stars", "Left over, or from the pole"],
+    empty: "No frames yet.",
+    axis: "Axis",
+    poleAim: "Pole aimed at",
+    offset: "Axis minus pole",
+    sure: "Uncertainty (1 σ)",
+    fit: "Fit of the rigid model (χ² per degree of freedom)",
+    drive: "Drive",
+    driveOn: "follows the sky",
+    driveOff: "stands still",
+    lock: "Locking moved the axis",
+    folder: "Watched folder",
+    program: "Program",
+    /** @param {string} alt @param {string} az */
+    altAz: (alt, az) => `altitude ${alt}, azimuth ${az}`,
+  },
+  /** @type {Record<string, string>} */
+  status: {
+    measures: "measures",
+    "same angle": "same angle",
+    adjusts: "bolts",
+    unsolved: "not understood",
+    unusable: "not usable",
+  },
+
+  warnings: "Take note",
+
+  setup,
+  kept: "Kept.",
+  notNumber: "Please write a number, such as 47.25.",
+  care: "Care:",
+  marks: {
+    title: "For the next night here",
+    why: "What stood right this time makes the next time shorter.",
+    scale: "Latitude scale reads, degrees",
+    bearing: "Compass bearing, degrees",
+    words: "Marks on the ground",
+    keep: "Keep",
+  },
+  nights: {
+    /** @param {string} d */ first: (d) => `first measured ${d} off`,
+    /** @param {string} d */ confirmed: (d) => `confirmed at ${d}`,
+    /** @param {string} d */ ended: (d) => `ended at ${d}`,
+    /** @param {string} d */ lock: (d) => `the lock moved it by ${d}`,
+    nothing: "nothing measured",
+  },
+  watched: {
+    title: "Keeping watch",
+    /** @param {number} frames @param {string} minutes */
+    span: (frames, minutes) => `${frames} ${frames === 1 ? "frame" : "frames"} over ${minutes} min`,
+    nights: "Nights before",
+    /** @param {number} n @param {string} first @param {string} last */
+    chart: (n, first, last) => `Distance from the pole over ${n} nights: ${first} at first, ${last} now.`,
+    /** @param {string} day @param {string} total @param {string} sure @param {number} frames */
+    night: (day, total, sure, frames) => `${day}: ${total} from the pole, give or take ${sure}, from ${frames} frames.`,
+  },
+  planned: {
+    /** @param {string} px @param {string} s */
+    trail: (px, s) => `As it stands, stars trail by ${px} px in ${s} s.`,
+    good: "Good enough for your plan.",
+    /** @param {string} s */ longest: (s) => `Good for ${s} s at most.`,
+    tooFar: "Too much for your plan.",
+  },
+  sun: {
+    near: "The Sun is up and near where the camera looks. Cap it and turn away now.",
+    up: "The Sun is up: caps on tube and finder, point nothing near it.",
+  },
+  cautions: {
+    turn: "Watch counterweight, legs and cables while the axis turns.",
+    bolt: "Take the load off before you open a latitude lock; fingers out of the hinge.",
+    lock: "Tighten gently and evenly: the lock itself moves the axis.",
+  },
+  turnTo: {
+    clockwise: "clockwise",
+    anticlockwise: "anticlockwise",
+    back: "Turn the RA axis back",
+    /** @param {string} alt */
+    keeps: (alt) => `As you face the pole. The camera keeps ${alt} above the horizon or more.`,
+    /** @type {Record<string, string>} */
+    against: {
+      low: "it comes near the horizon",
+      high: "the camera end swings down to the legs",
+      far: "it leads more than a quarter turn from the start, the counterweight above the tube",
+    },
+    /** @param {string[]} list */
+    other: (list) => `Not the other way: there ${list.join(", and ")}.`,
+    /** @param {string[]} list */
+    both: (list) => `Either way has its trouble; on this one ${list.join(", and ")}. Look before you turn.`,
+    either: "The other way would do as well.",
+  },
+  sound: {
+    on: "Sound on",
+    off: "Sound off",
+    label: "Tone while bolts are turned: two notes that draw together as the axis nears the pole",
+  },
+  told: {
+    title: "Tell what you turned",
+    why: "Told once or twice, the page knows what a turn does, and speaks in turns.",
+    /** @type {Record<Bolt, string>} */
+    ask: { altitude: "How far did you turn the altitude bolt?", azimuth: "How far did you turn the azimuth bolt?" },
+    turns: /** @type {[number, string][]} */ ([[0.125, "⅛"], [0.25, "¼"], [0.5, "½"], [1, "1"]]),
+    unit: "turn",
+    clockwise: "clockwise",
+    anticlockwise: "anticlockwise",
+    asked: "As it was asked",
+    later: "Not now",
+    undo: "Undo",
+    takenBack: "Taken back.",
+    /** @param {string} bolt @param {string} much @param {string} way */
+    kept: (bolt, much, way) => `Told: ${bolt}, ${much} turn ${way}.`,
+    /** @param {string} bolt */
+    keptAsked: (bolt) => `Told: ${bolt}, as asked.`,
+  },
+
+  rig: {
+    title: "Practice rig",
+    hide: "Hide",
+    show: "Show",
+    step: "Step",
+    ra: "RA axis, as you face the pole",
+    /** @type {{deg: number, key: string}[]} degrees clockwise */
+    raButtons: [{ deg: -30, key: "" }, { deg: -15, key: "J" }, { deg: 15, key: "L" }, { deg: 30, key: "" }],
+    /** @param {number} deg */
+    raName: (deg) => `${deg < 0 ? "↺" : "↻"} ${Math.abs(deg)}°`,
+    faults: "Something goes wrong",
+    fault: { once: "once", on: "stop", off: "begin" },
+    raise: "Raise",
+    lower: "Lower",
+    east: "East",
+    west: "West",
+    driveOn: "Drive runs",
+    driveOff: "Drive stands",
+    expose: "Take a frame",
+    repeatOn: "Repeating",
+    repeatOff: "Repeat",
+    exposing: "Shutter open …",
+    /** @param {string} ra @param {string} alt @param {string} az */
+    stands: (ra, alt, az) => `RA circle ${ra}, altitude bolt ${alt}, azimuth bolt ${az}`,
+  },
+
+  pair: {
+    title: "Pair this device",
+    how: "Open the link, or the picture of squares, that “polard serve --pair”, or “polard overview --pair” for all piers, shows on the computer that runs the service. Or type the code that stands at the end of the link.",
+    code: "Code",
+    go: "Pair",
+  },
+
+  unreachable: "The service cannot be reached; nothing was changed.",
+};

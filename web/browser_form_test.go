@@ -1,0 +1,135 @@
+package web
+
+import (
+	"encoding/json"
+	"fmt"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web/browsertest"
+
+	"github.com/chromedp/chromedp"
+)
+
+// What was typed is kept by the one button, and never thrown away without a word. A
+// usual air pressure does not become a typed one by opening the form again.
+func testUnsaved(t *testing.T, p *browsertest.Page) {
+	rec := &recorder{}
+	s := serve(t, Options{Operator: rec})
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Says("Set the latitude scale")
+	p.Click(`.step-extra > .row button`) // another place
+	p.Until(`document.querySelector("[name=lat_deg]").value === "47.25" && document.querySelector("[name=pressure_hpa]").value === "" && document.querySelector("[name=temperature_c]").value === ""`)
+	p.Fill("[name=lat_deg]", `40°57'28"`)
+	p.Says("Keep it, go on")
+	for _, leave := range []string{`[data-do="skip"]`, `#setup-open`, `.way-list li:nth-child(3) button`} {
+		p.Click(leave)
+		p.Says("What you typed is not kept yet.")
+		p.Until(`document.querySelector("#now h1").textContent === "Where does the mount stand?"`)
+		time.Sleep(50 * time.Millisecond)
+		browsertest.Eval[bool](p, `(document.getElementById("toast").hidden = true)`)
+	}
+	waitTold(t, rec)
+	p.Click(`[data-do="done"]`)
+	waitTold(t, rec, "site 40.9578 11.5000 840 m, 916.3 hPa, 10.0 C, refracted")
+	p.Until(`document.querySelector("[data-do=done]").textContent === "Done, go on"`)
+}
+
+// Angles as people write them: positive north and east.
+func testAngles(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	p.Do(chromedp.Navigate(s.url))
+	type case_ struct {
+		Text  string   `json:"text"`
+		Wants *float64 `json:"wants"` // nil: refused
+	}
+	yes := func(text string, x float64) case_ { return case_{text, &x} }
+	cases := []case_{
+		yes("40.95", 40.95), yes("40,95", 40.95), yes("-30.2", -30.2), yes("−30,2", -30.2), yes("+7", 7),
+		yes("40 57 28 N", 40+57.0/60+28.0/3600), yes(`40°57'28"`, 40+57.0/60+28.0/3600), yes("40° 57′ 28.5″ S", -(40 + 57.0/60 + 28.5/3600)),
+		yes("40.9N", 40.9), yes("N40.9", 40.9), yes("S 30 12", -30.2), yes("40:57:28", 40+57.0/60+28.0/3600), yes("30°12'", 30.2), yes("30°", 30), yes("40d57m28s", 40+57.0/60+28.0/3600),
+		{"forty", nil}, {"40 75 00", nil}, {"-30 S", nil}, {"40 E", nil}, {"N 40 S", nil}, {"4 5 6 7", nil}, {"40.9.1", nil},
+	}
+	for _, c := range cases {
+		text, _ := json.Marshal(c.Text)
+		got := browsertest.Eval[*float64](p, fmt.Sprintf(`import("/assets/%s/js/fields.js").then(m => { const n = m.parseAngle(%s, "N", "S"); return Number.isNaN(n) ? null : n; })`, s.assets.version, text))
+		switch {
+		case (got == nil) != (c.Wants == nil):
+			t.Errorf("%q: %v, want %v", c.Text, got, c.Wants)
+		case got != nil && (*got-*c.Wants > 1e-9 || *c.Wants-*got > 1e-9):
+			t.Errorf("%q: %v, want %v", c.Text, *got, *c.Wants)
+		}
+	}
+}
+
+// A device whose access was taken away is told so, and how it comes back.
+func testTakenAway(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	publish(t, s, adjusting(0, time.Minute))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Until(looksFresh)
+	// The page's own fetch of the state is refused, as the service refuses a stranger, and the socket
+	// ends with the code of a policy.
+	browsertest.Eval[bool](p, `(() => { const real = window.fetch; window.fetch = (...a) => String(a[0]).includes("/api/v1/state") ? Promise.resolve(new Response("{}", {status: 401})) : real(...a);
+		window.WebSocket = class { constructor() { setTimeout(() => this.onclose?.({code: 1006}), 10); } close() {} }; return true; })()`)
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	p.Says("This device is no longer paired")
+	p.Says("polard serve --pair")
+	p.Until(`document.querySelector("#now h1").textContent === "This device is no longer paired"`)
+}
+
+// What has the focus keeps it while states come.
+func testFocusStays(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	frame := func(id int64) {
+		publish(t, s, StateFromView(viewOf(northSite, mountmodel.Adjusting, sky.Angle(20-id)*sky.Arcminute, 0), Around{Latest: latestOf(id, time.Now(), nil)}))
+		p.Until(fmt.Sprintf(`document.querySelector(".picture-file").textContent === "pole_%04d.fits"`, id))
+	}
+	frame(1)
+	for i, focus := range []string{"#list .scroll", "#list summary", ".choice button:last-child", "#does button"} {
+		browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).focus(), true)`, focus))
+		frame(int64(2 + i))
+		if !browsertest.Eval[bool](p, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, focus)) {
+			t.Errorf("%s lost the focus", focus)
+		}
+	}
+}
+
+// The marks are those of the picture shown: a new frame's come with its picture.
+func testMarksOfThePicture(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	show := func(id int64) {
+		_, stars := starField(id)
+		publish(t, s, StateFromView(viewOf(northSite, mountmodel.Adjusting, 20*sky.Arcminute, 0), Around{Latest: latestOf(id, time.Now(), stars)}))
+		p.Until(fmt.Sprintf(`document.querySelector(".picture-file").textContent === "pole_%04d.fits"`, id))
+	}
+	marks := func() string {
+		return browsertest.Eval[string](p, `[...document.querySelectorAll(".marks path")].map(e => e.getAttribute("d")).join()`)
+	}
+	pic, _ := starField(1)
+	if err := s.PublishPreview(pic); err != nil {
+		t.Fatal(err)
+	}
+	show(1)
+	p.Until(`document.querySelectorAll(".marks path").length > 10 && document.querySelector(".picture img").src.includes("frame=1")`)
+	first := marks()
+	show(2) // its picture is still to come
+	if marks() != first {
+		t.Error("the marks of the new frame are drawn on the old picture")
+	}
+	pic, _ = starField(2)
+	if err := s.PublishPreview(pic); err != nil {
+		t.Fatal(err)
+	}
+	p.Until(`document.querySelector(".picture img").src.includes("frame=2") && document.querySelector(".picture img").complete`)
+	p.Until(fmt.Sprintf(`[...document.querySelectorAll(".marks path")].map(e => e.getAttribute("d")).join() !== %q`, first))
+}
