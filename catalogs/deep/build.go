@@ -26,7 +26,7 @@ import (
 type Builder struct {
 	folder  string // for the runs
 	cat     *catalogs.Catalogue
-	bundled *bundledStars
+	bundled *bundledStars // nil until a star is as bright as they are
 	run     []record
 	spare   []record   // the run before, while it is being sorted and written
 	written chan error // nil, or the end of that
@@ -64,7 +64,7 @@ func NewBuilder(folder string, cat *catalogs.Catalogue) (*Builder, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Builder{folder: own, cat: cat, bundled: newBundledStars(cat), dropped: map[record]bool{}}, nil
+	return &Builder{folder: own, cat: cat, dropped: map[record]bool{}}, nil
 }
 
 // Discard removes what the builder has written; after Finish, nothing is left to remove.
@@ -145,11 +145,9 @@ func (b *Builder) Keep(ctx context.Context, old *Catalogue) error {
 				continue
 			}
 			at := r.direction(&f, step)
-			if mag := magnitude(r.mag()); mag <= faintestBundled-medianColour {
-				s := r.star(0, at)
-				s.Dir = sky.ICRS(at)
-				b.bundled.see(&s, mag+medianColour)
-			}
+			s := r.star(0, at)
+			s.Dir = sky.ICRS(at)
+			b.see(&s, magnitude(r.mag())+medianColour)
 			if err := b.put(r, at); err != nil {
 				return err
 			}
@@ -163,8 +161,19 @@ func (b *Builder) add(s *catalogs.Star, v float64) error {
 	if err != nil {
 		return err
 	}
-	b.bundled.see(s, v)
+	b.see(s, v)
 	return b.put(r, sky.Vec(s.Dir))
+}
+
+// see marks the bundled stars that a star is.
+func (b *Builder) see(s *catalogs.Star, v float64) {
+	if v > faintestBundled {
+		return
+	}
+	if b.bundled == nil {
+		b.bundled = newBundledStars(b.cat)
+	}
+	b.bundled.see(s, v)
 }
 
 // put takes a record into the run.
@@ -232,7 +241,7 @@ func writeRun(path string, run []record) error {
 func (b *Builder) Finish(ctx context.Context, path string, sources []Source) (dropped int64, err error) {
 	for cell := range b.cat.Cells() {
 		for s := range b.cat.CellStars(cell) {
-			if b.bundled.found[s.ID] {
+			if b.bundled != nil && b.bundled.found[s.ID] {
 				continue
 			}
 			s.V -= medianColour
@@ -281,7 +290,7 @@ func (b *Builder) dropAtEdges() {
 			if q.at.X-p.at.X > samePair.Radians() {
 				break
 			}
-			if p.rec.cell() == q.rec.cell() || r3.Norm(r3.Sub(p.at, q.at)) > samePair.Radians() || !alikeInBrightness(p.rec, q.rec) {
+			if p.rec.bundled() || q.rec.bundled() || p.rec.cell() == q.rec.cell() || r3.Norm(r3.Sub(p.at, q.at)) > samePair.Radians() || !alikeInBrightness(p.rec, q.rec) {
 				continue
 			}
 			if worse := worseOf(p.rec, q.rec); !b.dropped[worse] {
@@ -296,9 +305,9 @@ func alikeInBrightness(a, b record) bool {
 	return math.Abs(magnitude(a.mag())-magnitude(b.mag())) <= samePairMag
 }
 
-// worseOf is the one of two records of a star to be left out: the bundled one, or the one without motion.
+// worseOf is the one of two records of a star to be left out: the one without motion, or the second.
 func worseOf(a, b record) record {
-	if a.bundled() != b.bundled() && a.bundled() || a.bundled() == b.bundled() && !a.hasMotion() && b.hasMotion() {
+	if !a.hasMotion() && b.hasMotion() {
 		return a
 	}
 	return b
@@ -333,7 +342,7 @@ func (b *Builder) merge(ctx context.Context, w *fileWriter) error {
 				return err
 			}
 		}
-		if len(cell) == 0 || cell[len(cell)-1] != next {
+		if len(cell) == 0 || cell[len(cell)-1] != next || next.bundled() {
 			cell = append(cell, next)
 		} else {
 			w.dropped++
@@ -368,7 +377,7 @@ func (b *Builder) once(cell []record) (stars []record, dropped int64) {
 			if out[i] || cell[j].u()-cell[i].u() > pairSteps {
 				break
 			}
-			if out[j] || max(cell[i].v()-cell[j].v(), cell[j].v()-cell[i].v()) > pairSteps || !alikeInBrightness(cell[i], cell[j]) || !samePlaceIn(cell[i], cell[j]) {
+			if out[j] || cell[i].bundled() || cell[j].bundled() || max(cell[i].v()-cell[j].v(), cell[j].v()-cell[i].v()) > pairSteps || !alikeInBrightness(cell[i], cell[j]) || !samePlaceIn(cell[i], cell[j]) {
 				continue
 			}
 			if worseOf(cell[i], cell[j]) == cell[i] {

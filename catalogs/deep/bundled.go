@@ -62,9 +62,6 @@ func newBundledStars(cat *catalogs.Catalogue) *bundledStars {
 
 // see marks the bundled stars that a star is. Its place is that of J2016.0; v is its V.
 func (b *bundledStars) see(s *catalogs.Star, v float64) {
-	if v > faintestBundled {
-		return
-	}
 	b.mark(b.moving, s.Dir, v)
 	then := s.Dir
 	if s.HasPM {

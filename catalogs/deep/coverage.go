@@ -81,3 +81,16 @@ func (c *Catalogue) Count(center sky.ICRS, radius sky.Angle, faintest float64) i
 	}
 	return n
 }
+
+// Cells visits the middles of all cells, of nearly equal size, of which Covered tells some.
+func Cells(visit func(middle sky.ICRS)) {
+	for cell := range cellCount {
+		visit(sky.ICRS(grid.Centre(cell)))
+	}
+}
+
+// BytesFor is about how large a file is to which so many stars were added.
+func BytesFor(stars float64) float64 {
+	const bundled = 2.56e6
+	return float64(layoutOf(0, 0).end) + recordSize*(stars+bundled)
+}

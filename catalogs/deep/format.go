@@ -54,8 +54,7 @@ type Source struct {
 	Credit string  `json:"credit,omitempty"` // how the archive asks to be acknowledged
 	Epoch  float64 `json:"epoch"`            // Julian year of its places
 	Rows   int64   `json:"rows"`
-	Stars  int64   `json:"stars"` // of them taken
-	Twice  int64   `json:"twice"` // of them that were there already
+	Stars  int64   `json:"stars"` // of them with a magnitude
 }
 
 // layout is where the parts of a file lie.

@@ -27,9 +27,9 @@ type Region struct {
 }
 
 const (
-	// wantedInField is how many stars a field should hold on average: then one in a hundred holds fewer than the
-	// dozen with which nearly all are solved (Poisson's distribution).
-	wantedInField = 22
+	// wantedInField is how many stars a field should hold on average where they are sparsest: then five in six hold
+	// the dozen with which nearly all are solved (Poisson's distribution).
+	wantedInField = 15
 
 	// fieldShape is the shorter side to the longer one of most sensors.
 	fieldShape = 2.0 / 3

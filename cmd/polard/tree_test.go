@@ -68,7 +68,7 @@ var allowedImports = map[string][]string{
 	"web/metrics":     {"web", "web/alarm"},
 	"web/report":      {"mountmodel", "mountmodel/logbook", "mountmodel/sky", "web"},
 
-	"cmd/polard/internal/pipeline": {"catalogs", "fits", "mountmodel", "mountmodel/observed", "mountmodel/sky", "solve", "solve/camera"},
+	"cmd/polard/internal/pipeline": {"catalogs", "catalogs/deep", "fits", "mountmodel", "mountmodel/observed", "mountmodel/sky", "solve", "solve/camera"},
 
 	"cmd/polard/internal/journal": {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/nights", "mountmodel/observed", "mountmodel/logbook", "mountmodel/sky", "web"},
 
@@ -80,7 +80,7 @@ var allowedImports = map[string][]string{
 
 	"cmd/polard/internal/harness": {"cmd/polard/internal/pipeline", "fits", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/sky", "web"},
 
-	"cmd/polard": {"cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "mountmodel",
+	"cmd/polard": {"catalogs/deep", "catalogs/extract", "cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "mountmodel",
 		"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "solve/camera", "solve/detect", "web", "web/alarm", "web/mqtt", "web/overview", "web/report"},
 }
 
