@@ -77,7 +77,7 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetFlagErrorFunc(wrongFlag)
-	root.AddCommand(newSite(), newSolve(), newAxis(), newTrail(), newServe(), newWatch(), newCheck(), newOverview(), newReport(), newRehearse(), newCatalogue(), newLog(), newVersion())
+	root.AddCommand(newSite(), newSolve(), newAxis(), newMeasure(), newDevices(), newTrail(), newServe(), newWatch(), newCheck(), newOverview(), newReport(), newRehearse(), newCatalogue(), newLog(), newVersion())
 	root.SetHelpCommand(newHelp())
 	addConfig(root)
 	return root

@@ -8,8 +8,11 @@ func init() {
 	maps.Copy(allowedImports, map[string][]string{
 		devices:                  {"mountmodel/sky"},
 		devices + "/indi":        {devices, "mountmodel/sky"},
-		devices + "/devicestest": {},
 		devices + "/measure":     {devices, "mountmodel/observed", "mountmodel/setup", "mountmodel/sky"},
+		devices + "/frames":      {devices + "/measure", "cmd/polard/internal/pipeline", "mountmodel/observed", "mountmodel/sky"},
+		devices + "/connect":     {devices, devices + "/indi"},
+		devices + "/devicestest": {"catalogs", "fits", "mountmodel/observed", "mountmodel/rehearsal", "mountmodel/sky"},
 		devices + "/gsc":         {"catalogs", "mountmodel/sky"},
 	})
+	allowedImports["cmd/polard"] = append(allowedImports["cmd/polard"], devices, devices+"/connect", devices+"/frames", devices+"/measure")
 }

@@ -108,3 +108,13 @@ type Mount interface {
 	// SetTracking switches the drive that follows the stars.
 	SetTracking(ctx context.Context, on bool) error
 }
+
+// Server offers devices over one protocol.
+type Server interface {
+	// Run keeps the connection until ctx ends.
+	Run(ctx context.Context) error
+	// Devices lists cameras and mounts; it fails when nothing answers within a time.
+	Devices(ctx context.Context, within time.Duration) ([]Found, error)
+	Camera(name string) Camera
+	Mount(name string) Mount
+}

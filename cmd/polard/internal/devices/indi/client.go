@@ -102,7 +102,10 @@ func (c *Client) Run(ctx context.Context) error {
 		}
 		pause = min(2*pause, longestPause)
 	}
-	c.lose(devices.ErrLost)
+	c.mu.Lock()
+	c.conn, c.tree, c.trouble = nil, nil, devices.ErrLost
+	c.wakeLocked()
+	c.mu.Unlock()
 	return nil
 }
 

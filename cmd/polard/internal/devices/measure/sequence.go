@@ -57,7 +57,8 @@ type Options struct {
 	Settle time.Duration
 	// Patience is how long a lost connection is waited for.
 	Patience time.Duration
-	Now      func() time.Time
+	// Now is the time by which the sky is reckoned; nil: that of this machine.
+	Now func() time.Time
 	// Read takes the bytes of a FITS file through the pipeline. It fails only when nothing can go
 	// on; a picture without a solution is no failure.
 	Read func(ctx context.Context, picture []byte) (Seen, error)
@@ -226,7 +227,7 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 // turnTo turns the axis to an angle from where it began. When the connection is lost on the way,
 // the rest is done once it is back and the user has said so again.
 func (m *Measurer) turnTo(ctx context.Context, plan Plan, target sky.Angle) error {
-	begun := m.opt.Now()
+	begun := time.Now()
 	for {
 		s, w, err := m.look(ctx)
 		if err == nil {
@@ -250,7 +251,7 @@ func (m *Measurer) turnTo(ctx context.Context, plan Plan, target sky.Angle) erro
 		if err := m.opt.GoOn(ctx, "The connection is back and the mount stands. "+plan.Sentence()); err != nil {
 			return err
 		}
-		if m.opt.Now().Sub(begun) > m.opt.Patience {
+		if time.Since(begun) > m.opt.Patience {
 			return err
 		}
 	}
@@ -260,13 +261,13 @@ func (m *Measurer) turnTo(ctx context.Context, plan Plan, target sky.Angle) erro
 func (m *Measurer) back(ctx context.Context, lost error) error {
 	_ = m.Stop() // there may be a connection again already; otherwise the adapter stops it first thing
 	m.tell(Progress{Stage: Waiting, Note: lost.Error() + ": waiting for it to come back"})
-	limit := m.opt.Now().Add(m.opt.Patience)
+	limit := time.Now().Add(m.opt.Patience)
 	for {
 		_, _, err := m.look(ctx)
 		if err == nil {
 			return m.Stop()
 		}
-		if m.opt.Now().After(limit) {
+		if time.Now().After(limit) {
 			return lost
 		}
 		select {

@@ -28,6 +28,8 @@ const (
 	// haltTime is how long a mount may take to stand still after it was told to.
 	haltTime = 8 * time.Second
 
+	// toldEach is how often the progress of a turn is told.
+	toldEach = 5 * sky.Degree
 	// seenTurning is what counts as turning, against noise and tracking (0.03 degrees in startTime).
 	seenTurning = 0.1 * sky.Degree
 	// wrongWay is a turn against what was asked for that no backlash explains.
@@ -65,6 +67,9 @@ type watchOver struct {
 
 // ahead is how far it will have turned by the time that a stop can act.
 func (o *watchOver) ahead(now time.Time) sky.Angle {
+	if o.rate == 0 { // nothing was heard of it yet
+		return o.turned
+	}
 	return o.turned + sky.Angle(o.rate*(now.Sub(o.last.At)+reaction).Seconds())
 }
 
@@ -74,7 +79,7 @@ func (o *watchOver) take(w surroundings, s devices.MountState, now time.Time) (d
 	p := w.position(s)
 	if s.At.After(o.last.At) {
 		turned := o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
-		if dt := s.At.Sub(o.last.At).Seconds(); dt > 0.02 {
+		if dt := s.At.Sub(o.last.At).Seconds(); dt > 0.02 && !o.last.At.Before(o.began) {
 			o.rate = float64(turned-o.turned) / dt
 		}
 		o.turned, o.last = turned, s
@@ -87,6 +92,11 @@ func (o *watchOver) take(w surroundings, s devices.MountState, now time.Time) (d
 		o.best, o.bestAt = forward, now
 	}
 	ahead, whole := o.ahead(now), o.by.Abs()
+	// A mount that stands may have reported last long ago.
+	heard := s.At
+	if heard.Before(o.began) {
+		heard = o.began
+	}
 	if o.by < 0 {
 		ahead = -ahead
 	}
@@ -99,8 +109,8 @@ func (o *watchOver) take(w surroundings, s devices.MountState, now time.Time) (d
 		return false, fmt.Errorf("%w by %.1f degrees while only right ascension was to turn", ErrDeclination, (p.Dec - o.start.Dec).Abs().Degrees())
 	case s.Side != o.side:
 		return false, fmt.Errorf("%w: it began to change its side of the pier", ErrStalled)
-	case now.Sub(s.At) > silence:
-		return false, fmt.Errorf("%w: the mount has not reported where it is for %.0f s", devices.ErrTimeout, now.Sub(s.At).Seconds())
+	case now.Sub(heard) > silence:
+		return false, fmt.Errorf("%w: the mount has not reported where it is for %.0f s", devices.ErrTimeout, now.Sub(heard).Seconds())
 	case forward < -wrongWay:
 		return false, fmt.Errorf("%w: it turned the wrong way; look at its setting of reversed motion", ErrStalled)
 	case forward > whole+tooFar:
@@ -133,7 +143,7 @@ func (m *Measurer) turn(ctx context.Context, by sky.Angle) (err error) {
 	if v := m.opt.Limits.check(w, from, by, already, m.home); v != nil {
 		return v
 	}
-	now := m.opt.Now()
+	now := time.Now()
 	o := &watchOver{by: by, began: now, bestAt: now, start: from, side: s.Side, last: s}
 	if err := ctx.Err(); err != nil {
 		return err
@@ -166,15 +176,15 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver, already sky.Angle) 
 		if err != nil {
 			return err
 		}
-		done, err := o.take(w, s, m.opt.Now())
+		done, err := o.take(w, s, time.Now())
 		if err != nil || done {
 			return err
 		}
-		ahead := o.ahead(m.opt.Now())
+		ahead := o.ahead(time.Now())
 		if v := m.opt.Limits.check(w, Position{o.start.Hour + o.turned, w.position(s).Dec}, ahead-o.turned, already+o.turned, m.home); v != nil {
 			return v
 		}
-		if (o.turned - told).Abs() >= sky.Degree {
+		if (o.turned - told).Abs() >= toldEach {
 			told = o.turned
 			m.tell(Progress{Stage: Turning, Turned: o.turned, Of: o.by})
 		}
@@ -183,7 +193,7 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver, already sky.Angle) 
 
 // halted waits until the mount stands.
 func (m *Measurer) halted(ctx context.Context) error {
-	limit := m.opt.Now().Add(haltTime)
+	limit := time.Now().Add(haltTime)
 	var last devices.MountState
 	since := time.Time{}
 	for {
@@ -191,7 +201,7 @@ func (m *Measurer) halted(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		now := m.opt.Now()
+		now := time.Now()
 		still := !s.Moving && !last.At.IsZero() && (w.position(s).Hour-w.position(last).Hour).Signed().Abs() < stands
 		last = s
 		switch {

@@ -1,0 +1,88 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/cmd/polard/internal/devices/connect"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+)
+
+// deviceFlags say where camera and mount are, and which.
+type deviceFlags struct {
+	where  connect.Where
+	choice connect.Choice
+}
+
+func (f *deviceFlags) addWhere(c *cobra.Command) {
+	c.Flags().StringVar(&f.where.INDI, "indi", "", "`HOST[:PORT]` of the INDI server that camera and mount are connected to")
+}
+
+func (f *deviceFlags) add(c *cobra.Command) {
+	f.addWhere(c)
+	c.Flags().StringVar(&f.choice.Camera, "camera", "", "`NAME` of the camera, where there is more than one")
+	c.Flags().StringVar(&f.choice.Mount, "mount", "", "`NAME` of the mount, where there is more than one")
+}
+
+// searchTime is how long devices are looked for.
+const searchTime = 8 * time.Second
+
+// with connects, and does something with the connection until that ends.
+func (f *deviceFlags) with(c *cobra.Command, do func(context.Context, devices.Server) error) error {
+	if !f.where.Given() {
+		return wrongCall("say where the devices are: --indi HOST[:PORT]")
+	}
+	server, err := f.where.Server(loggerOf(c))
+	if err != nil {
+		return callError{err}
+	}
+	ctx, end := context.WithCancel(c.Context())
+	defer end()
+	group, ctx := errgroup.WithContext(ctx)
+	// The connection outlives Ctrl-C: the mount is told to stop over it.
+	lasting, hangUp := context.WithCancel(context.WithoutCancel(ctx))
+	group.Go(func() error { return server.Run(lasting) })
+	group.Go(func() error { defer hangUp(); return do(ctx, server) })
+	return group.Wait()
+}
+
+func newDevices() *cobra.Command {
+	var where deviceFlags
+	c := &cobra.Command{
+		Use:   "devices --indi HOST[:PORT]",
+		Short: "list the cameras and mounts that can be used",
+		Long: `devices lists the cameras and mounts that a server offers, by the names with which
+'polard measure' and 'polard serve' are told which to use. It moves nothing and connects
+to no hardware.
+
+Exit status: 0 there is a camera and a mount, 1 there is not, 2 the call was wrong.`,
+		Example: "  polard devices --indi localhost",
+		Args:    noArguments,
+		RunE: func(c *cobra.Command, _ []string) error {
+			return where.with(c, func(ctx context.Context, server devices.Server) error {
+				found, err := server.Devices(ctx, searchTime)
+				if err != nil {
+					return err
+				}
+				for _, f := range found {
+					state := "not connected to its hardware yet"
+					if f.Connected {
+						state = "connected"
+					}
+					fmt.Fprintf(terminal{c.OutOrStdout()}, "%-6s  %s (%s; %s)\n", f.Kind, oneLine(f.Name), oneLine(f.Driver), state)
+				}
+				if _, err := connect.Choose(found, connect.Choice{}); errors.Is(err, devices.ErrMissing) {
+					return err
+				}
+				return nil
+			})
+		},
+	}
+	where.addWhere(c)
+	return c
+}

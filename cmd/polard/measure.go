@@ -1,0 +1,294 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/cmd/polard/internal/devices/connect"
+	"polard/cmd/polard/internal/devices/frames"
+	"polard/cmd/polard/internal/devices/measure"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/fits"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+
+	"github.com/spf13/cobra"
+)
+
+// motionFlags say what may be moved, and how the pictures are taken.
+type motionFlags struct {
+	turn, exposure, gain         float64
+	way                          string
+	pictures                     int
+	minAltitude, maxTurn, beyond float64
+	daylight                     string
+}
+
+// daylightWord is what has to be typed to move a mount while the Sun is up.
+const daylightWord = "covered"
+
+func (f *motionFlags) add(c *cobra.Command) {
+	l := measure.DefaultLimits()
+	c.Flags().Float64Var(&f.turn, "turn", 0, "turn the axis by `DEG` in all; without it 40, or what the limits leave")
+	c.Flags().StringVar(&f.way, "way", "", "turn to the `WAY` west (as the sky turns) or east; without it the one that the limits leave")
+	c.Flags().IntVar(&f.pictures, "pictures", 0, "take `N` pictures over the turn; without it 3")
+	c.Flags().Float64Var(&f.exposure, "exposure", measure.DefaultShot().Exposure.Seconds(), "expose `S` seconds; it is lengthened where the stars are too few")
+	c.Flags().Float64Var(&f.gain, "gain", math.NaN(), "the camera's gain, as a `NUMBER` of its own scale; without it left as it is")
+	c.Flags().Float64Var(&f.minAltitude, "min-altitude", l.MinAltitude.Degrees(), "never point the tube lower than `DEG`")
+	c.Flags().Float64Var(&f.maxTurn, "max-turn", l.MaxTurn.Degrees(), "never turn further than `DEG` from where the axis began")
+	c.Flags().Float64Var(&f.beyond, "beyond-meridian", l.PastMeridian.Degrees(), "never go further than `DEG` beyond the meridian on a side of the pier; 180 for a mount that may cross it")
+	c.Flags().StringVar(&f.daylight, "daylight", "", "move while the Sun is up: the `WORD` is "+daylightWord+", and it is typed by who has seen that tube and finder are capped, or have a certified filter before them")
+}
+
+// options are what the flags ask for.
+func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Request, error) {
+	deg := func(x float64) sky.Angle { return sky.Angle(x) * sky.Degree }
+	opt := measure.Options{
+		Limits: measure.Limits{MinAltitude: deg(f.minAltitude), MaxTurn: deg(f.maxTurn), PastMeridian: deg(f.beyond), Daylight: f.daylight == daylightWord},
+		Shot:   devices.Shot{Exposure: time.Duration(f.exposure * float64(time.Second))},
+		Adapt:  true, Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now,
+	}
+	q := measure.Request{Turn: deg(f.turn), Way: measure.Way(f.way), Frames: f.pictures}
+	switch {
+	case f.daylight != "" && f.daylight != daylightWord:
+		return opt, q, wrongCall("--daylight %q: the word to type is %s, once tube and finder are", f.daylight, daylightWord)
+	case c.Flags().Changed("turn") && f.turn == 0:
+		return opt, q, wrongCall("--turn 0: give 5 to 150 degrees")
+	case !(f.exposure > 0 && f.exposure <= 600):
+		return opt, q, wrongCall("--exposure %g: give seconds, above 0 and up to 600", f.exposure)
+	}
+	if !math.IsNaN(f.gain) {
+		opt.Shot.Gain = &f.gain
+	}
+	if err := errors.Join(opt.Limits.Check(), q.Check()); err != nil {
+		return opt, q, callError{err}
+	}
+	return opt, q, nil
+}
+
+func newMeasure() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var where deviceFlags
+	var motion motionFlags
+	var yes, asJSON bool
+	var folder string
+	c := &cobra.Command{
+		Use:   "measure --indi HOST[:PORT] [--lat DEG --lon DEG]",
+		Short: "measure the axis by turning the mount and exposing, hands off",
+		Long: `measure takes pictures with a camera while it turns the right ascension axis of a mount,
+both reached by an open protocol, and prints where the axis points and which bolt to turn,
+like 'polard axis'. Declination is never moved.
+
+It first says what would move, how far and which way, and moves nothing until that is
+confirmed. Ctrl-C stops the mount. Limits hold before and while it moves: 30 degrees above
+the horizon, 75 degrees from where it began, 5 degrees beyond the meridian, and what the mount
+itself reports; nothing moves while the Sun is up, unless that is overridden with a typed word,
+and never within 30 degrees of the Sun.
+
+The makers' manuals come first. Stay clear of what moves, and look at the cables.
+
+Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
+		Example: "  polard measure --indi localhost --lat 46.32 --lon 13.07 --elevation 640\n" +
+			"  polard measure --indi localhost --lat 46.32 --lon 13.07 --turn 40 --way west --yes",
+		Args: noArguments,
+		RunE: func(c *cobra.Command, _ []string) error {
+			opt, request, err := motion.options(c)
+			if err != nil {
+				return err
+			}
+			if yes && (request.Turn == 0 || request.Way == measure.EitherWay) {
+				return wrongCall("--yes confirms what the call itself says: add how far (--turn DEG) and which way (--way west or east)")
+			}
+			if _, _, err := startConfig(c, &site); err != nil {
+				return err
+			}
+			if folder != "" {
+				if err := checkFolder(folder); err != nil {
+					return err
+				}
+			}
+			p, err := pipeline.New()
+			if err != nil {
+				return err
+			}
+			if err := hints.apply(c, p); err != nil {
+				return err
+			}
+			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, folder: folder}
+			return where.with(c, func(ctx context.Context, server devices.Server) error {
+				return h.run(ctx, server, where.choice, &site, asJSON)
+			})
+		},
+	}
+	where.add(c)
+	site.add(c)
+	hints.add(c)
+	motion.add(c)
+	c.Flags().BoolVar(&yes, "yes", false, "do not ask before moving; --turn and --way have to say how far and which way")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object; progress goes to standard error either way")
+	c.Flags().StringVar(&folder, "folder", "", "keep the pictures in this `FOLDER`")
+	return c
+}
+
+// handsOff is one measurement from the shell.
+type handsOff struct {
+	c        *cobra.Command
+	pipeline *pipeline.Pipeline
+	opt      measure.Options
+	request  measure.Request
+	yes      bool
+	folder   string
+	outcomes []pipeline.Outcome
+	taken    int
+}
+
+func (h *handsOff) say(format string, args ...any) {
+	fmt.Fprintf(terminal{h.c.ErrOrStderr()}, format+"\n", args...)
+}
+
+func (h *handsOff) run(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags, asJSON bool) error {
+	found, err := server.Devices(ctx, searchTime)
+	if err != nil {
+		return err
+	}
+	if choice, err = connect.Choose(found, choice); err != nil {
+		if errors.Is(err, devices.ErrMissing) {
+			return err
+		}
+		return callError{err}
+	}
+	camera, mount := server.Camera(choice.Camera), server.Mount(choice.Mount)
+	state, err := mount.State(ctx)
+	if err != nil {
+		return err
+	}
+	cfg, err := site.config(h.c, state.Site)
+	if err != nil {
+		return err
+	}
+	if !site.given(h.c) {
+		h.say("The place is the one set in the mount: latitude %.3f, longitude %.3f.", cfg.Site.Latitude.Degrees(), cfg.Site.Longitude.Degrees())
+	}
+	h.opt.Site, h.opt.Air = cfg.Site, cfg.Air
+	h.opt.Read, h.opt.Tell, h.opt.GoOn = h.read, h.progress, h.confirm
+	m := measure.New(camera, mount, h.opt)
+	plan, err := m.Propose(ctx, h.request)
+	if err != nil {
+		return err
+	}
+	for _, text := range plan.Cautions {
+		h.say("- %s", text)
+	}
+	if err := h.confirm(ctx, plan.Sentence()); err != nil {
+		return err
+	}
+	_, failure := m.Measure(ctx, plan)
+	if ctx.Err() != nil {
+		h.say("The mount was told to stop.")
+		return failure
+	}
+	if failure != nil {
+		h.say("%v", failure)
+	}
+	report := axisReport{outcomes: h.outcomes, site: cfg.Site}
+	report.view, report.failure = mountmodel.Measure(cfg, sightings(h.outcomes), 0)
+	if report.failure == nil && failure != nil {
+		report.failure = failure // what was taken does not make the measurement that was asked for
+	}
+	if err := report.print(h.c.OutOrStdout(), asJSON); err != nil {
+		return err
+	}
+	if report.failure != nil {
+		return errNotFound
+	}
+	return nil
+}
+
+// errNotConfirmed: the user did not want it, or could not be asked.
+var errNotConfirmed = errors.New("that was not confirmed; nothing is moved")
+
+// confirm says what will move and waits for the word of the user.
+func (h *handsOff) confirm(ctx context.Context, sentence string) error {
+	h.say("%s", sentence)
+	if h.yes {
+		return nil
+	}
+	h.say("Type go and press Enter to begin. Ctrl-C stops the mount at any time.")
+	answers := make(chan string, 1)
+	go func() {
+		line, _ := bufio.NewReader(h.c.InOrStdin()).ReadString('\n') // what came before the end counts
+		answers <- strings.TrimSpace(line)
+	}()
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case word := <-answers:
+		if !strings.EqualFold(word, "go") {
+			return errNotConfirmed
+		}
+		return nil
+	}
+}
+
+// read takes a picture through the way of every frame, and keeps it where that was asked for.
+func (h *handsOff) read(ctx context.Context, picture []byte) (measure.Seen, error) {
+	h.taken++
+	name := fmt.Sprintf("picture_%d.fits", h.taken)
+	if h.folder != "" {
+		name = filepath.Join(h.folder, time.Now().UTC().Format("20060102T150405.000")+".fits")
+		if err := writeNew(name, picture); err != nil {
+			return measure.Seen{}, err
+		}
+	}
+	frame, err := fits.Decode(filepath.Base(name), picture)
+	o := h.pipeline.Read(ctx, name, frame, err)
+	if err := ctx.Err(); err != nil {
+		return measure.Seen{}, err
+	}
+	h.outcomes = append(h.outcomes, o)
+	return frames.Seen(o, h.opt.Site, h.opt.Air), nil
+}
+
+// writeNew writes a file under another name and renames it, so that nobody reads half of it.
+func writeNew(path string, data []byte) error {
+	part := path + ".part"
+	if err := os.WriteFile(part, data, 0o644); err != nil {
+		return fmt.Errorf("the picture cannot be kept: %w", errors.Join(err, os.Remove(part)))
+	}
+	return os.Rename(part, path)
+}
+
+func (h *handsOff) progress(p measure.Progress) {
+	var b bytes.Buffer
+	of := ""
+	if p.All > 0 {
+		of = fmt.Sprintf(" of %d", p.All)
+	}
+	switch p.Stage {
+	case measure.Exposing:
+		fmt.Fprintf(&b, "picture %d%s: exposing %.1f s", p.Number, of, p.Exposure.Seconds())
+	case measure.Reading:
+		fmt.Fprintf(&b, "picture %d%s: reading its stars", p.Number, of)
+	case measure.Turning:
+		fmt.Fprintf(&b, "turning: %.0f of %.0f degrees", p.Turned.Abs().Degrees(), p.Of.Abs().Degrees())
+	case measure.Measured:
+		fmt.Fprintf(&b, "measured")
+	}
+	if p.Note != "" {
+		if b.Len() > 0 {
+			b.Reset()
+		}
+		fmt.Fprintf(&b, "%s", p.Note)
+	}
+	h.say("%s", oneLine(b.String()))
+}
