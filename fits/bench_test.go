@@ -2,9 +2,8 @@ package fits
 
 import (
 	"bytes"
-	"context"
-	"fmt"
 	"math/rand/v2"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -62,7 +61,9 @@ func BenchmarkDecodeRice(b *testing.B) { benchmarkDecode(b, sensorRice(b)) }
 
 func BenchmarkReadFile(b *testing.B) {
 	path := filepath.Join(b.TempDir(), "bench.fits")
-	put(b, path, sensor(b))
+	if err := os.WriteFile(path, sensor(b), 0o644); err != nil {
+		b.Fatal(err)
+	}
 	for b.Loop() {
 		if _, err := ReadFile(path); err != nil {
 			b.Fatal(err)
@@ -97,28 +98,5 @@ func BenchmarkHeader(b *testing.B) {
 			b.Fatal(err)
 		}
 		(&Frame{Width: 1920, Height: 1080}).describe(h)
-	}
-}
-
-// BenchmarkFullFolder is a folder of 1000 small frames from the start of Run to
-// the last delivery, the quiet time taken off.
-func BenchmarkFullFolder(b *testing.B) {
-	const files, quiet = 1000, 10 * time.Millisecond
-	folder := b.TempDir()
-	for i := range files {
-		put(b, filepath.Join(folder, fmt.Sprintf("%04d.fits", i)), exposure(i))
-	}
-	for b.Loop() {
-		ctx, cancel := context.WithCancel(b.Context())
-		count, start := 0, time.Now()
-		err := NewWatcher(Options{Folder: folder, Quiet: quiet}).Run(ctx, func(Arrival) {
-			if count++; count == files {
-				cancel()
-			}
-		})
-		if err != nil || count != files {
-			b.Fatal(count, err)
-		}
-		b.ReportMetric(float64(time.Since(start)-quiet)/files, "ns/file")
 	}
 }

@@ -19,15 +19,15 @@ const maxInflated = 256 << 20
 // identity (fs.ErrNotExist, fs.ErrPermission); those of the content wrap
 // [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
 func ReadFile(path string) (*Frame, error) {
-	data, err := readBytes(path)
+	data, err := ReadBytes(path)
 	if err != nil {
 		return nil, err
 	}
 	return Decode(filepath.Base(path), data)
 }
 
-// readBytes reads a whole file of believable kind and size.
-func readBytes(path string) ([]byte, error) {
+// ReadBytes reads a whole file of believable kind and size.
+func ReadBytes(path string) ([]byte, error) {
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, err

@@ -87,7 +87,7 @@ func newAxis() *cobra.Command {
 	var hints hintFlags
 	var asJSON bool
 	var measure int
-	var watch watchFlags
+	var ordinary ordinaryFlags
 	c := &cobra.Command{
 		Use:   "axis --lat DEG --lon DEG FRAME.fits ...",
 		Short: "tell where the mount's axis points, from frames taken while it turns",
@@ -108,7 +108,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if measure != 0 && measure < 2 {
 				return wrongCall("--measure %d: two frames are the least that give an axis; leave it out to measure with all", measure)
 			}
-			if watch.watch && measure != 0 {
+			if ordinary.watch && measure != 0 {
 				return wrongCall("--watch and --measure exclude each other: ordinary exposures have no procedure")
 			}
 			// What is wrong is told before the frames are read. Their headers may
@@ -120,16 +120,16 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if err != nil {
 				return err
 			}
-			report := axisReport{outcomes: outcomes, watched: watch.watch}
+			report := axisReport{outcomes: outcomes, watched: ordinary.watch}
 			cfg, err := site.config(c, headerSite(outcomes))
 			if err != nil {
 				return err
 			}
-			if err := watch.apply(&cfg); err != nil {
+			if err := ordinary.apply(&cfg); err != nil {
 				return err
 			}
 			report.site = cfg.Site
-			if watch.watch {
+			if ordinary.watch {
 				report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
 			} else {
 				report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), measure)
@@ -145,7 +145,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	}
 	site.add(c)
 	hints.add(c)
-	watch.add(c, "the frames are ordinary exposures of a tracking mount")
+	ordinary.add(c, "the frames are ordinary exposures of a tracking mount")
 	c.Flags().IntVar(&measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
 	return c

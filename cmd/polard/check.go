@@ -16,6 +16,7 @@ import (
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
 	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 
@@ -128,8 +129,8 @@ func checkFrames(folder string, now time.Time, add addFinding) *newestFrame {
 	}
 	var newest newestFrame
 	count := 0
-	for path, s := range fits.WrittenBefore(folder, now.Add(time.Hour)) { // an hour of wrong clocks
-		if !fits.IsFrameName(path) {
+	for path, s := range watch.WrittenBefore(folder, now.Add(time.Hour)) { // an hour of wrong clocks
+		if !watch.IsFrameName(path) {
 			continue
 		}
 		count++

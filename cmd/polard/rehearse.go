@@ -14,7 +14,7 @@ import (
 	"polard/cmd/polard/internal/pairing"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/web"
@@ -143,7 +143,7 @@ func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Ri
 	}
 	s = service.New(service.Options{
 		Program: programName(), Pipeline: p, Config: cfg, Placed: true, Journal: kept, Station: station, Page: page, Ready: r.ready, Log: r.log,
-		Folder: fits.Options{Folder: folder, SkipExisting: true}, Arrived: newestStay(rehearsedFrames, r.log),
+		Folder: watch.Options{Folder: folder, SkipExisting: true}, Arrived: newestStay(rehearsedFrames, r.log),
 	})
 	return s, rig, nil
 }

@@ -15,7 +15,7 @@ import (
 	"polard/cmd/polard/internal/pairing"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -119,7 +119,7 @@ func newServe() *cobra.Command {
 	var hints hintFlags
 	var page pageFlags
 	var frames framesFlags
-	var watch watchFlags
+	var ordinary ordinaryFlags
 	var notify notifierFlags
 	var state stateFlags
 	var manage managing
@@ -163,7 +163,7 @@ Stop it with Ctrl-C.`,
 			if err := page.apply(&cfg); err != nil {
 				return err
 			}
-			if err := watch.apply(&cfg); err != nil {
+			if err := ordinary.apply(&cfg); err != nil {
 				return err
 			}
 			if since < 0 {
@@ -195,9 +195,9 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			return service.New(service.Options{
-				Program: programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: watch.watch, Journal: kept, Notifiers: notifiers, Log: log,
+				Program: programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
 				Header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
-				Folder: fits.Options{Folder: folder, PollOnly: poll, Skip: fits.SkipWrittenBefore(folder, kept.Since(begin.Since))},
+				Folder: watch.Options{Folder: folder, PollOnly: poll, Skip: watch.SkipWrittenBefore(folder, kept.Since(begin.Since))},
 				Page:   served,
 				Ready: func(server *web.Server, url string) {
 					fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
@@ -211,7 +211,7 @@ Stop it with Ctrl-C.`,
 	page.add(c)
 	frames.add(c)
 	notify.add(c)
-	watch.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	ordinary.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	state.add(c)
 	manage.add(c, web.RightOperate)
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")

@@ -14,6 +14,7 @@ import (
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
 	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -77,7 +78,7 @@ func BenchmarkFrameToPage(b *testing.B) {
 		name  string
 		quiet time.Duration
 	}{
-		{fmt.Sprintf("quiet=%v", fits.DefaultQuiet), fits.DefaultQuiet},
+		{fmt.Sprintf("quiet=%v", watch.DefaultQuiet), watch.DefaultQuiet},
 		{"quiet=1ms", time.Millisecond},
 	} {
 		b.Run(c.name, func(b *testing.B) {
@@ -109,7 +110,7 @@ func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet ti
 	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: sky.Arcminute, MeasureFrames: mountFrames}
 	s := service.New(service.Options{
 		Pipeline: p, Config: cfg, Placed: true, Log: newLogger(&log), Page: web.Options{Addr: "127.0.0.1:0"},
-		Folder: fits.Options{Folder: folder, Quiet: quiet}, Ready: func(_ *web.Server, url string) { urls <- url },
+		Folder: watch.Options{Folder: folder, Quiet: quiet}, Ready: func(_ *web.Server, url string) { urls <- url },
 	})
 	ctx, end := context.WithCancel(b.Context())
 	ended := make(chan error, 1)

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"polard/cmd/polard/internal/service"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/plan"
@@ -96,7 +96,7 @@ Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis foun
 			}
 			var p service.Planner
 			for _, o := range outcomes {
-				p.See(service.FrameEntry(o, fits.Arrival{}, 0))
+				p.See(service.FrameEntry(o, watch.Arrival{}, 0))
 			}
 			cfg, err := site.config(c, headerSite(outcomes))
 			if err != nil {

@@ -46,7 +46,8 @@ var allowedImports = map[string][]string{
 	"catalogs/extract": {},
 	"catalogs/deep":    {"catalogs", "catalogs/cells", "catalogs/extract", "mountmodel/sky"},
 
-	"fits": {"mountmodel/sky"},
+	"fits":       {"mountmodel/sky"},
+	"fits/watch": {"fits"},
 
 	"solve":                   {"catalogs", "solve/detect", "solve/index", "solve/match"},
 	"solve/detect":            {"mountmodel/sky", "solve/detect/raster", "solve/parallel"},
@@ -74,13 +75,13 @@ var allowedImports = map[string][]string{
 
 	"cmd/polard/internal/pairing": {"web"},
 
-	"cmd/polard/internal/service": {"cmd/polard/internal/journal", "cmd/polard/internal/pipeline", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis",
+	"cmd/polard/internal/service": {"cmd/polard/internal/journal", "cmd/polard/internal/pipeline", "fits", "fits/watch", "mountmodel", "mountmodel/adjust", "mountmodel/axis",
 		"mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan",
 		"mountmodel/rehearsal", "mountmodel/sky", "solve", "solve/camera", "web", "web/alarm", "web/metrics", "web/mqtt", "web/report"},
 
 	"cmd/polard/internal/harness": {"cmd/polard/internal/pipeline", "fits", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/sky", "web"},
 
-	"cmd/polard": {"catalogs/deep", "catalogs/extract", "cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "mountmodel",
+	"cmd/polard": {"catalogs/deep", "catalogs/extract", "cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "fits/watch", "mountmodel",
 		"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "solve/camera", "solve/detect", "web", "web/alarm", "web/mqtt", "web/overview", "web/report"},
 }
 

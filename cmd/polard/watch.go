@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -20,7 +20,7 @@ func newWatch() *cobra.Command {
 	var site siteFlags
 	var hints hintFlags
 	var frames framesFlags
-	var watch watchFlags
+	var ordinary ordinaryFlags
 	var measure, count int
 	var since time.Duration
 	var poll bool
@@ -50,7 +50,7 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 			if err != nil {
 				return err
 			}
-			if err := watch.apply(&cfg); err != nil {
+			if err := ordinary.apply(&cfg); err != nil {
 				return err
 			}
 			if since < 0 {
@@ -71,7 +71,7 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 				return err
 			}
 			w := liner{
-				config: cfg, ordinary: watch.watch, now: time.Now, left: count,
+				config: cfg, ordinary: ordinary.watch, now: time.Now, left: count,
 				header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
 			}
 			if placed {
@@ -85,7 +85,7 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 	site.add(c)
 	hints.add(c)
 	frames.add(c)
-	watch.add(c, "take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	ordinary.add(c, "take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	c.Flags().IntVar(&measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
 	c.Flags().IntVar(&count, "count", 0, "end after `N` frames; 0 goes on until stopped")
 	c.Flags().DurationVar(&since, "since", 0, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
@@ -124,9 +124,9 @@ func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since
 	ctx, stop := context.WithCancelCause(c.Context())
 	defer stop(nil)
 	log := loggerOf(c)
-	watcher := fits.NewWatcher(fits.Options{
+	watcher := watch.New(watch.Options{
 		Folder: folder, PollOnly: poll,
-		Skip: fits.SkipWrittenBefore(folder, since),
+		Skip: watch.SkipWrittenBefore(folder, since),
 		Report: func(err error) {
 			if err != nil {
 				log.Error("the folder cannot be read; trying again", "folder", folder, "error", err)
@@ -138,22 +138,23 @@ func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since
 	out := json.NewEncoder(c.OutOrStdout())
 	out.SetEscapeHTML(false)
 	failed := false
-	err := watcher.Run(ctx, func(a fits.Arrival) {
-		if errors.Is(a.Err, fits.ErrRepeated) || ctx.Err() != nil {
-			return
+	err := watcher.Run(ctx, func(a watch.Arrival) bool {
+		if errors.Is(a.Err, watch.ErrRepeated) || ctx.Err() != nil {
+			return false
 		}
 		o := p.Read(ctx, a.Path, a.Frame, a.Err)
 		if ctx.Err() != nil {
-			return
+			return false
 		}
 		failed = failed || o.Solution == nil
 		if err := out.Encode(l.line(o)); err != nil {
 			stop(fmt.Errorf("nobody reads the lines any more: %w", err))
-			return
+			return false
 		}
 		if l.left--; l.left == 0 {
 			stop(errEnough)
 		}
+		return false
 	})
 	switch cause := context.Cause(ctx); {
 	case errors.Is(cause, errEnough) && failed:

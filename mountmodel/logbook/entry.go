@@ -68,7 +68,7 @@ type Frame struct {
 	Path     string    // as the watcher found it
 	Size     int64     // bytes
 	Modified time.Time // of the file
-	Sum      uint64    // CRC-64 of the content, as in fits.Arrival; 0 when it could not be read
+	Sum      uint64    // CRC-64 of the content, as in watch.Arrival; 0 when it could not be read
 	Complete time.Time // when the last change of the file was noticed
 
 	Took          time.Duration // from then to the numbers

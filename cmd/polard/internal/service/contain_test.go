@@ -10,6 +10,7 @@ import (
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -56,7 +57,7 @@ func TestPanicCostsOneFrame(t *testing.T) {
 			go d.Run(ctx)
 			arrive := func(k int) web.Latest {
 				frame, err := fits.ReadFile(set.Paths()[k])
-				d.Arrive(ctx, fits.Arrival{Path: set.Paths()[k], Frame: frame, Err: err})
+				d.Arrive(ctx, watch.Arrival{Path: set.Paths()[k], Frame: frame, Err: err})
 				var l web.Latest
 				if err := d.ask(ctx, func() error { l = *state.Latest; return nil }); err != nil {
 					t.Fatal(err)

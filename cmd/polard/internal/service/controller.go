@@ -11,7 +11,7 @@ import (
 
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
@@ -40,8 +40,11 @@ type Controller struct {
 
 	messages chan func()
 	changed  chan struct{} // holds one token after the simulated rig or the journal's trouble has changed
-	newest   atomic.Bool   // see newestOnly
+	turning  atomic.Bool   // the bolts are being turned, as a frame has shown
+	solved   atomic.Bool   // a frame was solved in this run
 	ready    atomic.Bool   // the session stands: what the journal holds of it has been gone through
+
+	ahead *solvedAhead // only the goroutine that brings frames touches it
 
 	// Only the goroutine of Run touches what follows.
 	alignment Alignment
@@ -167,25 +170,25 @@ func (c *Controller) refresh() {
 }
 
 // Arrive takes a file that came to rest in the folder through the whole way to the page. It blocks until that is done or
-// ctx ends.
-func (c *Controller) Arrive(ctx context.Context, a fits.Arrival) {
-	if errors.Is(a.Err, fits.ErrRepeated) {
+// ctx ends. A frame that was solved ahead of others of earlier exposure is to come again in its turn: the session takes
+// frames in the order of exposure.
+func (c *Controller) Arrive(ctx context.Context, a watch.Arrival) (again bool) {
+	if errors.Is(a.Err, watch.ErrRepeated) {
 		c.log.Info("frame passed over", "file", a.Path, "why", a.Err)
-		return
+		return false
 	}
-	if errors.Is(a.Err, fits.ErrSuperseded) {
+	if errors.Is(a.Err, watch.ErrSuperseded) {
 		_ = c.ask(ctx, func() error { c.passOver(a, whySuperseded); return nil }) // fails when the service stops
-		return
+		return false
 	}
-	var o pipeline.Outcome
-	if err := contain(c.log, a.Path, func() error { o = c.pipeline.Read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
-		o = pipeline.Outcome{Path: a.Path, Frame: a.Frame}
-		o.Refuse(pipeline.Problem{Code: "internal", Message: err.Error()})
+	o := c.read(ctx, a)
+	if o.Solution != nil && a.Ahead > 0 {
+		c.ahead = &solvedAhead{a.Sum, o}
+		return true
 	}
-	o.Sighting.Name, o.Sighting.Written = filepath.Base(a.Path), a.Modified
 	var number int64
 	if err := c.ask(ctx, func() error { number = c.take(o, a); return nil }); err != nil || o.Frame == nil || number == 0 {
-		return
+		return false
 	}
 	// The numbers come first; the picture follows them.
 	if err := contain(c.log, a.Path, func() error {
@@ -193,15 +196,48 @@ func (c *Controller) Arrive(ctx context.Context, a fits.Arrival) {
 	}); err != nil {
 		c.log.Warn("no picture of the frame", "file", o.Path, "error", err)
 	}
+	return false
 }
 
-// newestOnly tells, on any goroutine, whether of several frames that wait only the newest is wanted: while the bolts are
-// being turned, a number that is some frames old sends them the wrong way. Up to the first frame that shows them turned
-// each one may still belong to the measurement, and is taken.
-func (c *Controller) newestOnly() bool { return c.newest.Load() }
+// solvedAhead is a frame that was solved before its turn.
+type solvedAhead struct {
+	sum     uint64
+	outcome pipeline.Outcome
+}
+
+// read takes a frame from its pixels to a sighting, unless that was done ahead of its turn.
+func (c *Controller) read(ctx context.Context, a watch.Arrival) (o pipeline.Outcome) {
+	if ahead := c.ahead; ahead != nil && ahead.sum == a.Sum {
+		c.ahead = nil
+		return ahead.outcome
+	}
+	if err := contain(c.log, a.Path, func() error { o = c.pipeline.Read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
+		o = pipeline.Outcome{Path: a.Path, Frame: a.Frame}
+		o.Refuse(pipeline.Problem{Code: "internal", Message: err.Error()})
+	}
+	if o.Solution != nil {
+		c.solved.Store(true)
+	}
+	o.Sighting.Name, o.Sighting.Written = filepath.Base(a.Path), a.Modified
+	return o
+}
+
+// order tells, on any goroutine, which of several frames that wait comes next. While the bolts are being turned only the
+// newest is wanted: a number that is some frames old sends them the wrong way. Up to the first frame that shows them turned
+// each one may still belong to the measurement, and is taken. Before any frame was solved the newest has the best chance,
+// and tells the scale for the others.
+func (c *Controller) order() watch.Order {
+	switch {
+	case c.turning.Load():
+		return watch.NewestOnly
+	case !c.solved.Load():
+		return watch.NewestFirst
+	}
+	return watch.OldestFirst
+}
 
 // passOver keeps a file that the session does not get, so that it is not taken after a restart.
-func (c *Controller) passOver(a fits.Arrival, why string) {
+func (c *Controller) passOver(a watch.Arrival, why string) {
 	var o pipeline.Outcome
 	o.Sighting.Name, o.Sighting.Written = filepath.Base(a.Path), a.Modified
 	o.Refuse(pipeline.Problem{Code: CodePassedOver, Message: why})
@@ -210,7 +246,7 @@ func (c *Controller) passOver(a fits.Arrival, why string) {
 }
 
 // take gives a frame to the session and shows what it says. It gives the frame's number, 0 when it was passed over.
-func (c *Controller) take(o pipeline.Outcome, a fits.Arrival) int64 {
+func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 	// Whoever says that the bolts are locked has locked them: what lay there complete by then shows the mount as it stood
 	// before.
 	if s := c.alignment.Session; s != nil && a.Complete.Before(c.locked) && s.View().Phase == mountmodel.Confirming {
@@ -289,7 +325,7 @@ func (c *Controller) show() {
 		return
 	}
 	v := a.Session.View()
-	c.newest.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
+	c.turning.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	context.Plan = a.planner.state(a.Config, a.Placed, axisOf(v))
 	state := web.StateFromView(v, context)
 	report.AddNights(state.Watch, c.journal.Nights)

@@ -15,6 +15,7 @@ import (
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -40,7 +41,7 @@ func TestFramesBeforeTheLock(t *testing.T) {
 	arrive := func(k int, complete time.Time) (view mountmodel.View, frames int64) {
 		path := set.Paths()[k]
 		frame, err := fits.ReadFile(path)
-		d.Arrive(ctx, fits.Arrival{Path: path, Frame: frame, Err: err, Complete: complete})
+		d.Arrive(ctx, watch.Arrival{Path: path, Frame: frame, Err: err, Complete: complete})
 		if err := d.ask(ctx, func() error { view, frames = d.alignment.Session.View(), d.alignment.frames; return nil }); err != nil {
 			t.Fatal(err)
 		}
@@ -83,7 +84,7 @@ func TestClockSuspect(t *testing.T) {
 		{"clock off by a day, lay there", 25 * time.Hour, time.Hour, 0, true},
 	} {
 		o := pipeline.Outcome{Frame: &fits.Frame{Mid: now.Add(-c.mid), Exposure: 2 * time.Second}}
-		f := FrameEntry(o, fits.Arrival{Complete: now.Add(-c.came), Modified: now.Add(-c.written)}, 0)
+		f := FrameEntry(o, watch.Arrival{Complete: now.Add(-c.came), Modified: now.Add(-c.written)}, 0)
 		if f.ClockSuspect != c.want {
 			t.Errorf("%s: suspected %v", c.name, f.ClockSuspect)
 		}
@@ -121,7 +122,7 @@ func TestHopelessFrame(t *testing.T) {
 	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
 		err := New(Options{
 			Pipeline: p, Config: cfg, Placed: true, Log: harness.Logger(&r.Stderr), Page: web.Options{Addr: "127.0.0.1:0"},
-			Folder: fits.Options{Folder: folder}, Ready: func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
+			Folder: watch.Options{Folder: folder}, Ready: func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
 		}).Run(ctx)
 		if err != nil {
 			fmt.Fprintln(&r.Stderr, err)
@@ -161,7 +162,7 @@ func TestHopelessFrame(t *testing.T) {
 // supervisor that ended it would have it begin again. One whose session stood, and
 // no longer answers, is neither.
 func TestProbesWhileGoingOn(t *testing.T) {
-	s := New(Options{Log: harness.Logger(&harness.Output{}), Folder: fits.Options{Folder: t.TempDir()}}) // it does not run
+	s := New(Options{Log: harness.Logger(&harness.Output{}), Folder: watch.Options{Folder: t.TempDir()}}) // it does not run
 	ctx, cancel := context.WithTimeout(t.Context(), 50*time.Millisecond)
 	defer cancel()
 	if err := s.healthy(ctx); err != nil {

@@ -1,6 +1,6 @@
 // Package service is the live service behind a page: frames that arrive in a folder become numbers at a browser.
 //
-// In come arrivals from [fits.Watcher], what people do on the page, and the session that the journal holds; out go states
+// In come arrivals from [watch.Watcher], what people do on the page, and the session that the journal holds; out go states
 // for the page, lines of the log, metrics, and messages to a broker. One goroutine owns the alignment: see [Controller].
 //
 //   - service.go: all parts, started and stopped together; health and readiness.

@@ -5,6 +5,7 @@ import (
 
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/solve"
@@ -22,7 +23,7 @@ const (
 )
 
 // FrameEntry is what the logbook keeps of a file.
-func FrameEntry(o pipeline.Outcome, a fits.Arrival, took time.Duration) *logbook.Frame {
+func FrameEntry(o pipeline.Outcome, a watch.Arrival, took time.Duration) *logbook.Frame {
 	f := &logbook.Frame{
 		Sighting: o.Sighting, Path: a.Path, Size: a.Size, Modified: a.Modified, Sum: a.Sum, Complete: a.Complete, Took: took, Detected: o.Detected,
 	}

@@ -7,7 +7,7 @@ import (
 
 	"polard/cmd/polard/internal/harness"
 	"polard/cmd/polard/internal/pipeline"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
@@ -56,7 +56,7 @@ func TestPoleInFrame(t *testing.T) {
 			truth := rig.Truth(frame.Mid)
 			view := mountmodel.View{Site: c.config.Site, Air: c.config.Air, Pole: truth.Pole,
 				Now: &axis.Status{Axis: axis.Axis{Dir: truth.Axis}}}
-			l := web.Latest{Sight: sightOf(FrameEntry(o, fits.Arrival{}, 0), view)}
+			l := web.Latest{Sight: sightOf(FrameEntry(o, watch.Arrival{}, 0), view)}
 			locate(&l, o, view)
 
 			// One pixel of this camera is 8 arcsec; a solution is better than half of one.

@@ -13,7 +13,7 @@ import (
 
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
-	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
@@ -33,8 +33,8 @@ type Options struct {
 	// Header lays what the command line says over a place from a frame's header; nil takes it as it is.
 	Header  func(sky.Site) (sky.Site, sky.Air)
 	Journal *journal.Journal // nil keeps nothing
-	// Folder is watched. Skip, Taken, Newest and Report are added to here.
-	Folder fits.Options
+	// Folder is watched. Skip, Taken, Order and Report are added to here.
+	Folder watch.Options
 	// Arrived hears of a file that was dealt with; nil for nobody.
 	Arrived func(path string)
 	// Station is the simulated rig of a rehearsal, nil otherwise.
@@ -51,7 +51,7 @@ type Options struct {
 type Service struct {
 	options    Options
 	controller *Controller
-	watcher    *fits.Watcher
+	watcher    *watch.Watcher
 	folder     atomic.Pointer[error] // why it cannot be read, as the watcher last said
 }
 
@@ -75,12 +75,12 @@ func New(o Options) *Service {
 		c.context.Source.Kind = "rehearsal"
 		c.rig, c.told = rigOf(o.Station, o.Folder.Folder, o.Log), lockOf(o.Station)
 	}
-	watch, skip := o.Folder, o.Folder.Skip
-	watch.Taken, watch.Newest, watch.Report = o.Journal.Taken(), c.newestOnly, s.report
-	watch.Skip = func(path string, size int64, modified time.Time) bool {
+	folder, skip := o.Folder, o.Folder.Skip
+	folder.Taken, folder.Order, folder.Report = o.Journal.Taken(), c.order, s.report
+	folder.Skip = func(path string, size int64, modified time.Time) bool {
 		return skip != nil && skip(path, size, modified) || o.Journal.Known(path, size, modified)
 	}
-	s.watcher = fits.NewWatcher(watch)
+	s.watcher = watch.New(folder)
 	return s
 }
 
@@ -127,11 +127,12 @@ func (s *Service) Run(ctx context.Context) error {
 	group.Go(func() error { return c.Run(ctx) })
 	group.Go(func() error { return o.Notifiers.Run(ctx) })
 	group.Go(func() error {
-		return s.watcher.Run(ctx, func(a fits.Arrival) {
-			c.Arrive(ctx, a)
-			if o.Arrived != nil {
+		return s.watcher.Run(ctx, func(a watch.Arrival) (again bool) {
+			again = c.Arrive(ctx, a)
+			if o.Arrived != nil && !again {
 				o.Arrived(a.Path)
 			}
+			return again
 		})
 	})
 	if o.Station != nil {

@@ -9,13 +9,13 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// watchFlags are the options for ordinary exposures.
-type watchFlags struct {
+// ordinaryFlags are the options for ordinary exposures.
+type ordinaryFlags struct {
 	watch  bool
 	guided string
 }
 
-func (f *watchFlags) add(c *cobra.Command, watch string) {
+func (f *ordinaryFlags) add(c *cobra.Command, watch string) {
 	c.Flags().BoolVar(&f.watch, "watch", false, watch)
 	c.Flags().StringVar(&f.guided, "guided", guidedTell, "whether ordinary exposures are guided: yes, no, or tell to leave it to the frames (`WORD`)")
 }
@@ -28,7 +28,7 @@ const (
 )
 
 // apply puts the options into the configuration.
-func (f *watchFlags) apply(cfg *mountmodel.Config) error {
+func (f *ordinaryFlags) apply(cfg *mountmodel.Config) error {
 	switch f.guided {
 	case guidedYes:
 		cfg.Guiding = nights.Guided

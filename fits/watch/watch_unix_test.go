@@ -1,6 +1,6 @@
 //go:build unix
 
-package fits
+package watch
 
 import (
 	"errors"
@@ -16,6 +16,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"polard/fits"
 )
 
 // A pipe with the name of a frame must not block anything.
@@ -25,7 +27,7 @@ func TestPipeIsPassedOver(t *testing.T) {
 	if err := syscall.Mkfifo(pipe, 0o644); err != nil {
 		t.Skipf("no pipes here: %v", err)
 	}
-	if _, err := ReadFile(pipe); err == nil {
+	if _, err := fits.ReadFile(pipe); err == nil {
 		t.Error("a pipe was read")
 	}
 	synctest.Test(t, func(t *testing.T) {

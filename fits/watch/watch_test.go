@@ -1,4 +1,4 @@
-package fits
+package watch
 
 import (
 	"bytes"
@@ -14,19 +14,27 @@ import (
 	"testing/synctest"
 	"time"
 
-	"github.com/fsnotify/fsnotify"
+	"polard/fits"
 )
 
 // exposure is a small frame that started n minutes into a night.
 func exposure(n int) []byte {
 	start := time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC).Add(time.Duration(n) * time.Minute)
 	var b bytes.Buffer
-	f := &Frame{Width: 64, Height: 48, Pix: make([]float32, 64*48), Start: start, Mid: start.Add(time.Second), Exposure: 2 * time.Second}
+	f := &fits.Frame{Width: 64, Height: 48, Pix: make([]float32, 64*48), Start: start, Mid: start.Add(time.Second), Exposure: 2 * time.Second}
 	f.Pix[0] = float32(n)
-	if err := Write(&b, f); err != nil {
+	if err := fits.Write(&b, f); err != nil {
 		panic(err)
 	}
 	return b.Bytes()
+}
+
+// blocks are the cards of a header, filled up to whole blocks (FITS Standard 4.0, section 3.3.1).
+func blocks(cards ...string) (out []byte) {
+	for _, card := range cards {
+		out = fmt.Appendf(out, "%-80s", card)
+	}
+	return append(out, bytes.Repeat([]byte(" "), (2880-len(out)%2880)%2880)...)
 }
 
 func put(t testing.TB, path string, data []byte) {
@@ -46,6 +54,7 @@ type night struct {
 	watcher  *Watcher
 	mutex    sync.Mutex // tells the race detector what synctest.Wait orders
 	arrivals []Arrival
+	again    func(Arrival) bool // nil: never
 	reports  []error
 	cancel   context.CancelFunc
 	done     chan error
@@ -59,7 +68,7 @@ func startNight(t *testing.T, o Options) *night {
 		defer n.mutex.Unlock()
 		n.reports = append(n.reports, err)
 	}
-	n.watcher = NewWatcher(o)
+	n.watcher = New(o)
 	n.start(notices{})
 	return n
 }
@@ -68,10 +77,11 @@ func (n *night) start(sources notices) {
 	ctx, cancel := context.WithCancel(context.Background())
 	n.cancel, n.done = cancel, make(chan error, 1)
 	go func() {
-		n.done <- n.watcher.run(ctx, func(a Arrival) {
+		n.done <- n.watcher.run(ctx, func(a Arrival) bool {
 			n.mutex.Lock()
 			defer n.mutex.Unlock()
 			n.arrivals = append(n.arrivals, a)
+			return n.again != nil && n.again(a)
 		}, sources)
 	}()
 }
@@ -97,7 +107,7 @@ func (n *night) after(d time.Duration) string {
 		if err != nil {
 			n.t.Error(err)
 		}
-		for kind, word := range map[error]string{ErrIncomplete: "incomplete", ErrMalformed: "malformed", ErrUnsupported: "unsupported", ErrRepeated: "repeated", ErrSuperseded: "superseded", os.ErrPermission: "closed"} {
+		for kind, word := range map[error]string{fits.ErrIncomplete: "incomplete", fits.ErrMalformed: "malformed", fits.ErrUnsupported: "unsupported", ErrRepeated: "repeated", ErrSuperseded: "superseded", os.ErrPermission: "closed"} {
 			if errors.Is(a.Err, kind) {
 				name += "(" + word + ")"
 			}
@@ -149,31 +159,26 @@ func TestFolderThatIsFull(t *testing.T) {
 	})
 }
 
-// Where only the newest frame is wanted, those before it are told and counted as
-// taken, without being decoded. What has the same time as a frame, as a copy of
-// it has, does not supersede it.
+// Where only the newest frame is wanted it comes first, and those that waited with it are told and counted as taken, without
+// being decoded. What has the same time as a frame, as a copy of it has, does not supersede it.
 func TestNewestOnly(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
-		newest := false
-		asked := 0
+		order := OldestFirst
 		for i := range 3 {
 			put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
 		}
-		n := startNight(t, Options{Folder: folder, Newest: func() bool { asked++; return newest }})
+		n := startNight(t, Options{Folder: folder, Order: func() Order { return order }})
 		n.expect(long, "0.fits 1.fits 2.fits")
-		if asked != 2 {
-			t.Errorf("asked %d times, though only two frames had newer ones behind them", asked)
-		}
 		n.stop()
-		newest = true
+		order = NewestOnly
 		for i := 3; i < 6; i++ {
 			put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
 		}
 		put(t, filepath.Join(folder, "copy of 5.fits"), exposure(5))
 		n.start(notices{})
 		defer n.stop()
-		const all = "0.fits 1.fits 2.fits 3.fits(superseded) 4.fits(superseded) 5.fits copy of 5.fits(repeated)"
+		const all = "0.fits 1.fits 2.fits 5.fits copy of 5.fits(repeated) 3.fits(superseded) 4.fits(superseded)"
 		n.expect(long, all)
 		for _, a := range n.arrivals {
 			if a.Sum == 0 || a.Size == 0 || a.Modified.IsZero() {
@@ -185,6 +190,101 @@ func TestNewestOnly(t *testing.T) {
 		n.expect(time.Minute, all)
 		put(t, filepath.Join(folder, "6.fits"), exposure(6))
 		n.expect(long, all+" 6.fits")
+		// An older frame that comes by itself has nothing to give way to.
+		put(t, filepath.Join(folder, "late.fits"), exposure(-1))
+		n.expect(long, all+" 6.fits late.fits")
+	})
+}
+
+// The newest first: one that is asked for again comes once more in its turn, after those of earlier exposure, and one that
+// is not does not.
+func TestNewestFirst(t *testing.T) {
+	for _, again := range []bool{false, true} {
+		synctest.Test(t, func(t *testing.T) {
+			folder := t.TempDir()
+			order := NewestFirst
+			for i := range 3 {
+				put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
+			}
+			n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, PollOnly: true, Order: func() Order { return order }})}
+			n.again = func(a Arrival) bool {
+				if again {
+					order = OldestFirst
+				}
+				return again
+			}
+			n.start(notices{})
+			defer n.stop()
+			want := "2.fits 1.fits 0.fits"
+			if again {
+				want = "2.fits 0.fits 1.fits 2.fits"
+			}
+			n.expect(long, want)
+			if a := n.arrivals[0].Ahead; a != 2 {
+				t.Errorf("the newest came ahead of %d", a)
+			}
+			// Whatever came, it came: touched, it does not come again.
+			for i := range 3 {
+				put(t, filepath.Join(folder, fmt.Sprintf("%d.fits", i)), exposure(i))
+			}
+			n.expect(time.Minute, want)
+		})
+	}
+}
+
+// A file that its writer has closed is taken at once, one that is opened again next only after the second closing.
+func TestClosedByItsWriter(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		path := filepath.Join(folder, "f.fits")
+		events := make(chan event)
+		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour})}
+		n.start(notices{events: events, watch: func(string) error { return nil }})
+		defer n.stop()
+		n.expect(time.Second, "")
+		put(t, path, exposure(0))
+		events <- event{path: path, created: true}
+		events <- event{path: path, closed: true}
+		n.expect(reopened-time.Millisecond, "")
+		put(t, path, exposure(1))
+		events <- event{path: path} // opened again, and written
+		n.expect(DefaultQuiet-time.Millisecond, "")
+		events <- event{path: path, closed: true}
+		n.expect(reopened+time.Millisecond, "f.fits")
+		if n.arrivals[0].Frame.Pix[0] != 1 {
+			t.Error("what it was before the second closing was delivered")
+		}
+	})
+}
+
+// What waits is told while a frame is being dealt with, and whether it is newer.
+func TestWaitingIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		events := make(chan event)
+		var mu sync.Mutex
+		var told []string
+		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour, Waiting: func(files int, newer bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			told = append(told, fmt.Sprint(files, newer))
+		}})}
+		n.again = func(Arrival) bool { time.Sleep(time.Second); return false }
+		n.start(notices{events: events, watch: func(string) error { return nil }})
+		defer n.stop()
+		for _, i := range []int{1, 0, 2} {
+			path := filepath.Join(folder, fmt.Sprintf("%d.fits", i))
+			put(t, path, exposure(i))
+			events <- event{path: path, closed: true}
+			time.Sleep(100 * time.Millisecond)
+			synctest.Wait()
+		}
+		n.expect(10*time.Second, "1.fits 0.fits 2.fits")
+		mu.Lock()
+		defer mu.Unlock()
+		if want := "1 false, 2 false, 3 true, 2 true, 1 false, 0 false"; strings.Join(told, ", ") != want {
+			t.Errorf("told %q, want %q", strings.Join(told, ", "), want)
+		}
 	})
 }
 
@@ -233,7 +333,8 @@ func TestFileThatStaysIncomplete(t *testing.T) {
 func TestImageWholeExtensionNeverComes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
-		extension := build([]string{"XTENSION= 'IMAGE   '", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 60", "NAXIS2  = 60", "PCOUNT  = 0", "GCOUNT  = 1"}, nil)
+		// Its header, without its 60 by 60 pixels.
+		extension := blocks("XTENSION= 'IMAGE   '", "BITPIX  = 8", "NAXIS   = 2", "NAXIS1  = 60", "NAXIS2  = 60", "PCOUNT  = 0", "GCOUNT  = 1", "END")
 		put(t, filepath.Join(folder, "cut.fits"), append(exposure(0), extension...))
 		n := startNight(t, Options{Folder: folder, Patience: 20 * time.Second})
 		defer n.stop()
@@ -245,7 +346,7 @@ func TestImageWholeExtensionNeverComes(t *testing.T) {
 func TestPackedFileThatGrows(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
-		data, err := os.ReadFile(filepath.Join(reference, "packed.fits.gz"))
+		data, err := os.ReadFile(filepath.Join("..", "..", "testdata", "fits", "packed.fits.gz"))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -277,11 +378,11 @@ func TestMalformedOnceThenRewritten(t *testing.T) {
 func TestLongHeaderAndRemovedFile(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
-		cards := []string{"DATE-OBS= '2026-03-07T20:00:00'"}
+		cards := []string{"SIMPLE  =                    T", "BITPIX  =                   16", "NAXIS   =                    2", "NAXIS1  =                   64", "NAXIS2  =                   64", "DATE-OBS= '2026-03-07T20:00:00'"}
 		for i := range 36 * 100 {
 			cards = append(cards, fmt.Sprintf("HISTORY step %d", i))
 		}
-		data := frame16(64, 64, make([]int16, 64*64), cards...)
+		data := append(blocks(append(cards, "END")...), make([]byte, 3*2880)...) // 64 x 64 pixels of two bytes
 		put(t, filepath.Join(folder, "long.fits"), data[:len(data)-4000])
 		put(t, filepath.Join(folder, "gone.fits"), exposure(0))
 		n := startNight(t, Options{Folder: folder})
@@ -442,10 +543,11 @@ func TestStopAmidFullFolder(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	count := 0
-	err := NewWatcher(Options{Folder: folder, Quiet: time.Millisecond}).Run(ctx, func(Arrival) {
+	err := New(Options{Folder: folder, Quiet: time.Millisecond}).Run(ctx, func(Arrival) bool {
 		if count++; count == 3 {
 			cancel()
 		}
+		return false
 	})
 	if err != nil || count != 3 {
 		t.Errorf("%d frames were delivered, error %v", count, err)
@@ -457,7 +559,7 @@ func TestRunNeedsFolder(t *testing.T) {
 	file := filepath.Join(folder, "f.fits")
 	put(t, file, exposure(0))
 	for _, path := range []string{filepath.Join(folder, "none"), file, ""} {
-		if err := NewWatcher(Options{Folder: path}).Run(t.Context(), func(Arrival) {}); err == nil || !strings.Contains(err.Error(), "watch folder") {
+		if err := New(Options{Folder: path}).Run(t.Context(), func(Arrival) bool { return false }); err == nil || !strings.Contains(err.Error(), "watch folder") {
 			t.Errorf("%q: %v", path, err)
 		}
 	}
@@ -469,22 +571,22 @@ func TestEventsRestartQuietTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
 		path := filepath.Join(folder, "f.fits")
-		events := make(chan fsnotify.Event)
-		n := &night{t: t, folder: folder, watcher: NewWatcher(Options{Folder: folder, Rescan: time.Hour})}
+		events := make(chan event)
+		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour})}
 		n.start(notices{events: events, watch: func(string) error { return nil }})
 		defer n.stop()
 		n.expect(time.Second, "")
 		put(t, path, exposure(0))
-		events <- fsnotify.Event{Name: path, Op: fsnotify.Create}
+		events <- event{path: path, created: true}
 		for range 20 {
 			n.expect(DefaultQuiet-time.Millisecond, "")
-			events <- fsnotify.Event{Name: path, Op: fsnotify.Write}
+			events <- event{path: path}
 		}
 		n.expect(DefaultQuiet-time.Millisecond, "")
 		n.expect(2*time.Millisecond, "f.fits")
 		// Rights changed by an indexer do not matter; rewriting with another
 		// content does, even if size and time are the same.
-		events <- fsnotify.Event{Name: path, Op: fsnotify.Chmod}
+		events <- event{path: path, rights: true}
 		n.expect(time.Second, "f.fits")
 		info, err := os.Stat(path)
 		if err != nil {
@@ -494,12 +596,12 @@ func TestEventsRestartQuietTime(t *testing.T) {
 		if err := os.Chtimes(path, info.ModTime(), info.ModTime()); err != nil {
 			t.Fatal(err)
 		}
-		events <- fsnotify.Event{Name: path, Op: fsnotify.Write}
+		events <- event{path: path}
 		n.expect(time.Second, "f.fits f.fits")
 		if err := os.Remove(path); err != nil {
 			t.Fatal(err)
 		}
-		events <- fsnotify.Event{Name: path, Op: fsnotify.Remove}
+		events <- event{path: path}
 		n.expect(time.Second, "f.fits f.fits")
 	})
 }
@@ -509,14 +611,14 @@ func TestEventsRestartQuietTime(t *testing.T) {
 func TestEventsLost(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		folder := t.TempDir()
-		events, failures := make(chan fsnotify.Event), make(chan error)
-		n := &night{t: t, folder: folder, watcher: NewWatcher(Options{Folder: folder, Rescan: time.Minute})}
+		events, failures := make(chan event), make(chan error)
+		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Minute})}
 		n.start(notices{events: events, errors: failures, watch: func(string) error { return errors.New("no more watches") }})
 		defer n.stop()
 		n.expect(time.Second, "")
 		put(t, filepath.Join(folder, "0.fits"), exposure(0))
 		n.expect(time.Second, "")
-		failures <- fsnotify.ErrEventOverflow
+		failures <- errors.New("overflow")
 		n.expect(time.Second, "0.fits")
 		close(events)
 		close(failures)
@@ -589,14 +691,13 @@ func TestRealEvents(t *testing.T) {
 	}()
 	var got []float32
 	// Searches so rare that the events must do it.
-	err := NewWatcher(Options{Folder: folder, Quiet: 50 * time.Millisecond, Rescan: time.Hour}).Run(ctx, func(a Arrival) {
+	err := New(Options{Folder: folder, Quiet: 50 * time.Millisecond, Rescan: time.Hour}).Run(ctx, func(a Arrival) bool {
 		if a.Err != nil {
 			t.Error(a.Err)
-			return
-		}
-		if got = append(got, a.Frame.Pix[0]); len(got) == frames {
+		} else if got = append(got, a.Frame.Pix[0]); len(got) == frames {
 			cancel()
 		}
+		return false
 	})
 	<-written
 	slices.Sort(got)
@@ -627,18 +728,17 @@ func TestManyFiles(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	var got []float32
-	err := NewWatcher(Options{
+	err := New(Options{
 		Folder: folder,
 		Skip:   func(path string, size int64, _ time.Time) bool { return size == 0 },
-	}).Run(ctx, func(a Arrival) {
+	}).Run(ctx, func(a Arrival) bool {
 		if a.Err != nil {
 			t.Errorf("%s: %v", a.Path, a.Err)
 			cancel()
-			return
-		}
-		if got = append(got, a.Frame.Pix[0]); len(got) == 3 {
+		} else if got = append(got, a.Frame.Pix[0]); len(got) == 3 {
 			cancel()
 		}
+		return false
 	})
 	if err != nil || !slices.Equal(got, []float32{0, 1, 2}) {
 		t.Errorf("frames %v, error %v", got, err)
@@ -663,4 +763,52 @@ func TestClocksThatJump(t *testing.T) {
 		n.expect(long, "0.fits 1.fits 2.fits")
 		n.expect(time.Hour, "0.fits 1.fits 2.fits")
 	})
+}
+
+// A file that is slow to decode does not hold up the end of the program, and is not lost: the next run begins with it.
+func TestSlowFileHoldsNothingUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		folder := t.TempDir()
+		put(t, filepath.Join(folder, "slow.fits"), exposure(0))
+		put(t, filepath.Join(folder, "next.fits"), exposure(1))
+		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, PollOnly: true})}
+		n.watcher.decode = func(name string, data []byte) (*fits.Frame, error) {
+			time.Sleep(time.Minute)
+			return fits.Decode(name, data)
+		}
+		n.start(notices{})
+		n.expect(long, "")
+		begin := time.Now()
+		n.stop()
+		if took := time.Since(begin); took > 0 {
+			t.Errorf("it stopped after %v", took)
+		}
+		n.start(notices{})
+		defer n.stop()
+		n.expect(time.Hour, "slow.fits next.fits")
+	})
+}
+
+// BenchmarkFullFolder is a folder of 1000 small frames from the start of Run to
+// the last delivery, the quiet time taken off.
+func BenchmarkFullFolder(b *testing.B) {
+	const files, quiet = 1000, 10 * time.Millisecond
+	folder := b.TempDir()
+	for i := range files {
+		put(b, filepath.Join(folder, fmt.Sprintf("%04d.fits", i)), exposure(i))
+	}
+	for b.Loop() {
+		ctx, cancel := context.WithCancel(b.Context())
+		count, start := 0, time.Now()
+		err := New(Options{Folder: folder, Quiet: quiet}).Run(ctx, func(Arrival) bool {
+			if count++; count == files {
+				cancel()
+			}
+			return false
+		})
+		if err != nil || count != files {
+			b.Fatal(count, err)
+		}
+		b.ReportMetric(float64(time.Since(start)-quiet)/files, "ns/file")
+	}
 }

@@ -1,0 +1,169 @@
+package watch
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"hash/crc64"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"polard/fits"
+)
+
+// A file is dealt with in jobs, which run beside the loop, one at a time, and in what follows each of them, which runs in
+// the loop and may touch what is known of the files. A nil job ends it.
+type (
+	job  func() then
+	then func() job
+)
+
+var sumTable = crc64.MakeTable(crc64.ECMA)
+
+// next takes a file out of those that are whole.
+func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
+	f, ahead := w.pick()
+	w.current = f
+	return func() then {
+		data, err := fits.ReadBytes(f.path)
+		info, statErr := os.Stat(f.path)
+		sum := uint64(0)
+		if err == nil {
+			// Without the zeros at the end: those that fill the last block may come after the frame was delivered, or never.
+			sum = crc64.Checksum(bytes.TrimRight(data, "\x00"), sumTable)
+		}
+		return func() job {
+			if errors.Is(err, fs.ErrNotExist) {
+				w.forget(f.path)
+				return nil
+			}
+			if statErr == nil && f.seen != stampOf(info) {
+				w.changed(f.path, info, false) // it changed while it was being read
+				return nil
+			}
+			a := Arrival{Path: f.path, Size: f.seen.size, Modified: f.seen.modified, Sum: sum, Complete: f.changed, Err: err, Ahead: ahead}
+			return w.judge(ctx, f, a, data, deliver)
+		}
+	}
+}
+
+// pick takes the file that comes next out of those that are whole, and tells how many of earlier exposure it comes before.
+func (w *Watcher) pick() (f *watched, ahead int) {
+	at, order := len(w.ready)-1, OldestFirst
+	if len(w.ready) > 1 {
+		order = w.options.Order()
+	}
+	if order != OldestFirst {
+		next := func(f *watched) bool { return !f.superseded && !(f.tried && order == NewestFirst) }
+		if i := slices.IndexFunc(w.ready, next); i >= 0 {
+			at = i
+			for at+1 < len(w.ready) && w.ready[at+1].order.Equal(w.ready[i].order) { // of copies, the one that comes first
+				at++
+			}
+		}
+	}
+	f = w.ready[at]
+	w.ready = slices.Delete(w.ready, at, at+1)
+	for _, o := range w.ready {
+		if o.order.Before(f.order) {
+			if o.superseded = o.superseded || order == NewestOnly; !o.superseded {
+				ahead++
+			}
+		}
+	}
+	return f, ahead
+}
+
+// judge decides by a file's content whether it is to be decoded.
+func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte, deliver func(Arrival) bool) job {
+	f.unopened = a.Err != nil && !errors.Is(a.Err, fits.ErrUnsupported)
+	if a.Err != nil {
+		return w.refuse(f, a, deliver)
+	}
+	before, taken := w.taken[a.Sum]
+	switch {
+	case taken && before == f.path:
+		return nil // touched, or written again as it was
+	case taken && !exists(before):
+		w.taken[a.Sum] = f.path // moved
+		return nil
+	case taken:
+		a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
+		return w.refuse(f, a, deliver)
+	case f.superseded:
+		w.taken[a.Sum] = f.path
+		a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), ErrSuperseded)
+		return hand(a, deliver)
+	}
+	return func() then {
+		a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data)
+		switch {
+		case ctx.Err() != nil:
+			return func() job {
+				w.ready = append(w.ready, f) // the next Run begins with it
+				return nil
+			}
+		case a.Err != nil:
+			return func() job { return w.refuse(f, a, deliver) }
+		}
+		again := deliver(a)
+		return func() job {
+			f.refusal = ""
+			if f.tried = again && a.Ahead > 0; f.tried {
+				w.ready = append(w.ready, f)
+				w.sort()
+			} else {
+				w.taken[a.Sum] = f.path
+			}
+			return nil
+		}
+	}
+}
+
+// refuse delivers why a file gives no frame, once, or waits for the rest of it.
+func (w *Watcher) refuse(f *watched, a Arrival, deliver func(Arrival) bool) job {
+	switch {
+	case errors.Is(a.Err, fits.ErrIncomplete) && !f.late && w.wait(f):
+		return nil
+	case f.refusal == a.Err.Error():
+		return nil // said before
+	}
+	f.refusal = a.Err.Error()
+	return hand(a, deliver)
+}
+
+// hand delivers what is not to come again.
+func hand(a Arrival, deliver func(Arrival) bool) job {
+	return func() then {
+		deliver(a)
+		return func() job { return nil }
+	}
+}
+
+// decodeUntil decodes a frame, but does not wait for it when ctx ends: a file made to be slow must not hold up the end of the
+// program.
+func (w *Watcher) decodeUntil(ctx context.Context, name string, data []byte) (*fits.Frame, error) {
+	type answer struct {
+		frame *fits.Frame
+		err   error
+	}
+	answers := make(chan answer, 1)
+	go func() {
+		frame, err := w.decode(name, data)
+		answers <- answer{frame, err}
+	}()
+	select {
+	case a := <-answers:
+		return a.frame, a.err
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
+}
