@@ -21,6 +21,8 @@ type deviceFlags struct {
 
 func (f *deviceFlags) addWhere(c *cobra.Command) {
 	c.Flags().StringVar(&f.where.INDI, "indi", "", "`HOST[:PORT]` of the INDI server that camera and mount are connected to")
+	c.Flags().StringVar(&f.where.Alpaca, "alpaca", "", "`HOST[:PORT]` of the Alpaca server of camera and mount")
+	c.Flags().BoolVar(&f.where.Discover, "discover", false, "look for Alpaca servers on the local network")
 }
 
 func (f *deviceFlags) add(c *cobra.Command) {
@@ -35,7 +37,7 @@ const searchTime = 8 * time.Second
 // with connects, and does something with the connection until that ends.
 func (f *deviceFlags) with(c *cobra.Command, do func(context.Context, devices.Server) error) error {
 	if !f.where.Given() {
-		return wrongCall("say where the devices are: --indi HOST[:PORT]")
+		return callError{connect.ErrWhere}
 	}
 	server, err := f.where.Server(loggerOf(c))
 	if err != nil {
@@ -54,14 +56,14 @@ func (f *deviceFlags) with(c *cobra.Command, do func(context.Context, devices.Se
 func newDevices() *cobra.Command {
 	var where deviceFlags
 	c := &cobra.Command{
-		Use:   "devices --indi HOST[:PORT]",
+		Use:   "devices --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
 		Short: "list the cameras and mounts that can be used",
 		Long: `devices lists the cameras and mounts that a server offers, by the names with which
 'polard measure' and 'polard serve' are told which to use. It moves nothing and connects
 to no hardware.
 
 Exit status: 0 there is a camera and a mount, 1 there is not, 2 the call was wrong.`,
-		Example: "  polard devices --indi localhost",
+		Example: "  polard devices --indi localhost\n  polard devices --discover",
 		Args:    noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {
 			return where.with(c, func(ctx context.Context, server devices.Server) error {

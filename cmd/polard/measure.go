@@ -83,7 +83,7 @@ func newMeasure() *cobra.Command {
 	var yes, asJSON bool
 	var folder string
 	c := &cobra.Command{
-		Use:   "measure --indi HOST[:PORT] [--lat DEG --lon DEG]",
+		Use:   "measure --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
 		Short: "measure the axis by turning the mount and exposing, hands off",
 		Long: `measure takes pictures with a camera while it turns the right ascension axis of a mount,
 both reached by an open protocol, and prints where the axis points and which bolt to turn,
@@ -98,7 +98,7 @@ and never within 30 degrees of the Sun.
 The makers' manuals come first. Stay clear of what moves, and look at the cables.
 
 Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
-		Example: "  polard measure --indi localhost --lat 46.32 --lon 13.07 --elevation 640\n" +
+		Example: "  polard measure --indi localhost --lat 46.32 --lon 13.07 --elevation 640\n  polard measure --discover\n" +
 			"  polard measure --indi localhost --lat 46.32 --lon 13.07 --turn 40 --way west --yes",
 		Args: noArguments,
 		RunE: func(c *cobra.Command, _ []string) error {

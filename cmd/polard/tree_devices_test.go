@@ -7,10 +7,11 @@ func init() {
 	const devices = "cmd/polard/internal/devices"
 	maps.Copy(allowedImports, map[string][]string{
 		devices:                  {"mountmodel/sky"},
+		devices + "/alpaca":      {devices, "fits", "mountmodel/sky"},
 		devices + "/indi":        {devices, "mountmodel/sky"},
 		devices + "/measure":     {devices, "mountmodel/observed", "mountmodel/setup", "mountmodel/sky"},
 		devices + "/frames":      {devices + "/measure", "cmd/polard/internal/pipeline", "mountmodel/observed", "mountmodel/sky"},
-		devices + "/connect":     {devices, devices + "/indi"},
+		devices + "/connect":     {devices, devices + "/alpaca", devices + "/indi"},
 		devices + "/devicestest": {"catalogs", "fits", "mountmodel/observed", "mountmodel/rehearsal", "mountmodel/sky"},
 		devices + "/gsc":         {"catalogs", "mountmodel/sky"},
 	})

@@ -1,6 +1,6 @@
 // Package connect finds the server of devices that the user named, over whichever protocol.
 //
-// What comes in: one of two addresses. What goes out: a [devices.Server], and the
+// What comes in: an address, or the wish to look on the local network. What goes out: a [devices.Server], and the
 // camera and mount that were chosen from what it offers. Devices are reached only where the user
 // said so; addresses go into no message and no log.
 package connect
@@ -13,16 +13,22 @@ import (
 	"strings"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/cmd/polard/internal/devices/alpaca"
 	"polard/cmd/polard/internal/devices/indi"
 )
 
 // Where says where the devices are.
 type Where struct {
-	INDI string // HOST[:PORT] of an INDI server
+	INDI     string // HOST[:PORT] of an INDI server
+	Alpaca   string // HOST[:PORT] of an Alpaca server
+	Discover bool   // any Alpaca server on the local network; INDI has no discovery
 }
 
 // Given tells whether anything was said.
-func (w Where) Given() bool { return w.INDI != "" }
+func (w Where) Given() bool { return w != Where{} }
+
+// ErrWhere says what can be said.
+var ErrWhere = errors.New("say where the devices are: --indi HOST[:PORT], --alpaca HOST[:PORT] or --discover")
 
 type indiServer struct{ *indi.Client }
 
@@ -31,14 +37,25 @@ func (s indiServer) Mount(name string) devices.Mount   { return s.Client.Mount(n
 
 // Server prepares the connection to the server; its Run makes it.
 func (w Where) Server(log *slog.Logger) (devices.Server, error) {
-	if w.INDI == "" {
-		return nil, errors.New("say where the devices are")
+	switch {
+	case w.INDI != "" && (w.Alpaca != "" || w.Discover):
+		return nil, errors.New("camera and mount are reached by one protocol: --indi, or --alpaca and --discover")
+	case w.INDI != "":
+		addr, err := withPort(w.INDI, indi.DefaultPort)
+		if err != nil {
+			return nil, err
+		}
+		return indiServer{indi.New(indi.Options{Addr: addr, Log: log})}, nil
+	case w.Alpaca != "":
+		addr, err := withPort(w.Alpaca, alpaca.DefaultPort)
+		if err != nil {
+			return nil, err
+		}
+		return alpaca.New(alpaca.Options{Addrs: []string{addr}, Discover: w.Discover, Log: log}), nil
+	case w.Discover:
+		return alpaca.New(alpaca.Options{Discover: true, Log: log}), nil
 	}
-	addr, err := withPort(w.INDI, indi.DefaultPort)
-	if err != nil {
-		return nil, err
-	}
-	return indiServer{indi.New(indi.Options{Addr: addr, Log: log})}, nil
+	return nil, ErrWhere
 }
 
 func withPort(addr, port string) (string, error) {

@@ -1,0 +1,220 @@
+package alpaca
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/fits"
+)
+
+// readTimeout is how long after its end an exposure's picture may take to be ready.
+const readTimeout = 45 * time.Second
+
+// cameraError is the state of a camera that cannot go on (Device API, CameraState).
+const cameraError = 5
+
+// Camera is a camera of a server.
+type Camera struct {
+	c    *Client
+	name string
+	// ReadTimeout is how long a picture may take beyond its exposure.
+	ReadTimeout time.Duration
+}
+
+// Camera gives the camera of a name; whether there is one shows when it is used.
+func (c *Client) Camera(name string) devices.Camera { return &Camera{c, name, readTimeout} }
+
+// Name is what the user chose it by.
+func (k *Camera) Name() string { return k.name }
+
+// Info tells what the camera says of itself. What it does not implement is left out.
+func (k *Camera) Info(ctx context.Context) (devices.CameraInfo, error) {
+	var info devices.CameraInfo
+	p, err := k.c.open(ctx, devices.KindCamera, k.name)
+	if err != nil {
+		return info, err
+	}
+	var shortest, longest float64
+	gain, low, high := math.NaN(), math.NaN(), math.NaN()
+	for _, q := range []struct {
+		property string
+		to       any
+	}{
+		{"numx", &info.Width}, {"numy", &info.Height}, {"pixelsizex", &info.PixelUm},
+		{"exposuremin", &shortest}, {"exposuremax", &longest},
+		{"gain", &gain}, {"gainmin", &low}, {"gainmax", &high},
+	} {
+		var r *refusal
+		if err := k.c.get(ctx, p, q.property, q.to); err != nil && !errors.As(err, &r) {
+			return info, err
+		}
+	}
+	info.Shortest = time.Duration(shortest * float64(time.Second))
+	info.Longest = time.Duration(min(longest, 24*3600) * float64(time.Second))
+	for _, x := range []struct {
+		to    **float64
+		value float64
+	}{{&info.Gain, gain}, {&info.LowGain, low}, {&info.HiGain, high}} {
+		if !math.IsNaN(x.value) {
+			*x.to = &x.value
+		}
+	}
+	return info, nil
+}
+
+// Expose takes a picture. When ctx ends, or nothing comes, the exposure is aborted.
+func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) {
+	p, err := k.c.open(ctx, devices.KindCamera, k.name)
+	if err != nil {
+		return nil, err
+	}
+	if shot.Gain != nil {
+		if err := k.c.put(ctx, p, "gain", answerTimeout, url.Values{"Gain": {strconv.Itoa(int(math.Round(*shot.Gain)))}}); err != nil && !missing(err) {
+			return nil, err
+		}
+	}
+	began := time.Now()
+	err = k.c.put(ctx, p, "startexposure", answerTimeout, url.Values{
+		"Duration": {strconv.FormatFloat(shot.Exposure.Seconds(), 'f', -1, 64)}, "Light": {"true"},
+	})
+	// The order was on its way for this long; the shutter opened somewhere in between.
+	start := began.Add(time.Since(began) / 2)
+	if err == nil {
+		err = k.ready(ctx, p, shot)
+	}
+	if err != nil {
+		if !errors.Is(err, devices.ErrLost) {
+			k.abort(p)
+		}
+		return nil, err
+	}
+	pic, err := k.fetch(ctx, p)
+	if err != nil {
+		return nil, err
+	}
+	return k.file(ctx, p, pic, start, shot.Exposure)
+}
+
+// ready waits until there is a picture.
+func (k *Camera) ready(ctx context.Context, p place, shot devices.Shot) error {
+	limit := time.Now().Add(shot.Exposure + k.ReadTimeout)
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(pollTime):
+		}
+		done, state := false, 0
+		if err := k.c.get(ctx, p, "imageready", &done); err != nil || done {
+			return err
+		}
+		if err := k.c.get(ctx, p, "camerastate", &state); err != nil && !missing(err) {
+			return err
+		}
+		if state == cameraError {
+			return fmt.Errorf("%w: %s is in its error state", devices.ErrDevice, k.name)
+		}
+		if time.Now().After(limit) {
+			return fmt.Errorf("%w: no picture came from %s within %.0f s after its exposure", devices.ErrTimeout, k.name, k.ReadTimeout.Seconds())
+		}
+	}
+}
+
+// abort ends the exposure; cameras that cannot abort run on by themselves.
+func (k *Camera) abort(p place) {
+	ctx, cancel := context.WithTimeout(context.Background(), answerTimeout)
+	defer cancel()
+	_ = k.c.put(ctx, p, "abortexposure", answerTimeout, nil) // nobody waits for it any more
+}
+
+// fetch brings the picture here.
+func (k *Camera) fetch(ctx context.Context, p place) (picture, error) {
+	ctx, cancel := context.WithTimeout(ctx, pictureTimeout)
+	defer cancel()
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, p.url("imagearray")+"?"+k.c.query().Encode(), nil)
+	if err != nil {
+		return picture{}, err
+	}
+	r.Header.Set("Accept", "application/imagebytes, application/json")
+	resp, err := k.c.http.Do(r)
+	if err != nil {
+		return picture{}, unreached(ctx, err)
+	}
+	defer resp.Body.Close()
+	// A pixel takes four bytes at most, in JSON about six letters.
+	body, err := io.ReadAll(io.LimitReader(resp.Body, 8*maxPixels))
+	switch {
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return picture{}, devices.ErrCut
+	case err != nil:
+		return picture{}, unreached(ctx, err)
+	case resp.StatusCode != http.StatusOK:
+		return picture{}, decode(resp, body, nil)
+	case strings.HasPrefix(resp.Header.Get("Content-Type"), "application/imagebytes"):
+		return imageBytes(body)
+	}
+	return imageJSON(body)
+}
+
+// sensorRGGB is the type of a sensor under a mosaic of red, green, green and blue (Device API,
+// SensorType).
+const sensorRGGB = 2
+
+// most16 is the greatest value of a FITS file as it is written here.
+const most16 = 65535
+
+// file makes a FITS file of a picture.
+func (k *Camera) file(ctx context.Context, p place, pic picture, start time.Time, exposure time.Duration) ([]byte, error) {
+	f := &fits.Frame{
+		Width: pic.width, Height: pic.height, Pix: pic.pix, Exposure: exposure, Start: start, Mid: start.Add(exposure / 2),
+		Instrument: k.name, ImageType: "Light Frame",
+	}
+	var sensor, offX, offY, maxADU, bin int
+	bin = 1
+	for _, q := range []struct {
+		property string
+		to       any
+	}{
+		{"pixelsizex", &f.PixelUm}, {"binx", &bin}, {"sensortype", &sensor}, {"bayeroffsetx", &offX}, {"bayeroffsety", &offY}, {"maxadu", &maxADU},
+	} {
+		var r *refusal
+		if err := k.c.get(ctx, p, q.property, q.to); err != nil && !errors.As(err, &r) {
+			return nil, err
+		}
+	}
+	f.PixelUm *= float64(max(bin, 1))
+	brightest := float32(0)
+	for _, v := range f.Pix {
+		brightest = max(brightest, v)
+	}
+	if maxADU > 0 {
+		f.Saturation = float32(maxADU)
+	}
+	if brightest > most16 {
+		scale := most16 / max(brightest, f.Saturation)
+		for i := range f.Pix {
+			f.Pix[i] *= scale
+		}
+		f.Saturation *= scale
+	}
+	var extra []fits.Card
+	if sensor == sensorRGGB && bin <= 1 {
+		extra = append(extra, fits.Card{Keyword: "BAYERPAT", Value: "RGGB", Comment: "colour filters"},
+			fits.Card{Keyword: "XBAYROFF", Value: offX}, fits.Card{Keyword: "YBAYROFF", Value: offY})
+	}
+	var b bytes.Buffer
+	if err := fits.Write(&b, f, extra...); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
