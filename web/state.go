@@ -64,9 +64,10 @@ type State struct {
 	Watch    *Watch      `json:"watch,omitempty"`    // what ordinary exposures tell, without any procedure
 	Plan     *Plan       `json:"plan,omitempty"`     // whether the alignment is good enough for the use planned
 
-	Latest   *Latest   `json:"latest,omitempty"` // the last frame read
-	Frames   []Frame   `json:"frames,omitempty"` // oldest first
-	Alarms   []Alarm   `json:"alarms,omitempty"` // what somebody should look at, also while nobody watches
+	Reading  *Reading  `json:"reading,omitempty"` // what goes on with frames that have no numbers yet
+	Latest   *Latest   `json:"latest,omitempty"`  // the last frame read
+	Frames   []Frame   `json:"frames,omitempty"`  // oldest first
+	Alarms   []Alarm   `json:"alarms,omitempty"`  // what somebody should look at, also while nobody watches
 	Warnings []Notice  `json:"warnings,omitempty"`
 	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
 	Sun      *Sun      `json:"sun,omitempty"` // once the place is known
@@ -242,6 +243,22 @@ type Sun struct {
 type Forecast struct {
 	TurnDeg           Number `json:"turn_deg"`
 	UncertaintyArcsec Number `json:"uncertainty_arcsec"`
+}
+
+// Stages of a frame that has no numbers yet.
+const (
+	StageWaiting   = "waiting"   // whole, and about to be read
+	StageReading   = "reading"   // its stars are being detected and matched
+	StageSearching = "searching" // it was not solved at once (clouds?); the search goes on
+)
+
+// Reading is what goes on with frames that have no numbers yet.
+type Reading struct {
+	Stage     string `json:"stage"`                // "waiting", "reading" or "searching"
+	File      string `json:"file,omitempty"`       // being read
+	ArrivedMs int64  `json:"arrived_ms,omitempty"` // Unix time in ms at which it was complete
+	SinceMs   int64  `json:"since_ms,omitempty"`   // Unix time in ms at which the stage began
+	Waiting   int    `json:"waiting"`              // further files that are whole
 }
 
 // Latest is the last frame read, solved or not.

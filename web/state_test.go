@@ -77,6 +77,7 @@ func fullState() State {
 			GoodEnough: true, ToleranceArcmin: 3.2, DriftRAArcsec: 0.2, DriftDecArcsec: 0.4, DriftArcsec: 0.4, DriftPx: 0.27, RotationArcsec: 0.3, RotationPx: 0.2,
 			TrailArcsec: 0.6, TrailPx: 0.41, LongestExposureS: 440, Sentences: []string{"That is good enough."},
 		},
+		Reading: &Reading{Stage: StageSearching, File: "pole_0013.fits", ArrivedMs: 1773519306000, SinceMs: 1773519306400, Waiting: 1},
 		Latest: &Latest{
 			ID: 12, File: "pole_0012.fits", ReadMs: 1773519304000, Mid: "2026-03-14T20:15:00.000Z", TookMs: 212, ExposureS: 2, Solved: true,
 			Problem: &Notice{Code: "few_stars", Message: "12 stars"}, Detected: 143, Matched: 90, RMSArcsec: 0.42,

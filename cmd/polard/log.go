@@ -192,7 +192,7 @@ type entryLine struct {
 	Session int64  `json:"session"`
 	Entry   int64  `json:"entry"`
 	AtUTC   string `json:"at_utc"`
-	Kind    string `json:"kind"` // config, frame, event, stroke, plan, note
+	Kind    string `json:"kind"` // config, frame, event, stroke, plan, lens, note
 	Told    string `json:"told"` // the event, the stroke, the note, or a configuration as JSON
 
 	File      string     `json:"file,omitempty"`
@@ -246,6 +246,8 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 		l.Kind, l.Told = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
 	case e.Plan != nil:
 		l.Kind, l.Told = "plan", asJSON(e.Plan)
+	case e.Lens != nil:
+		l.Kind, l.Told = "lens", asJSON(e.Lens)
 	case e.Note != nil:
 		l.Kind, l.Told = "note", e.Note.Key+": "+e.Note.Value
 	}

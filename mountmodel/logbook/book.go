@@ -330,6 +330,7 @@ const (
 	kindEvent    = "event"
 	kindStroke   = "stroke"
 	kindPlan     = "plan"
+	kindLens     = "lens"
 	kindNote     = "note:" // and the key
 )
 
@@ -354,6 +355,8 @@ func (e Entry) packed() (kind, body string, err error) {
 		return asJSON(kindStroke, e.Stroke)
 	case e.Plan != nil:
 		return asJSON(kindPlan, e.Plan)
+	case e.Lens != nil:
+		return asJSON(kindLens, e.Lens)
 	case e.Note != nil:
 		return kindNote + e.Note.Key, e.Note.Value, nil
 	}
@@ -380,6 +383,9 @@ func (e *Entry) unpack(kind, body string) error {
 	case kindPlan:
 		e.Plan = new(Planned)
 		return json.Unmarshal([]byte(body), e.Plan)
+	case kindLens:
+		e.Lens = new(Lens)
+		return json.Unmarshal([]byte(body), e.Lens)
 	}
 	if key, ok := strings.CutPrefix(kind, kindNote); ok {
 		e.Note = &Note{key, body}

@@ -432,3 +432,18 @@ func TestDamaged(t *testing.T) {
 		})
 	}
 }
+
+// The lens comes back to the last bit: sightings after a restart are to be comparable with those before.
+func TestLensIsGivenBack(t *testing.T) {
+	b := openTest(t, inFolder(t))
+	id := begin(t, b, "one")
+	want := []Entry{{Seq: 1, At: evening, Lens: &Lens{
+		Width: 960, Height: 640, ScaleRad: 3.9123456789e-5, AxisX: 480.25, AxisY: 310.1, K1: -0.021, K2: 0.0043, Mirrored: true, Stars: 90,
+	}}}
+	if err := b.Append(t.Context(), id, "one", want); err != nil {
+		t.Fatal(err)
+	}
+	if got := read(t, b, id); !reflect.DeepEqual(got, want) {
+		t.Errorf("got %+v, want %+v", got[0].Lens, want[0].Lens)
+	}
+}

@@ -33,7 +33,7 @@ type Session struct {
 }
 
 // Entry is one thing that reached a session. Exactly one of Config, Frame,
-// Event, Stroke, Plan and Note is set.
+// Event, Stroke, Plan, Note and Lens is set.
 type Entry struct {
 	Seq    int64     // from 1, within the session; set by [Keeper.Append]
 	At     time.Time // when it reached the session
@@ -45,6 +45,7 @@ type Entry struct {
 	Stroke   *adjust.Stroke
 	Plan     *Planned
 	Note     *Note
+	Lens     *Lens
 
 	// Result is how the axis stood after it; nil when that was not known.
 	Result *Result
@@ -53,6 +54,17 @@ type Entry struct {
 // Note is what the person has the program know again: a value under a key, in
 // place of the one before.
 type Note struct{ Key, Value string }
+
+// Lens is the model through which the directions of the frames after it were taken: that of package camera without the
+// attitude. Frames that are to be compared go through one lens, over restarts too.
+type Lens struct {
+	Width, Height int
+	ScaleRad      float64 // per pixel at the optical axis
+	AxisX, AxisY  float64 // pixel
+	K1, K2        float64 // radial distortion, per rad^2 and rad^4
+	Mirrored      bool
+	Stars         int // that it was fitted to
+}
 
 // Planned is what exposures are planned, and the longest trail allowed in them.
 type Planned struct {

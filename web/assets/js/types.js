@@ -122,6 +122,7 @@
  * @property {Notice[]} [warnings]
  * @property {RigState} [rig]
  * @property {number} memories
+ * @property {{stage: string, file?: string, arrived_ms?: number, since_ms?: number, waiting: number}=} reading
  * @property {number} stale_after_ms
  */
 /**

@@ -36,10 +36,10 @@ type Pipeline struct {
 	lastScale             sky.Angle
 	failed                int
 
-	// The lens through which directions are taken, and the stars that it was
-	// fitted to.
-	lens      *camera.Camera
-	lensStars int
+	// Fixed, if set, tells whether frames were taken through the lens that must stay comparable: then it stays too, as
+	// long as the camera does.
+	Fixed func() bool
+	lens  *Lens // through which directions are taken; nil before the first
 
 	// Prompt makes a frame of the size just solved be given up after the
 	// search at its scale: cloud must not hold up the frames behind it.
@@ -100,6 +100,7 @@ type Outcome struct {
 	ReadFor  time.Duration
 	Times    solve.Times
 	Sighting mountmodel.Sighting
+	NewLens  *Lens // the lens, when it is another than that of the frame before
 }
 
 // Problem says why a file gave nothing, as a code and in words.
@@ -150,7 +151,7 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
 	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.Solution.Scale, 0
-	p.keepLens(o.Solution)
+	o.NewLens = p.keepLens(o.Solution)
 	detector := p.lens.DetectorFrame()
 	for _, pair := range o.Solution.Pairs {
 		o.Sighting.Pairs = append(o.Sighting.Pairs, observed.Pair{
@@ -158,6 +159,12 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 		})
 	}
 	return o
+}
+
+// Lens is the model of a camera, of which the attitude means nothing, and how many stars it was fitted to.
+type Lens struct {
+	camera.Camera
+	Stars int
 }
 
 const (
@@ -174,12 +181,21 @@ const (
 // directions through each frame's own lens would turn by some tenths of an
 // arcsecond. Through one lens, whatever is wrong with it is the same in all
 // frames, and a part of how the camera is bolted on.
-func (p *Pipeline) keepLens(s *solve.Solution) {
+//
+// It gives the lens when that is a new one: of another camera, or a better one while nothing rests on the old.
+func (p *Pipeline) keepLens(s *solve.Solution) *Lens {
 	l := p.lens
-	if l == nil || l.Width != s.Width || l.Height != s.Height || l.Mirrored != s.Mirrored ||
-		math.Abs(float64(s.Scale/l.Scale)-1) > otherLens || len(s.Pairs) > betterLens*p.lensStars {
-		p.lens, p.lensStars = &s.Camera, len(s.Pairs)
+	another := l == nil || l.Width != s.Width || l.Height != s.Height || l.Mirrored != s.Mirrored || math.Abs(float64(s.Scale/l.Scale)-1) > otherLens
+	if !another && (len(s.Pairs) <= betterLens*l.Stars || p.Fixed != nil && p.Fixed()) {
+		return nil
 	}
+	p.lens = &Lens{s.Camera, len(s.Pairs)}
+	return p.lens
+}
+
+// Resume takes directions through a lens that was in use before, and its scale for the best hint.
+func (p *Pipeline) Resume(l Lens) {
+	p.lens, p.lastWidth, p.lastHeight, p.lastScale = &l, l.Width, l.Height, l.Scale
 }
 
 // solve finds where a frame points.

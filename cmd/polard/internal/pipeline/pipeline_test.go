@@ -11,6 +11,7 @@ import (
 	"polard/solve"
 	"polard/solve/camera"
 	"polard/solve/detect"
+	"polard/solve/match"
 )
 
 // A service that has solved a frame gives up at once on frames of cloud, but
@@ -46,6 +47,36 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 		}
 		if !slices.Equal(quick, want) {
 			t.Errorf("prompt %v: quick searches %v, want %v", prompt, quick, want)
+		}
+	}
+}
+
+// A better lens replaces the one in use while nothing rests on that; another camera's does always.
+func TestLensStays(t *testing.T) {
+	fixed := false
+	stars, width := 10, 100
+	p := &Pipeline{clock: time.Now, Fixed: func() bool { return fixed }, Search: func(_ context.Context, img solve.Image, _ solve.Hint) (*solve.Solution, error) {
+		s := &solve.Solution{Detected: &detect.Result{}}
+		s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: 7 * sky.Arcsecond}
+		s.Pairs = make([]match.Pair, stars)
+		return s, nil
+	}}
+	for i, c := range []struct {
+		fixed        bool
+		stars, width int
+		replaced     bool
+	}{
+		{false, 10, 100, true},
+		{false, 20, 100, false},
+		{false, 31, 100, true},
+		{true, 500, 100, false},
+		{true, 10, 200, true},
+		{false, 31, 200, true},
+	} {
+		fixed, stars, width = c.fixed, c.stars, c.width
+		o := p.Read(context.Background(), "f.fits", &fits.Frame{Width: width, Height: 100}, nil)
+		if (o.NewLens != nil) != c.replaced {
+			t.Errorf("frame %d: the lens is new: %v, want %v", i, o.NewLens != nil, c.replaced)
 		}
 	}
 }

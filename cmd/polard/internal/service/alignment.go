@@ -19,9 +19,11 @@ type Alignment struct {
 
 	frames    int64
 	latest    *web.Latest           // the newest frame
+	lens      *logbook.Lens         // through which frames are taken; nil before the first
 	watchOnly bool                  // the session, once it begins, only watches
 	early     []mountmodel.Sighting // read before the site was known
 	planner   Planner               // of the exposures planned
+	dropped   bool                  // the session broke, and another was begun in its place
 	noted     func(n *logbook.Note) // hears of notes; nil for nobody
 }
 
@@ -43,6 +45,9 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 	case e.Frame != nil:
 		a.sight(e.At, e.Frame.Sighting)
 		return nil
+	case e.Lens != nil:
+		a.lens = e.Lens
+		return nil
 	case e.Note != nil:
 		if a.noted != nil {
 			a.noted(e.Note)
@@ -57,6 +62,7 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 	case a.Session == nil:
 		return errNoPlace
 	case e.Event != "":
+		a.dropped = false // whoever goes on has read it
 		return a.Session.Do(e.At, e.Event)
 	case e.Stroke != nil:
 		return a.Session.Turned(e.At, e.Stroke.Bolt, e.Stroke.Turns)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/web"
 )
 
 // contain runs a part of the work and makes an error of a panic in it: a mistake of ours costs what it happened in, and
@@ -24,13 +25,24 @@ func contain(log *slog.Logger, what string, do func() error) (err error) {
 // mend works the session out anew from the frames that it holds, after it broke on one that it had not taken in yet. When
 // even that fails a new one begins at the moment given.
 func (a *Alignment) mend(at time.Time, log *slog.Logger) {
-	if a.Session == nil {
-		return
+	if a.Session != nil {
+		a.mendBy(at, log, func() error { return a.Session.Reconfigure(a.Config) })
 	}
-	if contain(log, "mending the session", func() error { return a.Session.Reconfigure(a.Config) }) == nil {
+}
+
+func (a *Alignment) mendBy(at time.Time, log *slog.Logger, mend func() error) {
+	if contain(log, "mending the session", mend) == nil {
 		return
 	}
 	if session, err := mountmodel.NewSession(a.Config, at); err == nil {
-		a.Session = session
+		a.Session, a.dropped = session, true
 	}
+}
+
+// notices are what the page says of the alignment itself.
+func (a *Alignment) notices() []web.Notice {
+	if !a.dropped {
+		return nil
+	}
+	return []web.Notice{{Code: "session_dropped", Message: "What was measured is lost to a mistake of ours: measure again. Please report it with the log of the service; the frames are still in their folder."}}
 }

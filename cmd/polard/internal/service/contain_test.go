@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"polard/cmd/polard/internal/harness"
 	"polard/cmd/polard/internal/journal"
@@ -12,6 +13,7 @@ import (
 	"polard/fits"
 	"polard/fits/watch"
 	"polard/mountmodel"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/solve"
 	"polard/web"
@@ -84,5 +86,28 @@ func TestPanicCostsOneFrame(t *testing.T) {
 				t.Errorf("phase %s, %d frames, %d pictures", state.Phase, len(state.Frames), pictures)
 			}
 		})
+	}
+}
+
+// A session that cannot be mended is begun anew, and the page says what that means until somebody goes on.
+func TestDroppedSessionIsTold(t *testing.T) {
+	cfg := mountmodel.Config{Air: sky.StandardAir(0), Tolerance: mountmodel.DefaultTolerance}
+	c := newController(&harness.Output{}, cfg, true)
+	var state web.State
+	c.publish = func(s web.State) { state = s }
+	if err := c.open(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	broken := c.alignment.Session
+	c.alignment.mendBy(time.Now(), c.log, func() error { panic("a mistake") })
+	c.show()
+	if c.alignment.Session == broken || len(state.Warnings) != 1 || state.Warnings[0].Code != "session_dropped" {
+		t.Errorf("the page is told %+v", state.Warnings)
+	}
+	if err := c.alignment.Apply(logbook.Entry{At: time.Now(), Event: mountmodel.StartOver}); err != nil {
+		t.Fatal(err)
+	}
+	if c.show(); len(state.Warnings) != 0 {
+		t.Errorf("after starting over: %+v", state.Warnings)
 	}
 }

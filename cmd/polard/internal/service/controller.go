@@ -28,6 +28,7 @@ type Controller struct {
 	notes    *journal.Notes
 	log      *slog.Logger
 	now      func() time.Time
+	notify   func(*web.State) // puts alarms into a state, and tells of it
 	publish  func(web.State)
 	preview  func(web.Preview) error
 	rig      func() *web.RigState // nil outside a rehearsal
@@ -40,15 +41,20 @@ type Controller struct {
 
 	messages chan func()
 	changed  chan struct{} // holds one token after the simulated rig or the journal's trouble has changed
+	active   chan struct{} // the same for activity
 	turning  atomic.Bool   // the bolts are being turned, as a frame has shown
-	solved   atomic.Bool   // a frame was solved in this run
+	solved   atomic.Bool   // a frame was solved, or its lens is known
+	rests    atomic.Bool   // the session rests on frames, and so on their lens
+	resumed  chan struct{} // closed when the session goes on where the journal left it
 	ready    atomic.Bool   // the session stands: what the journal holds of it has been gone through
 
-	ahead *solvedAhead // only the goroutine that brings frames touches it
+	activity activity
+	ahead    *solvedAhead // only the goroutine that brings frames touches it
 
 	// Only the goroutine of Run touches what follows.
 	alignment Alignment
 	context   web.Around
+	state     web.State // as last shown
 	// locked is when the bolts were said to be locked in this run, by the clock that does not jump; zero before.
 	locked      time.Time
 	instruction string // the last logged
@@ -59,12 +65,17 @@ type Controller struct {
 func NewController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, config mountmodel.Config, placed bool) *Controller {
 	c := &Controller{
 		pipeline: p, journal: j, notes: journal.NewNotes(j), log: log, now: time.Now,
-		publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
+		notify: func(*web.State) {}, publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
 		told:     func(mountmodel.Event) error { return nil },
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		said:     make(OnceOnly),
-		messages: make(chan func()), changed: make(chan struct{}, 1),
+		messages: make(chan func()), changed: make(chan struct{}, 1), active: make(chan struct{}, 1),
 	}
+	if p != nil {
+		p.Fixed = c.rests.Load
+	}
+	c.resumed = make(chan struct{})
+	c.activity.now, c.activity.changed = time.Now, func() { signal(c.active) }
 	c.alignment = Alignment{Config: config, Placed: placed, noted: c.notes.Replay}
 	return c
 }
@@ -74,6 +85,11 @@ func (c *Controller) Run(ctx context.Context) error {
 	if err := c.open(ctx); err != nil {
 		return err
 	}
+	if l := c.alignment.lens; l != nil && c.pipeline != nil {
+		c.pipeline.Resume(lensFrom(l))
+		c.solved.Store(true)
+	}
+	close(c.resumed)
 	c.show()
 	c.ready.Store(true)
 	for {
@@ -86,6 +102,9 @@ func (c *Controller) Run(ctx context.Context) error {
 			if err := contain(c.log, "showing the session", func() error { c.show(); return nil }); err != nil {
 				c.log.Error("the page was not brought up to date", "error", err)
 			}
+		case <-c.active:
+			c.state.Reading = c.activity.wire()
+			c.publish(c.state)
 		}
 	}
 }
@@ -158,13 +177,22 @@ func (c *Controller) do(e logbook.Entry) (int64, error) {
 	return c.journal.Append(e), nil
 }
 
+// keepLens notes the lens through which the frames from now on are taken. How the axis stands does not change by it.
+func (c *Controller) keepLens(l *pipeline.Lens) {
+	c.alignment.lens = lensEntry(l)
+	c.journal.Append(logbook.Entry{At: c.stamp(), Lens: c.alignment.lens})
+}
+
 // stamp is the present as the journal keeps it: without the monotonic clock, in UTC.
 func (c *Controller) stamp() time.Time { return time.Unix(0, c.now().UnixNano()).UTC() }
 
 // refresh has the state published again, some time after a change. It does not wait.
-func (c *Controller) refresh() {
+func (c *Controller) refresh() { signal(c.changed) }
+
+// signal puts a token into a channel that holds one.
+func signal(to chan struct{}) {
 	select {
-	case c.changed <- struct{}{}:
+	case to <- struct{}{}:
 	default: // one is waiting already
 	}
 }
@@ -181,8 +209,21 @@ func (c *Controller) Arrive(ctx context.Context, a watch.Arrival) (again bool) {
 		_ = c.ask(ctx, func() error { c.passOver(a, whySuperseded); return nil }) // fails when the service stops
 		return false
 	}
+	c.activity.begin(filepath.Base(a.Path), a.Complete)
+	defer c.activity.end()
+	select {
+	case <-c.resumed: // the lens is known
+	case <-ctx.Done():
+		return false
+	}
 	o := c.read(ctx, a)
+	if o.NewLens != nil { // before any frame that was taken through it
+		if err := c.ask(ctx, func() error { c.keepLens(o.NewLens); return nil }); err != nil {
+			return false // the service stops
+		}
+	}
 	if o.Solution != nil && a.Ahead > 0 {
+		o.NewLens = nil
 		c.ahead = &solvedAhead{a.Sum, o}
 		return true
 	}
@@ -275,6 +316,7 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 		locate(latest, o, v)
 	}
 	c.context.Warnings = c.headerNotices(o)
+	c.activity.end()
 	c.show()
 	c.logFrame(o)
 	return c.alignment.frames
@@ -315,20 +357,29 @@ func (c *Controller) show() {
 	a := &c.alignment
 	context := c.context
 	context.Latest = a.latest
-	context.Warnings = slices.Concat(c.journal.Notices(), context.Warnings)
+	context.Warnings = slices.Concat(c.journal.Notices(), a.notices(), context.Warnings)
 	if c.rig != nil {
 		context.Rig = c.rig()
 	}
 	if a.Session == nil {
 		context.Plan = a.planner.state(a.Config, false, nil)
-		c.publish(web.StateWithoutSite(context))
+		c.present(web.StateWithoutSite(context))
 		return
 	}
 	v := a.Session.View()
+	c.rests.Store(v.Phase != mountmodel.Waiting)
 	c.turning.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	context.Plan = a.planner.state(a.Config, a.Placed, axisOf(v))
 	state := web.StateFromView(v, context)
 	report.AddNights(state.Watch, c.journal.Nights)
+	c.present(state)
+}
+
+// present publishes a state, with the alarms that it gives cause for.
+func (c *Controller) present(state web.State) {
+	c.notify(&state)
+	state.Reading = c.activity.wire()
+	c.state = state
 	c.publish(state)
 }
 

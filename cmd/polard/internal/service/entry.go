@@ -9,6 +9,7 @@ import (
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/solve"
+	"polard/solve/camera"
 	"polard/web"
 )
 
@@ -41,6 +42,20 @@ func FrameEntry(o pipeline.Outcome, a watch.Arrival, took time.Duration) *logboo
 		f.FieldDeg[0], f.FieldDeg[1] = s.FieldDeg()
 	}
 	return f
+}
+
+// lensEntry is what the journal keeps of a lens.
+func lensEntry(l *pipeline.Lens) *logbook.Lens {
+	return &logbook.Lens{
+		Width: l.Width, Height: l.Height, ScaleRad: l.Scale.Radians(), AxisX: l.Axis.X, AxisY: l.Axis.Y, K1: l.K1, K2: l.K2, Mirrored: l.Mirrored, Stars: l.Stars,
+	}
+}
+
+// lensFrom is the reverse.
+func lensFrom(l *logbook.Lens) pipeline.Lens {
+	return pipeline.Lens{Stars: l.Stars, Camera: camera.Camera{
+		Width: l.Width, Height: l.Height, Scale: sky.Angle(l.ScaleRad) * sky.Radian, Axis: sky.Pixel{X: l.AxisX, Y: l.AxisY}, K1: l.K1, K2: l.K2, Mirrored: l.Mirrored,
+	}}
 }
 
 // latestFrom describes the last frame read, from what the logbook keeps of it.

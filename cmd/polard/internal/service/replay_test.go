@@ -1,8 +1,10 @@
 package service
 
 import (
+	"context"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,8 +12,11 @@ import (
 	"polard/cmd/polard/internal/harness"
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
+	"polard/fits"
+	"polard/fits/watch"
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -115,4 +120,66 @@ func TestPanicWhileGoingOn(t *testing.T) {
 // newController controls an alignment without frames and a journal.
 func newController(log *harness.Output, config mountmodel.Config, placed bool) *Controller {
 	return NewController(nil, journal.None(harness.Logger(log)), harness.Logger(log), config, placed)
+}
+
+// A service that is started again takes directions through the lens that the session began with: a frame gives the same
+// sighting, to the last bit, as without the stop.
+func TestLensIsResumed(t *testing.T) {
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, MeasureFrames: set.Measure}
+	state, folder := t.TempDir(), t.TempDir()
+	var last [2][]observed.Pair // of the second frame: in one run, and after a stop
+	for i, stops := range []bool{false, true} {
+		begin := journal.NewSession(time.Now(), "test", "folder", filepath.Join(folder, fmt.Sprint(stops)), cfg, true, time.Hour)
+		for run := range 2 {
+			log := harness.Logger(&harness.Output{})
+			j := journal.Open(t.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: log}, begin)
+			p, err := pipeline.New()
+			if err != nil {
+				t.Fatal(err)
+			}
+			c := NewController(p, j, log, cfg, true)
+			ctx, cancel := context.WithCancel(t.Context())
+			stop := start(context.WithoutCancel(ctx), j.Run)
+			ended := make(chan error)
+			go func() { ended <- c.Run(ctx) }()
+			frames := set.Paths()[run : run+1]
+			if !stops {
+				frames = set.Paths()[:2]
+			}
+			for _, path := range frames {
+				frame, err := fits.ReadFile(path)
+				c.Arrive(ctx, watch.Arrival{Path: path, Frame: frame, Err: err, Complete: time.Now()})
+			}
+			cancel()
+			if err := <-ended; err != nil {
+				t.Fatal(err)
+			}
+			stop()
+			if !stops {
+				break
+			}
+		}
+		b := harness.Book(t, state)
+		s, err := b.Last(t.Context(), filepath.Join(folder, fmt.Sprint(stops)), time.Time{})
+		if err != nil || s == nil {
+			t.Fatal(s, err)
+		}
+		lenses := 0
+		if err := b.Entries(t.Context(), s.ID, true, func(e logbook.Entry) error {
+			if e.Lens != nil {
+				lenses++
+			}
+			if e.Frame != nil {
+				last[i] = e.Frame.Sighting.Pairs
+			}
+			return nil
+		}); err != nil || lenses != 1 {
+			t.Errorf("stops %v: %d lenses are kept (%v)", stops, lenses, err)
+		}
+	}
+	if len(last[0]) == 0 || !slices.Equal(last[0], last[1]) {
+		t.Errorf("%d stars in one run, %d after a stop, or in other directions", len(last[0]), len(last[1]))
+	}
 }

@@ -77,6 +77,7 @@ func New(o Options) *Service {
 	}
 	folder, skip := o.Folder, o.Folder.Skip
 	folder.Taken, folder.Order, folder.Report = o.Journal.Taken(), c.order, s.report
+	folder.Waiting = c.activity.wait
 	folder.Skip = func(path string, size int64, modified time.Time) bool {
 		return skip != nil && skip(path, size, modified) || o.Journal.Known(path, size, modified)
 	}
@@ -113,8 +114,8 @@ func (s *Service) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	c.notify = o.Notifiers.pass
 	c.publish = func(state web.State) {
-		o.Notifiers.pass(&state)
 		if err := server.Publish(state); err != nil {
 			o.Log.Error("the page cannot be brought up to date", "error", err)
 		}
