@@ -367,3 +367,34 @@ func TestSite(t *testing.T) {
 		}
 	}
 }
+
+// Times that no exposure can have are refused by name; what else the header says of the time
+// stands.
+func TestTimesBeyondBelief(t *testing.T) {
+	for _, c := range []struct {
+		cards []string
+		want  string // the middle; empty for none
+		says  string
+	}{
+		{[]string{"DATE-OBS= '9999-12-31T23:59:59'", "EXPTIME = 10"}, "", "DATE-OBS lies in the year 9999"},
+		{[]string{"DATE-OBS= '1849-12-31T23:59:59'"}, "", "DATE-OBS lies in the year 1849"},
+		{[]string{"DATE-OBS= '1850-01-01T00:00:00'"}, "1850-01-01T00:00:00", ""},
+		{[]string{"DATE-OBS= '2199-12-31T23:00:00'", "EXPTIME = 7200"}, "2200-01-01T00:00:00", ""},
+		{[]string{"DATE-OBS= '2200-01-01T00:00:00'"}, "", "DATE-OBS lies in the year 2200"},
+		{[]string{"DATE-OBS= '9999-01-01T00:00:00'", "MJD-OBS = 61106.5"}, "2026-03-07T12:00:00", "DATE-OBS lies in the year 9999"},
+		{[]string{"DATE-OBS= '2026-03-07T12:00:00'", "MJD-OBS = 2973000.0"}, "2026-03-07T12:00:00", "MJD-OBS lies in the year 9998"},
+		{[]string{"DATE-OBS= '2026-03-07T12:00:00'", "DATE-AVG= '9999-12-31T23:59:59'"}, "2026-03-07T12:00:00", "DATE-AVG lies in the year 9999"},
+		{[]string{"DATE-OBS= '2026-03-07T12:00:00'", "DATE-END= '9999-12-31T23:59:59'"}, "2026-03-07T12:00:00", "DATE-END lies in the year 9999"},
+		{[]string{"DATE-OBS= '9999-12-31'", "TIME-OBS= '23:59:59'"}, "", "lies in the year 9999"},
+		{[]string{"MJD-OBS = -678000.0"}, "", "MJD-OBS lies in the year 2"},
+	} {
+		f := mustDecode(t, small(c.cards...))
+		got := ""
+		if !f.Mid.IsZero() {
+			got = f.Mid.Format("2006-01-02T15:04:05")
+		}
+		if got != c.want || !strings.Contains(strings.Join(f.Warnings, "; "), c.says) || (c.says == "") != !strings.Contains(strings.Join(f.Warnings, "; "), "lies in the year") {
+			t.Errorf("%q: middle %q, want %q; warnings %q, want %q", c.cards, got, c.want, f.Warnings, c.says)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package fits
 
 import (
 	"fmt"
+	"io/fs"
 	"math"
 	"strconv"
 	"strings"
@@ -54,13 +55,25 @@ func readMoment(h *header) moment {
 		warn("TIMESYS %q is not known; the times are taken as UTC", scale)
 	}
 
+	// bounded gives the time that a keyword states if it can be one, else none.
+	bounded := func(t time.Time, key string) time.Time {
+		if !t.IsZero() && !believable(t) {
+			warn("%s lies in the year %d, outside %d to %d, and was passed over", key, t.Year(), firstYear, lastYear-1)
+			return time.Time{}
+		}
+		return t
+	}
+
 	// stated reads the first of the keywords that holds a date and a time.
 	stated := func(keywords ...string) (time.Time, string) {
 		for _, key := range keywords {
 			if strings.HasPrefix(key, "MJD") {
 				if v, _, ok := h.number(key); ok {
 					if t, ok := timeFromMJD(v); ok {
-						return toUTC(t), key
+						if t = bounded(toUTC(t), key); !t.IsZero() {
+							return t, key
+						}
+						continue
 					}
 					warn("%s = %g is no date and was passed over", key, v)
 				}
@@ -77,10 +90,14 @@ func readMoment(h *header) moment {
 			case !s.hasTime:
 				// Completed below, for the start.
 			case s.zone != nil:
-				m.zone = s.zone
-				return s.at, key
+				if t := bounded(s.at, key); !t.IsZero() {
+					m.zone = s.zone
+					return t, key
+				}
 			default:
-				return toUTC(s.at), key
+				if t := bounded(toUTC(s.at), key); !t.IsZero() {
+					return t, key
+				}
 			}
 		}
 		return time.Time{}, ""
@@ -90,10 +107,10 @@ func readMoment(h *header) moment {
 	m.start, startKey = stated("DATE-BEG", "DATE-OBS")
 	if m.start.IsZero() {
 		if t, key, ok := dateAndTime(h, toUTC); ok {
-			m.start, startKey = t, key
+			m.start, startKey = bounded(t, key), key
 		}
 	}
-	ut := universalTime(h, m.start)
+	ut := bounded(universalTime(h, m.start), "the universal time")
 	if m.start.IsZero() {
 		m.start, startKey = ut, "UT-OBS"
 	} else if !ut.IsZero() {
@@ -219,6 +236,27 @@ func universalTime(h *header, near time.Time) time.Time {
 		return best
 	}
 	return time.Time{}
+}
+
+// Years that a time may lie in. Photography of stars began in 1850 (Whipple and Bond,
+// Vega, from memory); beyond some 250 years from 1970 the logbook's clock of 64 bits ends.
+const (
+	firstYear = 1850
+	lastYear  = 2200 // the first beyond
+)
+
+func believable(t time.Time) bool { return t.Year() >= firstYear && t.Year() < lastYear }
+
+// Written is when a file was written, or the nearest time that is believed.
+func Written(info fs.FileInfo) time.Time {
+	switch t := info.ModTime(); {
+	case t.Year() < firstYear:
+		return time.Date(firstYear, time.January, 1, 0, 0, 0, 0, time.UTC)
+	case t.Year() >= lastYear:
+		return time.Date(lastYear, time.January, 1, 0, 0, 0, 0, time.UTC)
+	default:
+		return t
+	}
 }
 
 // stamp is a date, a time of day, or both.

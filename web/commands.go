@@ -170,10 +170,11 @@ func (s *Server) commandRoutes(g *echo.Group) {
 				return badRequest(err.Error())
 			}
 		}
-		if err := op.SetSite(ctx, site, air, kind); err != nil {
-			return err
+		kept := op.SetSite(ctx, site, air, kind)
+		if kept != nil && !errors.Is(kept, ErrNotKept) {
+			return kept
 		}
-		return s.notePlace(ctx, r)
+		return errors.Join(kept, s.notePlace(ctx, r))
 	}))
 	g.POST("/tolerance", command(s, func(ctx context.Context, r toleranceRequest) error {
 		t, err := r.angle()
@@ -263,8 +264,19 @@ func readBody[T any](c echo.Context) (body T, err error) {
 	return body, nil
 }
 
+// ErrNotKept is what an [Operator] or [Notes] wraps when something was done, but is not in
+// the logbook (yet): after a power cut it would be undone.
+var ErrNotKept = errors.New("this was done, but is not in the logbook")
+
+// notKept is the body of an answer to a command that is in force and not kept.
+type notKept struct {
+	Code   string `json:"code"`
+	Detail string `json:"detail"`
+}
+
 // command reads a body of type T and carries it out. Success is 204: what
-// changed comes to every page as a new state.
+// changed comes to every page as a new state, and is on the disk. Where it is not, the
+// answer is 202: accepted, and not yet done for good (RFC 9110, section 15.3.3).
 func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r := c.Request()
@@ -272,7 +284,10 @@ func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFu
 		if err != nil {
 			return err
 		}
-		if err := do(r.Context(), body); err != nil {
+		if err := do(r.Context(), body); errors.Is(err, ErrNotKept) {
+			s.opt.Logger.Warn("command", "path", r.URL.Path, "error", err)
+			return c.JSON(http.StatusAccepted, notKept{"not_kept", err.Error()})
+		} else if err != nil {
 			var p *problem
 			if errors.As(err, &p) {
 				return p

@@ -418,6 +418,9 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 			exercise{"POST", target, `{"nonsense":1}`, 400, nil},
 			exercise{"POST", target, `{"nonsense":"` + strings.Repeat("x", maxCommandBytes) + `"}`, 413, nil},
 		)
+		if !strings.HasPrefix(path, "rig/") { // which no logbook keeps
+			calls = append(calls, exercise{"POST", target, body, 202, map[string]string{"NotKept": "the disk is full"}})
+		}
 		if path != "note" && path != "marks" { // the session has no say in these
 			calls = append(calls, exercise{"POST", target, body, 409, map[string]string{"Refuse": "the axis is not measured yet"}})
 		}
@@ -438,8 +441,14 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		if why := c.headers["Refuse"]; why != "" {
 			rec.refuse = fmt.Errorf("%s", why)
 		}
+		if why := c.headers["NotKept"]; why != "" {
+			rec.refuse = fmt.Errorf("%w: %s", ErrNotKept, why)
+		}
 		rec.mu.Unlock()
 		asked := s
+		if c.headers["NotKept"] != "" {
+			asked, _ = newTestServer(t, Options{Operator: rec, Rig: rec, Notes: full{newMemory()}, Nights: full{newMemory()}})
+		}
 		if c.headers["Place"] == "unknown" {
 			asked, _ = newTestServer(t, Options{})
 		}
@@ -501,6 +510,13 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		}
 	}
 }
+
+// full are notes on a disk that is full.
+type full struct{ *memory }
+
+func (full) SetNote(context.Context, string, []byte) error { return ErrNotKept }
+func (full) SetMarks(context.Context, Marks) error         { return ErrNotKept }
+func (full) Note(context.Context, string) ([]byte, error)  { return nil, nil }
 
 // description is what this test reads of an OpenAPI document.
 type description struct {

@@ -17,6 +17,7 @@ import (
 	"polard/cmd/polard/internal/service"
 	"polard/fits/watch"
 	"polard/mountmodel"
+	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
 
@@ -186,6 +187,7 @@ Stop it with Ctrl-C.`,
 				return err
 			}
 			begin := journal.NewSession(called, programName(), "folder", folder, cfg, placed, since)
+			begin.Older = olderThan(folder, begin.Since)
 			kept, err := state.open(c.Context(), begin, log)
 			if err != nil {
 				return err
@@ -197,7 +199,7 @@ Stop it with Ctrl-C.`,
 			return service.New(service.Options{
 				Program: programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
 				Header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
-				Folder: watch.Options{Folder: folder, PollOnly: poll, Skip: watch.SkipWrittenBefore(folder, kept.Since(begin.Since))},
+				Folder: watch.Options{Folder: folder, PollOnly: poll, Skip: kept.Older()},
 				Page:   served,
 				Ready: func(server *web.Server, url string) {
 					fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
@@ -217,6 +219,15 @@ Stop it with Ctrl-C.`,
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
+}
+
+// olderThan are the files in a folder that were last written before a time.
+func olderThan(folder string, limit time.Time) []logbook.Stamp {
+	older := []logbook.Stamp{}
+	for _, s := range watch.WrittenBefore(folder, limit) {
+		older = append(older, logbook.Stamp(s))
+	}
+	return older
 }
 
 // framesFlags say where the camera writes its frames, where that stands in the

@@ -4,6 +4,8 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+
+	"polard/fits"
 )
 
 // Stamp tells whether a file is still the one it was.
@@ -35,8 +37,8 @@ func WrittenBefore(folder string, limit time.Time) map[string]Stamp {
 			case err != nil: // gone meanwhile, or a link to nowhere
 			case info.IsDir():
 				look(path)
-			case info.ModTime().Before(limit):
-				old[path] = Stamp{info.Size(), info.ModTime()}
+			case fits.Written(info).Before(limit):
+				old[path] = Stamp{info.Size(), fits.Written(info)}
 			}
 		}
 	}

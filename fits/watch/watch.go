@@ -137,7 +137,7 @@ type fileStamp struct {
 }
 
 func stampOf(info fs.FileInfo) fileStamp {
-	return fileStamp{info.Size(), info.ModTime(), info.Mode()}
+	return fileStamp{info.Size(), fits.Written(info), info.Mode()}
 }
 
 // frameExtensions are the endings of names that camera programs give to FITS files.

@@ -168,9 +168,15 @@ func (b *Book) Check(ctx context.Context) error {
 	return nil
 }
 
+// Times that are kept lie between these: nanoseconds in 64 bits reach a little further.
+var (
+	earliest = time.Date(1850, time.January, 1, 0, 0, 0, 0, time.UTC)
+	latest   = time.Date(2200, time.January, 2, 0, 0, 0, 0, time.UTC) // the end of an exposure of the last day
+)
+
 // nanos is the stored form of a time: nanoseconds since 1970 UTC, 0 for none.
 func nanos(t time.Time) int64 {
-	if t.IsZero() {
+	if t.Before(earliest) || t.After(latest) {
 		return 0
 	}
 	return t.UnixNano()
@@ -209,9 +215,9 @@ func (b *Book) Begin(ctx context.Context, s Session, keeper string) (int64, erro
 		return 0, err
 	}
 	var id int64
-	err = b.db.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries)
-		VALUES ($1, $2, $3, $4, $5, $6, $5, $7, $8, 0) RETURNING id`,
-		keeper, s.Program, s.Source, s.Folder, nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed)).Scan(&id)
+	err = b.db.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries, older)
+		VALUES ($1, $2, $3, $4, $5, $6, $5, $7, $8, 0, $9) RETURNING id`,
+		keeper, b.text(s.Program), s.Source, b.folder(s.Folder), nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed), packStamps(s.Older)).Scan(&id)
 	if err != nil {
 		return 0, troubleFrom(err)
 	}
@@ -250,12 +256,18 @@ func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []En
 		return b.lost(ctx, tx, id)
 	}
 	for _, e := range entries {
-		if b.file == "" && e.Frame != nil {
+		if e.Frame != nil {
 			f := *e.Frame
-			f.Sighting.Name, f.Path, f.Sighting.Refused = storable(f.Sighting.Name), storable(f.Path), storable(f.Sighting.Refused)
+			f.Sighting.Name, f.Path, f.Sighting.Refused = b.text(f.Sighting.Name), b.text(f.Path), b.text(f.Sighting.Refused)
 			e.Frame = &f
 		}
-		if err := appendOne(ctx, tx, id, e); err != nil {
+		if err := b.appendOne(ctx, tx, id, e); err != nil {
+			if known, ok := errors.AsType[*EntryError](err); ok {
+				return known
+			}
+			if ofEntry(err) {
+				return &EntryError{e.Seq, err}
+			}
 			return troubleFrom(err)
 		}
 	}
@@ -278,11 +290,12 @@ func (b *Book) lost(ctx context.Context, tx *sql.Tx, id int64) error {
 	return &Trouble{Code: TroubleTakenOver, Message: "another polard watches the same folder and keeps the session"}
 }
 
-func appendOne(ctx context.Context, tx *sql.Tx, id int64, e Entry) error {
+func (b *Book) appendOne(ctx context.Context, tx *sql.Tx, id int64, e Entry) error {
 	kind, body, err := e.packed()
 	if err != nil {
-		return err
+		return &EntryError{e.Seq, err}
 	}
+	kind, body = b.text(kind), b.text(body)
 	if _, err := tx.ExecContext(ctx, `INSERT INTO entries (session, seq, at_ns, kind, body) VALUES ($1, $2, $3, $4, $5) ON CONFLICT DO NOTHING`,
 		id, e.Seq, nanos(e.At), kind, body); err != nil {
 		return err
@@ -413,7 +426,7 @@ func scanSession(row interface{ Scan(...any) error }) (Session, error) {
 // Last is the newest session of a folder that was heard of since a time; nil
 // when there is none.
 func (b *Book) Last(ctx context.Context, folder string, since time.Time) (*Session, error) {
-	row := b.db.QueryRowContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE folder = $1 AND heard_ns >= $2 ORDER BY id DESC LIMIT 1`, folder, nanos(since))
+	row := b.db.QueryRowContext(ctx, `SELECT `+sessionColumns+` FROM sessions WHERE folder = $1 AND heard_ns >= $2 ORDER BY id DESC LIMIT 1`, b.folder(folder), nanos(since))
 	s, err := scanSession(row)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
@@ -421,6 +434,11 @@ func (b *Book) Last(ctx context.Context, folder string, since time.Time) (*Sessi
 	case err != nil:
 		return nil, troubleFrom(err)
 	}
+	var older []byte
+	if err := b.db.QueryRowContext(ctx, `SELECT older FROM sessions WHERE id = $1`, s.ID).Scan(&older); err != nil {
+		return nil, troubleFrom(err)
+	}
+	s.Older = unpackStamps(older)
 	return &s, nil
 }
 
@@ -441,7 +459,7 @@ func (b *Book) mine() string {
 	if b.Pier == "" {
 		return ""
 	}
-	return b.Pier + ":"
+	return b.folder(b.Pier + ":")
 }
 
 // Sessions are those that were heard of since a time, newest first; limit 0
@@ -673,10 +691,11 @@ type File struct {
 }
 
 // Files visits the files that sessions of a folder dealt with and that were
-// modified since a time.
-func (b *Book) Files(ctx context.Context, folder string, since time.Time, visit func(File)) error {
+// modified since a time, and all of one session, whatever the times of its files say: 0
+// for none.
+func (b *Book) Files(ctx context.Context, folder string, since time.Time, session int64, visit func(File)) error {
 	rows, err := b.db.QueryContext(ctx, `SELECT f.path, f.size, f.modified_ns, f.sum FROM frames f JOIN sessions s ON s.id = f.session
-		WHERE s.folder = $1 AND f.modified_ns >= $2 ORDER BY f.session, f.seq`, folder, nanos(since))
+		WHERE s.folder = $1 AND f.modified_ns >= $2 OR f.session = $3 ORDER BY f.session, f.seq`, b.folder(folder), nanos(since), session)
 	if err != nil {
 		return troubleFrom(err)
 	}

@@ -164,7 +164,7 @@ func TestBookGivesBackWhatItTook(t *testing.T) {
 		t.Errorf("got  %+v\nwant %+v", *s, wantSession)
 	}
 	var files []File
-	if err := b.Files(t.Context(), "/nights", evening.Add(-time.Hour), func(f File) { files = append(files, f) }); err != nil {
+	if err := b.Files(t.Context(), "/nights", evening.Add(-time.Hour), 0, func(f File) { files = append(files, f) }); err != nil {
 		t.Fatal(err)
 	}
 	if f := want[1].Frame; len(files) != 1 || files[0] != (File{f.Path, f.Size, f.Modified, f.Sum}) {
@@ -335,6 +335,36 @@ func TestFieldNamesStay(t *testing.T) {
 				t.Errorf("%s is missing in %s", name, body)
 			}
 		}
+	}
+}
+
+// Files of a session are known by content whatever their times say; those of other sessions
+// as far back as asked. What the folder held when a session began comes back with it.
+func TestFilesOfASession(t *testing.T) {
+	b := openTest(t, inFolder(t))
+	before := begin(t, b, "one")
+	own := session()
+	own.Older = []Stamp{{4 << 20, evening.Add(-time.Hour)}, {0, time.Time{}}, {7, evening}}
+	id, err := b.Begin(t.Context(), own, "two")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, of := range []int64{before, id} {
+		f := frame("a.fits", 3)
+		f.Modified, f.Sum = evening.Add(-1000*24*time.Hour), uint64(i+1)
+		if err := b.Append(t.Context(), of, []string{"one", "two"}[i], []Entry{{Seq: 1, At: evening, Frame: f}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for session, want := range map[int64][]uint64{0: nil, id: {2}, before: {1}} {
+		var got []uint64
+		if err := b.Files(t.Context(), "/nights", evening.Add(-2*time.Hour), session, func(f File) { got = append(got, f.Sum) }); err != nil || !slices.Equal(got, want) {
+			t.Errorf("session %d: %v, want %v (%v)", session, got, want, err)
+		}
+	}
+	last, err := b.Last(t.Context(), "/nights", evening.Add(-time.Hour))
+	if err != nil || last == nil || !reflect.DeepEqual(last.Older, own.Older) {
+		t.Errorf("%+v (%v)", last, err)
 	}
 }
 

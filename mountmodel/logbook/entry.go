@@ -23,6 +23,9 @@ type Session struct {
 	// Since is the limit below which files in the folder count as older than
 	// the session: restarts keep it, so that none slips between two runs.
 	Since time.Time
+	// Older are those that the folder held when the session began: a file that comes later
+	// belongs to it, whatever its time says. Nil when that is not known.
+	Older []Stamp
 	// Called is the configuration that the command line asked for when the
 	// session began: a restart with another command line changes the session,
 	// one with the same leaves what was set on the page.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"slices"
 	"sync"
 	"time"
 
@@ -41,10 +42,13 @@ const mostWaiting = 128 << 20
 type Keeper struct {
 	open    func(context.Context) (Store, error)
 	changed func() // called, from any goroutine, when Trouble changes
-	name    string // of this process, in the store
-	retry   time.Duration
-	wake    chan struct{}
-	limit   int
+	// Lost hears, on the goroutine of Run, of an entry that cannot be written; of a frame
+	// the file is kept even so. Nil for nobody.
+	Lost  func(Entry, error)
+	name  string // of this process, in the store
+	retry time.Duration
+	wake  chan struct{}
+	limit int
 
 	mu      sync.Mutex
 	session Session       // ID 0 until it is in the store
@@ -54,6 +58,7 @@ type Keeper struct {
 	written chan struct{} // closed and made anew whenever something was written or refused
 	trouble *Trouble
 	config  *mountmodel.Config // the newest
+	lost    map[int64]bool     // numbers of entries that could not be written
 
 	store Store // only Run's goroutine uses it
 	ours  bool  // the session is ours to write
@@ -70,7 +75,7 @@ func NewKeeper(open func(context.Context) (Store, error), session Session, chang
 	return &Keeper{
 		open: open, changed: changed, name: rand.Text(), retry: retryEvery, limit: mostWaiting,
 		session: session, next: session.Count + 1,
-		wake: make(chan struct{}, 1), written: make(chan struct{}),
+		lost: make(map[int64]bool), wake: make(chan struct{}, 1), written: make(chan struct{}),
 	}
 }
 
@@ -128,10 +133,10 @@ func (k *Keeper) SessionID() int64 {
 func (k *Keeper) Kept(ctx context.Context, seq int64) bool {
 	for {
 		k.mu.Lock()
-		kept, trouble, written := len(k.waiting) == 0 || k.waiting[0].Seq > seq, k.trouble, k.written
+		done, lost, trouble, written := len(k.waiting) == 0 || k.waiting[0].Seq > seq, k.lost[seq], k.trouble, k.written
 		k.mu.Unlock()
-		if kept || trouble != nil {
-			return kept
+		if done || trouble != nil || lost {
+			return done && !lost
 		}
 		select {
 		case <-written:
@@ -182,6 +187,14 @@ func (k *Keeper) write(ctx context.Context) {
 		return
 	}
 	err := k.put(ctx, &session, batch)
+	for {
+		bad, ok := errors.AsType[*EntryError](err)
+		if !ok {
+			break
+		}
+		batch = k.without(batch, bad)
+		err = k.put(ctx, &session, batch)
+	}
 	if errors.Is(err, context.Canceled) {
 		return // the service stops; one more attempt is to come
 	}
@@ -209,11 +222,44 @@ func (k *Keeper) write(ctx context.Context) {
 	}
 }
 
+// without takes an entry that cannot be written out of what waits. Of a frame the file
+// stays, so that it is not taken for a new one.
+func (k *Keeper) without(batch []Entry, bad *EntryError) []Entry {
+	k.mu.Lock()
+	at := slices.IndexFunc(k.waiting, func(e Entry) bool { return e.Seq == bad.Seq })
+	if at < 0 { // a store that names another's: nothing of it would ever be written
+		at = 0
+	}
+	e := k.waiting[at]
+	k.lost[e.Seq] = true
+	if f := e.Frame; f != nil {
+		k.bytes -= len(f.Sighting.Pairs) * pairBytes
+	}
+	n := len(batch)
+	if f := e.Frame; f != nil && f.Code != codeUnwritable {
+		bare := &Frame{Path: f.Path, Size: f.Size, Modified: f.Modified, Sum: f.Sum, Complete: f.Complete, Code: codeUnwritable}
+		bare.Sighting.Name, bare.Sighting.Refused = f.Sighting.Name, "what was read of it could not be kept in the logbook"
+		k.waiting[at] = Entry{Seq: e.Seq, At: e.At, Frame: bare}
+	} else {
+		k.waiting = slices.Delete(k.waiting, at, at+1)
+		n--
+	}
+	batch = k.waiting[:n:n]
+	k.mu.Unlock()
+	if k.Lost != nil {
+		k.Lost(e, bad)
+	}
+	return batch
+}
+
+// codeUnwritable marks a frame of which only the file could be kept.
+const codeUnwritable = "unwritable"
+
 // put brings a batch into the store. After a failure the store is opened anew,
 // as its disk may have gone and come back.
 func (k *Keeper) put(ctx context.Context, session *Session, batch []Entry) (err error) {
 	defer func() {
-		if err != nil {
+		if _, ofEntry := errors.AsType[*EntryError](err); err != nil && !ofEntry {
 			k.close()
 		}
 	}()

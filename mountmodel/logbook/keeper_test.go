@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"slices"
 	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"polard/mountmodel/adjust"
 )
 
 // shelf is a store in memory that can be told to fail or to hang.
@@ -306,5 +309,51 @@ func TestTwoWriters(t *testing.T) {
 	}
 	if err := b.Check(t.Context()); err != nil {
 		t.Error(err)
+	}
+}
+
+// An entry that has no stored form, here for its times, costs itself alone: those before and
+// behind it are kept, its file is known after a restart, a command that cannot be kept is
+// never said to be, and who is to know is told. In both kinds of file and database.
+func TestEntryThatCannotBeWritten(t *testing.T) {
+	far := time.Date(14_000, time.January, 1, 0, 0, 0, 0, time.UTC)
+	path := inFolder(t)
+	k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+	k.retry = time.Millisecond
+	var lost []int64
+	k.Lost = func(e Entry, _ error) { lost = append(lost, e.Seq) }
+	bad := frame("bad.fits", 40)
+	bad.Sighting.Mid, bad.Sighting.Written, bad.Modified = far, far, far
+	first := k.Append(noteEntry("first"))
+	frameSeq := k.Append(Entry{At: evening, Frame: bad})
+	command := k.Append(Entry{At: evening, Stroke: &adjust.Stroke{Bolt: adjust.AltitudeBolt, Turns: math.Inf(1)}})
+	last := k.Append(noteEntry("last"))
+	stop := run(t, k)
+	if !k.Kept(t.Context(), first) || !k.Kept(t.Context(), last) || k.Kept(t.Context(), command) {
+		t.Errorf("kept: first %t, last %t, what cannot be %t", k.Kept(t.Context(), first), k.Kept(t.Context(), last), k.Kept(t.Context(), command))
+	}
+	if k.Trouble() != nil {
+		t.Errorf("trouble %v", k.Trouble())
+	}
+	next := k.Append(noteEntry("next"))
+	if !k.Kept(t.Context(), next) {
+		t.Error("what comes later is not kept")
+	}
+	if err := stop(); err != nil {
+		t.Error(err)
+	}
+	if !slices.Equal(lost, []int64{frameSeq, command}) {
+		t.Errorf("told of %v", lost)
+	}
+	b := openTest(t, path)
+	var seqs []int64
+	for _, e := range read(t, b, 1) {
+		seqs = append(seqs, e.Seq)
+		if e.Frame != nil && (e.Frame.Sum != bad.Sum || e.Frame.Code == "" || len(e.Frame.Sighting.Pairs) != 0) {
+			t.Errorf("of the frame is left %+v", e.Frame)
+		}
+	}
+	if !slices.Equal(seqs, []int64{first, frameSeq, last, next}) {
+		t.Errorf("entries %v", seqs)
 	}
 }

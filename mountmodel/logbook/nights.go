@@ -28,7 +28,7 @@ func (b *Book) Nights(ctx context.Context, folder string, since time.Time) ([]Ni
 	rows, err := b.db.QueryContext(ctx, `SELECT e.at_ns, s.called, r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
 		FROM results r JOIN entries e ON e.session = r.session AND e.seq = r.seq JOIN sessions s ON s.id = r.session
 		WHERE s.folder = $1 AND e.at_ns >= $2 AND r.phase IN ($3, $4) ORDER BY e.at_ns, e.session, e.seq`,
-		folder, nanos(since), string(mountmodel.Watching), string(mountmodel.Done))
+		b.folder(folder), nanos(since), string(mountmodel.Watching), string(mountmodel.Done))
 	if err != nil {
 		return nil, troubleFrom(err)
 	}

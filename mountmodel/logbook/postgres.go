@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -76,6 +77,33 @@ func postgresTrouble(err error) *Trouble {
 		return &Trouble{TroubleDisk, "its database cannot be reached", err}
 	}
 	return troubleFrom(err)
+}
+
+// text is a text as the book takes it.
+func (b *Book) text(t string) string {
+	if b.file != "" {
+		return t
+	}
+	return storable(t)
+}
+
+// folder is the name of a folder, or of a pier in front of it, as the book takes it: two
+// names stay two.
+func (b *Book) folder(name string) string {
+	if b.file != "" || storable(name) == name {
+		return name
+	}
+	var out strings.Builder
+	for len(name) > 0 {
+		r, size := utf8.DecodeRuneInString(name)
+		if r == utf8.RuneError && size == 1 || r == 0 {
+			fmt.Fprintf(&out, `\x%02x`, name[0])
+		} else {
+			out.WriteString(name[:size])
+		}
+		name = name[size:]
+	}
+	return out.String()
 }
 
 // storable makes of a text one that a server takes: names of files need not be

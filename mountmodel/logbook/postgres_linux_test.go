@@ -136,7 +136,7 @@ func TestPostgres(t *testing.T) {
 		t.Errorf("%v %v", notes, err)
 	}
 	files := 0
-	if err := b.Files(t.Context(), "/nights", time.Time{}, func(File) { files++ }); err != nil || files != 3 {
+	if err := b.Files(t.Context(), "/nights", time.Time{}, 0, func(File) { files++ }); err != nil || files != 3 {
 		t.Errorf("%d files, %v", files, err)
 	}
 	if _, err := b.Outcome(t.Context(), *last); err != nil {
@@ -203,6 +203,40 @@ func TestPostgresOfManyPiers(t *testing.T) {
 		})
 	}
 	all.Wait()
+}
+
+// Names of folders and piers need not be UTF-8, and a server holds no other: they are kept
+// even so, and two stay two. What no server takes costs one entry.
+func TestPostgresTakesAnyName(t *testing.T) {
+	s := startPostgres(t)
+	b := openTest(t, s.url("correct%20horse"))
+	ids := map[string]int64{}
+	for _, folder := range []string{"pier\xff:/nights/\xfe", "pier\xff:/nights/\xfd", "pier:/nights/\x00"} {
+		own := session()
+		own.Folder = folder
+		id, err := b.Begin(t.Context(), own, "keeper")
+		if err != nil {
+			t.Fatalf("%q: %v", folder, err)
+		}
+		ids[folder] = id
+		if err := b.Append(t.Context(), id, "keeper", []Entry{{Seq: 1, At: evening, Frame: frame("\xff.fits", 3)}, {Seq: 2, At: evening, Note: &Note{"marks", "a\x00b\xff"}}}); err != nil {
+			t.Errorf("%q: %v", folder, err)
+		}
+	}
+	for folder, id := range ids {
+		last, err := b.Last(t.Context(), folder, evening.Add(-time.Hour))
+		if err != nil || last == nil || last.ID != id {
+			t.Errorf("%q: %+v (%v), want session %d", folder, last, err, id)
+		}
+		files := 0
+		if err := b.Files(t.Context(), folder, time.Time{}, 0, func(File) { files++ }); err != nil || files != 1 {
+			t.Errorf("%q: %d files (%v)", folder, files, err)
+		}
+	}
+	b.Pier = "pier\xff"
+	if own, err := b.Sessions(t.Context(), time.Time{}, 0); err != nil || len(own) != 2 {
+		t.Errorf("%d sessions of the pier (%v)", len(own), err)
+	}
 }
 
 // What is wrong is told in words.

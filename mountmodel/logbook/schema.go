@@ -106,6 +106,7 @@ var steps = []string{
 	`ALTER TABLE frames ADD COLUMN pixel_um DOUBLE PRECISION;
 	ALTER TABLE frames ADD COLUMN scale_arcsec_px DOUBLE PRECISION`,
 	`CREATE INDEX entries_by_kind ON entries (kind, session, seq)`,
+	`ALTER TABLE sessions ADD COLUMN older {blob}`,
 }
 
 // migrate brings the tables to the present version, all steps or none.

@@ -8,6 +8,7 @@ import (
 	"os"
 	"syscall"
 
+	"github.com/jackc/pgx/v5/pgconn"
 	"modernc.org/sqlite"
 	lib "modernc.org/sqlite/lib"
 )
@@ -39,6 +40,36 @@ type Trouble struct {
 func (t *Trouble) Error() string { return "logbook: " + t.Message }
 
 func (t *Trouble) Unwrap() error { return t.Err }
+
+// EntryError says that an entry cannot be written, whatever the state of the disk: what it
+// holds has no stored form. The others are not to wait for it.
+type EntryError struct {
+	Seq int64
+	Err error
+}
+
+func (e *EntryError) Error() string {
+	return fmt.Sprintf("logbook: entry %d cannot be written: %v", e.Seq, e.Err)
+}
+
+func (e *EntryError) Unwrap() error { return e.Err }
+
+// ofEntry tells whether a database refuses what was to be written rather than to write.
+func ofEntry(err error) bool {
+	if s, ok := errors.AsType[*sqlite.Error](err); ok {
+		switch s.Code() & 0xff {
+		case lib.SQLITE_TOOBIG, lib.SQLITE_CONSTRAINT, lib.SQLITE_MISMATCH, lib.SQLITE_RANGE:
+			return true
+		}
+	}
+	if said, ok := errors.AsType[*pgconn.PgError](err); ok && len(said.Code) == 5 {
+		switch said.Code[:2] { // data exception, integrity, program limits (PostgreSQL 15, appendix A)
+		case "22", "23", "54":
+			return true
+		}
+	}
+	return false
+}
 
 // troubleFrom puts an error of the database or of the file system into words.
 func troubleFrom(err error) *Trouble {

@@ -16,9 +16,9 @@ const (
 	// nightLasts is how long after its last entry a session is still gone on with: a service that starts later starts
 	// another night.
 	nightLasts = 12 * time.Hour
-	// writtenWithin is how long the answer to a command waits for the disk: what was answered is then there after the
-	// power failed, and a hanging disk is not waited for.
-	writtenWithin = 400 * time.Millisecond
+	// writtenWithin is how long the answer to a command waits for the disk, as cards pause for seconds when busy: what was
+	// answered as done is there after the power failed. Of what is not on the disk by then the answer says so.
+	writtenWithin = 2 * time.Second
 )
 
 // Options say where a journal is written.
@@ -43,6 +43,7 @@ type Journal struct {
 	begin   logbook.Session  // as a new one begins
 	notes   map[string]string
 	files   map[string]logbook.File // that sessions of the folder dealt with
+	sums    map[uint64]string       // of all contents of these, with the path they last had
 }
 
 // None is a journal that keeps nothing.
@@ -54,7 +55,7 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 	if o.Pier != "" {
 		begin.Folder = o.Pier + ":" + begin.Folder
 	}
-	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File)}
+	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File), sums: make(map[uint64]string)}
 	if err := j.find(ctx); err != nil {
 		o.Log.Error("the logbook cannot be read; a new session begins", "file", o.Shown, "error", err)
 		j.session = nil
@@ -78,6 +79,13 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 			j.Changed()
 		}
 	})
+	j.writer.Lost = func(e logbook.Entry, err error) {
+		what := "a command"
+		if e.Frame != nil {
+			what = e.Frame.Path
+		}
+		o.Log.Error("it cannot be kept in the logbook, and will be missing after a restart", "what", what, "error", err)
+	}
 	return j
 }
 
@@ -106,6 +114,7 @@ func (j *Journal) find(ctx context.Context) error {
 	if j.Nights, err = book.Nights(ctx, j.begin.Folder, j.begin.Begun.Add(-logbook.Season)); err != nil {
 		return err
 	}
+	var session int64
 	last, err := book.Last(ctx, j.begin.Folder, j.begin.Begun.Add(-nightLasts))
 	if err != nil {
 		return err
@@ -113,9 +122,14 @@ func (j *Journal) find(ctx context.Context) error {
 	since := j.begin.Since
 	if last != nil && !j.options.Fresh {
 		j.session = last
-		since = last.Since
+		since, session = last.Since, last.ID
 	}
-	return book.Files(ctx, j.begin.Folder, since, func(f logbook.File) { j.files[f.Path] = f })
+	return book.Files(ctx, j.begin.Folder, since, session, func(f logbook.File) {
+		j.files[f.Path] = f
+		if f.Sum != 0 {
+			j.sums[f.Sum] = f.Path
+		}
+	})
 }
 
 // NewSession describes a session that begins at a time, with the frames written up to since before it.
@@ -143,12 +157,22 @@ func (j *Journal) Run(ctx context.Context) {
 	}
 }
 
-// Since is the time before which files count as older than the session.
-func (j *Journal) Since(begin time.Time) time.Time {
+// Older tells the files that the folder held when the session began, under whatever name: they do not belong to it. Of a
+// session of an earlier version of this program, which kept no list, they are those written before it.
+func (j *Journal) Older() func(path string, size int64, modified time.Time) bool {
+	s := j.begin
 	if j.session != nil {
-		return j.session.Since
+		s = *j.session
 	}
-	return begin
+	if s.Older == nil {
+		return func(_ string, _ int64, modified time.Time) bool { return modified.Before(s.Since) }
+	}
+	type stamp struct{ size, modified int64 }
+	older := make(map[stamp]bool, len(s.Older))
+	for _, o := range s.Older {
+		older[stamp{o.Size, o.Modified.UnixNano()}] = true
+	}
+	return func(_ string, size int64, modified time.Time) bool { return older[stamp{size, modified.UnixNano()}] }
 }
 
 // Known tells a file that was dealt with before the service started.
@@ -158,15 +182,7 @@ func (j *Journal) Known(path string, size int64, modified time.Time) bool {
 }
 
 // Taken are the sums of the frames dealt with before the service started, with their paths.
-func (j *Journal) Taken() map[uint64]string {
-	taken := make(map[uint64]string)
-	for path, f := range j.files {
-		if f.Sum != 0 {
-			taken[f.Sum] = path
-		}
-	}
-	return taken
-}
+func (j *Journal) Taken() map[uint64]string { return j.sums }
 
 // Append keeps an entry and gives its number, 0 without a logbook.
 func (j *Journal) Append(e logbook.Entry) int64 {
@@ -176,14 +192,20 @@ func (j *Journal) Append(e logbook.Entry) int64 {
 	return j.writer.Append(e)
 }
 
-// Await waits until an entry is on the disk, but not long.
-func (j *Journal) Await(ctx context.Context, seq int64) {
+// Await waits until an entry is on the disk, but not long. Its error is a [web.ErrNotKept].
+func (j *Journal) Await(ctx context.Context, seq int64) error {
 	if j.writer == nil || seq == 0 {
-		return
+		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, writtenWithin)
 	defer cancel()
-	j.writer.Kept(ctx, seq)
+	if j.writer.Kept(ctx, seq) {
+		return nil
+	}
+	if t := j.writer.Trouble(); t != nil {
+		return fmt.Errorf("%w: %s", web.ErrNotKept, t.Message)
+	}
+	return fmt.Errorf("%w: its disk has not taken it yet", web.ErrNotKept)
 }
 
 // Trouble is why the logbook is not kept; nil when it is, or when none is wanted.

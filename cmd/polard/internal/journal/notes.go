@@ -59,8 +59,7 @@ func (n *Notes) Note(_ context.Context, key string) ([]byte, error) {
 
 // SetNote replaces the value under a key.
 func (n *Notes) SetNote(ctx context.Context, key string, value []byte) error {
-	n.set(ctx, key, string(value), func() { n.notes[key] = string(value) })
-	return nil
+	return n.set(ctx, key, string(value), func() { n.notes[key] = string(value) })
 }
 
 // Marks is what was noted this night.
@@ -76,18 +75,17 @@ func (n *Notes) SetMarks(ctx context.Context, marks web.Marks) error {
 	if err != nil {
 		return err
 	}
-	n.set(ctx, marksKey, string(value), func() { n.marks = marks })
-	return nil
+	return n.set(ctx, marksKey, string(value), func() { n.marks = marks })
 }
 
 // set changes what is in memory and appends it to the journal under one lock, so that of two values for a key the same
 // one is the last in both.
-func (n *Notes) set(ctx context.Context, key, value string, change func()) {
+func (n *Notes) set(ctx context.Context, key, value string, change func()) error {
 	n.mu.Lock()
 	change()
 	seq := n.journal.Append(logbook.Entry{At: n.now().UTC(), Note: &logbook.Note{Key: key, Value: value}})
 	n.mu.Unlock()
-	n.journal.Await(ctx, seq)
+	return n.journal.Await(ctx, seq)
 }
 
 // marksOf reads marks as SetMarks kept them; what cannot be read is none.

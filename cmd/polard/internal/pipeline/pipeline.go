@@ -119,7 +119,7 @@ func (p *Pipeline) ReadFile(ctx context.Context, path string) Outcome {
 	frame, err := fits.ReadFile(path)
 	o := p.Read(ctx, path, frame, err)
 	if info != nil {
-		o.Sighting.Written = info.ModTime()
+		o.Sighting.Written = fits.Written(info)
 	}
 	o.ReadFor = p.clock().Sub(start) - o.Times.Detect - o.Times.Match
 	return o

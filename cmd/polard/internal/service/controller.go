@@ -161,8 +161,7 @@ func (c *Controller) command(ctx context.Context, do func() (int64, error)) erro
 	}); err != nil {
 		return err
 	}
-	c.journal.Await(ctx, seq)
-	return nil
+	return c.journal.Await(ctx, seq)
 }
 
 // do applies an entry now, and keeps it if that went well; it gives its number in the journal.
