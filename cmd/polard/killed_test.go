@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -121,6 +122,84 @@ func TestKilled(t *testing.T) {
 	p.kill()
 	checkNight(t, n, state, s)
 	t.Logf("slowest start %v", slowest.Round(time.Millisecond))
+}
+
+// Frames that come with times of long ago, while the service runs or while it does not, and
+// files that are renamed between its runs, before or after they were taken: killed again and
+// again, the session loses and doubles nothing, by content.
+func TestKilledAmongOldTimes(t *testing.T) {
+	harness.NotUnderRace(t)
+	seed := uint64(time.Now().UnixNano())
+	t.Logf("seed %d, %d kills", seed, *kills)
+	n := harness.NewNight(t, seed)
+	state := t.TempDir()
+	args := []string{"serve", n.Folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640"}
+	// What lies there from another night, under any name, is none of this session.
+	n.Expose()
+	old := time.Now().Add(-30 * 24 * time.Hour)
+	if err := os.Chtimes(filepath.Join(n.Folder, n.Names[0]), old, old); err != nil {
+		t.Fatal(err)
+	}
+	paths := []string{n.Names[0]}
+	expose := func() {
+		n.Expose()
+		name := n.Names[len(n.Names)-1]
+		if n.Rand.IntN(3) > 0 { // as cp -p leaves them, or a camera whose clock was never set
+			at := time.Date(2000+n.Rand.IntN(24), 1, 1, 0, 0, n.Rand.IntN(1e6), n.Rand.IntN(1e9), time.UTC)
+			if err := os.Chtimes(filepath.Join(n.Folder, name), at, at); err != nil {
+				t.Fatal(err)
+			}
+		}
+		paths = append(paths, name)
+	}
+	p := spawn(t, args...)
+	for k := range *kills {
+		if k == 0 || n.Rand.IntN(2) == 0 {
+			expose()
+			time.Sleep(time.Duration(n.Rand.IntN(600)) * time.Millisecond)
+		}
+		p.kill()
+		if n.Rand.IntN(2) == 0 {
+			expose()
+		}
+		if i := n.Rand.IntN(len(paths)); n.Rand.IntN(2) == 0 {
+			renamed := fmt.Sprintf("renamed %03d.fits", k)
+			if err := os.Rename(filepath.Join(n.Folder, paths[i]), filepath.Join(n.Folder, renamed)); err != nil {
+				t.Fatal(err)
+			}
+			paths[i] = renamed
+		}
+		p = spawn(t, args...)
+	}
+	harness.Eventually(t, "all frames", func() (bool, string) {
+		got := framesKept(t, harness.Book(t, state), n.Folder)
+		return len(got) >= len(paths)-1, fmt.Sprintf("%d of %d", len(got), len(paths)-1)
+	})
+	time.Sleep(500 * time.Millisecond) // for one too many
+	p.kill()
+	b := harness.Book(t, state)
+	sessions, err := b.Sessions(t.Context(), time.Time{}, 0)
+	if err != nil || len(sessions) != 1 {
+		t.Fatalf("%d sessions, want 1 (%v)", len(sessions), err)
+	}
+	sums := map[uint64]string{}
+	frames := 0
+	if err := b.Entries(t.Context(), sessions[0].ID, false, func(e logbook.Entry) error {
+		if e.Frame == nil {
+			return nil
+		}
+		frames++
+		if before, doubled := sums[e.Frame.Sum]; doubled || e.Frame.Sum == 0 {
+			t.Errorf("%s is there twice, or unread: as %q", e.Frame.Path, before)
+		}
+		sums[e.Frame.Sum] = e.Frame.Path
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	if frames != len(paths)-1 {
+		t.Errorf("%d frames kept, want %d", frames, len(paths)-1)
+	}
 }
 
 // checkNight holds what the logbook has against what was written, and the last
