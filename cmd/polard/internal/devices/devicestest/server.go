@@ -44,24 +44,36 @@ func StartServer(t testing.TB, env []string, drivers ...string) *Server {
 		}
 		t.Skip("indiserver is not installed: apt-get install indi-bin")
 	}
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	s := &Server{t: t, drivers: drivers, env: env, home: t.TempDir()}
+	var err error
+	for range 5 { // somebody may take a port between our asking for a free one and the server's start
+		ln, listenErr := net.Listen("tcp", "127.0.0.1:0")
+		if listenErr != nil {
+			t.Fatal(listenErr)
+		}
+		s.Addr = ln.Addr().String()
+		ln.Close()
+		if err = s.start(); err == nil {
+			t.Cleanup(s.Kill)
+			return s
+		}
 	}
-	addr := ln.Addr().String()
-	ln.Close()
-	s := &Server{Addr: addr, t: t, drivers: drivers, env: env, home: t.TempDir()}
-	s.Start()
-	t.Cleanup(s.Kill)
-	return s
+	t.Fatal(err)
+	return nil
 }
 
-// Start starts the server, again after Kill, on the same port.
+// Start starts the server again after Kill, on the same port.
 func (s *Server) Start() {
 	s.t.Helper()
+	if err := s.start(); err != nil {
+		s.t.Fatal(err)
+	}
+}
+
+func (s *Server) start() error {
 	_, port, err := net.SplitHostPort(s.Addr)
 	if err != nil {
-		s.t.Fatal(err)
+		return err
 	}
 	args := append([]string{"-p", port, "-m", "500", "-u", filepath.Join(s.home, "local"), "-r", "0"}, s.drivers...)
 	s.cmd = exec.Command("indiserver", args...)
@@ -69,11 +81,11 @@ func (s *Server) Start() {
 	s.cmd.Env = append(s.cmd.Env, s.env...)
 	log, err := os.OpenFile(filepath.Join(s.home, "server.log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
-		s.t.Fatal(err)
+		return err
 	}
 	s.cmd.Stdout, s.cmd.Stderr = log, log
 	if err := s.cmd.Start(); err != nil {
-		s.t.Fatal(err)
+		return err
 	}
 	log.Close()
 	s.ended = make(chan struct{})
@@ -85,12 +97,16 @@ func (s *Server) Start() {
 		conn, err := net.DialTimeout("tcp", s.Addr, time.Second)
 		if err == nil {
 			conn.Close()
-			return
+			return nil
 		}
-		time.Sleep(50 * time.Millisecond)
+		select {
+		case <-s.ended:
+			return fmt.Errorf("indiserver ended: %s", s.Log())
+		case <-time.After(50 * time.Millisecond):
+		}
 	}
-	text, _ := os.ReadFile(filepath.Join(s.home, "server.log"))
-	s.t.Fatalf("indiserver does not answer: %s", text)
+	s.Kill()
+	return fmt.Errorf("indiserver does not answer: %s", s.Log())
 }
 
 // Log is what server and drivers wrote.
