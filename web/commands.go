@@ -207,6 +207,8 @@ func (s *Server) commandRoutes(g *echo.Group) {
 	g.POST("/note", command(s, s.setNote))
 	g.POST("/marks", command(s, s.setMarks))
 
+	s.equipmentRoutes(g)
+
 	rig := s.opt.Rig
 	if rig == nil {
 		return

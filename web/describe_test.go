@@ -291,7 +291,7 @@ func TestEveryRouteIsDescribed(t *testing.T) {
 			want[strings.ToUpper(method)+" "+path] = true
 		}
 	}
-	s, _ := newTestServer(t, Options{Rig: &recorder{}, Metrics: http.NotFoundHandler()})
+	s, _ := newTestServer(t, Options{Rig: &recorder{}, Equipment: &recorder{}, Metrics: http.NotFoundHandler()})
 	for _, r := range s.echo.Routes() {
 		if r.Path == "/" || r.Path == PairPath || strings.HasPrefix(r.Path, "/assets/") || r.Method == "echo_route_not_found" {
 			continue
@@ -332,7 +332,7 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		w.Header().Set("Content-Type", "text/plain; version=0.0.4")
 		fmt.Fprintln(w, "polard_build_info 1")
 	})
-	s, _ := newTestServer(t, Options{Operator: rec, Rig: rec, Metrics: scraped})
+	s, _ := newTestServer(t, Options{Operator: rec, Rig: rec, Equipment: rec, Metrics: scraped})
 	if err := s.Publish(fullState()); err != nil {
 		t.Fatal(err)
 	}
@@ -407,6 +407,8 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		"turned": `{"bolt":"altitude","turns":-0.4}`, "plan": `{"exposure_s":300,"dec_deg":41.5,"ha_from_deg":-30,"ha_to_deg":45}`,
 		"rig/declination": `{"deg":12}`, "rig/fault": `{"fault":"cloud"}`,
 		"note": `{"key":"steps","value":{"level":true}}`, "marks": `{"scale_deg":46.5}`,
+		"equipment/find": `{}`, "equipment/choose": `{"camera":"Lapwing C2","mount":"Bittern"}`, "equipment/propose": `{"turn_deg":40,"way":"west"}`,
+		"equipment/measure": `{"plan":"3"}`, "equipment/present": `{}`, "equipment/loop": `{"on":true}`, "equipment/stop": `{}`,
 		"rig/drive": `{"on":true}`, "rig/repeat": `{"on":false}`, "rig/expose": `{}`,
 	} {
 		target := "/api/v1/" + path

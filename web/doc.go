@@ -11,6 +11,7 @@
 //	what is remembered        notes.go      [Notes] and [Nights]
 //	the Sun                   sun.go        whether it is up, or near where a frame looks
 //	commands                  commands.go   [Operator] and [Rig], called from POST requests
+//	camera and mount          equipment.go  [Equipment], the same
 //	picture of the frame      preview.go    stretch, shrink, encode
 //	the page and its files    assets.go     embedded, under a hashed address
 //	who may ask               guard.go      host, origin, rights, headers

@@ -180,7 +180,18 @@ func (r *recorder) TurnAltitudeBolt(_ context.Context, a sky.Angle) error {
 func (r *recorder) TurnAzimuthBolt(_ context.Context, a sky.Angle) error {
 	return r.note("azimuth %.2f", a.Arcminutes())
 }
-func (r *recorder) SetDrive(_ context.Context, on bool) error     { return r.note("drive %t", on) }
+func (r *recorder) SetDrive(_ context.Context, on bool) error { return r.note("drive %t", on) }
+func (r *recorder) Find(context.Context) error                { return r.note("find") }
+func (r *recorder) Choose(_ context.Context, camera, mount string) error {
+	return r.note("choose %s %s", camera, mount)
+}
+func (r *recorder) Propose(_ context.Context, o MotionOrder) error { return r.note("propose %+v", o) }
+func (r *recorder) Measure(_ context.Context, plan string, attended bool) error {
+	return r.note("measure %s %t", plan, attended)
+}
+func (r *recorder) Present(context.Context) error                 { return r.note("present") }
+func (r *recorder) Loop(_ context.Context, on bool) error         { return r.note("loop %t", on) }
+func (r *recorder) Stop(context.Context) error                    { return r.note("stop") }
 func (r *recorder) Expose(context.Context) error                  { return r.note("expose") }
 func (r *recorder) SetRepeating(_ context.Context, on bool) error { return r.note("repeat %t", on) }
 

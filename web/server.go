@@ -46,6 +46,8 @@ type Options struct {
 	Shown http.Handler
 	// Rig is the simulated rig; nil outside a rehearsal.
 	Rig Rig
+	// Equipment is the camera and the mount that the service operates; nil where it operates none.
+	Equipment Equipment
 	// Notes keep what the page is to know again, and Nights tell of earlier
 	// nights. Nil: what is noted lasts as long as the program runs, and there are
 	// no earlier nights.

@@ -70,7 +70,9 @@ type State struct {
 	Alarms   []Alarm   `json:"alarms,omitempty"`  // what somebody should look at, also while nobody watches
 	Warnings []Notice  `json:"warnings,omitempty"`
 	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
-	Sun      *Sun      `json:"sun,omitempty"` // once the place is known
+	// Equipment is the camera and the mount that the service itself operates; absent where frames come from a folder alone.
+	Equipment *EquipmentState `json:"equipment,omitempty"`
+	Sun       *Sun            `json:"sun,omitempty"` // once the place is known
 
 	// Memories grows when something was noted that another page may show.
 	Memories uint64 `json:"memories"`

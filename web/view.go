@@ -12,13 +12,14 @@ import (
 // Around is what a page shows beside the session: things only the program
 // around it knows.
 type Around struct {
-	Program    string        // name and version
-	Source     Source        //
-	Latest     *Latest       // the last frame read, nil before the first
-	Rig        *RigState     // nil outside a rehearsal
-	Plan       *Plan         // nil while nothing is known of one
-	Warnings   []Notice      // of what the session does not see: the clock of files, the site in headers, the logbook
-	StaleAfter time.Duration // 0: by how frames came so far
+	Program    string          // name and version
+	Source     Source          //
+	Latest     *Latest         // the last frame read, nil before the first
+	Rig        *RigState       // nil outside a rehearsal
+	Equipment  *EquipmentState // nil where the service operates none
+	Plan       *Plan           // nil while nothing is known of one
+	Warnings   []Notice        // of what the session does not see: the clock of files, the site in headers, the logbook
+	StaleAfter time.Duration   // 0: by how frames came so far
 }
 
 // adjustShown bounds how many of the frames taken while adjusting are sent,
@@ -168,7 +169,7 @@ func against(w axis.TurnWay) (codes []string) {
 }
 
 func (s *State) surround(a Around) {
-	s.Program, s.Source, s.Latest, s.Rig, s.Plan = a.Program, a.Source, a.Latest, a.Rig, a.Plan
+	s.Program, s.Source, s.Latest, s.Rig, s.Equipment, s.Plan = a.Program, a.Source, a.Latest, a.Rig, a.Equipment, a.Plan
 	s.Warnings = append(s.Warnings, a.Warnings...)
 	if a.StaleAfter <= 0 {
 		a.StaleAfter = overdueUnseen

@@ -1,0 +1,154 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"github.com/labstack/echo/v4"
+)
+
+// Equipment is the camera and the mount that the service itself exposes with and turns. Calls come
+// from many goroutines; what changed comes back by [Server.Publish].
+type Equipment interface {
+	// Find looks for cameras and mounts anew.
+	Find(ctx context.Context) error
+	// Choose takes a camera and a mount by name.
+	Choose(ctx context.Context, camera, mount string) error
+	// Propose makes a plan of what would be moved, which the state then shows. Nothing moves.
+	Propose(ctx context.Context, order MotionOrder) error
+	// Measure carries out the plan of an id. It returns when that has ended; when ctx ends, the mount
+	// is stopped. With attended it is stopped too when [Equipment.Present] is not heard for a while.
+	Measure(ctx context.Context, plan string, attended bool) error
+	// Present tells that whoever operates is still there.
+	Present(ctx context.Context) error
+	// Loop exposes again and again, or ends that. It moves nothing.
+	Loop(ctx context.Context, on bool) error
+	// Stop stops the mount and whatever else goes on.
+	Stop(ctx context.Context) error
+}
+
+// MotionOrder is what is to be measured. Zero values leave it to the plan.
+type MotionOrder struct {
+	TurnDeg float64
+	Way     string // "west" or "east"
+	// Daylight is the word that is typed to move while the Sun is up.
+	Daylight string
+}
+
+// EquipmentState is what a page shows of camera and mount. Number and All count pictures;
+// TurnedDeg and OfDeg are of the movement that goes on, west positive.
+type EquipmentState struct {
+	Protocol  string      `json:"protocol"` // "indi" or "alpaca"
+	Cameras   []string    `json:"cameras"`  // to choose from
+	Mounts    []string    `json:"mounts"`
+	Camera    string      `json:"camera,omitempty"` // chosen
+	Mount     string      `json:"mount,omitempty"`
+	Activity  string      `json:"activity"` // "idle", "finding", "exposing", "reading", "turning", "waiting" or "stopping"
+	Looping   bool        `json:"looping"`  // exposes again and again
+	Number    int         `json:"number,omitempty"`
+	All       int         `json:"all,omitempty"`
+	TurnedDeg Number      `json:"turned_deg"`
+	OfDeg     Number      `json:"of_deg"`
+	ExposureS Number      `json:"exposure_s"`
+	Gain      *Number     `json:"gain,omitempty"`
+	Note      string      `json:"note,omitempty"`    // the newest thing worth saying
+	Trouble   string      `json:"trouble,omitempty"` // why the last thing asked for failed
+	Plan      *MotionPlan `json:"plan,omitempty"`    // what would be moved, until it is done or too old
+}
+
+// MotionPlan says what would be moved, how far and which way.
+type MotionPlan struct {
+	ID       string   `json:"id"`
+	Text     string   `json:"text"`
+	Cautions []string `json:"cautions"`
+}
+
+// Limits of a turn that can be asked for.
+const (
+	leastTurnDeg = 5
+	mostTurnDeg  = 150
+)
+
+type chooseRequest struct {
+	Camera string `json:"camera"`
+	Mount  string `json:"mount"`
+}
+
+type motionRequest struct {
+	TurnDeg  *float64 `json:"turn_deg"` // absent: left to the plan
+	Way      string   `json:"way"`      // "west", "east"; absent: whichever the limits leave
+	Daylight string   `json:"daylight"`
+}
+
+func (r motionRequest) order() (MotionOrder, error) {
+	out := MotionOrder{Way: r.Way, Daylight: r.Daylight}
+	if r.TurnDeg != nil {
+		if out.TurnDeg = *r.TurnDeg; !(out.TurnDeg >= leastTurnDeg && out.TurnDeg <= mostTurnDeg) {
+			return out, badRequest("a turn is 5 to 150 degrees")
+		}
+	}
+	if r.Way != "" && r.Way != "west" && r.Way != "east" {
+		return out, badRequest(`the way is "west" or "east"`)
+	}
+	return out, nil
+}
+
+type measureRequest struct {
+	Plan     string `json:"plan"`     // id of the plan that was shown
+	Attended bool   `json:"attended"` // whoever operates will say "present" every second
+}
+
+// equipmentRoutes hangs the commands of camera and mount under g.
+func (s *Server) equipmentRoutes(g *echo.Group) {
+	q := s.opt.Equipment
+	if q == nil {
+		return
+	}
+	plain := func(do func(context.Context) error) echo.HandlerFunc {
+		return command(s, func(ctx context.Context, _ nothing) error { return do(ctx) })
+	}
+	g.POST("/equipment/find", plain(q.Find))
+	g.POST("/equipment/choose", command(s, func(ctx context.Context, r chooseRequest) error {
+		if r.Camera == "" || r.Mount == "" {
+			return badRequest(`name the "camera" and the "mount", of those in the state`)
+		}
+		return q.Choose(ctx, r.Camera, r.Mount)
+	}))
+	g.POST("/equipment/propose", command(s, func(ctx context.Context, r motionRequest) error {
+		order, err := r.order()
+		if err != nil {
+			return err
+		}
+		return q.Propose(ctx, order)
+	}))
+	g.POST("/equipment/measure", patient(command(s, func(ctx context.Context, r measureRequest) error {
+		if r.Plan == "" {
+			return badRequest(`name the "plan" that the state shows: nothing moves without one`)
+		}
+		return q.Measure(ctx, r.Plan, r.Attended)
+	})))
+	g.POST("/equipment/present", plain(q.Present))
+	g.POST("/equipment/loop", command(s, func(ctx context.Context, r onOff) error {
+		if r.On == nil {
+			return badRequest(`say "on": true or false`)
+		}
+		return q.Loop(ctx, *r.On)
+	}))
+	g.POST("/equipment/stop", plain(q.Stop))
+}
+
+// patient lets a request last as long as what it asked for: its end is how the mount learns that
+// whoever operates is gone. Its body has to come as fast as any other's.
+func patient(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		control := http.NewResponseController(c.Response())
+		// Where the connection cannot do that, the request ends early, and with it the movement.
+		_ = control.SetWriteDeadline(time.Time{})
+		_ = control.SetReadDeadline(time.Now().Add(measureLasts))
+		return next(c)
+	}
+}
+
+// measureLasts bounds a measurement from the page: an hour waits out clouds and lost connections.
+const measureLasts = time.Hour
