@@ -83,8 +83,12 @@ type Fit struct {
 	Span       sky.Angle   // smallest arc of the axis's circle that holds all the angles
 
 	Frames []sky.Attitude
-	n, c   sky.Vec
-	Cov    *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+	// averaged: axis and covariance are the mean over all that may have happened.
+	averaged bool
+	body     []int // of each frame
+	bodies   int
+	n, c     sky.Vec
+	Cov      *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
 }
 
 // TooLittleTurnError says that the attitudes differ too little in the angle
@@ -169,13 +173,13 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if err != nil {
 		return nil, err
 	}
-	m := newRigid(frames, n)
+	m := rigid(frames, n)
 	if err := m.solve(0); err != nil {
 		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 	}
-	fit := &Fit{Frames: frames, Chi2: m.chi2, Dof: m.dof()}
-	if r3.Dot(m.n[0], sky.Vec(towards)) < 0 {
-		m.n[0], m.c[0] = r3.Scale(-1, m.n[0]), r3.Scale(-1, m.c[0])
+	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c), Chi2: m.chi2, Dof: m.dof()}
+	if r3.Dot(m.n, sky.Vec(towards)) < 0 {
+		m.n, m.c[0] = r3.Scale(-1, m.n), r3.Scale(-1, m.c[0])
 	}
 	if doubtful(fit.Chi2, fit.Dof) {
 		fit.ModelError = m.findModelError()
@@ -183,7 +187,12 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if err := m.solve(fit.ModelError); err != nil {
 		return nil, err
 	}
-	fit.n, fit.c, fit.Cov = m.n[0], m.c[0], m.covariance()
+	fit.n, fit.c, fit.Cov = m.n, m.c[0], m.covariance()
+	fit.Residuals = m.residuals()
+	if fit.broken() {
+		fit.averaged = true
+		fit.average()
+	}
 	fit.Body = sky.Camera(fit.c)
 	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: [2][2]float64{
 		{fit.Cov.At(0, 0), fit.Cov.At(0, 1)},
@@ -191,7 +200,6 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	}}
 	fit.Turns = TurnsAbout(frames, fit.n)
 	fit.Span = Arc(fit.Turns)
-	fit.Residuals = m.residuals()
 	if major, _, _ := fit.Axis.Ellipse(); !(major < UsableAxis) {
 		if fit.ModelError > 0 {
 			return fit, ErrNotRigid

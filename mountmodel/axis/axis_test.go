@@ -278,8 +278,8 @@ func boundOf(t *testing.T, m *simmount.Mount, angles []sky.Angle) [2][2]float64 
 		}
 		frames = append(frames, f)
 	}
-	r := newRigid(frames, m.Axis)
-	if _, _, _, err := r.normal(); err != nil {
+	r := rigid(frames, m.Axis)
+	if _, err := r.normal(); err != nil {
 		t.Fatal(err)
 	}
 	cov, err := invertScaled(r.info)

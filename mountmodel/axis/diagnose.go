@@ -10,18 +10,6 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Fault is a kind of departure from the rigid mount.
-type Fault int
-
-// The departures that the frames can tell apart.
-const (
-	NoFault     Fault = iota
-	FrameAlone        // one frame does not fit the others
-	TubeStep          // the camera's place on the body changed once: declination or tube moved
-	MountStep         // the axis itself moved once: tripod settled, bolts turned
-	Unexplained       // not one of these: flexure, several causes, or too few frames to tell
-)
-
 // Diagnosis says what the frames tell of a fit that failed.
 type Diagnosis struct {
 	Fault Fault
@@ -53,12 +41,13 @@ type alternative struct {
 	dof  int
 }
 
-// Diagnose looks for the single fault that explains why the rigid model
-// failed: each frame left out, and each place between two frames where the
-// tube or the mount may have moved. All have two unknowns more than the rigid
-// model, so that chi-squares compare. It takes five frames to tell the kinds
-// of step from each other and from a stray frame at the end, four to find a
-// stray frame. Frames are to be in order of time.
+// Diagnose looks for the single departure that explains why the rigid model
+// failed: each frame left out, each place between two frames where the tube or
+// the mount may have moved, and either of them creeping all the while. All
+// have two unknowns more than the rigid model, so that chi-squares compare. It
+// takes five frames to tell the kinds of step from each other and from a stray
+// frame at the end, four to find a stray frame. Frames are to be in order of
+// time.
 //
 // No mount holds still to the noise of the stars. A fault stands out of what
 // the mount does all the time, so that explanations are tried with as much
@@ -113,21 +102,65 @@ const mostTried = 24
 // alternatives fits the explanations that leave something to test.
 func (f *Fit) alternatives(noise sky.Angle) []alternative {
 	count := len(f.Frames)
+	if 2*count-6 <= 0 {
+		return nil
+	}
 	var out []alternative
-	if 2*(count-1)-4 > 0 {
-		for _, i := range f.strayest(mostTried) {
-			rest := slices.Concat(f.Frames[:i], f.Frames[i+1:])
-			m := newRigid(rest, f.startOf(rest))
-			if m.solve(noise) == nil {
-				out = append(out, alternative{Diagnosis{Fault: FrameAlone, Frame: i}, m.chi2, m.dof()})
-			}
+	for _, i := range f.strayest(mostTried) {
+		out = f.try(out, alone(i, count), noise)
+	}
+	// What goes with time is not told from what goes with the angle while the
+	// axis turns one way.
+	if count >= leastForCreep && f.turnsBack() {
+		out = f.try(out, creep(MountCreep, count), noise)
+		out = f.try(out, creep(TubeCreep, count), noise)
+	}
+	return append(out, append(f.steps(MountStep, noise), f.steps(TubeStep, noise)...)...)
+}
+
+// leastForCreep leaves a creep two degrees of freedom that test it.
+const leastForCreep = 4
+
+// turnsBack tells whether the frames turned both ways.
+func (f *Fit) turnsBack() bool {
+	onward, back := false, false
+	for i := 1; i < len(f.Turns); i++ {
+		t := (f.Turns[i] - f.Turns[i-1]).Signed()
+		onward = onward || t > sameAngle
+		back = back || t < -sameAngle
+	}
+	return onward && back
+}
+
+// try adds the fit of a departure, if there is one.
+func (f *Fit) try(out []alternative, d departure, noise sky.Angle) []alternative {
+	m, err := f.with(d, flat, noise)
+	if err != nil {
+		return out
+	}
+	return append(out, alternative{d.Diagnosis, m.chi2, m.dof()})
+}
+
+// with is the model with a departure, fitted. Of many frames a step far from
+// the rigid axis is sought from the axis of the frames on its longer side.
+func (f *Fit) with(d departure, prior, noise sky.Angle) (*model, error) {
+	n := f.n
+	switch before, after := f.Frames[:d.Frame], f.Frames[d.Frame:]; d.Fault {
+	case MountStep:
+		n = f.startOf(after)
+	case TubeStep:
+		if len(before) > len(after) {
+			after = before
 		}
+		n = f.startOf(after)
+	case FrameAlone:
+		n = f.startOf(slices.Concat(before, after[1:]))
 	}
-	if 2*count-6 > 0 {
-		out = append(out, f.steps(TubeStep, noise)...)
-		out = append(out, f.steps(MountStep, noise)...)
-	}
-	return out
+	m := newModel(f.Frames, n, f.body, f.bodies)
+	d.prior = prior
+	m.departure = &d
+	err := m.solve(noise)
+	return m, err
 }
 
 // steps fits a step of one kind at every place, or, of many places, at some
@@ -140,27 +173,9 @@ func (f *Fit) steps(kind Fault, noise sky.Angle) []alternative {
 	var out []alternative
 	tried := make([]bool, count)
 	try := func(k int) {
-		if k < first || k > last || tried[k] {
-			return
-		}
-		tried[k] = true
-		side, same := make([]int, count), make([]int, count)
-		for i := k; i < count; i++ {
-			side[i] = 1
-		}
-		before, after := f.Frames[:k], f.Frames[k:]
-		var m *rigid
-		if kind == MountStep {
-			m = newApart(f.Frames, []sky.Vec{f.startOf(before), f.startOf(after)}, side, same, 1)
-		} else {
-			larger := before
-			if len(after) > len(before) {
-				larger = after
-			}
-			m = newApart(f.Frames, []sky.Vec{f.startOf(larger)}, same, side, 2)
-		}
-		if m.solve(noise) == nil {
-			out = append(out, alternative{Diagnosis{Fault: kind, Frame: k}, m.chi2, m.dof()})
+		if k >= first && k <= last && !tried[k] {
+			tried[k] = true
+			out = f.try(out, step(kind, k, count), noise)
 		}
 	}
 	for k := first; k <= last; k += stride {

@@ -228,7 +228,7 @@ func (m *Measurement) Joined(f Frame, pole sky.Local) (Measurement, bool) {
 		return Measurement{}, false
 	}
 	noise := max(m.Fit.ModelError, MechanicalNoise)
-	before, after := newRigid(m.Attitudes(), m.Fit.n), newRigid(append(m.Attitudes(), f.Observed.Attitude), m.Fit.n)
+	before, after := rigid(m.Attitudes(), m.Fit.n), rigid(append(m.Attitudes(), f.Observed.Attitude), m.Fit.n)
 	if before.solve(noise) != nil || after.solve(noise) != nil {
 		return Measurement{}, false
 	}
@@ -292,15 +292,21 @@ const usualWobble = 2 * MechanicalNoise
 // usual tells whether the departures are no more than the mechanical noise
 // makes: of few frames their size is known badly.
 func (f *Fit) usual() bool {
-	m := newRigid(f.Frames, f.n)
+	m := rigid(f.Frames, f.n)
 	return m.solve(MechanicalNoise) == nil && !doubtful(m.chi2, m.dof())
+}
+
+// broken tells whether the frames depart from a rigid mount by more than every
+// mount does.
+func (f *Fit) broken() bool {
+	return doubtful(f.Chi2, f.Dof) && f.ModelError >= usualWobble && !f.usual()
 }
 
 // rigidity says in words what the frames tell when they do not fit a rigid
 // mount.
 func (m *Measurement) rigidity() []Warning {
 	f := m.suspect()
-	if f == nil || !doubtful(f.Chi2, f.Dof) || f.ModelError < usualWobble || f.usual() {
+	if f == nil || !f.broken() {
 		return nil
 	}
 	size := sky.AngleWords(f.ModelError)

@@ -67,9 +67,9 @@ func forecast(frames []sky.Attitude, n sky.Vec, turn, modelError sky.Angle) (sky
 // spread is the 1-sigma semi-major axis that the frames give to an axis near
 // n, with the mechanical noise added.
 func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, bool) {
-	m := newRigid(frames, n)
+	m := rigid(frames, n)
 	m.extra = float64(modelError*modelError + MechanicalNoise*MechanicalNoise)
-	if _, _, _, err := m.normal(); err != nil {
+	if _, err := m.normal(); err != nil {
 		return 0, false
 	}
 	cov, err := invertScaled(m.info)

@@ -1,0 +1,231 @@
+package axis
+
+import (
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Allowance is what has to be allowed for beyond the fit itself: departures of
+// the rig that the frames cannot show, each as the covariance that it adds to
+// the axis against the pole (square radians, in the plane that touches the
+// sphere at the axis: across, up).
+//
+// A departure moves the fitted axis by K u, K from the normal equations and u
+// unknown with a prior. As far as the frames can show it, they bound it: u then
+// has the covariance P that prior and frames leave, and the allowance is K P K^T.
+type Allowance struct {
+	Noise    [2][2]float64 // wind, gears and bearings, where the frames are too few to show them
+	Movement [2][2]float64 // a sinking tripod, a creeping tube, a bump
+	Flexure  [2][2]float64 // a tube that hangs by its weight
+	Air      [2][2]float64 // refraction
+}
+
+// Total is their sum.
+func (a Allowance) Total() (t [2][2]float64) {
+	for _, part := range [][2][2]float64{a.Noise, a.Movement, a.Flexure, a.Air} {
+		for i := range 2 {
+			for j := range 2 {
+				t[i][j] += part[i][j]
+			}
+		}
+	}
+	return t
+}
+
+// With is the axis with the allowance in its covariance.
+func (a Axis) With(allow Allowance) Axis {
+	t := allow.Total()
+	for i := range 2 {
+		for j := range 2 {
+			a.Cov[i][j] += t[i][j]
+		}
+	}
+	return a
+}
+
+const (
+	// usualMovement is the standard deviation, per coordinate and frame, of what
+	// tripods on soft ground sink and loose clutches slip between two frames.
+	// Common practice; it matters only where the frames do not bound it.
+	usualMovement = 1 * sky.Arcminute
+
+	// usualFlexure is the standard deviation of how far a level tube with its
+	// camera hangs down. Common practice: a few arcseconds for a short refractor
+	// on a solid saddle to an arcminute and more for a long tube on a light one.
+	usualFlexure = 20 * sky.Arcsecond
+)
+
+// Refraction is what the axis has to know of the air.
+type Refraction struct {
+	// Lift is how far refraction lifts what is observed at an altitude.
+	Lift func(altitude sky.Angle) sky.Angle
+	// Uncertain is its relative standard deviation.
+	Uncertain float64
+	// Pole is the pole that the axis is held against, and OfPole how far
+	// refraction lifts it; 0 for the true pole.
+	Pole   sky.Local
+	OfPole sky.Angle
+}
+
+// Allowance is what the fit has to be allowed for.
+func (f *Fit) Allowance(air Refraction) Allowance {
+	m := rigid(f.Frames, f.n)
+	m.c[0] = f.c
+	noise := max(f.ModelError, MechanicalNoise)
+	m.extra = float64(noise * noise)
+	p, err := m.normal()
+	if err != nil {
+		return Allowance{}
+	}
+	var a Allowance
+	if !f.averaged {
+		with := m.covariance()
+		for i := range 2 {
+			for j := range 2 {
+				a.Noise[i][j] = with.At(i, j) - f.Cov.At(i, j)
+			}
+		}
+		a.Movement = m.movement(p)
+	}
+	a.Flexure = m.influence(p, f.sag(p.n), float64(usualFlexure))
+	a.Air = m.influence(p, f.lifted(p.n, air), air.Uncertain)
+	return a
+}
+
+// effect is what one unit of each unknown of a departure, a column, does to
+// where each frame puts the axis, and to the pole.
+type effect struct {
+	frames [][2][2]float64
+	pole   [2][2]float64
+	count  int
+}
+
+// movement is the allowance for creeps and, at whatever place, a bump.
+func (m *model) movement(p point) (sum [2][2]float64) {
+	count := len(m.frames)
+	add := func(d departure, weight float64) {
+		e := effect{count: 2}
+		for i := range m.frames {
+			s := d.share[i]
+			if d.ofCamera() {
+				e.frames = append(e.frames, m.cameraMoved(p, i, s))
+				continue
+			}
+			e.frames = append(e.frames, [2][2]float64{{-s, 0}, {0, -s}})
+		}
+		part := m.influence(p, e, float64(usualMovement))
+		for i := range 2 {
+			for j := range 2 {
+				sum[i][j] += weight * part[i][j]
+			}
+		}
+	}
+	add(creep(MountCreep, count), 1)
+	add(creep(TubeCreep, count), 1)
+	for k := 1; k < count; k++ {
+		add(step(MountStep, k, count), 1/float64(count-1))
+		add(step(TubeStep, k, count), 1/float64(count-1))
+	}
+	return sum
+}
+
+// cameraMoved is what a shift of the camera on its body does to frame i.
+func (m *model) cameraMoved(p point, i int, share float64) (e [2][2]float64) {
+	for q := range 2 {
+		turned := m.frames[i].R.Apply(p.c[0][q])
+		e[0][q], e[1][q] = share*r3.Dot(p.n[0], turned), share*r3.Dot(p.n[1], turned)
+	}
+	return e
+}
+
+// sag is the effect of a tube that hangs by one unit times the cosine of its
+// altitude: what it is of one declination shifts the axis in altitude, unseen.
+func (f *Fit) sag(basis [2]sky.Vec) effect {
+	return f.lowered(basis, func(sky.Angle) float64 { return 1 })
+}
+
+// lifted is the effect of one unit of relative error of refraction: cameras
+// and pole are taken to stand lower than they do.
+func (f *Fit) lifted(basis [2]sky.Vec, air Refraction) effect {
+	e := f.lowered(basis, func(alt sky.Angle) float64 { return float64(air.Lift(alt)) / max(alt.Cos(), 1e-3) })
+	_, up := sky.Tangents(air.Pole)
+	for q := range 2 {
+		e.pole[q][0] = float64(air.OfPole) * r3.Dot(basis[q], up)
+	}
+	return e
+}
+
+// lowered is the effect of a camera that looks lower than it should by
+// size(altitude) times the cosine of the altitude.
+func (f *Fit) lowered(basis [2]sky.Vec, size func(sky.Angle) float64) effect {
+	e := effect{count: 1}
+	for _, frame := range f.Frames {
+		sight := frame.R.Column(2)
+		alt, _ := sky.AltAzFromLocal(sky.Local(sight))
+		// The turn about sight x up, whose length is the cosine, lowers by minus it.
+		d := r3.Scale(size(alt), r3.Cross(r3.Cross(sight, sky.Vec{Z: 1}), f.n))
+		e.frames = append(e.frames, [2][2]float64{{-r3.Dot(basis[0], d), 0}, {-r3.Dot(basis[1], d), 0}})
+	}
+	return e
+}
+
+// influence is K P K^T: see [Allowance].
+func (m *model) influence(p point, e effect, prior float64) (out [2][2]float64) {
+	size, k := m.unknowns(), e.count
+	if !(prior > 0) {
+		return out
+	}
+	cross := mat.NewDense(size, k, nil)
+	own := mat.NewSymDense(k, nil)
+	for q := range k {
+		own.SetSym(q, q, 1/(prior*prior))
+	}
+	for i := range m.frames {
+		r, ok := m.row(i, p)
+		if !ok {
+			return out
+		}
+		b := e.frames[i]
+		for q := range k {
+			wb := [2]float64{r.w[0][0]*b[0][q] + r.w[0][1]*b[1][q], r.w[1][0]*b[0][q] + r.w[1][1]*b[1][q]}
+			for a, at := range r.at {
+				cross.Set(at, q, cross.At(at, q)+r.j[0][a]*wb[0]+r.j[1][a]*wb[1])
+			}
+			for s := range q + 1 {
+				own.SetSym(s, q, own.At(s, q)+b[0][s]*wb[0]+b[1][s]*wb[1])
+			}
+		}
+	}
+	var gain, seen mat.Dense // K over all unknowns; what the fit takes up of the effect
+	gain.Mul(m.covariance(), cross)
+	seen.Mul(cross.T(), &gain)
+	for q := range k {
+		for s := range q + 1 {
+			own.SetSym(s, q, own.At(s, q)-seen.At(s, q))
+		}
+	}
+	left, err := invertScaled(own)
+	if err != nil {
+		return out
+	}
+	for i := range 2 {
+		for j := range 2 {
+			for q := range k {
+				for s := range k {
+					out[i][j] += (gain.At(i, q) - e.pole[i][q]) * left.At(q, s) * (gain.At(j, s) - e.pole[j][s])
+				}
+			}
+		}
+	}
+	return out
+}
+
+// Major is the larger half axis of the 1-sigma ellipse of a covariance.
+func Major(cov [2][2]float64) sky.Angle {
+	mean, diff := (cov[0][0]+cov[1][1])/2, (cov[1][1]-cov[0][0])/2
+	return sky.Angle(math.Sqrt(max(0, mean+math.Hypot(diff, cov[0][1]))))
+}

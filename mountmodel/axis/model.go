@@ -1,0 +1,362 @@
+package axis
+
+import (
+	"errors"
+	"math"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// model is R_i c = n: the axis n in the local frame, and the same line c as
+// the camera has it on each of its bodies. A body is a way in which the camera
+// stands on the turning part: another declination or side of the pier is
+// another body on the same axis. A departure, if any, lets n or one of the c
+// move with the frames. See [Fit].
+type model struct {
+	frames    []sky.Attitude
+	body      []int // of each frame
+	n         sky.Vec
+	c         []sky.Vec
+	departure *departure
+	shift     sky.Vec       // of the departure
+	chi2      float64       // with the departure's prior
+	info      *mat.SymDense // normal matrix at the solution; order: n (2), each c (2), shift (2)
+	extra     float64       // model variance added per coordinate
+	logWeight float64       // logarithm of the determinant of all weights
+}
+
+// newModel starts from an approximate axis n.
+func newModel(frames []sky.Attitude, n sky.Vec, body []int, bodies int) *model {
+	m := &model{frames: frames, body: body, n: n, c: make([]sky.Vec, bodies)}
+	for i, f := range frames {
+		m.c[body[i]] = r3.Add(m.c[body[i]], f.R.Transpose().Apply(n))
+	}
+	for b := range m.c {
+		m.c[b] = sky.Unit(m.c[b])
+	}
+	return m
+}
+
+// Bodies is the axis that several bodies share: see [FitBodies].
+type Bodies struct {
+	N    sky.Vec
+	C    []sky.Vec     // the axis as the camera of each body has it
+	Cov  *mat.SymDense // of N (2), then of each C (2), in their tangent planes
+	Chi2 float64
+	Dof  int
+}
+
+// FitBodies fits one axis, sought from n, to the frames of several bodies; body
+// tells to which each frame belongs. The model error is per coordinate.
+func FitBodies(frames []sky.Attitude, n sky.Vec, body []int, bodies int, modelError sky.Angle) (Bodies, error) {
+	m := newModel(frames, n, body, bodies)
+	if err := m.solve(modelError); err != nil {
+		return Bodies{}, err
+	}
+	return Bodies{N: m.n, C: m.c, Cov: m.covariance(), Chi2: m.chi2, Dof: m.dof()}, nil
+}
+
+// rigid starts the plain model, of one body and without a departure.
+func rigid(frames []sky.Attitude, n sky.Vec) *model {
+	return newModel(frames, n, make([]int, len(frames)), 1)
+}
+
+// unknowns are two for the axis, two for each body and two for a shift.
+func (m *model) unknowns() int {
+	k := 2 + 2*len(m.c)
+	if m.departure != nil {
+		k += 2
+	}
+	return k
+}
+
+// dof is two numbers per frame less the unknowns.
+func (m *model) dof() int { return 2*len(m.frames) - m.unknowns() }
+
+// ErrSingular means that the frames leave the axis open.
+var ErrSingular = errors.New("the frames do not fix the axis")
+
+// Across is the covariance of where a frame puts the axis, in the plane that
+// touches the sphere at n. The small rotation e moves it by e x n, whose
+// components along the basis b are e . (n x b). The extra variance is added
+// to each component.
+func Across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]float64) {
+	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
+	for p := range 2 {
+		ck := cov.Apply(k[p])
+		for q := range 2 {
+			s[p][q] = r3.Dot(k[q], ck)
+		}
+		s[p][p] += extra
+	}
+	return s
+}
+
+// MinPivot is the smallest eigenvalue of the normal matrix, scaled to unit
+// diagonal, that is told from zero in double precision. A turn of t makes it
+// about t^2/8, so that turns down to 0.1 arcsec count as turns.
+const MinPivot = 1e-13
+
+// solve finds the least chi-square with a model error (per coordinate):
+// Gauss-Newton, damped where a full step would make it worse (Marquardt 1963,
+// J. SIAM 11, 431), which happens when the model does not hold.
+func (m *model) solve(modelError sky.Angle) error {
+	m.extra = float64(modelError) * float64(modelError)
+	at, err := m.normal()
+	if err != nil {
+		return err
+	}
+	damping := 0.0
+	for range fitRounds {
+		inv, err := invertScaled(damped(m.info, damping))
+		if err != nil {
+			return err
+		}
+		var step mat.VecDense
+		step.MulVec(inv, at.gradient)
+		trial := m.stepped(at, &step)
+		next, err := trial.normal()
+		if err != nil {
+			return err
+		}
+		if !(trial.chi2 <= m.chi2*(1+chi2Rounding)+chi2Rounding) {
+			damping = max(10*damping, 1e-3)
+			continue
+		}
+		*m, at = *trial, next
+		damping /= 10
+		if mat.Norm(&step, math.Inf(1)) < fitDone {
+			return nil
+		}
+	}
+	return nil
+}
+
+// point is where the normal equations were taken: the bases of the unknowns
+// and the gradient.
+type point struct {
+	n, shift [2]sky.Vec
+	c        [][2]sky.Vec
+	gradient *mat.VecDense
+}
+
+// stepped is the model after a step of its unknowns.
+func (m *model) stepped(at point, step *mat.VecDense) *model {
+	trial := *m
+	trial.n = sky.Moved(m.n, at.n, step.AtVec(0), step.AtVec(1))
+	trial.c = make([]sky.Vec, len(m.c))
+	for b, c := range m.c {
+		trial.c[b] = sky.Moved(c, at.c[b], step.AtVec(2+2*b), step.AtVec(3+2*b))
+	}
+	if m.departure != nil {
+		k := m.unknowns() - 2
+		trial.shift = r3.Add(m.shift, r3.Add(r3.Scale(step.AtVec(k), at.shift[0]), r3.Scale(step.AtVec(k+1), at.shift[1])))
+	}
+	return &trial
+}
+
+// chi2Rounding is the size of the rounding errors of chi-square, relative and
+// absolute: with residuals of 1e-16 against errors of 1e-7 it is far below.
+const chi2Rounding = 1e-9
+
+// damped is the matrix with its diagonal grown by a factor.
+func damped(a *mat.SymDense, damping float64) *mat.SymDense {
+	if damping == 0 {
+		return a
+	}
+	d := mat.NewSymDense(a.SymmetricDim(), nil)
+	d.CopySym(a)
+	for i := range a.SymmetricDim() {
+		d.SetSym(i, i, a.At(i, i)*(1+damping))
+	}
+	return d
+}
+
+// row is what one frame gives to the normal equations: where it puts the axis
+// against where the model has it, in the basis of n, the weight of that, and
+// how the unknowns named by at change it.
+type row struct {
+	y, wy [2]float64
+	w     [2][2]float64
+	at    []int
+	j     [2][6]float64
+}
+
+// row of frame i.
+func (m *model) row(i int, p point) (row, bool) {
+	f, b := m.frames[i], m.body[i]
+	n, c, share := m.n, m.c[b], 0.0
+	if d := m.departure; d != nil {
+		share = d.share[i]
+		if d.ofCamera() {
+			c = sky.Unit(r3.Add(c, r3.Scale(share, m.shift)))
+		} else {
+			n = sky.Unit(r3.Add(n, r3.Scale(share, m.shift)))
+		}
+	}
+	off := r3.Sub(f.R.Apply(c), n)
+	r := row{y: [2]float64{r3.Dot(p.n[0], off), r3.Dot(p.n[1], off)}, at: []int{0, 1, 2 + 2*b, 3 + 2*b}}
+	var ok bool
+	if r.w, ok = sky.Invert2(Across(f.Cov, m.n, p.n, m.extra)); !ok {
+		return r, false
+	}
+	r.wy = [2]float64{r.w[0][0]*r.y[0] + r.w[0][1]*r.y[1], r.w[1][0]*r.y[0] + r.w[1][1]*r.y[1]}
+	// Moving n by d changes y by -d; moving c by k changes it by E^T R F k.
+	turned := [2]sky.Vec{f.R.Apply(p.c[b][0]), f.R.Apply(p.c[b][1])}
+	for q := range 2 {
+		r.j[q][q] = -1
+		r.j[q][2], r.j[q][3] = r3.Dot(p.n[q], turned[0]), r3.Dot(p.n[q], turned[1])
+	}
+	if m.departure != nil {
+		k, from := m.unknowns()-2, 0
+		if m.departure.ofCamera() {
+			from = 2
+		}
+		r.at = append(r.at, k, k+1)
+		for q := range 2 {
+			r.j[q][4], r.j[q][5] = share*r.j[q][from], share*r.j[q][from+1]
+		}
+	}
+	return r, true
+}
+
+// normal sets the normal matrix and chi-square at the present point.
+func (m *model) normal() (point, error) {
+	p := point{n: sky.TangentBasis(m.n), gradient: mat.NewVecDense(m.unknowns(), nil)}
+	for _, c := range m.c {
+		p.c = append(p.c, sky.TangentBasis(c))
+	}
+	m.info, m.chi2, m.logWeight = mat.NewSymDense(m.unknowns(), nil), 0, 0
+	g := p.gradient
+	for i := range m.frames {
+		r, ok := m.row(i, p)
+		if !ok {
+			return p, ErrSingular
+		}
+		m.logWeight += math.Log(r.w[0][0]*r.w[1][1] - r.w[0][1]*r.w[1][0])
+		m.chi2 += r.y[0]*r.wy[0] + r.y[1]*r.wy[1]
+		for a, at := range r.at {
+			g.SetVec(at, g.AtVec(at)-r.j[0][a]*r.wy[0]-r.j[1][a]*r.wy[1])
+			wj := [2]float64{r.w[0][0]*r.j[0][a] + r.w[0][1]*r.j[1][a], r.w[1][0]*r.j[0][a] + r.w[1][1]*r.j[1][a]}
+			for b := a; b < len(r.at); b++ {
+				m.info.SetSym(at, r.at[b], m.info.At(at, r.at[b])+r.j[0][b]*wj[0]+r.j[1][b]*wj[1])
+			}
+		}
+	}
+	if d := m.departure; d != nil {
+		p.shift = p.n
+		if d.ofCamera() {
+			p.shift = p.c[0]
+		}
+		w := 1 / float64(d.prior*d.prior)
+		m.chi2 += w * r3.Norm2(m.shift)
+		for q := range 2 {
+			k := m.unknowns() - 2 + q
+			m.info.SetSym(k, k, m.info.At(k, k)+w)
+			g.SetVec(k, g.AtVec(k)-w*r3.Dot(p.shift[q], m.shift))
+		}
+	}
+	return p, nil
+}
+
+// invertScaled inverts a positive definite matrix after scaling its diagonal
+// to 1, and refuses a singular one (see MinPivot).
+func invertScaled(a *mat.SymDense) (*mat.SymDense, error) {
+	inv, _, err := invertLogDet(a)
+	return inv, err
+}
+
+// invertLogDet is invertScaled with the logarithm of the determinant.
+func invertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
+	k := a.SymmetricDim()
+	scale := make([]float64, k)
+	logDet := 0.0
+	for i := range k {
+		d := a.At(i, i)
+		if !(d > 0) || math.IsInf(d, 0) {
+			return nil, 0, ErrSingular
+		}
+		scale[i] = 1 / math.Sqrt(d)
+		logDet += math.Log(d)
+	}
+	scaled := mat.NewSymDense(k, nil)
+	for i := range k {
+		for j := i; j < k; j++ {
+			scaled.SetSym(i, j, a.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(scaled) || !(chol.Cond() < 1/MinPivot) {
+		return nil, 0, ErrSingular
+	}
+	inv := mat.NewSymDense(k, nil)
+	if err := chol.InverseTo(inv); err != nil {
+		return nil, 0, ErrSingular
+	}
+	for i := range k {
+		for j := i; j < k; j++ {
+			inv.SetSym(i, j, inv.At(i, j)*scale[i]*scale[j])
+		}
+	}
+	return inv, logDet + chol.LogDet(), nil
+}
+
+// covariance is the inverse of the normal matrix at the solution.
+func (m *model) covariance() *mat.SymDense {
+	inv, err := invertScaled(m.info)
+	if err != nil { // solve has inverted the same matrix
+		return mat.NewSymDense(m.info.SymmetricDim(), nil)
+	}
+	return inv
+}
+
+// residuals are, for each frame, the small rotation that most likely
+// separates it from the model: exp(e) R c = n. Across the axis it is what the
+// model demands; about the axis, where the model is free, what goes with it by
+// the frame's covariance.
+func (m *model) residuals() []sky.Vec {
+	out := make([]sky.Vec, len(m.frames))
+	for i, f := range m.frames {
+		out[i] = likelyTurn(f, m.n, m.c[m.body[i]], m.extra)
+	}
+	return out
+}
+
+// likelyTurn is the most likely small rotation e with exp(e) R c = n.
+func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
+	e := r3.Cross(n, r3.Sub(n, f.R.Apply(c)))
+	b := sky.TangentBasis(n)
+	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
+	w, ok := sky.Invert2(Across(f.Cov, n, b, extra))
+	if !ok {
+		return e
+	}
+	y := [2]float64{r3.Dot(e, k[0]), r3.Dot(e, k[1])}
+	cn := f.Cov.Apply(n)
+	along := 0.0
+	for p := range 2 {
+		along += r3.Dot(cn, k[p]) * (w[p][0]*y[0] + w[p][1]*y[1])
+	}
+	return r3.Add(e, r3.Scale(along, n))
+}
+
+// findModelError is the error per coordinate that, added to each frame,
+// brings chi-square down to its degrees of freedom.
+func (m *model) findModelError() sky.Angle {
+	start := *m
+	low, high := 1e-9, 1.0 // radians: 0.0002 arcsec to a radian
+	for range 60 {         // 1e9 halved 60 times on a logarithmic scale: to the last digit
+		middle := math.Sqrt(low * high)
+		*m = start
+		if err := m.solve(sky.Angle(middle)); err != nil || m.chi2 < float64(m.dof()) {
+			high = middle
+		} else {
+			low = middle
+		}
+	}
+	*m = start
+	return sky.Angle(high)
+}
