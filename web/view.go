@@ -66,7 +66,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 	}
 	s.Lock = lockWire(v.Lock)
 	if t := v.Advice; t != nil {
-		s.Advice = &TurnAdvice{LeastDeg: Number(t.Least.Degrees())}
+		s.Advice = &TurnAdvice{LeastDeg: Number(t.Turn.Degrees()), Back: t.Back}
 		for _, f := range t.Expected {
 			s.Advice.Expected = append(s.Advice.Expected, Forecast{
 				TurnDeg:           Number(f.Turn.Degrees()),
@@ -146,7 +146,7 @@ func turnTo(v mountmodel.View, l *Latest) *TurnTo {
 			turns = append(turns, f.Turn)
 		}
 	}
-	ways := axis.TurnWays(line, sight, v.Advice.Wanted(), turns)
+	ways := axis.TurnWays(line, sight, v.Advice.Wanted(), v.Advice.Back, turns)
 	n := len(turns)
 	back := n > 1 && (turns[n-1]-turns[n-2])*ways[0].By < 0
 	return &TurnTo{

@@ -126,9 +126,11 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 	}
 	add(creep(MountCreep, count), 1)
 	add(creep(TubeCreep, count), 1)
-	for k := 1; k < count; k++ {
-		add(step(MountStep, k, count), 1/float64(count-1))
-		add(step(TubeStep, k, count), 1/float64(count-1))
+	stride := (count + mostPlaces - 1) / mostPlaces
+	places := float64((count - 2 + stride) / stride)
+	for k := 1; k < count; k += stride {
+		add(step(MountStep, k, count), 1/places)
+		add(step(TubeStep, k, count), 1/places)
 	}
 	return sum
 }

@@ -40,16 +40,14 @@ const (
 	sightStep = 2 * sky.Degree
 )
 
-// Wanted is the turn that the session asks for.
-func (a *TurnAdvice) Wanted() sky.Angle { return a.least() }
-
 // TurnWays follows the line of sight both ways by the amount by, about the axis,
 // the better way first. turns are the angles of the RA axis of the frames of the
 // measurement since the first of them, oldest first, as in [FrameView]. Where
 // both ways are as good, the one that keeps higher comes first, and where the
-// altitudes hardly differ the one that goes on as before. The tripod itself is
-// not known: the person is to watch it.
-func TurnWays(axis, sight sky.Local, by sky.Angle, turns []sky.Angle) [2]TurnWay {
+// altitudes hardly differ the one that goes on as before. Where the turn is to
+// lead back, the way back is the one that counts and comes first. The tripod
+// itself is not known: the person is to watch it.
+func TurnWays(axis, sight sky.Local, by sky.Angle, back bool, turns []sky.Angle) [2]TurnWay {
 	now, before := sky.Angle(0), 1.0
 	if n := len(turns); n > 0 {
 		now = turns[n-1]
@@ -70,11 +68,11 @@ func TurnWays(axis, sight sky.Local, by sky.Angle, turns []sky.Angle) [2]TurnWay
 		w.Far = (now + w.By).Abs() > turnFar
 		return w
 	}
-	onward, back := way(before), way(-before)
-	if worse(onward, back) {
-		return [2]TurnWay{back, onward}
+	onward, homeward := way(before), way(-before)
+	if back || worse(onward, homeward) {
+		return [2]TurnWay{homeward, onward}
 	}
-	return [2]TurnWay{onward, back}
+	return [2]TurnWay{onward, homeward}
 }
 
 // sightSame is a difference of altitudes that is none to a person.

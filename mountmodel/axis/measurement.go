@@ -45,9 +45,8 @@ const (
 	// setAsidePart: of so many frames one may be set aside.
 	setAsidePart = 4
 
-	// leastFrames is the number of frames, at angles of their own, from which
-	// the session calls a measurement complete by itself: two leave nothing
-	// that tests the model.
+	// leastFrames is the number of frames from which the session calls a
+	// measurement complete by itself: two leave nothing that tests the model.
 	leastFrames = 3
 
 	// wantedShare of the tolerance is the uncertainty (semi-major axis, 1-sigma,
@@ -186,15 +185,13 @@ func (m *Measurement) describe(pole sky.Local) {
 	}
 }
 
-// angles counts the frames at angles of their own.
-func (m *Measurement) angles() int {
-	count := 0
-	for _, f := range m.Frames {
-		if f.Status == FrameMeasures {
-			count++
-		}
+// moved tells whether tube or mount were seen to move.
+func (m *Measurement) moved() bool {
+	switch m.Fault.Fault {
+	case TubeStep, MountStep, TubeCreep, MountCreep:
+		return true
 	}
-	return count
+	return false
 }
 
 // Complete tells whether the measurement is good enough for the tolerance, or
@@ -206,8 +203,11 @@ func (m *Measurement) Complete(count int, tolerance sky.Angle) bool {
 	if count > 0 {
 		return len(m.Frames) >= count
 	}
-	if m.angles() < leastFrames || m.Fault.Fault == TubeStep || m.Fault.Fault == MountStep || m.LastAside() {
+	if len(m.Used) < leastFrames || m.moved() || m.LastAside() {
 		return false
+	}
+	if m.Fit.averaged {
+		return Major(m.Fit.Axis.Cov) <= Wanted(tolerance)
 	}
 	s, ok := spread(m.Attitudes(), m.Fit.n, m.Fit.ModelError)
 	return ok && s <= Wanted(tolerance)

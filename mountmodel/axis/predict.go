@@ -1,6 +1,8 @@
 package axis
 
 import (
+	"math"
+
 	"polard/mountmodel/sky"
 )
 
@@ -16,74 +18,129 @@ const (
 	// arcminute in a night, one on frozen ground in an hour.
 	DriftPrior = 30 * sky.Arcsecond
 
-	// leastAsked, mostAsked and askedStep are the further turns considered.
-	leastAsked = 5 * sky.Degree
-	mostAsked  = 120 * sky.Degree
-	askedStep  = 5 * sky.Degree
+	// askedStep is the step of the turns considered.
+	askedStep = 5 * sky.Degree
 )
 
-// PredictTurn says what turning the RA axis further would bring: the expected
-// uncertainty of the axis after one more frame, as good as the last one, at
-// 15, 30 and 60 degrees more, and the least turn after which it is at most
-// wanted (semi-major axis, 1-sigma, on the sky). One frame is enough to
-// predict from; the axis is then taken to be near the pole. Frames hold
-// attitudes in the local frame.
+// PredictTurn says which turn of the RA axis to ask for next. Frames that all turn
+// the same way hardly show a tripod that sinks or a declination that slips: what
+// goes with time looks like a turn about another axis. One taken where an
+// earlier one was shows it at once, so that turns there and back are asked for,
+// the least with which everything that may have moved is bounded to wanted
+// (semi-major axis, 1-sigma, on the sky; the power of other orders:
+// TestPowerOfOrders). One frame is enough to predict from; the axis is then
+// taken to be near the pole. Frames hold attitudes in the local frame.
 func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAdvice {
 	if len(frames) == 0 {
 		return TurnAdvice{}
 	}
-	n, sense, modelError := sky.Vec(pole), 1.0, sky.Angle(0)
-	if fit, err := Find(frames, pole); err == nil {
-		n, modelError = fit.n, fit.ModelError
-		last := fit.Turns[len(fit.Turns)-1] - fit.Turns[len(fit.Turns)-2]
-		if last.Signed() < 0 {
-			sense = -1
-		}
+	p := prediction{frames: frames, n: sky.Vec(pole)}
+	fit, err := Find(frames, pole)
+	if err != nil {
+		return p.first(wanted)
+	}
+	p.n, p.modelError = fit.n, fit.ModelError
+	last := len(fit.Turns) - 1
+	onward := sky.Angle(1)
+	if (fit.Turns[last] - fit.Turns[last-1]).Signed() < 0 {
+		onward = -1
 	}
 	var a TurnAdvice
-	for _, t := range []sky.Angle{15 * sky.Degree, 30 * sky.Degree, 60 * sky.Degree} {
-		if s, ok := forecast(frames, n, sky.Angle(sense)*t, modelError); ok {
+	for _, t := range forecasts {
+		if s, ok := p.after(onward * t); ok {
 			a.Expected = append(a.Expected, TurnForecast{Turn: t, Uncertainty: s})
 		}
 	}
-	for t := leastAsked; t <= mostAsked; t += askedStep {
-		if s, ok := forecast(frames, n, sky.Angle(sense)*t, modelError); ok && s <= wanted {
-			a.Least = t
+	// Home first: it is the turn that is told most easily.
+	turns := []sky.Angle{-fit.Turns[last].Signed()}
+	for t := shortTurn; t <= longTurn; t += askedStep {
+		turns = append(turns, -onward*t, onward*t)
+	}
+	best := sky.Angle(math.Inf(1))
+	for _, t := range turns {
+		if t.Abs() < shortTurn || t.Abs() > longTurn {
+			continue
+		}
+		s, ok := p.after(t)
+		if !ok || !(s < best) {
+			continue
+		}
+		best = s
+		a.Turn, a.Back, a.Enough = t.Abs(), t*onward < 0, s <= wanted
+		if a.Enough {
 			break
 		}
 	}
 	return a
 }
 
-// forecast is the 1-sigma semi-major axis of the axis after one more frame,
-// turned by turn about n since the last.
-func forecast(frames []sky.Attitude, n sky.Vec, turn, modelError sky.Angle) (sky.Angle, bool) {
-	last := frames[len(frames)-1]
-	q := sky.Rotation(n, turn)
-	next := sky.Attitude{R: q.Mul(last.R), Cov: q.Mul(last.Cov).Mul(q.Transpose())}
-	return spread(append(frames[:len(frames):len(frames)], next), n, modelError)
+// first is the advice while there is no axis: as far as suffices after a turn
+// there and back.
+func (p prediction) first(wanted sky.Angle) (a TurnAdvice) {
+	for _, t := range forecasts {
+		if s, ok := p.after(t, -t); ok {
+			a.Expected = append(a.Expected, TurnForecast{Turn: t, Uncertainty: s})
+		}
+	}
+	for t := shortTurn; t <= longTurn && !a.Enough; t += askedStep {
+		if s, ok := p.after(t, -t); ok {
+			a.Turn, a.Enough = t, s <= wanted
+		}
+	}
+	return a
 }
 
-// spread is the 1-sigma semi-major axis that the frames give to an axis near
-// n, with the mechanical noise added.
+// forecasts are the turns whose outcome is told.
+var forecasts = []sky.Angle{15 * sky.Degree, 30 * sky.Degree, 60 * sky.Degree}
+
+// prediction is what further frames are predicted from.
+type prediction struct {
+	frames     []sky.Attitude
+	n          sky.Vec
+	modelError sky.Angle
+}
+
+// after is the uncertainty after further frames, each turned about the axis by
+// so much since the one before and as good as the last.
+func (p prediction) after(turns ...sky.Angle) (sky.Angle, bool) {
+	frames := p.frames[:len(p.frames):len(p.frames)]
+	for _, t := range turns {
+		last := frames[len(frames)-1]
+		q := sky.Rotation(p.n, t)
+		frames = append(frames, sky.Attitude{R: q.Mul(last.R), Cov: q.Mul(last.Cov).Mul(q.Transpose())})
+	}
+	return spread(frames, p.n, p.modelError)
+}
+
+// spread is the 1-sigma semi-major axis that the frames give to an axis near n,
+// with the mechanical noise and what the rig may have moved meanwhile.
 func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, bool) {
 	m := rigid(frames, n)
 	m.extra = float64(modelError*modelError + MechanicalNoise*MechanicalNoise)
-	if _, err := m.normal(); err != nil {
-		return 0, false
-	}
-	cov, err := invertScaled(m.info)
+	p, err := m.normal()
 	if err != nil {
 		return 0, false
 	}
-	a := Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov.At(0, 0), cov.At(0, 1)}, {cov.At(1, 0), cov.At(1, 1)}}}
-	major, _, _ := a.Ellipse()
-	return major, true
+	inv, err := invertScaled(m.info)
+	if err != nil {
+		return 0, false
+	}
+	cov := m.movement(p)
+	for i := range 2 {
+		for j := range 2 {
+			cov[i][j] += inv.At(i, j)
+		}
+	}
+	return Major(cov), true
 }
 
-// TurnAdvice says what turning the RA axis further would bring.
+// TurnAdvice says which turn of the RA axis to ask for next.
 type TurnAdvice struct {
-	Least    sky.Angle // the least further turn that reaches the wanted uncertainty; 0 when no turn up to the limit does
+	Turn   sky.Angle // how far; 0 when nothing is known
+	Back   bool      // towards where the frames before were taken, not on
+	Enough bool      // one more frame there is expected to suffice
+	// Expected is the uncertainty after one more frame farther on; while there is
+	// one frame only, after a turn there and back.
 	Expected []TurnForecast
 }
 
@@ -103,11 +160,10 @@ const (
 	longTurn  = 60 * sky.Degree
 )
 
-// least is the turn to ask for: the least that reaches the wanted uncertainty,
-// within what is asked for in one go.
-func (a *TurnAdvice) least() sky.Angle {
-	if a == nil || a.Least == 0 {
+// Wanted is the turn that is asked for.
+func (a *TurnAdvice) Wanted() sky.Angle {
+	if a == nil || a.Turn == 0 {
 		return UsualTurn
 	}
-	return min(max(a.Least, shortTurn), longTurn)
+	return a.Turn
 }
