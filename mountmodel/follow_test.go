@@ -157,10 +157,10 @@ func TestHearClock(t *testing.T) {
 	// Nobody turns bolts by a wrong clock, nor by frames of before it was set
 	// right.
 	d := newDesk(t, 410, 44*sky.Degree, 5*sky.Degree, nil)
-	for i := range 5 {
+	for i, turn := range []sky.Angle{60, -60, 25, 25, 25} {
 		sighting := sightingOf(d.m, fmt.Sprint("c", i), 1)
 		d.Take(d.m.Now.Add(3*time.Hour), sighting)
-		d.m.Theta += 25 * sky.Degree
+		d.m.Theta += turn * sky.Degree
 		d.m.Wait(30*time.Second, true)
 	}
 	if v := d.View(); !v.Doubt || v.Phase != Adjusting || !strings.Contains(v.Instruction, "clocks disagree") {

@@ -20,7 +20,7 @@ func TestPrepared(t *testing.T) {
 	var shots []Sighting
 	for i := range 8 {
 		if i < 4 {
-			m.Theta += 20 * sky.Degree
+			m.Theta += []sky.Angle{0, 60, -60, 20}[i] * sky.Degree
 		} else {
 			m.TurnBolts(3*sky.Arcminute, -2*sky.Arcminute, sky.Vec{})
 		}

@@ -24,8 +24,11 @@ type Config struct {
 	// MeasureFrames is how many usable frames make the measurement; 0 leaves
 	// it to the session.
 	MeasureFrames int
-	DUT1          float64        // UT1-UTC in seconds
-	Guiding       nights.Guiding // of ordinary exposures, while watching
+	DUT1          float64 // UT1-UTC in seconds
+	// AirUncertain is the relative standard deviation of refraction; 0 stands for
+	// that of a standard atmosphere, sky.StandardAirUncertain.
+	AirUncertain float64
+	Guiding      nights.Guiding // of ordinary exposures, while watching
 }
 
 // DefaultTolerance is the distance from the pole at which an alignment counts
@@ -503,7 +506,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		return roleWatches
 	case Waiting, Measuring:
 		s.phase = Measuring
-		s.first.Add(f, s.pole())
+		s.first.Add(f, s.air())
 		if past == roleOpen && !s.byHand && s.first.Complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.beginAdjusting()
 		}
@@ -512,9 +515,9 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		with, joins := s.first, false
 		switch {
 		case past == roleMeasures:
-			with, joins = s.first.With(f, s.pole()), true
+			with, joins = s.first.With(f, s.air()), true
 		case past == roleOpen && !s.byHand && s.cfg.MeasureFrames == 0 && !s.moved:
-			with, joins = s.first.Joined(f, s.pole())
+			with, joins = s.first.Joined(f, s.air())
 		}
 		if joins {
 			s.first = with
@@ -527,7 +530,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		return roleAdjusts
 	case Confirming:
 		s.follow(f)
-		s.again.Add(f, s.pole())
+		s.again.Add(f, s.air())
 		if past == roleOpen && !s.byHand && s.again.Complete(s.cfg.MeasureFrames, s.cfg.Tolerance) {
 			s.confirm()
 		}
@@ -598,7 +601,29 @@ func (s *Session) running() *axis.Measurement {
 	return &s.first
 }
 
+// air is what an axis has to know of the air: how surely the pole and the stars
+// are lifted by it.
+func (s *Session) air() axis.Refraction {
+	refraction := observed.NewRefraction(s.cfg.Air)
+	air := axis.Refraction{Lift: refraction.Lift, Uncertain: s.cfg.AirUncertain, Pole: s.pole()}
+	if air.Uncertain == 0 {
+		air.Uncertain = sky.StandardAirUncertain
+	}
+	if s.cfg.Pole == observed.Refracted {
+		alt, _ := sky.AltAzFromLocal(air.Pole)
+		air.OfPole = refraction.Lift(alt)
+	}
+	return air
+}
+
+// standing is how an axis by the fit stands, with all that has to be allowed
+// for.
 func (s *Session) standing(a axis.Axis) axis.Status {
+	m := &s.first
+	if s.phase == Confirming && s.again.Fit != nil {
+		m = &s.again
+	}
+	a = a.With(m.Allowance)
 	return axis.Status{Axis: a, Offset: axis.OffsetBetween(a.Dir, s.pole()), Move: axis.Correction(a.Dir, s.pole())}
 }
 

@@ -199,9 +199,6 @@ func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
 	var details []sky.Saying
 	if v.Now != nil {
 		details = append(details, sky.Say("stands", "The axis stands %s from the pole, known to %s.", sky.Amount(v.Now.Offset.Total), sky.Known(knownTo(v.Now.Axis))))
-		if s.starsAlone() {
-			details = append(details, sky.Say("stars_alone", "That is by the stars alone: what wind and gears add, an arcsecond or two, three frames cannot show. A fourth at another angle of the RA axis can, before the bolts are turned."))
-		}
 	}
 	switch s.phase {
 	case Waiting:
@@ -252,7 +249,7 @@ func (s *Session) instructBolts(v View, details []sky.Saying) (sky.Saying, []sky
 		return sky.Say("blind_bolts", "The newest frame could not be used: leave the bolts until one can."),
 			append([]sky.Saying{s.unsolved.Saying(), sky.Say("smeared", "An exposure during which a bolt is turned is smeared: wait for the next.")}, details...)
 	}
-	if s.surer(v.Now.Axis) {
+	if now, _ := s.axisNow(); s.surer(now) {
 		details = append(details, sky.Say("know_better", "One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %s and take a frame.", sky.Whole(axis.UsualTurn)))
 	}
 	if v.Within {
@@ -312,6 +309,10 @@ func (s *Session) askTurn(v View) sky.Saying {
 		return sky.Say("tube_moved", "The tube moved on the mount between two frames: lock the declination and start over.")
 	case m.Fault.Fault == axis.MountStep:
 		return sky.Say("mount_moved", "The mount itself moved between two frames: start over without touching it.")
+	case m.Fault.Fault == axis.TubeCreep:
+		return sky.Say("tube_creeps", "The tube creeps on the mount: tighten the declination and whatever holds the tube, and start over.")
+	case m.Fault.Fault == axis.MountCreep:
+		return sky.Say("mount_creeps", "The mount sinks or leans more from frame to frame: set it on firm ground, and start over.")
 	case s.cfg.MeasureFrames > 0 && m.Fit != nil:
 		return sky.Say("turn_counted", "Turn the RA axis by about %s and take frame %d of %d.", turn, len(m.Frames)+1, s.cfg.MeasureFrames)
 	case m.Broken != nil:
@@ -322,6 +323,8 @@ func (s *Session) askTurn(v View) sky.Saying {
 		return sky.Say("newest_aside", "The newest frame does not fit the others: take one more, at another angle of the RA axis, to tell whether something moved.")
 	case len(m.Used) == 1:
 		return sky.Say("turn", "Turn the RA axis by about %s, leave the declination alone, and take another frame.", turn)
+	case v.Advice.Back:
+		return sky.Say("turn_back", "Turn the RA axis back by about %s, leave the declination alone, and take another frame: it shows whether anything moved.", turn)
 	}
 	return sky.Say("turn_on", "Turn the RA axis on by about %s, leave the declination alone, and take another frame.", turn)
 }
@@ -331,16 +334,6 @@ func (s *Session) askTurn(v View) sky.Saying {
 func (s *Session) surer(now axis.Axis) bool {
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
 	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.first.Fit.Axis) < knownTo(now)/2
-}
-
-// starsAlone tells whether the uncertainty leaves out what mounts add to each
-// frame, and that matters: the tolerance is as small, the frames are too few to
-// show it, and one more can still join them.
-func (s *Session) starsAlone() bool {
-	const matters = 10 // times the mechanical noise
-	fit := s.running().Fit
-	open := s.phase == Measuring || s.phase == Confirming || s.phase == Adjusting && !s.moved
-	return open && s.cfg.MeasureFrames == 0 && fit != nil && fit.ModelError == 0 && fit.Dof <= 2 && s.cfg.Tolerance < matters*axis.MechanicalNoise
 }
 
 // knownTo is the larger half axis of the 1-sigma ellipse.

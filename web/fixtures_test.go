@@ -84,7 +84,7 @@ func measuringView(site sky.Site, n int) mountmodel.View {
 	}
 	v.Dof = 0
 	v.Within = false
-	v.Advice = &axis.TurnAdvice{Least: 30 * sky.Degree, Expected: []axis.TurnForecast{
+	v.Advice = &axis.TurnAdvice{Turn: 30 * sky.Degree, Enough: true, Expected: []axis.TurnForecast{
 		{Turn: 15 * sky.Degree, Uncertainty: 9 * sky.Arcsecond},
 		{Turn: 30 * sky.Degree, Uncertainty: 4 * sky.Arcsecond},
 		{Turn: 60 * sky.Degree, Uncertainty: 2 * sky.Arcsecond},

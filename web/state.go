@@ -215,7 +215,8 @@ type LockShift struct {
 
 // TurnAdvice is what turning the RA axis further would bring.
 type TurnAdvice struct {
-	LeastDeg Number     `json:"least_deg"` // 0: no turn reaches the wanted uncertainty
+	LeastDeg Number     `json:"least_deg"`      // 0: no turn reaches the wanted uncertainty
+	Back     bool       `json:"back,omitempty"` // towards where the frames before were taken, not on
 	Expected []Forecast `json:"expected,omitempty"`
 }
 

@@ -66,7 +66,10 @@ func StateFromView(v mountmodel.View, a Around) State {
 	}
 	s.Lock = lockWire(v.Lock)
 	if t := v.Advice; t != nil {
-		s.Advice = &TurnAdvice{LeastDeg: Number(t.Turn.Degrees()), Back: t.Back}
+		s.Advice = &TurnAdvice{Back: t.Back}
+		if t.Enough {
+			s.Advice.LeastDeg = Number(t.Turn.Degrees())
+		}
 		for _, f := range t.Expected {
 			s.Advice.Expected = append(s.Advice.Expected, Forecast{
 				TurnDeg:           Number(f.Turn.Degrees()),

@@ -96,6 +96,20 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 	return a
 }
 
+// apart is the covariance about the axis of f when what the frames set aside say
+// may be true after all: that of the average over everything that may have
+// happened, and its distance.
+func (f *Fit) apart(all *Fit) [2][2]float64 {
+	cov, basis := all.Axis.Cov, sky.TangentBasis(f.n)
+	d := [2]float64{r3.Dot(basis[0], all.n), r3.Dot(basis[1], all.n)}
+	for i := range 2 {
+		for j := range 2 {
+			cov[i][j] += d[i] * d[j]
+		}
+	}
+	return cov
+}
+
 // effect is what one unit of each unknown of a departure, a column, does to
 // where each frame puts the axis, and to the pole.
 type effect struct {

@@ -413,11 +413,11 @@ func TestAxisModelError(t *testing.T) {
 			in95++
 		}
 	}
-	// An error estimated from 8 degrees of freedom: the squared distance over 2
-	// follows F(2,8), whose probability below 5.9915/2 is 0.893 (Abramowitz
-	// and Stegun 1964, 26.6.15: 1-(1+2x/8)^-4 at x = 2.9957).
-	if p := float64(in95) / float64(trials); math.Abs(p-0.893) > 0.05 {
-		t.Errorf("the 95 %% ellipse holds the truth in %.1f %%, expected 89 %%", 100*p)
+	// The average over the sizes that the noise may have holds what it says, where
+	// the one size that fits best held 89.3 % (F(2,8); Abramowitz and Stegun 1964,
+	// 26.6.15). Three times the scatter of the trials.
+	if p := float64(in95) / float64(trials); math.Abs(p-0.95) > 3*math.Sqrt(0.95*0.05/float64(trials)) {
+		t.Errorf("the 95 %% ellipse holds the truth in %.1f %%", 100*p)
 	}
 }
 

@@ -38,14 +38,18 @@ func TestTurnWays(t *testing.T) {
 		// At the celestial equator due south at 50 degrees latitude both ways sink a little.
 		{"equator", north, sky.LocalFromAltAz(40*sky.Degree, 180*sky.Degree), 30 * sky.Degree, nil, true, 33.8 * sky.Degree, false, false, false, false, 0.1 * sky.Degree},
 	} {
-		w := TurnWays(c.axis, c.sight, c.by, c.turns)
+		w := TurnWays(c.axis, c.sight, c.by, false, c.turns)
 		better, other := w[0], w[1]
 		if (better.By > 0) != c.clockwise || (better.Lowest-c.lowest).Abs() > c.tolerance || better.Low != c.low || better.Far != c.far || other.Low != c.otherLow || other.Far != c.otherFar {
 			t.Errorf("%s: better %+v, other %+v", c.name, better, other)
 		}
 	}
+	// What is to show whether something moved leads back, high or low.
+	if w := TurnWays(north, sky.LocalFromAltAz(30*sky.Degree, 45*sky.Degree), 30*sky.Degree, true, []sky.Angle{0, -30 * sky.Degree}); w[0].By != 30*sky.Degree {
+		t.Errorf("back: %+v", w[0])
+	}
 	// Near the zenith the camera end comes down.
-	if w := TurnWays(north, sky.LocalFromAltAz(80*sky.Degree, 0), 10*sky.Degree, nil); !w[0].High || w[0].Clear() {
+	if w := TurnWays(north, sky.LocalFromAltAz(80*sky.Degree, 0), 10*sky.Degree, false, nil); !w[0].High || w[0].Clear() {
 		t.Errorf("%+v", w[0])
 	}
 }
@@ -62,7 +66,7 @@ func TestTurnWaysBounds(t *testing.T) {
 		sight := sky.LocalFromAltAz(angle(t, "altitude", -90, 90), angle(t, "sight azimuth", 0, 360))
 		by := angle(t, "by", 0, 180)
 		radius := sky.Separation(axis, sight)
-		w := TurnWays(axis, sight, by, []sky.Angle{angle(t, "turned", -180, 180)})
+		w := TurnWays(axis, sight, by, rapid.Bool().Draw(t, "back"), []sky.Angle{angle(t, "turned", -180, 180)})
 		if w[0].By != -w[1].By || w[0].By.Abs() != by {
 			t.Fatalf("%v and %v for %v", w[0].By, w[1].By, by)
 		}

@@ -18,6 +18,8 @@ type Measurement struct {
 	Broken  *Fit  // the fit that no one line explains, where that is why
 	Used    []int // indices of the frames in the fit, in order of time
 	Fault   Diagnosis
+	// Allowance is what the axis has to be allowed for beyond Fit.
+	Allowance Allowance
 }
 
 // refusal is a frame that could not be used and its place among the others.
@@ -75,21 +77,23 @@ const (
 func Wanted(tolerance sky.Angle) sky.Angle { return max(wantedShare*tolerance, leastWanted) }
 
 // Add takes a frame in and fits anew.
-func (m *Measurement) Add(f Frame, pole sky.Local) {
+func (m *Measurement) Add(f Frame, air Refraction) {
 	m.Frames = append(m.Frames, f)
-	m.refit(pole)
+	m.refit(air)
 }
 
 // refit fits the axis to all frames; a frame that clearly does not belong is
 // set aside, and the rest fitted again.
-func (m *Measurement) refit(pole sky.Local) {
+func (m *Measurement) refit(air Refraction) {
+	pole := air.Pole
 	m.Used = m.Used[:0]
 	for i := range m.Frames {
 		m.Used = append(m.Used, i)
 		m.Frames[i].Message = ""
 	}
 	slices.SortStableFunc(m.Used, func(a, b int) int { return m.Frames[a].Mid.Compare(m.Frames[b].Mid) })
-	m.Fault, m.Broken = Diagnosis{}, nil
+	m.Fault, m.Broken, m.Allowance = Diagnosis{}, nil, Allowance{}
+	var before *Fit // with the frames that were set aside
 	for range 1 + len(m.Frames)/setAsidePart {
 		m.Fit, m.Problem = find(m.Attitudes(), pole)
 		m.Broken = nil
@@ -104,10 +108,19 @@ func (m *Measurement) refit(pole sky.Local) {
 		if m.Fault.Fault != FrameAlone || m.Fault.OneOf != nil || len(m.Used) <= len(m.Frames)-len(m.Frames)/setAsidePart {
 			break
 		}
+		if before == nil {
+			before = f
+		}
 		alone := m.Used[m.Fault.Frame]
 		m.Frames[alone].Status = FrameSetAside
 		m.Frames[alone].Message = asideWords(m.Fault.Frame, len(m.Used))
 		m.Used = slices.Delete(slices.Clone(m.Used), m.Fault.Frame, m.Fault.Frame+1)
+	}
+	if m.Fit != nil {
+		m.Allowance = m.Fit.Allowance(air)
+		if before != nil {
+			m.Allowance.Movement = m.Fit.apart(before)
+		}
 	}
 	m.describe(pole)
 }
@@ -214,16 +227,16 @@ func (m *Measurement) Complete(count int, tolerance sky.Angle) bool {
 }
 
 // With is the measurement with one frame more; m stays as it is.
-func (m *Measurement) With(f Frame, pole sky.Local) Measurement {
+func (m *Measurement) With(f Frame, air Refraction) Measurement {
 	w := Measurement{Frames: slices.Clone(m.Frames), refused: slices.Clone(m.refused)}
-	w.Add(f, pole)
+	w.Add(f, air)
 	return w
 }
 
 // Joined is the measurement with a frame that was taken after it, provided
 // that nothing but the RA axis has turned: that the frame fits it within the
 // noise of stars and mechanics.
-func (m *Measurement) Joined(f Frame, pole sky.Local) (Measurement, bool) {
+func (m *Measurement) Joined(f Frame, air Refraction) (Measurement, bool) {
 	if m.Fit == nil || len(m.Frames) >= mostJoined {
 		return Measurement{}, false
 	}
@@ -235,7 +248,7 @@ func (m *Measurement) Joined(f Frame, pole sky.Local) (Measurement, bool) {
 	if (distuv.ChiSquared{K: 2}).Survival(max(0, after.chi2-before.chi2)) < joinDoubt {
 		return Measurement{}, false
 	}
-	with := m.With(f, pole)
+	with := m.With(f, air)
 	return with, with.Fit != nil && with.Frames[len(with.Frames)-1].Status != FrameSetAside
 }
 
@@ -311,18 +324,22 @@ func (m *Measurement) rigidity() []Warning {
 	}
 	size := sky.AngleWords(f.ModelError)
 	general := Warning{Code: WarnNotRigid, Message: fmt.Sprintf(
-		"The frames do not fit a camera that turns about one line: they are off by about %s each, more than the stars explain. The uncertainty given includes that.", size)}
+		"The frames do not fit a camera that turns about one line: they are off by about %s each, more than the stars explain. The uncertainty given is over all that may have happened.", size)}
 	name := func(k int) string { return m.Frames[m.Used[k]].Name }
 	k := m.Fault.Frame
 	switch {
 	case m.Fault.OneOf != nil:
-		general.Message += " Either the tube or declination moved, or the mount itself, or one frame is wrong; the frames do not tell which. If anything was touched, start over."
+		general.Message += " The tube or declination moved, or the mount itself, at once or little by little, or one frame is wrong; the frames do not tell which. If anything was touched, start over."
 	case m.Fault.Fault == TubeStep:
 		return []Warning{general, {Code: WarnTubeMoved, Frame: name(k), Message: fmt.Sprintf(
 			"Between %s and %s the tube moved on the mount: declination turned or slipped, or the camera shifted. Lock the declination and start over.", name(k-1), name(k))}}
 	case m.Fault.Fault == MountStep:
 		return []Warning{general, {Code: WarnMountMoved, Frame: name(k), Message: fmt.Sprintf(
 			"Between %s and %s the mount itself moved: the tripod settled or was bumped, or a bolt was turned. Start over without touching it.", name(k-1), name(k))}}
+	case m.Fault.Fault == TubeCreep:
+		return []Warning{general, {Code: WarnTubeCreeps, Message: "From frame to frame the tube moves on the mount: the declination slips, or the tube or the camera creeps in its clamps. Tighten them and start over."}}
+	case m.Fault.Fault == MountCreep:
+		return []Warning{general, {Code: WarnMountCreeps, Message: "From frame to frame the mount itself moves: the tripod sinks, or something that carries it gives way. Set it on firm ground and start over."}}
 	case m.Fault.Fault == FrameAlone:
 		return []Warning{general, {Code: WarnFrameStands, Frame: name(k), Message: fmt.Sprintf(
 			"%s does not fit the other frames. If something was bumped or turned near that moment, start over.", name(k))}}

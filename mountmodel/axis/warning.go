@@ -13,6 +13,8 @@ const (
 	WarnFrameStands WarningCode = "frame_stands_out" // one frame does not fit the others and was set aside
 	WarnTubeMoved   WarningCode = "tube_moved"       // declination or tube moved between two frames
 	WarnMountMoved  WarningCode = "mount_moved"      // tripod or bolts moved between two frames
+	WarnTubeCreeps  WarningCode = "tube_creeps"      // declination or tube moves from frame to frame
+	WarnMountCreeps WarningCode = "mount_creeps"     // tripod or pier moves from frame to frame
 	WarnFlexure     WarningCode = "flexure"          // the departures grow smoothly
 	WarnLowFrame    WarningCode = "low_frame"        // refraction is uncertain so near the horizon
 )

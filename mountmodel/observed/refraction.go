@@ -74,6 +74,12 @@ func (r Refraction) lift(cosAlt, sinAlt float64) float64 {
 	return (float64(r.A) + w) * tan / (1 + (float64(r.A)+3*w)/(s*s))
 }
 
+// Lift is how far refraction lifts what is observed at an altitude.
+func (r Refraction) Lift(altitude sky.Angle) sky.Angle {
+	seen := sky.LocalFromAltAz(altitude, 0)
+	return sky.Separation(seen, r.True(seen))
+}
+
 // Observed lifts a true (airless) direction to the observed one.
 func (r Refraction) Observed(d sky.Local) sky.Local {
 	cosAlt := math.Sqrt(d.X*d.X + d.Y*d.Y)
