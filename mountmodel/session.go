@@ -623,8 +623,7 @@ func (s *Session) standing(a axis.Axis) axis.Status {
 	if s.phase == Confirming && s.again.Fit != nil {
 		m = &s.again
 	}
-	a = a.With(m.Allowance)
-	return axis.Status{Axis: a, Offset: axis.OffsetBetween(a.Dir, s.pole()), Move: axis.Correction(a.Dir, s.pole())}
+	return axis.Status{Axis: a.With(m.Allowance), Fitted: a, Allowance: m.Allowance, Offset: axis.OffsetBetween(a.Dir, s.pole()), Move: axis.Correction(a.Dir, s.pole())}
 }
 
 // Measure runs a session over a list of frames in their order. The first

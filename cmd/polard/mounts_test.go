@@ -131,7 +131,7 @@ func measureMount(n uint64) (mountResult, error) {
 		result.why = err
 		return result, nil
 	}
-	m := readingOf(view.Measured.Axis, measuredAxis)
+	m := readingOf(view.Measured.Fitted, measuredAxis)
 	result.measured = &m
 	for _, a := range view.Adjust {
 		result.adjusted = append(result.adjusted, readingOf(a.Standing.Axis, axes[a.Name]))

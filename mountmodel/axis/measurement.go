@@ -52,13 +52,13 @@ const (
 	leastFrames = 3
 
 	// wantedShare of the tolerance is the uncertainty (semi-major axis, 1-sigma,
-	// with mechanical noise) at which the measurement is complete: the 95 %
-	// ellipse then reaches 0.3 tolerances.
+	// with mechanical noise and what may have moved) at which the measurement is
+	// complete: the 95 % ellipse then reaches 0.3 tolerances.
 	wantedShare = 1.0 / 8
 
 	// leastWanted bounds that from below: mechanical noise does not average
-	// away without many frames.
-	leastWanted = 2.5 * sky.Arcsecond
+	// away without many frames. Five over 60 degrees, there and back, come to it.
+	leastWanted = 5 * sky.Arcsecond
 
 	// mostJoined bounds the frames that may join a finished measurement.
 	mostJoined = 40

@@ -74,18 +74,16 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 	return a
 }
 
-// first is the advice while there is no axis: as far as suffices after a turn
-// there and back.
+// first is the advice while there is no axis: as far as is asked for in one go,
+// since the axis is known the better the farther it is turned, then back.
 func (p prediction) first(wanted sky.Angle) (a TurnAdvice) {
 	for _, t := range forecasts {
 		if s, ok := p.after(t, -t); ok {
 			a.Expected = append(a.Expected, TurnForecast{Turn: t, Uncertainty: s})
 		}
 	}
-	for t := shortTurn; t <= longTurn && !a.Enough; t += askedStep {
-		if s, ok := p.after(t, -t); ok {
-			a.Turn, a.Enough = t, s <= wanted
-		}
+	if s, ok := p.after(longTurn, -longTurn); ok {
+		a.Turn, a.Enough = longTurn, s <= wanted
 	}
 	return a
 }

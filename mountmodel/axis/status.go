@@ -3,7 +3,9 @@ package axis
 // Status is how the axis stands: with its uncertainty, against the pole,
 // and what to do about it.
 type Status struct {
-	Axis   Axis
-	Offset Offset
-	Move   Move
+	Axis      Axis      // with everything that has to be allowed for in its covariance
+	Fitted    Axis      // by the frames alone
+	Allowance Allowance // the difference, by what makes it
+	Offset    Offset
+	Move      Move
 }

@@ -158,7 +158,7 @@ func (w *Watch) endNight() {
 func (w *Watch) pole() sky.Local { return observed.Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
 
 func (w *Watch) status() axis.Status {
-	return axis.Status{Axis: w.fit.Axis, Offset: axis.OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: axis.Correction(w.fit.Axis.Dir, w.pole())}
+	return axis.Status{Axis: w.fit.Axis, Fitted: w.fit.Axis, Offset: axis.OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: axis.Correction(w.fit.Axis.Dir, w.pole())}
 }
 
 // refit fits the frames when they have grown by enough.
@@ -176,7 +176,7 @@ func (w *Watch) Retune(cfg Config) {
 	w.cfg, w.fitted, w.fit, w.Problem = cfg, 0, nil, nil
 	for i, n := range w.before {
 		a := n.Status.Axis
-		w.before[i].Status = axis.Status{Axis: a, Offset: axis.OffsetBetween(a.Dir, w.pole()), Move: axis.Correction(a.Dir, w.pole())}
+		w.before[i].Status = axis.Status{Axis: a, Fitted: a, Offset: axis.OffsetBetween(a.Dir, w.pole()), Move: axis.Correction(a.Dir, w.pole())}
 	}
 }
 

@@ -58,7 +58,7 @@ func TestMeasuredRigs(t *testing.T) {
 			continue
 		}
 		// The drive and the bolts do not move the axis, nor does time.
-		q, ratio := against(v.Measured.Axis, b.rig.Truth(b.now).Axis)
+		q, ratio := against(v.Measured.Fitted, b.rig.Truth(b.now).Axis)
 		count++
 		ratios = append(ratios, ratio)
 		if q < -2*math.Log(1-0.6827) {
@@ -119,7 +119,7 @@ func TestReadingsOfRigs(t *testing.T) {
 				b.turn(adjust.AltitudeBolt, rng.NormFloat64()/2)
 				b.turn(adjust.AzimuthBolt, rng.NormFloat64()/2)
 				v, truth := b.shoot(), b.rig.Truth(b.now).Axis
-				q, _ := against(v.Now.Axis, truth)
+				q, _ := against(v.Now.Fitted, truth)
 				if q < -2*math.Log(1-0.6827) {
 					in68++
 				}

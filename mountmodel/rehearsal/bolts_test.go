@@ -108,11 +108,15 @@ func (b *bench) shoot() mountmodel.View {
 func (b *bench) measure() mountmodel.View {
 	b.t.Helper()
 	v := b.shoot()
+	way := sky.Angle(1)
 	for n := 0; v.Phase == mountmodel.Measuring; n++ {
 		if n > 8 {
 			b.t.Fatalf("still measuring after %d frames: %s %+v", n, v.Instruction, v.Warnings)
 		}
-		if err := b.rig.TurnRA(25 * sky.Degree); err != nil {
+		if v.Advice.Back {
+			way = -way
+		}
+		if err := b.rig.TurnRA(way * v.Advice.Wanted()); err != nil {
 			b.t.Fatal(err)
 		}
 		v = b.shoot()
