@@ -225,6 +225,21 @@ type (
 		AltArcsec   float64 `json:"alt_arcsec"`
 		AzArcsec    float64 `json:"az_arcsec"`
 		Correlation float64 `json:"correlation"`
+		// Stars is the part that the frames themselves show; Allowed is what else
+		// has to be allowed for. Both are in the numbers above.
+		Stars   fittedJSON  `json:"stars"`
+		Allowed allowedJSON `json:"allowed"`
+	}
+	fittedJSON struct {
+		AltArcsec float64 `json:"alt_arcsec"`
+		AzArcsec  float64 `json:"az_arcsec"`
+	}
+	// Semi-major axes on the sky.
+	allowedJSON struct {
+		MountNoiseArcsec float64 `json:"mount_noise_arcsec"`
+		MovementArcsec   float64 `json:"movement_arcsec"`
+		FlexureArcsec    float64 `json:"flexure_arcsec"`
+		AirArcsec        float64 `json:"air_arcsec"`
 	}
 	axisFrameJSON struct {
 		File           string     `json:"file"`
@@ -279,7 +294,12 @@ func moveOf(s axis.Status) moveJSON {
 }
 
 func uncertaintyOf(s axis.Status) uncertaintyJSON {
-	return uncertaintyJSON{s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation()}
+	arcsec := func(cov [2][2]float64) float64 { return axis.Major(cov).Arcseconds() }
+	return uncertaintyJSON{
+		s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation(),
+		fittedJSON{s.Fitted.SigmaAlt().Arcseconds(), s.Fitted.SigmaAz().Arcseconds()},
+		allowedJSON{arcsec(s.Allowance.Noise), arcsec(s.Allowance.Movement), arcsec(s.Allowance.Flexure), arcsec(s.Allowance.Air)},
+	}
 }
 
 // standing is how the axis stands by all frames; nil when they do not tell.
@@ -376,6 +396,14 @@ func (r axisReport) notes(b *bytes.Buffer) {
 	}
 }
 
+// allowedWords says what makes the uncertainty.
+func allowedWords(s axis.Status) string {
+	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
+	a := s.Allowance
+	return fmt.Sprintf("of the uncertainty: stars %s, mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
+		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
+}
+
 func (r axisReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
 		enc := json.NewEncoder(w)
@@ -416,6 +444,10 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		}
 	} else {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured))
+		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
+			fmt.Fprintf(&b, "    a further frame with the RA axis turned back by about %.0f degrees would show whether anything moved\n", v.Advice.Turn.Degrees())
+		}
 	}
 	for _, a := range v.Adjust {
 		standing(shownName(a.Name), a.Standing)

@@ -46,8 +46,8 @@ func checkAxis(t *testing.T, what string, got directionJSON, u uncertaintyJSON, 
 	if !(chi2 <= surely) {
 		t.Errorf("%s: off by %.2f and %.2f arcsec, but known to %.2f and %.2f (correlation %.2f): chi-square %.1f", what, alt, onSky, u.AltArcsec, u.AzArcsec*cos, r, chi2)
 	}
-	if u.AltArcsec > sharp || u.AzArcsec*cos > sharp {
-		t.Errorf("%s: known to %.2f and %.2f arcsec only", what, u.AltArcsec, u.AzArcsec*cos)
+	if u.Stars.AltArcsec > sharp || u.Stars.AzArcsec*cos > sharp {
+		t.Errorf("%s: known to %.2f and %.2f arcsec only by the stars", what, u.Stars.AltArcsec, u.Stars.AzArcsec*cos)
 	}
 }
 

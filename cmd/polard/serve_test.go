@@ -302,7 +302,7 @@ func TestPlaceFromHeader(t *testing.T) {
 	r := start(t, append([]string{"serve", folder}, options...)...)
 	a := axisOf(t, append(options, paths...)...)
 	// The axis does not depend on the pole aimed at; the truth knows it.
-	checkAxis(t, "place from the header", *a.Axis, uncertaintyJSON{sharp, sharp, 0}, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
+	checkAxis(t, "place from the header", *a.Axis, uncertaintyJSON{AltArcsec: sharp, AzArcsec: sharp}, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
 	var s *web.State
 	for i, path := range paths {
 		harness.WriteFrame(t, path, filepath.Join(folder, set.Frames[i].File))

@@ -52,10 +52,11 @@ func TestServeTakesTurnsAndPlan(t *testing.T) {
 		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
 		r.After(t, f.File)
 	}
-	s := r.State(t)
-	if s.Phase != string(mountmodel.Adjusting) {
-		t.Fatalf("after the measurement: %s", s.Phase)
+	// These frames all turn one way: the service asks for one back, the person ends it.
+	if s := r.State(t); s.Phase != string(mountmodel.Measuring) || s.Advice == nil || !s.Advice.Back {
+		t.Fatalf("after four frames one way: %s, %+v", s.Phase, s.Advice)
 	}
+	s := r.accepted(t, "event", `{"event":"measured"}`, func(s *web.State) bool { return s.Phase == string(mountmodel.Adjusting) })
 	// The practice frames name a pixel size; the focal length follows from the scale.
 	if p := s.Plan; p == nil || p.Planned || p.WidthPx != 1024 || p.HeightPx != 768 || !(p.PixelUm > 0) || !(p.FocalMm > 0) || !math.IsNaN(float64(p.ExposureS)) {
 		t.Errorf("what the frame offers for a plan: %+v", s.Plan)

@@ -9,3 +9,7 @@ type Status struct {
 	Offset    Offset
 	Move      Move
 }
+
+// Movement tells whether most of the uncertainty is what may have moved between
+// the frames.
+func (s Status) Movement() bool { return Major(s.Allowance.Movement) > Major(s.Axis.Cov)/2 }
