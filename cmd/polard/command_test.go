@@ -166,15 +166,16 @@ const (
 	shapeOfUnsolved = `{"file":"","solved":false,"error":{"code":"","message":""},"detected":0,
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`
 
-	shapeOfMove  = `{"altitude":"","azimuth":"","rotation?":"","altitude_arcmin":0,"azimuth_arcmin":0}`
-	shapeOfFrame = `{"file":"","solved":true,"status":"","turn_deg?":0,"residual_arcsec?":0,"message?":"","error?":{"code":"","message":""}}`
-	shapeOfAxis  = `{"axis":{"alt_deg":0,"az_deg":0},"pole":{"kind":"","alt_deg":0,"az_deg":0},
+	shapeOfMove        = `{"altitude":"","azimuth":"","rotation?":"","altitude_arcmin":0,"azimuth_arcmin":0}`
+	shapeOfUncertainty = `{"alt_arcsec":0,"az_arcsec":0,"correlation":0,"stars":{"alt_arcsec":0,"az_arcsec":0},"allowed":{"mount_noise_arcsec":0,"movement_arcsec":0,"flexure_arcsec":0,"air_arcsec":0}}`
+	shapeOfFrame       = `{"file":"","solved":true,"status":"","turn_deg?":0,"residual_arcsec?":0,"message?":"","error?":{"code":"","message":""}}`
+	shapeOfAxis        = `{"axis":{"alt_deg":0,"az_deg":0},"pole":{"kind":"","alt_deg":0,"az_deg":0},
 		"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
 		"move":` + shapeOfMove + `,
-		"uncertainty":{"alt_arcsec":0,"az_arcsec":0,"correlation":0},
+		"uncertainty":` + shapeOfUncertainty + `,
 		"turn_deg":0,"chi2_dof?":0,"frames":[` + shapeOfFrame + `],
 		"adjust":[{"file":"","axis":{"alt_deg":0,"az_deg":0},"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
-			"move":` + shapeOfMove + `,"uncertainty":{"alt_arcsec":0,"az_arcsec":0,"correlation":0},"tracking":true,"drive":""}],
+			"move":` + shapeOfMove + `,"uncertainty":` + shapeOfUncertainty + `,"tracking":true,"drive":""}],
 		"warnings":[{"code":"","message":"","file?":""}]}`
 	shapeOfNoAxis = `{"pole":{"kind":"","alt_deg":0,"az_deg":0},"turn_deg":0,"frames":[` + shapeOfFrame + `],
 		"adjust":[],"warnings":[{"code":"","message":"","file?":""}],"error":{"code":"","message":""}}`

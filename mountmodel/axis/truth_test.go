@@ -14,7 +14,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-var faultyRigs = flag.Int("rigs", 30, "rigs of each fault and each order of turns")
+var faultyRigs = flag.Int("rigs", 10, "rigs of each fault and each order of turns")
 
 // rigFault is something that a rig does while it is measured.
 type rigFault struct {
