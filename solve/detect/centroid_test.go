@@ -58,19 +58,12 @@ func (a *accuracy) measure(m *drawn.Frame, d *Result, l drawn.Light, electrons, 
 	a.bound = math.Sqrt(a.bound2 / float64(a.bounds))
 }
 
-const (
-	testSky, testRead, testGain = 400.0, 5.0, 1.5
-	// testVariance is that of a pixel of sky, in electrons: shot, read and
-	// rounding noise.
-	testVariance = testSky + testRead*testRead + testGain*testGain/12
-)
-
 // starField is a frame with stars of the given signal-to-noise and a few
 // brighter ones among them, as every frame has, on a loose grid.
 func starField(l drawn.Light, snr float64, seed uint64) (m *drawn.Frame, electrons float64) {
 	const side = 768
-	electrons = drawn.Electrons(l, snr, testVariance)
-	m = drawn.New(side, side, seed, testSky)
+	electrons = drawn.Electrons(l, snr, drawn.Variance)
+	m = drawn.New(side, side, seed, drawn.Sky)
 	gap := max(28, 7*l.Reach()/5)
 	loose := gap / 3 // no rows of stars
 	i := 0
@@ -84,7 +77,7 @@ func starField(l drawn.Light, snr float64, seed uint64) (m *drawn.Frame, electro
 			m.Star(l, x+loose*(m.Rand.Float64()-0.5), y+loose*(m.Rand.Float64()-0.5), e)
 		}
 	}
-	m.Expose(testRead, testGain, 100, math.Inf(1))
+	m.Expose(drawn.Read, drawn.Gain, 100, math.Inf(1))
 	return m, electrons
 }
 
@@ -121,7 +114,7 @@ func TestCovarianceIsTrue(t *testing.T) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					a.measure(m, d, l, e, testVariance)
+					a.measure(m, d, l, e, drawn.Variance)
 				}
 				variance := sq(a.normalised)
 				t.Logf("%-10s %6.1f %6.0f %5d/%-4d %8.4f %8.4f %6.3f %8.3f %6d", name, wide, snr, a.found, a.all, a.rms, a.bound, a.rms/a.bound, variance, a.spurious)
@@ -155,7 +148,7 @@ func TestCovarianceOfMosaics(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				a.measure(m, d, l, e, testVariance)
+				a.measure(m, d, l, e, drawn.Variance)
 			}
 			variance := sq(a.normalised)
 			t.Logf("FWHM %.1f SNR %.0f: %d of %d stars, rms error %.4f pixels, variance %.3f", wide, snr, a.found, a.all, a.rms, variance)
@@ -165,3 +158,5 @@ func TestCovarianceOfMosaics(t *testing.T) {
 		}
 	}
 }
+
+func sq(x float64) float64 { return x * x }

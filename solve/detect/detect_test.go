@@ -13,6 +13,8 @@ import (
 	"polard/solve/detect/drawn"
 
 	"pgregory.net/rapid"
+
+	"polard/solve/detect/raster"
 )
 
 // plainField is a frame for the property tests, drawn once.
@@ -21,12 +23,12 @@ func plainField(seed uint64, width, height, stars int) *drawn.Frame {
 	if m, ok := plainFields.Load(key); ok {
 		return m.(*drawn.Frame)
 	}
-	m := drawn.New(width, height, seed, testSky)
+	m := drawn.New(width, height, seed, drawn.Sky)
 	l := drawn.Gaussian(2.6)
 	for range stars {
 		m.Star(l, 12+m.Rand.Float64()*float64(width-24), 12+m.Rand.Float64()*float64(height-24), 2000/max(0.02, m.Rand.Float64()))
 	}
-	m.Expose(testRead, testGain, 100, math.Inf(1))
+	m.Expose(drawn.Read, drawn.Gain, 100, math.Inf(1))
 	plainFields.Store(key, m)
 	return m
 }
@@ -337,7 +339,7 @@ func FuzzDetect(f *testing.F) {
 		}
 		const most = 1 << 14
 		w := int(width)
-		h := max(minSide, min(most, len(b))/w)
+		h := max(raster.MinSide, min(most, len(b))/w)
 		img := Image{Width: w, Height: h, Saturation: saturation, Pix: make([]float32, w*h)}
 		for i := range img.Pix {
 			img.Pix[i] = float32(b[i%len(b)]) * scale

@@ -80,8 +80,8 @@ func TestHardFrames(t *testing.T) {
 		spurious, first int
 		make            func(m *drawn.Frame, l drawn.Light) Image
 	}
-	v := testVariance
-	expose := func(m *drawn.Frame) Image { return m.Expose(testRead, testGain, 100, 65535) }
+	v := drawn.Variance
+	expose := func(m *drawn.Frame) Image { return m.Expose(drawn.Read, drawn.Gain, 100, 65535) }
 	scenes := []scene{
 		{"plain", drawn.Moffat(3, 3), 1, 1, 4, 0, func(m *drawn.Frame, l drawn.Light) Image { m.Stars(l, 200, v); return expose(m) }},
 		{"hot only", drawn.Moffat(3, 3), 1, 1, 2, 2, func(m *drawn.Frame, l drawn.Light) Image { m.HotPixels(8000, 60, 50000); return expose(m) }},
@@ -103,14 +103,14 @@ func TestHardFrames(t *testing.T) {
 		{"few 10", drawn.Moffat(3, 3), 1, 1, 4, 3, func(m *drawn.Frame, l drawn.Light) Image { m.Stars(l, 10, v); return expose(m) }},
 		{"saturated", drawn.Moffat(3, 3), 1, 1, 4, 0, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 200, v)
-			return m.Expose(testRead, testGain, 100, 1500)
+			return m.Expose(drawn.Read, drawn.Gain, 100, 1500)
 		}},
 		{"bloom", drawn.Moffat(3, 3), 1, 0.9, 3, 1, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 100, v)
 			for range 12 {
 				m.Star(drawn.Moffat(3, 3), 40+m.Rand.Float64()*688, 40+m.Rand.Float64()*688, 3e5*math.Pow(30, m.Rand.Float64()))
 			}
-			img := m.Expose(testRead, testGain, 100, math.Inf(1))
+			img := m.Expose(drawn.Read, drawn.Gain, 100, math.Inf(1))
 			drawn.Bloom(img, 4095)
 			return img
 		}},
@@ -119,7 +119,7 @@ func TestHardFrames(t *testing.T) {
 			for range 12 {
 				m.Star(drawn.Moffat(3, 3), 40+m.Rand.Float64()*688, 40+m.Rand.Float64()*688, 3e5*math.Pow(30, m.Rand.Float64()))
 			}
-			return m.Expose(testRead, testGain, 100, 4095)
+			return m.Expose(drawn.Read, drawn.Gain, 100, 4095)
 		}},
 		{"gradient", drawn.Moffat(3, 3), 1, 0.75, 4, 0, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 200, v)
@@ -157,11 +157,11 @@ func TestHardFrames(t *testing.T) {
 		}},
 		{"8 bit", drawn.Gaussian(1.5), 1, 0.97, 4, 0, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 200, v)
-			return m.Expose(testRead, 60, 3, 255)
+			return m.Expose(drawn.Read, 60, 3, 255)
 		}},
 		{"black clip", drawn.Moffat(3, 3), 1, 0.98, 4, 0, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 200, v)
-			return m.Expose(testRead, testGain, -testSky/testGain-10, 65535)
+			return m.Expose(drawn.Read, drawn.Gain, -drawn.Sky/drawn.Gain-10, 65535)
 		}},
 		{"satellite", drawn.Moffat(3, 3), 1, 0.96, 5, 1, func(m *drawn.Frame, l drawn.Light) Image {
 			m.Stars(l, 100, v)
@@ -219,7 +219,7 @@ func TestHardFrames(t *testing.T) {
 			for range 15 {
 				m.Star(drawn.Moffat(3, 2.2), 40+m.Rand.Float64()*688, 40+m.Rand.Float64()*688, 1e5*math.Pow(300, m.Rand.Float64()))
 			}
-			img := m.Expose(testRead, testGain, 100, math.Inf(1))
+			img := m.Expose(drawn.Read, drawn.Gain, 100, math.Inf(1))
 			// The blackening of an emulsion levels off; its grain stays.
 			for i, e := range img.Pix {
 				img.Pix[i] = float32(math.Round(20000*float64(e)/(float64(e)+6000) + 30*m.Rand.NormFloat64()))
@@ -270,7 +270,7 @@ func TestHardFrames(t *testing.T) {
 	}
 	for _, s := range scenes {
 		t.Run(s.name, func(t *testing.T) {
-			m := drawn.New(768, 768, seed, testSky)
+			m := drawn.New(768, 768, seed, drawn.Sky)
 			img := s.make(m, s.l)
 			d, err := Find(context.Background(), img)
 			if err != nil {

@@ -24,6 +24,13 @@ type gaussian struct{ fwhm float64 }
 // fwhmPerSigma is 2 sqrt(2 ln 2).
 const fwhmPerSigma = 2.354820045
 
+// The usual frame of the tests.
+const (
+	Sky, Read, Gain = 400.0, 5.0, 1.5 // electrons of sky in a pixel and of read noise, electrons for each unit
+	// Variance is that of a pixel of sky, in electrons: shot, read and rounding noise.
+	Variance = Sky + Read*Read + Gain*Gain/12
+)
+
 func sq(x float64) float64 { return x * x }
 
 func (g gaussian) Pixel(dx, dy float64) float64 {

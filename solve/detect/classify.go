@@ -1,0 +1,248 @@
+package detect
+
+import (
+	"math"
+	"slices"
+
+	"polard/mountmodel/sky"
+	"polard/solve/detect/fit"
+	"polard/solve/detect/psf"
+	"polard/solve/detect/raster"
+	"polard/solve/detect/residual"
+)
+
+// Limits of what counts as a star.
+const (
+	// keepSigma is the least signal-to-noise of the fit, sky included; below
+	// the threshold of the filter since the sky costs a little.
+	keepSigma = 3.5
+	// sharpMisfit is the limit for what is sharper than the PSF: cosmic rays.
+	sharpMisfit = 0.35
+	// wideSize is the size over that of the PSF from which an object is too
+	// wide for a star, if its signal-to-noise is wideSigma or its misfit shows it:
+	// from the centre to the corner of a lens the width doubles at most. By noise, one star
+	// in some thousand is so wide; pieces of cloud and landscape mostly are.
+	wideSize, wideSigma, wideMisfit = 2.5, 6, 0.25
+	// streakRatio bounds, beside fit.WideShare for the size, the and of long over short axis,
+	// relative to the PSF, inside a long thin object.
+	streakRatio = 1.7
+	// centroidFloor is the variance that stays however bright the star is, square
+	// pixels: 0.001 pixel, the accuracy of the tables.
+	centroidFloor = 0.0002 * 0.0002
+)
+
+type verdict int
+
+const (
+	isStar verdict = iota
+	isHot
+	isTrail
+	isBlob
+	isWeak
+)
+
+// classifier tells stars from what is none.
+type classifier struct {
+	residual *residual.Image
+	level    *residual.Level // of the PSF
+	psf      *psf.Model
+	// starPeak is how high the pixels of stars reach; levelsOff tells that the brightest stars of the image are wide.
+	starPeak  float64
+	levelsOff bool
+}
+
+func newClassifier(g fit.Given, sources []fit.Source) *classifier {
+	c := &classifier{residual: g.Residual, level: g.Residual.Level(g.PSF.Scale), psf: g.PSF}
+	c.findLevel(sources[:min(len(sources), modelSources)])
+	return c
+}
+
+// result turns sources into detections, brightest first, and counts the others.
+func (c *classifier) result(sources []fit.Source) *Result {
+	d := &Result{FWHM: c.psf.ImageFWHM(), Rejected: Rejected{Hot: c.residual.Hot}}
+	long, short := c.psf.Axes()
+	d.Elongation = long / short
+	for _, s := range sources {
+		if s.Failed && s.Core != nil {
+			c.fromCore(&s)
+		}
+		v := c.judge(&s)
+		if v == isStar {
+			var ok bool
+			var found Detection
+			if found, ok = c.detection(&s); ok {
+				d.Detections = append(d.Detections, found)
+				continue
+			}
+			v = isBlob
+		}
+		switch v {
+		case isHot:
+			d.Rejected.Hot++
+		case isTrail:
+			d.Rejected.Trails++
+		case isBlob:
+			d.Rejected.Blobs++
+		}
+	}
+	d.sort()
+	return d
+}
+
+// judge tells what a source is.
+func (c *classifier) judge(s *fit.Source) verdict {
+	switch {
+	case s.Failed:
+		return isBlob
+	case s.Hot:
+		return isHot
+	case !(s.Flux*s.Flux > keepSigma*keepSigma*s.FluxVar):
+		return isWeak
+	case s.Full > 0:
+		return isStar
+	}
+	// The rest is judged by its looks.
+	long, short := c.psf.Relative(s.Size)
+	switch {
+	case c.psf.SmoothOnly && long*short > psf.SmoothNarrower*psf.SmoothNarrower:
+		return isBlob
+	case c.levelsOff && c.wideAndHigh(s):
+	case s.Clearly() && s.Misfit > fit.LargestMisfit:
+		return isBlob
+	case s.Clearly() && s.Narrow() && s.Misfit > sharpMisfit:
+		return isHot
+	case s.Clearly() && s.Misfit > wideMisfit && s.Streak && (long > streakRatio*short || long*short > fit.WideShare*fit.WideShare):
+		return isTrail
+	case long*short > wideSize*wideSize && (s.Flux/math.Sqrt(s.FluxVar) > wideSigma || s.Clearly() && s.Misfit > wideMisfit):
+		return isBlob
+	}
+	return isStar
+}
+
+// detection is a source on the image; ok is false where its place is not on it.
+func (c *classifier) detection(s *fit.Source) (d Detection, ok bool) {
+	m := c.psf
+	scale := float64(m.Scale)
+	k := scale * scale
+	d = Detection{
+		Pos:       sky.Pixel{X: c.level.ImagePixel(s.At[0] + m.Centre[0]), Y: c.level.ImagePixel(s.At[1] + m.Centre[1])},
+		Flux:      s.Flux * k,
+		SNR:       s.Flux / math.Sqrt(s.FluxVar),
+		Height:    float64(s.Height),
+		Saturated: s.Full > 0,
+		Blended:   s.Blended,
+		Edge:      s.Edge,
+	}
+	if d.Pos.X < -0.5 || d.Pos.Y < -0.5 || d.Pos.X > float64(c.residual.Source.Width)-0.5 || d.Pos.Y > float64(c.residual.Source.Height)-0.5 {
+		return Detection{}, false
+	}
+	d.Cov = [2][2]float64{
+		{k*s.PosVar.XX + centroidFloor, k * s.PosVar.XY},
+		{k * s.PosVar.XY, k*s.PosVar.YY + centroidFloor},
+	}
+	long, short := s.Size.Axes()
+	d.FWHM = raster.FWHMPerSigma * math.Sqrt(long*short) * scale
+	d.Elongation = long / max(short, 0.1)
+	d.Peak = c.highest(d.Pos)
+	return d, true
+}
+
+// fromCore gives a star whose wings could not be fitted what its core tells: the
+// centre, and a flux that grows with its size.
+func (c *classifier) fromCore(s *fit.Source) {
+	m, scale := c.psf, float64(c.psf.Scale)
+	s.At = [2]float64{c.level.LevelPixel(s.Core.X), c.level.LevelPixel(s.Core.Y)}
+	level, noise := c.residual.Sky.At(s.Core.X, s.Core.Y)
+	full := float64(c.residual.Saturation.Value)
+	if !(full > level) {
+		return // the sky itself is full here
+	}
+	s.Flux = (full - level) / m.Edge(s.Core.Radius/scale)
+	v := (coreError*s.Core.Radius + coreError) / scale
+	s.PosVar = raster.Round(v)
+	s.FluxVar = (noise / scale) * (noise / scale) / m.Power
+	s.Size = m.Moments
+	s.Full, s.Failed = s.Core.Pixels, false
+}
+
+// coreError is the error of a core's centre as a share of its radius, and as
+// least error in pixels: rows are whole pixels wide, and bleeding is uneven.
+const coreError = 0.3
+
+// highest is the highest believable pixel next to a position, above the sky.
+func (c *classifier) highest(at sky.Pixel) float64 {
+	l := c.residual.Levels[0]
+	x, y := int(math.Round(at.X)), int(math.Round(at.Y))
+	top := 0.0
+	for j := max(0, y-1); j <= min(l.Height-1, y+1); j++ {
+		for i := max(0, x-1); i <= min(l.Width-1, x+1); i++ {
+			top = max(top, float64(l.Pix[j*l.Width+i]))
+		}
+	}
+	return top
+}
+
+// An emulsion, or a sensor that levels off before it saturates, widens its
+// brightest stars: there, what is as high as the highest of the others may be wide.
+const (
+	// levelsOffStars that are wide, round and high show that a frame does so; a
+	// galaxy or a lamp is one.
+	levelsOffStars = 4
+	// roundRatio of long over short axis, relative to the PSF.
+	roundRatio = 1.4
+	// widestStar bounds the size of such a star, relative to the PSF; beyond
+	// it moments are not measured.
+	widestStar = 3.8
+	// starPeakRank: the height of stars is that of the third highest, since one
+	// may hold a hot pixel.
+	starPeakRank = 3
+)
+
+// findLevel tells whether the image levels off, and where.
+func (c *classifier) findLevel(sources []fit.Source) {
+	var peaks []float64
+	for i := range sources {
+		s := &sources[i]
+		if s.Failed || s.Hot || s.Full > 0 || s.Streak || s.Misfit > wideMisfit {
+			continue
+		}
+		if long, short := c.psf.Relative(s.Size); long*short < fit.WideShare*fit.WideShare {
+			peaks = append(peaks, c.peakOf(s))
+		}
+	}
+	if len(peaks) < starPeakRank {
+		return
+	}
+	slices.Sort(peaks)
+	c.starPeak = peaks[len(peaks)-starPeakRank]
+	n := 0
+	for i := range sources {
+		if s := &sources[i]; !s.Failed && !s.Hot && s.Full == 0 && c.wideAndHigh(s) {
+			n++
+		}
+	}
+	c.levelsOff = n >= levelsOffStars
+}
+
+// wideAndHigh tells whether a source is as stars are where an image levels off.
+func (c *classifier) wideAndHigh(s *fit.Source) bool {
+	long, short := c.psf.Relative(s.Size)
+	return !s.Streak && long*short > fit.WideShare*fit.WideShare && long < roundRatio*short && long < widestStar && c.peakOf(s) >= c.starPeak
+}
+
+// peakOf is the highest believable pixel of a source.
+func (c *classifier) peakOf(s *fit.Source) float64 {
+	return c.highest(sky.Pixel{X: c.level.ImagePixel(s.At[0]), Y: c.level.ImagePixel(s.At[1])})
+}
+
+// hotOdds weighs hot pixels against stars by how many of either the image
+// shows, as twice a logarithm, to be added to a chi^2.
+func hotOdds(hot int, sources []fit.Source) float64 {
+	stars := 1
+	for i := range sources {
+		if s := &sources[i]; !s.Failed && !s.Hot {
+			stars++
+		}
+	}
+	return 2 * math.Log(max(1, float64(hot)/float64(stars)))
+}
