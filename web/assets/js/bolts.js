@@ -113,7 +113,7 @@ function boltRule(state, now, m, way) {
  * @param {boolean} old the numbers are
  */
 export function pair(state, now, old) {
-  return h("div", { class: old ? "pair old" : "pair" }, now.moves.map((m) => h("div", { class: `card bolt-card still ${m.bolt}` },
+  return h("div", { class: old ? "pair old" : "pair", "data-kind": state.do.code }, now.moves.map((m) => h("div", { class: `card bolt-card still ${m.bolt}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, words.bolt[m.bolt]),
       h("p", { class: "head" }, m.done && m.way ? words.stands[m.way] : order(m)),

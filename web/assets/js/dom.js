@@ -105,7 +105,7 @@ function become(old, next) {
       } else {
         o.replaceWith(n);
       }
-    } else if (o.tagName !== n.tagName || o.getAttribute("data-kind") !== n.getAttribute("data-kind")) {
+    } else if (o.tagName !== n.tagName || o.getAttribute("data-kind") !== n.getAttribute("data-kind") || o.classList[0] !== n.classList[0]) {
       o.replaceWith(n);
     } else {
       for (const { name } of [...o.attributes]) if (!n.hasAttribute(name) && name !== "open") o.removeAttribute(name);

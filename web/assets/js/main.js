@@ -69,7 +69,7 @@ const link = new Link((m) => {
   if (m.type === "state") {
     state = m.state ?? null;
     remember();
-    renderAll();
+    if (begun) renderAll();
     tone.hear(state, trust);
   }
   tick();
@@ -89,6 +89,7 @@ async function remember() {
     // A camera may well run already while the mount is being set up.
     const early = ["place", "waiting", "measuring"].includes(state.phase) && !state.measured;
     if (early && !setup.progress().finished) return show("setup");
+    return renderAll();
   }
   if (fresh) renderAll();
 }
@@ -129,8 +130,8 @@ function renderAll() {
   judge();
   renderSteps();
   renderNow();
-  document.body.dataset.phase = state?.phase ?? "";
   if (!state) return;
+  document.body.dataset.phase = begun ? state.phase : "";
   const working = document.body.dataset.view === "work";
   renderWarnings(byId("warnings"), state);
   renderList(byId("list"), state);
@@ -139,6 +140,7 @@ function renderAll() {
   told.render(operate && working && state.phase === "adjusting", state);
   renderWatched(byId("watched"), state);
   marks.render(operate && working && state.phase === "done");
+  measureHeights();
 }
 
 function renderSteps() {
@@ -146,7 +148,7 @@ function renderSteps() {
   const root = byId("steps");
   root.setAttribute("aria-label", words.stepsLabel);
   morph(root, words.steps.map((name, i) =>
-    h("li", { class: i < at ? "past" : null, "aria-current": i === at ? "step" : null }, name)));
+    h("li", { class: i < at ? "past" : null, "aria-current": i === at ? "step" : null, "data-name": name }, name)));
 }
 
 function renderNow() {
@@ -201,6 +203,7 @@ function renderDoes() {
   /** @type {HTMLElement[]} */
   const row = operate ? list.map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : [];
   if (operate && remedy) row.push(startOver("strong"));
+  if (sound && operate) row.push(told.opener);
   if (sound) row.push(tone.button);
   does.replaceChildren(...row);
   others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []));
@@ -239,14 +242,16 @@ function complain(text) {
   toastTimer = setTimeout(() => { toast.hidden = true; }, 8000);
 }
 
+function measureHeights() {
+  const root = document.documentElement.style, pulse = byId("pulse");
+  root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
+  root.setProperty("--does-height", `${does.offsetHeight}px`);
+  root.setProperty("--head-height", `${pulse.offsetTop + pulse.offsetHeight}px`);
+}
+
 /** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
 function followHeights() {
-  const tell = new ResizeObserver(() => {
-    const root = document.documentElement.style;
-    root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
-    root.setProperty("--does-height", `${does.offsetHeight}px`);
-    root.setProperty("--head-height", `${byId("pulse").offsetTop + byId("pulse").offsetHeight}px`);
-  });
+  const tell = new ResizeObserver(measureHeights);
   tell.observe(byId("rig"));
   tell.observe(does);
   tell.observe(byId("pulse"));

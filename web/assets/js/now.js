@@ -127,8 +127,8 @@ function turned(state) {
   return h("div", { class: "card turned" },
     h("p", { class: "label" }, h("b", {}, t.title), " · ", t.span(number(state.turn_deg, 1, "°"), frames.length)),
     h("div", { class: "rule lying pegs", role: "img", "aria-label": `${t.rule} ${angles.map((a) => turn(a)).join(", ")}` },
-      h("div", { class: "rule-body" }, marks),
-      angles.map((a) => h("div", { class: "peg", "--at": at(a) }))),
+      h("div", { class: "rule-body", "data-kind": start }, marks),
+      angles.map((a) => h("div", { class: "peg", "--at": at(a), "data-kind": at(a) }))),
     best.length > 0 && h("p", { class: "sub" },
       t.forecast(best.slice(0, 3).map((f) => [number(f.turn_deg, 0, "°"), spread(f.uncertainty_arcsec)]))));
 }

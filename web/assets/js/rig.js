@@ -47,15 +47,17 @@ export class RigPanel {
       onclick: () => this.show(this.body.hidden) }, w.hide);
     root.append(h("div", { class: "panel-head" }, h("h2", { id: "rig-title" }, w.title), this.name, this.toggle), this.body);
     this.body.append(
+      h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
+      this.stands,
+      h("div", { class: "rig-set" },
       h("div", { class: "rig-row for-ra", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
       h("div", { class: "rig-row for-bolts", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
       h("div", { class: "rig-bolts for-bolts" },
         h("div", { role: "group", "aria-label": words.bolt.altitude }, h("p", { class: "label" }, words.bolt.altitude),
           this.button(w.raise, "↑", alt(1)), this.button(w.lower, "↓", alt(-1))),
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
-          this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1)))),
-      h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
-      this.stands, this.faults);
+          this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1))))),
+      this.faults);
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
@@ -79,6 +81,7 @@ export class RigPanel {
   /** @param {boolean} open */
   show(open) {
     this.body.hidden = !open;
+    this.root.dataset.open = String(open);
     this.toggle.setAttribute("aria-expanded", String(open));
     this.toggle.textContent = open ? words.rig.hide : words.rig.show;
   }

@@ -72,8 +72,8 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
   const parts = [
     h("span", { class: "rule-end low" }, ends[0]),
     h("span", { class: "rule-end high" }, ends[1]),
-    h("div", { class: "rule-body" }, marks),
-    h("div", { class: "slot", "--from": lo, "--to": hi }, h("span", {}, w.pole)),
+    h("div", { class: "rule-body", "data-kind": scale }, marks),
+    h("div", { class: "slot", "data-kind": scale, "--from": lo, "--to": hi }, h("span", {}, w.pole)),
   ];
   let label = "";
   if (offset !== null) {
@@ -81,12 +81,11 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
     const sd = (spread ?? 0) / 60;
     if (way && (at < lo || at > hi)) {
       const [from, to] = at < lo ? [at, lo] : [hi, at];
-      parts.push(h("div", { class: at < lo ? "way forward" : "way back", "--from": from, "--to": to },
+      parts.push(h("div", { class: at < lo ? "way forward" : "way back", "--from": from, "--to": to, "data-kind": at },
         Array.from({ length: 14 }, () => h("i"))));
     }
-    before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length })); });
-    parts.push(h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd) }),
-      h("div", { class: "pointer", "--at": at }));
+    parts.unshift(h("div", { class: "pointer", "--at": at }), h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd) }));
+    before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
     label = w.label[bolt](angle(offset), offset < 0, angle(g), south);
   }
   return h("div", { class: `rule ${bolt === "altitude" ? "standing" : "lying"}`, role: "img", "aria-label": label }, parts);

@@ -14,6 +14,9 @@ const leastArcmin = 1;
 // And it has to stand out of the uncertainty by so many standard deviations.
 const clear = 5;
 
+// So long a told turn can be taken back: until the next frame or two has come.
+const saidMs = 20_000;
+
 export class ToldPanel {
   /**
    * @param {HTMLElement} root
@@ -43,10 +46,13 @@ export class ToldPanel {
         h("button", { type: "button", "data-told": "later", onclick: () => this.close() }, w.later)));
     this.note = h("p", { class: "form-note", role: "status" });
     this.undo = h("button", { type: "button", class: "quiet", "data-told": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
-    this.opener = h("button", { type: "button", class: "quiet", "data-told": "open", onclick: () => this.show(this.bolt) }, w.title);
-    root.append(this.sheet, h("div", { class: "told-row" }, this.note, this.undo, this.opener));
+    this.opener = h("button", { type: "button", "data-told": "open", onclick: () => (this.open ? this.close() : this.show(this.bolt)) }, w.open);
+    this.row = h("div", { class: "told-row", hidden: true }, this.note, this.undo);
+    root.append(this.sheet, this.row);
     /** @type {State|null} */
     this.state = null;
+    /** @type {ReturnType<typeof setTimeout>|undefined} */
+    this.timer = undefined;
   }
 
   /** @param {Bolt} bolt */
@@ -91,8 +97,7 @@ export class ToldPanel {
       return;
     }
     this.close();
-    setText(this.note, kept);
-    this.undo.hidden = false;
+    this.say(kept, true);
   }
 
   async takeBack() {
@@ -101,8 +106,20 @@ export class ToldPanel {
       this.complain(problem ?? words.unreachable);
       return;
     }
-    this.undo.hidden = true;
-    setText(this.note, words.told.takenBack);
+    this.say(words.told.takenBack, false);
+  }
+
+  /**
+   * Says what was told, for a while.
+   * @param {string} text
+   * @param {boolean} undo whether it can be taken back
+   */
+  say(text, undo) {
+    clearTimeout(this.timer);
+    setText(this.note, text);
+    this.undo.hidden = !undo;
+    this.row.hidden = false;
+    this.timer = setTimeout(() => { this.row.hidden = true; }, saidMs);
   }
 
   /**
@@ -114,8 +131,7 @@ export class ToldPanel {
     this.root.hidden = !shown;
     if (!shown) {
       if (this.open) this.close();
-      setText(this.note, "");
-      this.undo.hidden = true;
+      this.row.hidden = true;
       return;
     }
     if (this.open && (state.within || state.doubt)) this.close(); // something else comes first

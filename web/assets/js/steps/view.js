@@ -205,6 +205,7 @@ export class SetupView {
       this.refresh();
     }
     const step = this.steps[this.at];
+    document.body.toggleAttribute("data-waits", Boolean(state?.site) && !this.ctx.sheet);
     step.update(this.ctx);
     this.renderCard(step.show(this.ctx));
     this.renderDoes();

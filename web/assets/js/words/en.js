@@ -241,7 +241,7 @@ export const words = {
     label: "Tone while bolts are turned: two notes that draw together as the axis nears the pole",
   },
   told: {
-    title: "Tell what you turned",
+    open: "I turned",
     why: "Told once or twice, the page knows what a turn does, and speaks in turns.",
     /** @type {Record<Bolt, string>} */
     ask: { altitude: "How far did you turn the altitude bolt?", azimuth: "How far did you turn the azimuth bolt?" },
