@@ -208,7 +208,7 @@ func setupSteps(sheet Sheet, south bool) []setupStep {
 		{"direction", []string{"True " + pole + " by compass", fmt.Sprintf("%.1f°", sheet.Compass.BearingDeg), "World Magnetic Model 2025", "Never look at the Sun"}},
 		{"balance", []string{"Balance: right ascension, then declination", "Hold the tube whenever"}},
 		{"start", []string{"Tube on top, counterweight down", "Turn the axis a third of a turn"}},
-		{"star", []string{star.Name + " stands at", "Naked eye", "Inverting finder", "An axis simply pointed at the star is"}},
+		{"star", []string{star.Name + " at ", "Naked eye", "Inverting finder", "An axis simply pointed at the star is"}},
 		{"plan", []string{"What will you photograph?", "Longest trail allowed"}},
 	}
 }
@@ -517,6 +517,18 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	}
 	// Keys outside the panel do nothing.
 	browsertest.Eval[bool](p, `document.body.dispatchEvent(new KeyboardEvent("keydown", {key: "ArrowUp", bubbles: true}))`)
+	// Turned by turns, as at a real mount: clockwise is what the bolt makes of it.
+	state.Rig.AltPerTurn, state.Rig.AzPerTurn = 52, -48
+	publish(t, s, state)
+	p.Until(`(document.querySelector("#rig .label button").click(), document.querySelector("#rig .for-bolts button[aria-pressed=true]") !== null)`)
+	button("¼")
+	for _, c := range []struct{ key, told string }{{"ArrowUp", "altitude 13.00"}, {"ArrowRight", "azimuth -12.00"}, {"ArrowLeft", "azimuth 12.00"}} {
+		browsertest.Eval[bool](p, fmt.Sprintf(`document.getElementById("rig").dispatchEvent(new KeyboardEvent("keydown", {key: %q, bubbles: true}))`, c.key))
+		want = append(want, c.told)
+		waitTold(t, rec, want...)
+	}
+	button("By turns of the bolt")
+	button("1.0′")
 	// In the south east lies on the left of who faces the pole; the button on
 	// the right still turns clockwise.
 	south := StateFromView(viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 0), Around{Rig: state.Rig})

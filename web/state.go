@@ -175,7 +175,7 @@ type Standing struct {
 // inside the tolerance.
 type Move struct {
 	Bolt         string `json:"bolt"` // "altitude" or "azimuth"
-	Way          string `json:"way"`  // "raise", "lower", "east", "west"; empty: only Text says it
+	Way          string `json:"way"`  // "raise", "lower", "east", "west", or where the pole is near the zenith "tip_east", "tip_west"
 	AmountArcmin Number `json:"amount_arcmin"`
 	GateArcmin   Number `json:"gate_arcmin"`
 	Done         bool   `json:"done"` // inside the gate
@@ -353,12 +353,14 @@ type Alarm struct {
 // scales and switches.
 type RigState struct {
 	Name       string     `json:"name"`
-	RADeg      Number     `json:"ra_deg"`          // reading of the RA circle
-	AltTurned  Number     `json:"alt_bolt_arcmin"` // turned since the start, up positive
-	AzTurned   Number     `json:"az_bolt_arcmin"`  // turned since the start, east positive
-	Drive      bool       `json:"drive"`           // tracking
-	Repeating  bool       `json:"repeating"`       // exposes again and again
-	Exposing   bool       `json:"exposing"`        // shutter open now
+	RADeg      Number     `json:"ra_deg"`              // reading of the RA circle
+	AltTurned  Number     `json:"alt_bolt_arcmin"`     // turned since the start, up positive
+	AzTurned   Number     `json:"az_bolt_arcmin"`      // turned since the start, east positive
+	AltPerTurn Number     `json:"alt_per_turn_arcmin"` // what a clockwise turn of the altitude bolt does, up positive
+	AzPerTurn  Number     `json:"az_per_turn_arcmin"`  // and of the azimuth bolt, towards growing azimuth positive
+	Drive      bool       `json:"drive"`               // tracking
+	Repeating  bool       `json:"repeating"`           // exposes again and again
+	Exposing   bool       `json:"exposing"`            // shutter open now
 	ExposureMs int64      `json:"exposure_ms"`
 	Faults     []RigFault `json:"faults,omitempty"` // that can be practised
 }

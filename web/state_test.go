@@ -91,7 +91,7 @@ func fullState() State {
 		Frames:   []Frame{{File: "pole_0001.fits", Mid: "2026-03-14T20:13:00.000Z", Status: "measures", Message: "low", Stars: 84, TurnDeg: -31.5, ResidualArcsec: 0.3, TotalArcmin: Number(math.NaN()), AltArcmin: -7, AzArcmin: 27.2}},
 		Alarms:   []Alarm{{Code: "axis_moved", Message: "The axis moved.", SinceUTC: "2026-03-14T20:15:00Z"}},
 		Warnings: []Notice{{Code: "two_frames", Message: "Two frames cannot test themselves."}},
-		Rig:      &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}}},
+		Rig:      &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, AltPerTurn: 52, AzPerTurn: -48, Drive: true, Repeating: true, Exposing: true, ExposureMs: 2000, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}}},
 		Equipment: &EquipmentState{Protocol: "indi", Cameras: []string{"Lapwing C2"}, Mounts: []string{"Bittern"}, Camera: "Lapwing C2", Mount: "Bittern",
 			Activity: "turning", Looping: true, Number: 1, All: 3, TurnedDeg: 10, OfDeg: 20, ExposureS: 2, Gain: new(Number(120)), Note: "12 stars are few: exposing 4.0 s", Trouble: "the mount does not turn as asked",
 			Plan: &MotionPlan{ID: "3", Text: "Bittern will turn about its right ascension axis 40 degrees to the west.", Cautions: []string{"The makers' manuals come first."}}},

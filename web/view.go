@@ -242,13 +242,14 @@ func standing(s *axis.Status, v mountmodel.View) *Standing {
 		Axis:        direction(s.Axis.Dir),
 		Offset:      offsetWire(s.Offset),
 		Uncertainty: *uncertaintyOf(s.Axis),
-		Moves:       moves(s.Move, v),
+		Moves:       moves(*s, v),
 	}
 }
 
 // moves tells the two bolts apart, altitude first: nothing on a page changes places
 // while a hand is on a bolt.
-func moves(m axis.Move, v mountmodel.View) []Move {
+func moves(s axis.Status, v mountmodel.View) []Move {
+	m := s.Move
 	poleAlt, _ := sky.AltAzFromLocal(v.Pole)
 	gate := mountmodel.Slot(v.Tolerance)
 	altitude := Move{
@@ -270,15 +271,19 @@ func moves(m axis.Move, v mountmodel.View) []Move {
 		Text:         m.Azimuth,
 		Rotation:     m.Rotation,
 	}
-	// East and west name the side to which the pole-seeking end of the axis
-	// goes; in the south a growing azimuth takes it west. Without a rotation
-	// the turn cannot help (pole near the zenith) and only the text says what
-	// to do.
-	if m.Rotation != "" {
-		azimuth.Way = "east"
-		if (m.Az < 0) != v.Site.South() {
-			azimuth.Way = "west"
+	if poleAlt >= axis.NearZenith { // the azimuth bolt does not help: the base is tipped
+		east := sky.Angle(v.Pole.X - s.Axis.Dir.X)
+		azimuth.Way, azimuth.AmountArcmin = "tip_east", Number(east.Abs().Arcminutes())
+		if east < 0 {
+			azimuth.Way = "tip_west"
 		}
+		return []Move{altitude, azimuth}
+	}
+	// East and west name the side to which the pole-seeking end of the axis
+	// goes; in the south a growing azimuth takes it west.
+	azimuth.Way = "east"
+	if (m.Az < 0) != v.Site.South() {
+		azimuth.Way = "west"
 	}
 	return []Move{altitude, azimuth}
 }

@@ -182,7 +182,7 @@ func (p *pageDriver) walkSetUp(south bool) {
 	}
 	for _, step := range []struct{ name, head string }{
 		{"place", "Set the latitude scale"}, {"ground", "One leg towards " + p.pole}, {"direction", "True " + p.pole + " by compass"},
-		{"balance", "Balance: right ascension, then declination"}, {"start", "Tube on top, counterweight down"}, {"star", " stands at "},
+		{"balance", "Balance: right ascension, then declination"}, {"start", "Tube on top, counterweight down"}, {"star", " at "},
 		{"plan", "What will you photograph?"},
 	} {
 		p.Until(fmt.Sprintf(`document.querySelector("#now h1")?.innerText.replaceAll("\n", " ").includes(%q) === true`, step.head))

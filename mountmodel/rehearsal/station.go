@@ -111,11 +111,13 @@ type StationState struct {
 	// TurnedAlt and TurnedAz are the turns of the bolts since the start, told
 	// as the angles they would make without play: up and growing azimuth.
 	TurnedAlt, TurnedAz sky.Angle
-	Repeating, Exposing bool
-	Exposure            time.Duration
-	Faults              []FaultState
-	Written             int   // frames in the folder
-	Trouble             error // why the last frame could not be written
+	// AltPerTurn and AzPerTurn are what one turn clockwise of a bolt does, told the same way.
+	AltPerTurn, AzPerTurn sky.Angle
+	Repeating, Exposing   bool
+	Exposure              time.Duration
+	Faults                []FaultState
+	Written               int   // frames in the folder
+	Trouble               error // why the last frame could not be written
 }
 
 // State tells how the station stands.
@@ -126,6 +128,7 @@ func (s *Station) State() StationState {
 	return StationState{
 		Name: s.rig.config.Name, Place: s.rig.config.Place, Reading: r,
 		TurnedAlt: s.turnedAlt, TurnedAz: s.turnedAz,
+		AltPerTurn: s.rig.config.Mount.AltitudeBolt.PerTurn, AzPerTurn: s.rig.config.Mount.AzimuthBolt.PerTurn,
 		Repeating: s.repeating, Exposing: s.exposing, Faults: s.faults(),
 		Exposure: s.rig.config.Exposure, Written: s.written, Trouble: s.trouble,
 	}

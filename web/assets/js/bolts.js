@@ -18,7 +18,7 @@ const notches = 5;
 
 /** @param {Move} m */
 export function order(m) {
-  return m.way ? words.order[m.way] : primes(m.text);
+  return words.order[m.way] ?? primes(m.text);
 }
 
 /**
@@ -52,7 +52,7 @@ function choice(now, turned, operate) {
   return h("div", { class: "choice", role: "group", "aria-label": words.whichBolt }, now.moves.map((m) =>
     h("button", { type: "button", class: m.done ? "is-fine" : null, "data-change-over": m.bolt, "aria-pressed": String(m === turned), disabled: !operate },
       h("span", {}, words.bolt[m.bolt]),
-      h("b", {}, m.done ? words.fine : m.way ? words.shortly[m.way] : primes(m.text), " ", h("i", { class: "amount" }, angle(m.amount_arcmin))))));
+      h("b", {}, m.done ? words.fine : words.shortly[m.way] ?? primes(m.text), " ", h("i", { class: "amount" }, angle(m.amount_arcmin))))));
 }
 
 /**
@@ -66,7 +66,7 @@ function large(state, now, m) {
   const wrongly = wrong?.bolt === m.bolt;
   const stroke = strokeOf(state, m.bolt);
   const hand = wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : stroke || (m.rotation ? words.side[m.rotation] ?? "" : "");
-  const head = m.done && m.way ? words.stands[m.way] : order(m);
+  const head = m.done ? words.stands[m.way] ?? order(m) : order(m);
   return h("div", { class: `card now-card bolt-card ${m.bolt}`, "data-kind": m.bolt },
     h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
     h("p", { class: "figure", "data-bolt": m.bolt }, figure(m.amount_arcmin)),
@@ -116,7 +116,7 @@ export function pair(state, now, old) {
   return h("div", { class: old ? "pair old" : "pair", "data-kind": state.do.code }, now.moves.map((m) => h("div", { class: `card bolt-card still ${m.bolt}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, words.bolt[m.bolt]),
-      h("p", { class: "head" }, m.done && m.way ? words.stands[m.way] : order(m)),
+      h("p", { class: "head" }, m.done ? words.stands[m.way] ?? order(m) : order(m)),
       h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
       h("p", { class: "sub" }, words.giveOrTake(spread(spreadOf(now, m))))),
     boltRule(state, now, m, false))));

@@ -130,6 +130,17 @@ export function clockFace(hours) {
 }
 
 /**
+ * Hours on a clock's face to the nearest five minutes, as one says them: the hour from 1
+ * to 12, and the minutes.
+ * @param {number} hours
+ * @returns {[number, number]}
+ */
+export function dialTime(hours) {
+  const minutes = (Math.round(hours * 12) * 5) % 720;
+  return [Math.floor(minutes / 60) || 12, minutes % 60];
+}
+
+/**
  * A UTC time on the wire by the browser's clock, to the minute.
  * @param {string} utc
  */

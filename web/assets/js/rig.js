@@ -7,7 +7,7 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").RigState} RigState */
 
-/** Steps of the bolts, in arcminutes. */
+/** Steps of the bolts, in arcminutes; by turns they are those of telling. */
 const steps = [1 / 6, 1, 10, 60];
 
 export class RigPanel {
@@ -19,20 +19,22 @@ export class RigPanel {
     const w = words.rig;
     this.root = root;
     this.complain = complain;
-    this.step = 10;
     this.name = h("p", { class: "rig-name" });
     this.stands = h("p", { class: "sub" });
+    this.chosen = 2;
+    this.byTurns = false;
     this.stepButtons = steps.map((s, i) => h("button", {
-      type: "button", "aria-pressed": String(s === this.step), onclick: () => this.setStep(i),
+      type: "button", "aria-pressed": String(i === this.chosen), onclick: () => this.setStep(i),
     }, angle(s)));
+    this.measure = h("button", { type: "button", class: "quiet", "aria-pressed": "false", onclick: () => this.turnsOrAngles() }, w.byTurns);
     this.drive = this.button("", "D", () => send("rig/drive", { on: !this.state?.drive }));
     this.repeat = this.button("", "R", () => send("rig/repeat", { on: !this.state?.repeating }));
     this.expose = this.button(w.expose, "F", () => send("rig/expose", {}));
     this.expose.classList.add("strong");
     /** @type {RigState|undefined} */
     this.state = undefined;
-    const alt = (/** @type {number} */ s) => () => send("rig/altitude-bolt", { arcmin: s * this.step });
-    const az = (/** @type {number} */ s) => () => send("rig/azimuth-bolt", { arcmin: s * this.step });
+    const alt = (/** @type {number} */ s) => () => send("rig/altitude-bolt", { arcmin: s * this.step(this.state?.alt_per_turn_arcmin) });
+    const az = (/** @type {number} */ s) => () => send("rig/azimuth-bolt", { arcmin: s * this.step(this.state?.az_per_turn_arcmin) });
     // The service turns as the sky does when positive: anticlockwise, for who faces
     // the pole, in the north, clockwise in the south.
     const ra = w.raButtons.map(({ deg, key }) =>
@@ -51,10 +53,10 @@ export class RigPanel {
       this.stands,
       h("div", { class: "rig-set" },
       h("div", { class: "rig-row for-ra", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
-      h("div", { class: "rig-row for-bolts", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step), this.stepButtons),
+      h("div", { class: "rig-row for-bolts", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step, this.measure), this.stepButtons),
       h("div", { class: "rig-bolts for-bolts" },
         h("div", { role: "group", "aria-label": words.bolt.altitude }, h("p", { class: "label" }, words.bolt.altitude),
-          this.button(w.raise, "↑", alt(1)), this.button(w.lower, "↓", alt(-1))),
+          this.up = this.button(w.raise, "↑", alt(1)), this.down = this.button(w.lower, "↓", alt(-1))),
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
           this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1))))),
       this.faults);
@@ -86,9 +88,25 @@ export class RigPanel {
     this.toggle.textContent = open ? words.rig.hide : words.rig.show;
   }
 
+  /**
+   * What one press does, in arcminutes.
+   * @param {number|null|undefined} perTurn
+   */
+  step(perTurn) {
+    return this.byTurns ? words.told.turns[this.chosen][0] * (perTurn ?? 0) : steps[this.chosen];
+  }
+
+  /** Turns the bolts by turns, as at a real mount, or by what they do to the axis. */
+  turnsOrAngles() {
+    this.byTurns = !this.byTurns;
+    this.measure.setAttribute("aria-pressed", String(this.byTurns));
+    this.stepButtons.forEach((b, i) => setText(b, this.byTurns ? words.told.turns[i][1] : angle(steps[i])));
+    if (this.state) this.render(this.state, this.south);
+  }
+
   /** @param {number} i */
   setStep(i) {
-    this.step = steps[i];
+    this.chosen = i;
     this.stepButtons.forEach((b, j) => b.setAttribute("aria-pressed", String(i === j)));
   }
 
@@ -123,8 +141,10 @@ export class RigPanel {
     this.south = south;
     this.renderFaults(r);
     setText(this.name, r.name);
-    setText(/** @type {Element} */ (this.left.firstElementChild), south ? w.east : w.west);
-    setText(/** @type {Element} */ (this.right.firstElementChild), south ? w.west : w.east);
+    const turns = this.byTurns; // by turns the right one is clockwise
+    const names = [[this.up, turns ? "↻" : w.raise], [this.down, turns ? "↺" : w.lower],
+      [this.left, turns ? "↺" : south ? w.east : w.west], [this.right, turns ? "↻" : south ? w.west : w.east]];
+    for (const [b, name] of /** @type {[Element, string][]} */ (names)) setText(/** @type {Element} */ (b.firstElementChild), name);
     setText(/** @type {Element} */ (this.drive.firstElementChild), r.drive ? w.driveOn : w.driveOff);
     this.drive.setAttribute("aria-pressed", String(r.drive));
     setText(/** @type {Element} */ (this.repeat.firstElementChild), r.repeating ? w.repeatOn : w.repeatOff);

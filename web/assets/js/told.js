@@ -39,11 +39,9 @@ export class ToldPanel {
       "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name) },
       h("span", {}, sign > 0 ? "↻" : "↺", " ", name)));
     this.sheet = h("div", { class: "told-sheet", role: "group", "aria-labelledby": "told-title", hidden: true },
-      this.title, h("p", { class: "sub" }, w.why),
+      h("div", { class: "told-head" }, this.title, h("button", { type: "button", class: "quiet", "data-told": "later", onclick: () => this.close() }, w.later)),
       h("div", { class: "told-sizes" }, size(1)), h("div", { class: "told-sizes" }, size(-1)),
-      h("div", { class: "told-sizes two" },
-        this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked),
-        h("button", { type: "button", "data-told": "later", onclick: () => this.close() }, w.later)));
+      this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked));
     this.note = h("p", { class: "form-note", role: "status" });
     this.undo = h("button", { type: "button", class: "quiet", "data-told": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
     this.opener = h("button", { type: "button", "data-told": "open", onclick: () => (this.open ? this.close() : this.show(this.bolt)) }, w.open);
@@ -135,7 +133,7 @@ export class ToldPanel {
       return;
     }
     if (this.open && (state.within || state.doubt)) this.close(); // something else comes first
-    const moved = state.within ? null : movedBolt(state);
+    const moved = state.within || state.wrong_way ? null : movedBolt(state);
     this.moved = moved ? `${state.latest?.id} ${moved}` : this.settled;
     if (!this.open && state.turning) this.bolt = state.turning;
     if (this.open || !moved || this.moved === this.settled) return;

@@ -9,7 +9,7 @@
 /**
  * @typedef {object} Move
  * @property {"altitude"|"azimuth"} bolt
- * @property {""|"raise"|"lower"|"east"|"west"} way
+ * @property {"raise"|"lower"|"east"|"west"|"tip_east"|"tip_west"} way
  * @property {Num} amount_arcmin
  * @property {Num} gate_arcmin
  * @property {boolean} done
@@ -84,6 +84,8 @@
  * @property {Num} ra_deg
  * @property {Num} alt_bolt_arcmin
  * @property {Num} az_bolt_arcmin
+ * @property {Num} alt_per_turn_arcmin
+ * @property {Num} az_per_turn_arcmin
  * @property {boolean} drive
  * @property {boolean} repeating
  * @property {boolean} exposing

@@ -79,7 +79,8 @@ function draw(r) {
   let line = lines.get(r.pier);
   if (!line) {
     line = document.createElement("tr");
-    for (let i = 0; i < 5; i++) line.append(document.createElement("td"));
+    line.setAttribute("role", "row"); // on a phone it is laid out as a card
+    for (let i = 0; i < 5; i++) line.appendChild(document.createElement("td")).setAttribute("role", "cell");
     lines.set(r.pier, line);
   }
   line.dataset.need = needOf(r);

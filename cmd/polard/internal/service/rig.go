@@ -30,6 +30,7 @@ func rigOf(station *rehearsal.Station, folder string, log *slog.Logger) func() *
 		out := &web.RigState{
 			Name: s.Name, RADeg: web.Number(s.HourAngle.Degrees()),
 			AltTurned: web.Number(s.TurnedAlt.Arcminutes()), AzTurned: web.Number(s.TurnedAz.Arcminutes()),
+			AltPerTurn: web.Number(s.AltPerTurn.Arcminutes()), AzPerTurn: web.Number(s.AzPerTurn.Arcminutes()),
 			Drive: s.Tracking, Repeating: s.Repeating, Exposing: s.Exposing,
 			ExposureMs: s.Exposure.Milliseconds(),
 		}

@@ -3,10 +3,10 @@
 
 import { h, svg } from "../dom.js";
 import { NumberField, readAll, typed } from "../fields.js";
-import { angle, clockFace, number, time } from "../format.js";
+import { angle, dialTime, number, time } from "../format.js";
 import { keep, note } from "../memory.js";
 import { words } from "../words.js";
-import { drawing, label, line } from "./draw.js";
+import { away, drawing, label, line } from "./draw.js";
 
 /** @typedef {import("./view.js").Context} Context */
 /** @typedef {import("../sheet.js").PoleStar} PoleStar */
@@ -72,15 +72,38 @@ export class StarStep {
     const eye = star.views[0];
     const e = sheet.eyepiece;
     return {
-      head: w.head(star.name, clockFace(eye.clock_hours)), figure: angle(from.distance_arcmin), unit: words.fromPole,
+      head: w.head(star.name, w.dial(...dialTime(eye.clock_hours))), figure: angle(from.distance_arcmin), unit: words.fromPole,
       lines: [
         w.centred(angle(from.distance_arcmin)),
         ...(e ? [(e.holds_pole_star ? w.inside : w.outside)(angle(e.true_field_arcmin), number(e.magnification, 0), star.name)] : []),
         south ? w.faint : w.turns,
       ],
+      drawing: dial(eye.clock_hours),
       more: [w.optional],
     };
   }
+}
+
+/** @param {number} hours */
+function dialText(hours) {
+  return words.setup.star.dial(...dialTime(hours));
+}
+
+/**
+ * A clock's face whose hand points from the pole to the star.
+ * @param {number} hours
+ */
+function dial(hours) {
+  const size = 180, c = size / 2, bearing = hours * 30;
+  const marks = Array.from({ length: 12 }, (_, i) => {
+    const [x1, y1] = away(c, c, i * 30, i % 3 ? 76 : 70), [x2, y2] = away(c, c, i * 30, 82);
+    return line(x1, y1, x2, y2, i % 3 ? "d-line" : "d-thick");
+  });
+  const [x, y] = away(c, c, bearing, 58);
+  return drawing(size, size, words.setup.star.dialDrawn(dialText(hours)), [
+    svg("circle", { cx: c, cy: c, r: 86, class: "d-line" }), ...marks,
+    line(c, c, x, y, "d-thick"), svg("circle", { cx: c, cy: c, r: 5, class: "d-ink" }), svg("circle", { cx: x, cy: y, r: 10, class: "d-star" }),
+  ]);
 }
 
 /** @param {Sheet} sheet @param {PoleStar} star */
@@ -97,7 +120,7 @@ function views(sheet) {
   const drawn = field < 16 * farthest ? field : 0;
   const half = (/** @type {number} */ i) => Math.max(1.25 * farthest, i === 0 ? 0 : 0.55 * drawn);
   return sheet.pole_stars[0].views.map((v, i) => h("figure", { class: "card" },
-    h("figcaption", {}, h("b", {}, w.through[v.through] ?? v.through), " · ", w.clock(clockFace(v.clock_hours))),
+    h("figcaption", {}, h("b", {}, w.through[v.through] ?? v.through), " · ", w.clock(dialText(v.clock_hours))),
     oneView(sheet, i, half(i), i === 0 ? 0 : drawn)));
 }
 
@@ -127,7 +150,7 @@ function oneView(sheet, which, half, field) {
       parts.push(label(x + (left ? -12 : 12), y + 5, w.starNames[star.name] ?? star.name, left ? "end" : "start"));
     }
   });
-  return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, clockFace(first.clock_hours), field > 0 ? angle(field) : ""), parts);
+  return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, dialText(first.clock_hours), field > 0 ? angle(field) : ""), parts);
 }
 
 /** @param {Sheet} sheet */

@@ -176,7 +176,17 @@ export const setup = {
 
   star: {
     /** @param {string} name @param {string} clock */
-    head: (name, clock) => `${name} stands at ${clock}`,
+    head: (name, clock) => `${name} at ${clock}`,
+    /** @param {number} hour @param {number} minute */
+    dial: (hour, minute) => {
+      const names = ["twelve", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"];
+      const parts = { 5: "five", 10: "ten", 15: "a quarter", 20: "twenty", 25: "twenty-five", 30: "half" };
+      if (minute === 0) return `${names[hour]} o’clock`;
+      const late = minute > 30;
+      return `${parts[/** @type {5} */ (late ? 60 - minute : minute)]} ${late ? "to" : "past"} ${names[late ? (hour % 12) + 1 : hour]}`;
+    },
+    /** @param {string} clock */
+    dialDrawn: (clock) => `A clock’s face about the pole; its hand points to the star, at ${clock}.`,
     /** @param {string} d */
     centred: (d) => `Like the hand of a clock about the pole, as you face it. An axis simply pointed at the star is ${d} off.`,
     turns: "The sky turns by 1° in four minutes; this page follows it.",

@@ -3,7 +3,7 @@
 // numbers come ready formatted.
 
 /** @typedef {"altitude"|"azimuth"} Bolt */
-/** @typedef {"raise"|"lower"|"east"|"west"} Way */
+/** @typedef {"raise"|"lower"|"east"|"west"|"tip_east"|"tip_west"} Way */
 
 import { said } from "./en-said.js";
 import { setup } from "./en-setup.js";
@@ -41,9 +41,9 @@ export const words = {
   /** @param {string} amount */
   wrongWay: (amount) => `That was the wrong way: ${amount} worse.`,
   /** @type {Record<Way, string>} */
-  shortly: { raise: "Raise", lower: "Lower", east: "East", west: "West" },
+  shortly: { raise: "Raise", lower: "Lower", east: "East", west: "West", tip_east: "Tip east", tip_west: "Tip west" },
   /** @type {Record<Way, string>} where the axis stands, seen from the pole */
-  stands: { raise: "Low by", lower: "High by", east: "West by", west: "East by" },
+  stands: { raise: "Low by", lower: "High by", east: "West by", west: "East by", tip_east: "West by", tip_west: "East by" },
   bolt: { altitude: "Altitude bolt", azimuth: "Azimuth bolt" },
   /** @type {Record<Way, string>} */
   order: {
@@ -51,6 +51,8 @@ export const words = {
     lower: "Lower the axis",
     east: "Turn the mount east",
     west: "Turn the mount west",
+    tip_east: "Tip the mount east",
+    tip_west: "Tip the mount west",
   },
   /** @type {Record<string, string>} */
   side: {
@@ -242,7 +244,6 @@ export const words = {
   },
   told: {
     open: "I turned",
-    why: "Told once or twice, the page knows what a turn does, and speaks in turns.",
     /** @type {Record<Bolt, string>} */
     ask: { altitude: "How far did you turn the altitude bolt?", azimuth: "How far did you turn the azimuth bolt?" },
     turns: /** @type {[number, string][]} */ ([[0.125, "⅛"], [0.25, "¼"], [0.5, "½"], [1, "1"]]),
@@ -264,6 +265,7 @@ export const words = {
     hide: "Hide",
     show: "Show",
     step: "Step",
+    byTurns: "By turns of the bolt",
     ra: "RA axis, as you face the pole",
     /** @type {{deg: number, key: string}[]} degrees clockwise */
     raButtons: [{ deg: -30, key: "" }, { deg: -15, key: "J" }, { deg: 15, key: "L" }, { deg: 30, key: "" }],
