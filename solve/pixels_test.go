@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -37,6 +38,7 @@ var (
 	pixelSeed   = flag.Uint64("pixels.seed", 1, "seed of the pixel survey")
 	pixelOne    = flag.Uint64("pixels.one", 0, "draw only the frame of this seed, as a failure told it")
 	pixelDump   = flag.String("pixels.dump", "", "folder for the frames that fail, as FITS")
+	pixelLists  = flag.String("pixels.lists", "", "folder for what is detected in the frames, for TestPasses of package match")
 	pixelBlind  = flag.Bool("pixels.blind", true, "also without a hint")
 )
 
@@ -616,6 +618,21 @@ func dumpScene(t *testing.T, name string, seed uint64, img Image) {
 	}
 }
 
+// dumpList writes what is detected in a frame, with its truth.
+func dumpList(t *testing.T, name string, seed uint64, s *scene, in match.Image) {
+	if *pixelLists == "" {
+		return
+	}
+	data, err := json.Marshal(map[string]any{"image": in, "epoch": s.epoch, "scale": s.camera.Scale, "centre": s.camera.ICRS(s.camera.Centre())})
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(*pixelLists, fmt.Sprintf("%s_%d.json", strings.ReplaceAll(name, " ", "_"), seed))
+	if err := os.WriteFile(path, data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // drawScene draws a frame; it counts when enough stars are held.
 func drawScene(c skyCase, degrees float64, seed uint64) (*scene, Image) {
 	s := newScene(rand.New(rand.NewPCG(seed, 7)), degrees)
@@ -676,6 +693,7 @@ func TestPixelSurvey(t *testing.T) {
 				t.Logf("%s, %g degrees, seed %d: %v", c.name, degrees, seed, err)
 				continue
 			}
+			dumpList(t, c.name, seed, s, toMatch(img, det))
 			own := rand.New(rand.NewPCG(seed, 8))
 			hints := []Hint{{Scale: s.camera.Scale * sky.Angle(1+0.05*(2*own.Float64()-1))}}
 			if *pixelBlind {
@@ -776,12 +794,12 @@ func TestPixelSurveyWithoutSky(t *testing.T) {
 				return
 			}
 			s, img := drawScene(c, degrees, seed)
-			hint := Hint{Epoch: s.epoch, Scale: s.camera.Scale, Quick: true}
+			hint, solve := Hint{Epoch: s.epoch, Scale: s.camera.Scale}, theSolver().First
 			whole := n/len(pixelFields)%noSkyBlindPart == 0
 			if whole {
-				hint = Hint{Epoch: s.epoch}
+				hint, solve = Hint{Epoch: s.epoch}, theSolver().Solve
 			}
-			sol, err := theSolver().Solve(t.Context(), img, hint)
+			sol, err := solve(t.Context(), img, hint)
 			lock.Lock()
 			defer lock.Unlock()
 			drawn++
@@ -831,7 +849,7 @@ func TestDrawnFrames(t *testing.T) {
 	}
 	for _, c := range noSkyCases {
 		s, img := drawScene(c, 4, 1)
-		if sol, err := theSolver().Solve(t.Context(), img, Hint{Scale: s.camera.Scale, Quick: true}); err == nil {
+		if sol, err := theSolver().First(t.Context(), img, Hint{Scale: s.camera.Scale}); err == nil {
 			t.Errorf("%s: solved, log10 odds %.1f with %d pairs", c.name, sol.Log10Odds, len(sol.Pairs))
 		}
 	}

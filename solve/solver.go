@@ -34,6 +34,9 @@ type Failure struct {
 	Message  string
 	Detected *detect.Result // nil when detection itself failed
 	Times    Times
+	// Deeper goes on with the search, for some seconds; nil when everything has been tried. It is called
+	// once; the frame's pixels are no longer needed.
+	Deeper func(context.Context) (*Solution, error)
 }
 
 func (f *Failure) Error() string { return f.Message }
@@ -55,6 +58,16 @@ func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 // nothing that can be proved. When ctx ends first it is the context's: within some milliseconds, wherever the
 // work stands, and no goroutine is left.
 func (s *Solver) Solve(ctx context.Context, img Image, hint Hint) (*Solution, error) {
+	solution, err := s.First(ctx, img, hint)
+	if failure := (*Failure)(nil); errors.As(err, &failure) && failure.Deeper != nil {
+		return failure.Deeper(ctx)
+	}
+	return solution, err
+}
+
+// First is Solve as far as the search is cheap: it solves nearly every frame that shows the sky. Where it
+// fails, the failure's Deeper makes the rest of the search, for those who have the time.
+func (s *Solver) First(ctx context.Context, img Image, hint Hint) (*Solution, error) {
 	var times Times
 	start := s.clock()
 	detected, err := detect.Find(ctx, img)
@@ -65,11 +78,23 @@ func (s *Solver) Solve(ctx context.Context, img Image, hint Hint) (*Solution, er
 	if err != nil {
 		return nil, &Failure{Code: "no_stars", Message: err.Error(), Times: times}
 	}
-	start = s.clock()
-	found, err := match.Find(ctx, s.index, toMatch(img, detected), hint)
-	times.Match = s.clock().Sub(start)
+	search := match.New(s.index, toMatch(img, detected), hint)
+	return s.timed(ctx, search, search.Cheap, detected, times)
+}
+
+// timed is a part of a search, whose time is added to those before.
+func (s *Solver) timed(ctx context.Context, search *match.Search, part func(context.Context) (*match.Match, error), detected *detect.Result, times Times) (*Solution, error) {
+	start := s.clock()
+	found, err := part(ctx)
+	times.Match += s.clock().Sub(start)
 	if why := (*match.Failure)(nil); errors.As(err, &why) {
-		return nil, &Failure{Code: why.Code, Message: why.Message, Detected: detected, Times: times}
+		failure := &Failure{Code: why.Code, Message: why.Message, Detected: detected, Times: times}
+		if search.More() {
+			failure.Deeper = func(ctx context.Context) (*Solution, error) {
+				return s.timed(ctx, search, search.Rest, detected, times)
+			}
+		}
+		return nil, failure
 	}
 	if err != nil {
 		return nil, err

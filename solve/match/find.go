@@ -2,11 +2,10 @@ package match
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
-	"sync"
 
-	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/camera"
 	"polard/solve/index"
@@ -19,9 +18,6 @@ type Hint struct {
 	Scale sky.Angle // per pixel; 0 when unknown
 	Near  *sky.ICRS // about where the image points; nil when unknown
 	Epoch float64   // Julian year of the exposure; 0 means 2000
-	// Quick gives up once the hinted scale and place have failed: for a service
-	// that has solved frames of this camera and would rather have the next one.
-	Quick bool
 }
 
 // Image is what was detected in an image, brightest first.
@@ -65,6 +61,7 @@ type Match struct {
 	Trials    int       // candidates that were tried
 	Log10Odds float64   // strength of the proof, see package proof
 	RMS       sky.Angle // of the pairs' radial residuals
+	Pass      string    // of the search, that found it
 }
 
 // SigmaOfDetector gives one-sigma errors: of where the middle of the image looks, along columns' and rows'
@@ -79,141 +76,201 @@ func (s *Match) SigmaOfDetector() (alongX, alongY, rotation sky.Angle) {
 // WCS writes the match as keywords of FITS.
 func (s *Match) WCS() (*camera.WCS, error) { return s.Camera.WCS(s.Shear) }
 
-// Failure says why an image has no match, in words for the person at the
-// mount.
-type Failure struct {
-	Code    string // few_stars or no_match
-	Message string
-}
-
-func (f *Failure) Error() string { return f.Message }
-
 // FewestStars is the fewest detections worth a search: four of a pattern
 // and as many as the proof needs besides.
 const FewestStars = 4 + leastProofHits
 
-// Find matches the detections of an image against the catalogue and fits the camera. The error is a
-// *Failure when nothing can be proved, and that of the context when it has ended; no goroutine is left then.
-func Find(ctx context.Context, x *index.Index, in Image, hint Hint) (*Match, error) {
+// Search is the search for the match of one image. It goes on where it was left.
+type Search struct {
+	index      *index.Index
+	in         Image
+	hint       Hint
+	image      proof.Detections // by brightness
+	order      []int            // of the detections, those of a smooth sky first
+	smooth     int              // how many those are
+	scales     scaleGrid
+	trials     int // candidates so far: catalogue patterns that fitted
+	made       map[string][]*rangeSearch
+	dearer     []*pass      // not made yet
+	without    string       // a pass that is left out: tests measure by it what each is worth
+	verifiers  [3]*verifier // by order
+	detections [3]proof.Detections
+}
+
+// New is a search that has not begun.
+func New(x *index.Index, in Image, hint Hint) *Search {
 	if hint.Epoch == 0 {
 		hint.Epoch = 2000
 	}
-	image := proof.Detections{Width: in.Width, Height: in.Height}
-	for _, star := range in.Detections {
-		image.At = append(image.At, complex(star.Pos.X, star.Pos.Y))
+	s := &Search{index: x, in: in, hint: hint, image: proof.Detections{Width: in.Width, Height: in.Height}, made: map[string][]*rangeSearch{}}
+	for _, d := range in.Detections {
+		s.image.At = append(s.image.At, complex(d.Pos.X, d.Pos.Y))
 	}
-	if len(image.At) < FewestStars {
+	s.order, s.smooth = smoothSkyFirst(in.Detections)
+	s.scales = scaleGrid{cat: x.Catalogue, image: s.image, hint: hint.Scale}
+	return s
+}
+
+// Find makes the whole search.
+func Find(ctx context.Context, x *index.Index, in Image, hint Hint) (*Match, error) {
+	s := New(x, in, hint)
+	m, err := s.Cheap(ctx)
+	if failure := (*Failure)(nil); errors.As(err, &failure) && s.More() {
+		return s.Rest(ctx)
+	}
+	return m, err
+}
+
+// Cheap makes the passes that solve nearly every image, by which a service may know soon that one shows no sky.
+// The error is a *Failure when nothing was proved, and that of the context when it has ended; no
+// goroutine is left then.
+func (s *Search) Cheap(ctx context.Context) (*Match, error) {
+	if n := len(s.image.At); n < FewestStars {
 		return nil, &Failure{Code: "few_stars", Message: fmt.Sprintf(
-			"only %d stars found, at least %d are needed: expose longer, focus, or wait for clouds to pass", len(image.At), FewestStars)}
+			"only %d stars found, at least %d are needed: expose longer, focus, or wait for clouds to pass", n, FewestStars)}
 	}
-	trials := 0
-	v := newVerifier(x.Catalogue, hint.Epoch, image, verifySpots)
-	order, calm := quietFirst(in.Detections)
-	quiet := image
-	quiet.At = make([]complex128, len(order))
-	for i, k := range order {
-		quiet.At[i] = image.At[k]
+	var now []*pass
+	for i := range passes {
+		switch p := &passes[i]; {
+		case !s.makes(p):
+		case s.isCheap(p):
+			now = append(now, p)
+		default:
+			s.dearer = append(s.dearer, p)
+		}
 	}
-	quieter := sync.OnceValue(func() *verifier { return newVerifier(x.Catalogue, hint.Epoch, quiet, verifySpots) })
-	deeper := sync.OnceValues(func() (proof.Detections, *verifier) {
-		even := byLocalRank(image)
-		return even, newVerifier(x.Catalogue, hint.Epoch, even, deepSpots(image, firstTol))
-	})
-	for _, turn := range plan(x.Catalogue, image, calm < len(order), hint) {
-		for i, r := range turn.ranges {
-			if turn.searches[i] == nil {
-				places, v := image, v
-				switch {
-				case turn.deep:
-					places, v = deeper()
-				case turn.quiet:
-					places, v = quiet, quieter()
-				}
-				if turn.brightest > 0 {
-					places = places.Brightest(turn.brightest)
-				}
-				var err error
-				if turn.searches[i], err = newSearch(ctx, x, r, turn.sweep, places, v, &trials); err != nil {
-					return nil, err
-				}
+	return s.all(ctx, now)
+}
+
+// More tells whether Rest has anything to try after Cheap.
+func (s *Search) More() bool { return len(s.dearer) > 0 }
+
+// Rest makes the passes that Cheap has left, which take some seconds.
+func (s *Search) Rest(ctx context.Context) (*Match, error) {
+	now := s.dearer
+	s.dearer = nil
+	return s.all(ctx, now)
+}
+
+// makes tells whether a pass is made for this image.
+func (s *Search) makes(p *pass) bool {
+	p = p.first()
+	switch {
+	case p.name == s.without && s.without != "":
+		return false
+	case p.near && s.hint.Near == nil:
+		return false
+	case p.when == structuredSky:
+		return s.smooth < len(s.order)
+	case p.when == fewOnly:
+		return len(s.image.At) <= fewDetections
+	case p.when == manyOnly:
+		return len(s.image.At) >= lowCompletenessStars
+	}
+	return true
+}
+
+func (s *Search) isCheap(p *pass) bool {
+	switch p.effort {
+	case cheapWhenFew:
+		return len(s.image.At) <= fewDetections
+	case cheapWithoutScale:
+		return s.hint.Scale == 0
+	}
+	return p.effort == cheap
+}
+
+// all makes some passes.
+func (s *Search) all(ctx context.Context, some []*pass) (*Match, error) {
+	for _, p := range some {
+		if m, err := s.make(ctx, p); m != nil || err != nil {
+			return m, err
+		}
+	}
+	return nil, s.noMatch()
+}
+
+// make makes one pass. There is no match when it proves nothing; the error is the context's.
+func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
+	first := p.first()
+	if _, begun := s.made[first.name]; !begun {
+		s.made[first.name] = make([]*rangeSearch, len(s.scales.of(first)))
+	}
+	for i, r := range s.scales.of(first) {
+		of := s.made[first.name]
+		if of[i] == nil {
+			var err error
+			if of[i], err = s.newRange(ctx, r, first); err != nil {
+				return nil, err
 			}
-			search := turn.searches[i]
-			for n := turn.patterns; n > 0 && search.left() > 0; n -= roundSize {
-				found, err := search.round(ctx, n)
+		}
+		for n := p.patterns; n > 0 && of[i].left() > 0; n -= roundSize {
+			found, err := of[i].round(ctx, n)
+			if err != nil {
+				return nil, err
+			}
+			for _, c := range found {
+				m, err := fitCamera(ctx, s.index.Catalogue, s.image, s.in.Detections, s.order[:s.smooth], &c, s.hint.Epoch)
 				if err != nil {
 					return nil, err
 				}
-				for _, p := range found {
-					sol, err := polish(ctx, x.Catalogue, image, in.Detections, order[:calm], &p, hint.Epoch)
-					if err != nil {
-						return nil, err
-					}
-					if sol != nil {
-						sol.Log10Odds, sol.Trials = p.log10Odds(trials), trials
-						return sol, nil
-					}
+				if m != nil {
+					m.Log10Odds, m.Trials, m.Pass = c.log10Odds(s.trials), s.trials, p.name
+					return m, nil
 				}
 			}
-			if search.left() == 0 {
-				search.release()
-			}
+		}
+		if of[i].left() == 0 {
+			of[i].release()
 		}
 	}
-	return nil, &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s",
-		len(image.At), likelyCause(x.Catalogue, image, hint))}
+	return nil, nil
 }
 
-func newSearch(ctx context.Context, x *index.Index, r scaleRange, p *sweep, image proof.Detections, v *verifier, trials *int) (*search, error) {
-	l, err := x.Level(ctx, r.level)
+// ordered gives the detections in an order, and what weighs candidates among them.
+func (s *Search) ordered(o order) (proof.Detections, *verifier) {
+	if s.verifiers[o] == nil {
+		d, most := s.image, verifySpots
+		switch o {
+		case smoothFirst:
+			d.At = make([]complex128, len(s.order))
+			for i, k := range s.order {
+				d.At[i] = s.image.At[k]
+			}
+		case byLocalRank:
+			d, most = localRankFirst(s.image), deepSpots(s.image, firstTol)
+		}
+		s.detections[o], s.verifiers[o] = d, newVerifier(s.index.Catalogue, s.hint.Epoch, d, most)
+	}
+	return s.detections[o], s.verifiers[o]
+}
+
+// newRange is the search of a pass in one range of scales.
+func (s *Search) newRange(ctx context.Context, r scaleRange, p *pass) (*rangeSearch, error) {
+	l, err := s.index.Level(ctx, r.level)
 	if err != nil {
 		return nil, err
 	}
-	out := &search{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, centroidTol: p.centroidTol, open: p.open, either: p.either, lenient: p.lenient, patient: p.patient,
-		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.Spec.ShapeTol) }, trials: trials,
+	image, v := s.ordered(p.order)
+	if p.most > 0 {
+		image = image.Brightest(p.most)
+	}
+	out := &rangeSearch{
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, tolerance: fineTol, partial: p.partial, asked: p.asked,
+		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.Spec.ShapeTol) }, trials: &s.trials,
+	}
+	if p.coarse {
+		out.tolerance = coarseTol
 	}
 	if mean := math.Sqrt(r.scaleLo * r.scaleHi); sky.Angle(mean*float64(max(image.Width, image.Height))) > wideField {
 		out.assumed = mean
 		out.bend = r.distortion / sq(mean*math.Hypot(float64(image.Width), float64(image.Height))/2)
 	}
-	if p.deep {
-		out.deepInField = levelStars(x.Catalogue, r.level, image, math.Sqrt(r.scaleLo*r.scaleHi))
+	if p.order == byLocalRank {
+		out.deepInField = levelStars(s.index.Catalogue, r.level, image, math.Sqrt(r.scaleLo*r.scaleHi))
 	}
-	if p.near != nil {
-		out.hinted, out.hintedCos = index.VecOf(*p.near), float32(nearRadius.Cos())
+	if p.near {
+		out.hinted, out.hintedCos = index.VecOf(*s.hint.Near), float32(nearRadius.Cos())
 	}
 	return out, nil
-}
-
-// neededInField is the number of catalogue stars in the field from which nearly every
-// frame is solved (TestSurvey).
-const neededInField = 12
-
-// likelyCause says what most probably kept an image from being matched: with a known
-// scale, a field too small for the catalogue or a scale beyond the search.
-func likelyCause(cat *catalogs.Catalogue, image proof.Detections, hint Hint) string {
-	const look = "check focus and exposure, and that the frame shows stars"
-	if hint.Scale <= 0 {
-		return look
-	}
-	if hint.Scale < FinestScale || hint.Scale > CoarsestScale {
-		return fmt.Sprintf("its scale should be %.3g arcsec per pixel, and %g to %g are searched; bin the pixels, or correct the scale",
-			hint.Scale.Arcseconds(), FinestScale.Arcseconds(), CoarsestScale.Arcseconds())
-	}
-	w, h := sky.Angle(image.Width)*hint.Scale, sky.Angle(image.Height)*hint.Scale
-	area := w.Radians() * h.Radians()
-	where := "on average over the sky"
-	expected := float64(cat.Len()) * area / (4 * math.Pi)
-	if hint.Near != nil {
-		// Counted in a circle of at least a degree, for the place is not known better.
-		radius := max(sky.Angle(math.Sqrt(area/math.Pi)), sky.Degree)
-		n := 0
-		cat.Cone(*hint.Near, radius, math.Inf(1), func(catalogs.Star) { n++ })
-		where, expected = "there", float64(n)*area/(2*math.Pi*(1-radius.Cos()))
-	}
-	if expected >= neededInField {
-		return look
-	}
-	return fmt.Sprintf("a field of %.2f by %.2f degrees holds about %.0f stars of the catalogue %s, and about %d are needed: use a shorter focal length, a reducer or a larger sensor",
-		w.Degrees(), h.Degrees(), expected, where, neededInField)
 }

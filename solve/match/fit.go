@@ -31,16 +31,16 @@ const (
 // response and what the detection's own covariance does not know.
 const pixelFloor = 0.01
 
-// polishStars bounds the catalogue stars that join the final fit.
-const polishStars = 2000
+// fitStars bounds the catalogue stars that join the final fit.
+const fitStars = 2000
 
 // firstSlack is how far (pixels), beyond its own errors, a star may lie from where the
 // proved candidate puts it: what the candidate's simple plane leaves out. It
 // shrinks to a third with each round.
 const firstSlack = 4.0
 
-// polishRounds is how often pairs are chosen anew with the refined camera.
-const polishRounds = 5
+// fitRounds is how often pairs are chosen anew with the refined camera.
+const fitRounds = 5
 
 // rejectSigmas is where a pair is taken for a wrong one: with two thousand
 // pairs, one good pair in a thousand fields is lost.
@@ -65,14 +65,14 @@ func PlaceError(s catalogs.Star, epoch float64) sky.Angle {
 	return catalogueSigma + catalogueDrift*sky.Angle(math.Abs(epoch-driftFrom))
 }
 
-// polish turns a proved candidate into a camera fitted to every star. quiet are the detections
+// fitCamera turns a proved candidate into a camera fitted to every star. quiet are the detections
 // of quiet sky, brightest first. There is no match when the fit fails; the error is the context's.
-func polish(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, quiet []int, p *proven, epoch float64) (*Match, error) {
+func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, quiet []int, p *proven, epoch float64) (*Match, error) {
 	fit := camera.Fit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.Width), float64(image.Height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
 	centre := fit.ICRS(fit.Centre())
-	depth := min(max(4*len(detections), 400), polishStars)
+	depth := min(max(4*len(detections), 400), fitStars)
 	stars := cat.Brightest(centre, radius, depth)
 	targets := make([]catalogueTarget, len(stars))
 	for i, star := range stars {
@@ -85,7 +85,7 @@ func polish(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections
 	}
 	slack, spread := firstSlack, 1.0
 	var pairs []camera.Pair
-	for round := range polishRounds {
+	for round := range fitRounds {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
@@ -94,7 +94,7 @@ func polish(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections
 			return nil, nil
 		}
 		// Once when the pairs are right for the most part, and again at the end.
-		if round == 1 || round == polishRounds-1 {
+		if round == 1 || round == fitRounds-1 {
 			extended, err := fit.Extend(ctx, pairs)
 			if err != nil {
 				return nil, err

@@ -38,12 +38,12 @@ const (
 	rankSlack  = 1.4
 	rankMargin = 6
 
-	// sharpTol and softTol are how far (pixels) a bright star's centroid may lie
+	// fineTol and coarseTol are how far (pixels) a bright star's centroid may lie
 	// from where it should: three sigma of a good one, and of a bad one (trailed,
 	// saturated, blended). The cost grows as the square, so the sharp one is
 	// tried everywhere first.
-	sharpTol = 0.35
-	softTol  = 1.5
+	fineTol   = 0.35
+	coarseTol = 1.5
 
 	// shortestSpoke is the shortest spoke in pixels: the centroids of closer
 	// stars disturb each other.
@@ -249,22 +249,21 @@ func fitPattern(s []index.Vec32, z []complex128, turned bool) (c candidate, misf
 // norm2 is the square of the absolute value.
 func norm2(z complex128) float64 { return sq(real(z)) + sq(imag(z)) }
 
-// search looks through one level for candidates with a scale in the given
+// rangeSearch looks through one level for candidates with a scale in the given
 // range, some image patterns at a time. The result depends on nothing but
 // its input, however many goroutines take part.
-type search struct {
+type rangeSearch struct {
 	level            *index.Level
 	image            proof.Detections // all detections
 	scaleLo, scaleHi float64          // radians per pixel
-	centroidTol      float64          // pixels
-	open, either     bool             // with open patterns; with those that miss the second spoke
-	lenient          bool             // drops none for want of neighbours
-	patient          bool             // nor for want of them alone
-	deepInField      float64          // stars of the level in the field, for a deep search; 0 for others
-	hinted           index.Vec32      // where to look first
-	hintedCos        float32          // cosine of how far from there; 0 searches the whole sky
-	assumed          float64          // radians per pixel, for flattening a wide field; 0 for narrow ones
-	bend             float64          // of the lens assumed, see lensPlane
+	tolerance        float64          // pixels
+	partial          partial
+	asked            neighbours
+	deepInField      float64     // stars of the level in the field, for a deep search; 0 for others
+	hinted           index.Vec32 // where to look first
+	hintedCos        float32     // cosine of how far from there; 0 searches the whole sky
+	assumed          float64     // radians per pixel, for flattening a wide field; 0 for narrow ones
+	bend             float64     // of the lens assumed, see lensPlane
 	weigh            func(*candidate) (proven, bool)
 	trials           *int // candidates: catalogue patterns that fitted, over the whole frame
 
@@ -284,7 +283,7 @@ type search struct {
 // that distances near it are those of the sky at its centre's scale. The move
 // is the equidistant one, t = tan(theta) to theta, which is right along the
 // radius to second order; what is left is within the level's shapeTol.
-func (s *search) lensPlane(in proof.Detections) proof.Detections {
+func (s *rangeSearch) lensPlane(in proof.Detections) proof.Detections {
 	if s.assumed == 0 {
 		return in
 	}
@@ -307,7 +306,7 @@ func (s *search) lensPlane(in proof.Detections) proof.Detections {
 }
 
 // prepare picks the image stars and forms their patterns.
-func (s *search) prepare() {
+func (s *rangeSearch) prepare() {
 	s.prepared = true
 	if s.deepInField > 0 {
 		s.prepareDeep()
@@ -324,15 +323,15 @@ func (s *search) prepare() {
 		s.chosen = s.image.Brightest(mostImageStars)
 	}
 	s.flat = s.lensPlane(s.chosen)
-	s.patterns = imagePatterns(s.flat, s.open, !spec.Thinned())
+	s.patterns = imagePatterns(s.flat, s.partial != whole, !spec.Thinned())
 	s.occupied = newOccupancy(s.lensPlane(s.image.Brightest(3*n)), neighbourTol+spec.ShapeTol*cellPx)
 	const most = 4 * index.Neighbours
 	odds := min(max(nearPassed/s.expected(), leastNearOdds), 1)
-	if s.lenient {
+	if s.asked == none {
 		odds = 1
 	}
 	s.quick = proof.LeastHits(s.occupied.fill, min(quickPart*odds, 1), most)
-	if s.open || s.patient { // the hub may have no neighbour left, or none that shows
+	if s.partial != whole || s.asked == orGoodFit { // the hub may have no neighbour left, or none that shows
 		clear(s.quick)
 	}
 	s.near = proof.LeastHits(s.occupied.fill, odds, most)
@@ -342,7 +341,7 @@ func (s *search) prepare() {
 const expectedSample = 32
 
 // expected estimates how many chance candidates the whole search will meet.
-func (s *search) expected() float64 {
+func (s *rangeSearch) expected() float64 {
 	n := 1.0
 	for i := 0; i < len(s.patterns); i += expectedSample {
 		for _, l := range s.lookups(s.patterns[i]) {
@@ -372,13 +371,13 @@ type lookup struct {
 // lookups gives the shapes as which an image pattern may be filed: more than one
 // where centroid errors may change which spoke is longer, or on which side of
 // the longest the second lies.
-func (s *search) lookups(p imagePattern) (all []lookup) {
+func (s *rangeSearch) lookups(p imagePattern) (all []lookup) {
 	z := [4]complex128{s.flat.At[p[0]], s.flat.At[p[1]], s.flat.At[p[2]], s.flat.At[p[3]]}
 	longest := max(norm2(z[1]-z[0]), norm2(z[2]-z[0]), norm2(z[3]-z[0]))
 	longest = math.Sqrt(longest)
 	spec := s.level.Spec
 	// Both ends of a spoke and of the longest one move.
-	tol := spec.ShapeTol + 2*s.centroidTol/longest
+	tol := spec.ShapeTol + 2*s.tolerance/longest
 	if tol > loosestShape {
 		return nil
 	}
@@ -417,7 +416,7 @@ func (s *search) lookups(p imagePattern) (all []lookup) {
 			r, slack := cmplx.Abs(w), math.Sqrt2*tol
 			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
 		}
-		if p.open() && s.either {
+		if p.open() && s.partial == anyShorter {
 			// Filed on either side of the longest spoke, as the unseen one decides.
 			other := l
 			other.Unseen = 2
@@ -462,7 +461,7 @@ const roundSize = 64
 
 // round looks up the next few image patterns, at most n, and gives what is
 // proved by them, in their order. The error is the context's.
-func (s *search) round(ctx context.Context, n int) ([]proven, error) {
+func (s *rangeSearch) round(ctx context.Context, n int) ([]proven, error) {
 	n = min(n, roundSize, s.left())
 	var trials [roundSize]int
 	var found [roundSize][]proven
@@ -482,7 +481,7 @@ func (s *search) round(ctx context.Context, n int) ([]proven, error) {
 
 // left is how many patterns have not been looked up yet, of those formed so far; 0 when all
 // have been.
-func (s *search) left() int {
+func (s *rangeSearch) left() int {
 	if !s.prepared {
 		s.prepare()
 	}
@@ -493,7 +492,7 @@ func (s *search) left() int {
 }
 
 // release lets go of the memory of a search that has come to its end.
-func (s *search) release() {
+func (s *rangeSearch) release() {
 	s.chosen.At, s.flat.At, s.patterns, s.source, s.next, s.occupied = nil, nil, nil, nil, 0, nil
 }
 
@@ -503,7 +502,7 @@ const block = 32
 
 // try looks at every catalogue pattern like p. It counts those that fitted and
 // gives those that the whole field speaks for. When the context ends it stops early.
-func (s *search) try(ctx context.Context, p imagePattern) (trials int, found []proven) {
+func (s *rangeSearch) try(ctx context.Context, p imagePattern) (trials int, found []proven) {
 	var batch [block]uint32
 	for _, l := range s.lookups(p) {
 		n := 0
@@ -531,8 +530,8 @@ func (s *search) try(ctx context.Context, p imagePattern) (trials int, found []p
 }
 
 // compare tries entries of the index as what a lookup shows.
-func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials int, found []proven) {
-	fitTol2 := sq(s.centroidTol + s.level.Spec.ShapeTol*cmplx.Abs(l.z[1]-l.z[0]))
+func (s *rangeSearch) compare(p imagePattern, l *lookup, entries []uint32) (trials int, found []proven) {
+	fitTol2 := sq(s.tolerance + s.level.Spec.ShapeTol*cmplx.Abs(l.z[1]-l.z[0]))
 	alphaLo2, alphaHi2 := 1/sq(s.scaleHi), 1/sq(s.scaleLo)
 	var stars [block][4]uint32
 	var places [block][4]index.Vec32
@@ -586,7 +585,7 @@ func (s *search) compare(p imagePattern, l *lookup, entries []uint32) (trials in
 // neighboursShow is the quick check: enough of the places where the
 // candidate puts the neighbours of its stars must be occupied; for a patient search, with the odds
 // that chance fits the pattern as well, fewer may do.
-func (s *search) neighboursShow(c *candidate, pattern [4]uint32, fitOdds float64) bool {
+func (s *rangeSearch) neighboursShow(c *candidate, pattern [4]uint32, fitOdds float64) bool {
 	var asked [4 * index.Neighbours]uint32
 	n, inside, hits := 0, 0, 0
 	for i, star := range pattern {
@@ -617,7 +616,7 @@ func (s *search) neighboursShow(c *candidate, pattern [4]uint32, fitOdds float64
 			return false
 		}
 	}
-	if hits >= s.near[inside] || !s.patient {
+	if hits >= s.near[inside] || s.asked != orGoodFit {
 		return hits >= s.near[inside]
 	}
 	return math.Log10(fitOdds)+proof.Log10Tail(hits, s.occupied.fill*float64(inside)) <= math.Log10(leastNearOdds)

@@ -67,7 +67,7 @@ func TestPlaneFromCandidate(t *testing.T) {
 		mirrored := rapid.Bool().Draw(t, "mirrored")
 		c := randomCamera(rng, 1200, 900, 50*sky.Degree, mirrored)
 		centre := complex(c.Centre().X, c.Centre().Y)
-		search := search{assumed: c.Scale.Radians()}
+		search := rangeSearch{assumed: c.Scale.Radians()}
 		hub := cmplx.Rect(300+200*rng.Float64(), 2*math.Pi*rng.Float64()) + centre
 		in := proof.Detections{Width: c.Width, Height: c.Height}
 		var s [4]index.Vec32
@@ -172,11 +172,9 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 				image.At = append(image.At, complex(p.X, p.Y))
 			}
 			trials, met := 0, 0
-			sweep := sweep{centroidTol: sharpTol, open: true, either: true, lenient: true}
 			scale := c.Scale.Radians()
-			s, err := newSearch(t.Context(), theIndex(), scaleRange{level: li, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale}, &sweep, image, nil, &trials)
-			if err != nil {
-				t.Fatal(err)
+			s := &rangeSearch{
+				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: none, trials: &trials,
 			}
 			s.weigh = func(can *candidate) (proven, bool) {
 				if can.mirrored == c.Mirrored && can.star == hub && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
@@ -333,16 +331,24 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		for range 15 + rng.IntN(300) {
 			image.At = append(image.At, complex(1600*rng.Float64(), 1200*rng.Float64()))
 		}
-		trials := 0
 		v := newVerifier(theCatalogue(), 2025, image, verifySpots)
-		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond, Quick: true}
+		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond}
 		if rng.IntN(4) == 0 { // wide fields meet few candidates
 			hint.Scale *= 6
 		}
-		// With the sharp or the soft tolerance, through a straight lens or a bent one.
-		turns := slices.DeleteFunc(plan(theCatalogue(), image, false, hint), func(t turn) bool { return len(t.ranges) == 0 })
-		turn := turns[rng.IntN(len(turns))]
-		s, err := newSearch(t.Context(), theIndex(), turn.ranges[rng.IntN(len(turn.ranges))], turn.sweep, image, v, &trials)
+		// By any of the cheap passes.
+		all := New(theIndex(), Image{Width: image.Width, Height: image.Height}, hint)
+		all.image = image
+		all.scales.image = image
+		var some []*pass
+		for i := range passes {
+			if p := &passes[i]; all.makes(p) && p.resumes == "" && len(all.scales.of(p)) > 0 && all.isCheap(p) {
+				some = append(some, p)
+			}
+		}
+		p := some[rng.IntN(len(some))]
+		ranges := all.scales.of(p)
+		s, err := all.newRange(t.Context(), ranges[rng.IntN(len(ranges))], p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -389,8 +395,7 @@ func TestScrambledStarsDoNotSolve(t *testing.T) {
 			list.image.Detections[i].Pos.X = list.image.Detections[rng.IntN(len(list.image.Detections))].Pos.X
 		}
 		hint := list.hint()
-		hint.Quick = true
-		sol, err := Find(t.Context(), theIndex(), list.image, hint)
+		sol, err := cheaply(t, list.image, hint)
 		var failure *Failure
 		if sol != nil || !errors.As(err, &failure) || failure.Code != "no_match" {
 			t.Errorf("solution %v, error %v", sol, err)
@@ -429,8 +434,7 @@ func TestStatedErrorsAreTrue(t *testing.T) {
 		spec.most = 30 + rng.IntN(120)
 		list := drawList(rng, theCatalogue(), spec)
 		hint := list.hint()
-		hint.Quick = true
-		sol, err := Find(t.Context(), theIndex(), list.image, hint)
+		sol, err := cheaply(t, list.image, hint)
 		if err != nil {
 			continue
 		}
@@ -487,8 +491,7 @@ func TestClaimsOfFieldsOfAllSizes(t *testing.T) {
 				continue
 			}
 			hint := list.hint()
-			hint.Quick = true
-			sol, err := Find(t.Context(), theIndex(), list.image, hint)
+			sol, err := cheaply(t, list.image, hint)
 			if err != nil {
 				continue
 			}
@@ -591,12 +594,16 @@ func TestFailureNamesTheCause(t *testing.T) {
 		{Hint{Scale: 0.1 * sky.Arcsecond}, "0.5 to 150 are searched"},
 		{Hint{}, "check focus"},
 	} {
-		c.hint.Quick = true
 		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
 			continue
 		}
-		if _, err := Find(t.Context(), theIndex(), det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
+		if _, err := cheaply(t, det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.hint, err, c.want)
 		}
 	}
+}
+
+// cheaply makes the cheap passes only.
+func cheaply(t *testing.T, in Image, hint Hint) (*Match, error) {
+	return New(theIndex(), in, hint).Cheap(t.Context())
 }

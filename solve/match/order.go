@@ -17,11 +17,11 @@ const (
 	noisyPart = 0.2
 )
 
-// quietFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
+// smoothSkyFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
 // then the others: the crest of a horizon, the rims of clouds and the lamps of an aircraft outshine the
 // stars, and what is found there is seldom one. quiet is how many the first are; where the others are
 // few, the order is that of brightness and all count as quiet.
-func quietFirst(stars []Detection) (order []int, quiet int) {
+func smoothSkyFirst(stars []Detection) (order []int, quiet int) {
 	saturated := 0
 	for i, s := range stars {
 		order = append(order, i)

@@ -21,7 +21,7 @@ func TestQuietFirst(t *testing.T) {
 			}
 			stars = append(stars, s)
 		}
-		order, quiet := quietFirst(stars)
+		order, quiet := smoothSkyFirst(stars)
 		sorted := slices.Sorted(slices.Values(order))
 		for i, k := range sorted {
 			if i != k {
@@ -56,7 +56,7 @@ func TestLitLandscapeComesLast(t *testing.T) {
 		for range 40 {
 			stars = append(stars, Detection{Flux: 1e4, SNR: 100, Height: 100})
 		}
-		order, quiet := quietFirst(stars)
+		order, quiet := smoothSkyFirst(stars)
 		if quiet != 40 || slices.Min(order[:quiet]) != lamps {
 			t.Fatalf("%d of 40 stars come first, the first of them %d", quiet, slices.Min(order[:quiet]))
 		}

@@ -23,7 +23,7 @@ import (
 
 // Pipeline takes frames to sightings. One goroutine uses it at a time.
 type Pipeline struct {
-	// Search is the solver's; tests put others in its place.
+	// Search is the solver's First; tests put others in its place.
 	Search func(context.Context, solve.Image, solve.Hint) (*solve.Solution, error)
 	Scale  sky.Angle // of a pixel, from the command line; 0 when not given
 	Field  sky.Angle // long side of the field from the command line; 0 when not given
@@ -87,7 +87,7 @@ func New() (*Pipeline, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Pipeline{Search: solver.Solve, clock: time.Now}, nil
+	return &Pipeline{Search: solver.First, clock: time.Now}, nil
 }
 
 // Outcome is what became of one file.
@@ -207,7 +207,16 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 		}
 	}()
 	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
-	return p.Search(ctx, image, p.hintFor(frame))
+	solution, err = p.Search(ctx, image, p.hintFor(frame))
+	if failure := (*solve.Failure)(nil); errors.As(err, &failure) && failure.Deeper != nil && !p.givesUp(frame) {
+		return failure.Deeper(ctx)
+	}
+	return solution, err
+}
+
+// givesUp tells whether a frame is not worth the deeper search.
+func (p *Pipeline) givesUp(frame *fits.Frame) bool {
+	return p.Prompt && p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight && (p.failed+1)%widerAfter != 0
 }
 
 // hintFor is what is believed about a frame before its stars are read.
@@ -226,7 +235,6 @@ func (p *Pipeline) hintFor(frame *fits.Frame) solve.Hint {
 		hint.Scale = p.Field / sky.Angle(max(frame.Width, frame.Height))
 	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
 		hint.Scale = p.lastScale
-		hint.Quick = p.Prompt && (p.failed+1)%widerAfter != 0
 	}
 	return hint
 }

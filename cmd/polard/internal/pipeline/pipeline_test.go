@@ -23,10 +23,14 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 		var quick []bool
 		cloudy := false
 		p := &Pipeline{clock: time.Now, Prompt: prompt, Search: func(_ context.Context, img solve.Image, hint solve.Hint) (*solve.Solution, error) {
-			quick = append(quick, hint.Quick)
+			quick = append(quick, true)
 			if cloudy {
-				return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
+				return nil, &solve.Failure{Code: "no_match", Message: "cloud", Deeper: func(context.Context) (*solve.Solution, error) {
+					quick[len(quick)-1] = false
+					return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
+				}}
 			}
+			quick[0] = false // it was solved, and no more was to be done
 			s := &solve.Solution{Detected: &detect.Result{}}
 			s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
 			return s, nil
@@ -46,7 +50,7 @@ func TestCloudIsGivenUpPromptly(t *testing.T) {
 			want[i] = prompt && i > 0 && i <= widerAfter+1 && (after+1)%widerAfter != 0
 		}
 		if !slices.Equal(quick, want) {
-			t.Errorf("prompt %v: quick searches %v, want %v", prompt, quick, want)
+			t.Errorf("prompt %v: given up early %v, want %v", prompt, quick, want)
 		}
 	}
 }

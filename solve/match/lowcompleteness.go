@@ -43,33 +43,23 @@ const (
 	// in another light does not tell.
 	worthThinned = 2.5
 
-	// deepStars is the number of detections from which the deep sweep is made: with less,
+	// lowCompletenessStars is the number of detections from which the deep sweep is made: with less,
 	// the patterns of the other sweeps have met nearly all of them.
-	deepStars = 24
+	lowCompletenessStars = 24
 
 	// mostDeepStars bounds the stars that form its patterns, and mostDeepNear those within reach
 	// of each: ten times what the level has there. In a clump the fainter ones are left out.
 	mostDeepStars = 1500
 	mostDeepNear  = 40
 
-	// deepStep is the ratio of scales that are searched together.
-	deepStep = 1.5
-
-	// Patterns looked up for each range of scales at most: without a hint, where there are
-	// fifteen ranges, a first turn of a fifth of deepBlind and then the rest, which together take about
-	// as long as the other sweeps do; with a hinted scale, where there are two, deepHinted,
-	// and deepQuick where the next frame is waiting. On drawn frames of two to
-	// six uncatalogued stars for each of the catalogue, the third filed pattern came after some thousands to a
-	// hundred thousand.
-	deepBlind  = 30_000
-	deepHinted = 200_000
-	deepQuick  = 20_000
+	// lowCompletenessStep is the ratio of scales that are searched together.
+	lowCompletenessStep = 1.5
 )
 
-// byLocalRank orders spots by how many brighter ones lie around them, in a window
+// localRankFirst orders detections by how many brighter ones lie around them, in a window
 // of a quarter of the longer side, per area: so that no part of the image, be it
 // crowded or clear, keeps the rest out.
-func byLocalRank(s proof.Detections) proof.Detections {
+func localRankFirst(s proof.Detections) proof.Detections {
 	half := float64(max(s.Width, s.Height)) / 8
 	all := s.At[:min(len(s.At), 2*mostDeepStars)]
 	type ranked struct {
@@ -164,7 +154,7 @@ func (d *deepPatterns) central(p imagePattern) bool {
 }
 
 // prepareDeep is prepare for the deep sweep.
-func (s *search) prepareDeep() {
+func (s *rangeSearch) prepareDeep() {
 	spec := s.level.Spec
 	scale := math.Sqrt(s.scaleLo * s.scaleHi)
 	area := float64(s.image.Width) * float64(s.image.Height)
@@ -196,9 +186,9 @@ func deepSpots(image proof.Detections, tol float64) int {
 	return max(verifySpots, int(min(n, float64(len(image.At)))))
 }
 
-// deepRanges covers the scales from lo to hi (radians per pixel), each by the level that has nearest
+// lowCompletenessRanges covers the scales from lo to hi (radians per pixel), each by the level that has nearest
 // to deepInField stars in the field; the best of the levels, or the next after it.
-func deepRanges(cat *catalogs.Catalogue, image proof.Detections, lo, hi, step float64, skip int) []scaleRange {
+func lowCompletenessRanges(cat *catalogs.Catalogue, image proof.Detections, lo, hi, step float64, skip int) []scaleRange {
 	ideal := deepIdeal(image)
 	var ranges []scaleRange
 	for lo < hi {
@@ -237,34 +227,4 @@ func levelStars(cat *catalogs.Catalogue, level int, image proof.Detections, scal
 		n = min(n, deepIdeal(image))
 	}
 	return n
-}
-
-// deepTurns are the turns of the deep sweep, by two levels where the scale is hinted. Its
-// candidates are weighed among other detections than those of the other sweeps, but each only once, and
-// all count as trials: the union bound of package proof holds over both.
-func deepTurns(cat *catalogs.Catalogue, image proof.Detections, hint Hint) []turn {
-	if len(image.At) < deepStars {
-		return nil
-	}
-	sweepOver := func(ranges []scaleRange) *sweep {
-		out := over(ranges)
-		out.deep = true
-		return out
-	}
-	var turns []turn
-	if hint.Scale > 0 {
-		patterns := deepHinted
-		if hint.Quick {
-			patterns = deepQuick
-		}
-		lo, hi := hint.Scale.Radians()*(1-hintTolerance), hint.Scale.Radians()*(1+hintTolerance)
-		for skip := range 2 {
-			turns = append(turns, turn{sweepOver(deepRanges(cat, image, lo, hi, 2, skip)), patterns})
-		}
-	}
-	if !hint.Quick || hint.Scale == 0 {
-		blind := sweepOver(deepRanges(cat, image, FinestScale.Radians(), CoarsestScale.Radians(), deepStep, 0))
-		turns = append(turns, turn{blind, deepBlind / 5}, turn{blind, deepBlind})
-	}
-	return turns
 }

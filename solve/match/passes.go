@@ -1,0 +1,163 @@
+package match
+
+import (
+	"math"
+	"slices"
+
+	"polard/mountmodel/sky"
+)
+
+// The passes of a search, in the order in which they are made.
+
+// pass is one way of looking for patterns: at which scales, with which detections, and what is asked
+// of a candidate before it is verified.
+type pass struct {
+	name     string
+	effort   effort
+	scales   scales
+	near     bool       // only within nearRadius of the hinted place; without one there is no such pass
+	lenses   lenses     // straight ones when not given
+	order    order      // of the detections that form patterns: by brightness when not given
+	most     int        // of them; as many as suit the level when 0
+	when     when       // the images for which it is made: all when not given
+	partial  partial    // patterns of which one star is missing; whole ones when not given
+	coarse   bool       // with coarseTol instead of fineTol for centroids
+	asked    neighbours // of a candidate: as many as chance seldom shows when not given
+	patterns int        // looked up for each range of scales; toTheEnd for all
+	resumes  string     // the pass with whose patterns it goes on: of that it is the rest, and like it in all else
+}
+
+// An effort tells whether a pass belongs to the first answer or to the deeper search.
+type effort int
+
+const (
+	cheap             effort = iota // a part of the first answer
+	cheapWhenFew                    // so for at most fewDetections
+	cheapWithoutScale               // so where no scale is hinted
+	expensive                       // deeper, always
+)
+
+// scales are those that a pass covers.
+type scales int
+
+const (
+	hinted      scales = iota // within hintTolerance of the hinted one: none without a hint
+	all                       // that the search covers
+	ofFewStars                // all, on levels with few stars
+	ofFewOrTiny               // all for fewestDetections; on the levels of the narrowest fields for more
+	hintedBest                // hinted, on the level that suits a low completeness best
+	hintedNext                // and on the next
+	allBest
+)
+
+// lenses are those that a pass assumes.
+type lenses int
+
+const (
+	straight lenses = iota
+	distorted
+	bothLenses
+)
+
+// order is that of the detections.
+type order int
+
+const (
+	byBrightness order = iota
+	smoothFirst        // by brightness, those of a smooth sky first, see smoothSkyFirst
+	byLocalRank        // see lowcompleteness.go, which forms the patterns otherwise as well
+)
+
+// when tells for which images a pass is made.
+type when int
+
+const (
+	always when = iota
+	structuredSky
+	fewOnly
+	manyOnly // lowCompletenessStars and more
+)
+
+// partial tells which star of a pattern may be missing.
+type partial int
+
+const (
+	whole      partial = iota
+	third              // the last of the pivot's neighbours
+	anyShorter         // any but that of the longest side, which takes long to look up
+)
+
+// neighbours are what a candidate's stars must have around them, see search.neighboursShow.
+type neighbours int
+
+const (
+	expected  neighbours = iota
+	orGoodFit            // fewer where the pattern fits better than chance does
+	none
+	fewer // of the level's stars many may be unseen
+)
+
+// firstPatterns is how many patterns each range of scales is given before any is looked through to the
+// end: true candidates mostly show among the first. firstPartial of partial ones are those of the eight brightest
+// detections.
+const (
+	firstPatterns = 350
+	firstPartial  = 128
+	toTheEnd      = math.MaxInt
+)
+
+// fewDetections: of so few all may be tried, and a field with few stars of the catalogue may have a single pattern
+// with too few neighbours. fewestDetections form partial patterns at all scales; each of those
+// meets as many chance likenesses as a triangle does.
+const (
+	fewDetections    = 40
+	fewestDetections = 20
+)
+
+// nearRadius is how far from a hinted place the first search goes: a mount set
+// up by eye, or a header that names the target, is right to some degrees.
+const nearRadius = 15 * sky.Degree
+
+// passes are the whole search. What a name says in its first words, others do as well and do not say.
+var passes = []pass{
+	{name: "near, hinted scale", near: true, patterns: toTheEnd},
+	{name: "near, all scales", near: true, scales: all, patterns: firstPatterns},
+
+	{name: "hinted scale", patterns: toTheEnd},
+	{name: "hinted scale, distorted", lenses: distorted, patterns: toTheEnd},
+	{name: "hinted scale, coarse", coarse: true, patterns: toTheEnd},
+	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
+	{name: "hinted scale, smooth sky, coarse", order: smoothFirst, when: structuredSky, coarse: true, asked: orGoodFit, patterns: toTheEnd},
+
+	{name: "all scales", effort: cheapWithoutScale, scales: all, patterns: firstPatterns},
+	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, patterns: toTheEnd},
+	{name: "all scales, smooth sky", effort: cheapWithoutScale, scales: all, order: smoothFirst, when: structuredSky, patterns: firstPatterns},
+	{name: "all scales, smooth sky, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
+
+	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
+	{name: "partial", effort: cheapWhenFew, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
+	{name: "hinted scale, no neighbours", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, asked: none, patterns: toTheEnd},
+	{name: "partial, smooth sky, rest", effort: cheapWhenFew, resumes: "partial, smooth sky", patterns: toTheEnd},
+	{name: "partial, rest", effort: cheapWhenFew, resumes: "partial", patterns: toTheEnd},
+
+	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
+	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
+
+	{name: "all scales, rest", effort: expensive, resumes: "all scales", patterns: toTheEnd},
+	{name: "all scales, smooth sky, rest", effort: expensive, resumes: "all scales, smooth sky", patterns: toTheEnd},
+	{name: "all scales, no neighbours", effort: expensive, scales: ofFewStars, lenses: bothLenses, order: smoothFirst, when: fewOnly, asked: none, patterns: toTheEnd},
+	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: toTheEnd},
+	{name: "all scales, coarse", effort: expensive, scales: all, coarse: true, patterns: toTheEnd},
+	{name: "low completeness, rest", effort: expensive, resumes: "low completeness", patterns: 180_000},
+	{name: "low completeness, next level, rest", effort: expensive, resumes: "low completeness, next level", patterns: 180_000},
+	{name: "low completeness, all scales", effort: expensive, scales: allBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 6_000},
+	{name: "low completeness, all scales, rest", effort: expensive, resumes: "low completeness, all scales", patterns: 30_000},
+}
+
+// first is the pass with which a pass began.
+func (p *pass) first() *pass {
+	if p.resumes == "" {
+		return p
+	}
+	return &passes[slices.IndexFunc(passes, func(o pass) bool { return o.name == p.resumes })]
+}
