@@ -174,7 +174,7 @@ func decodeLevel(ctx context.Context, r io.Reader, size int64, key [sha256.Size]
 	if string(head.Magic[:]) != cacheMagic || head.Key != key {
 		return nil, errCache
 	}
-	l := &Level{Spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
+	l := &Level{Spec: spec, bins: newShapeBins(spec), pivotShift: spec.pivotShift()}
 	// Lengths are believed only as far as the file is long.
 	if size < int64(binary.Size(head))+crc32.Size {
 		return nil, errCache
@@ -207,7 +207,7 @@ func decodeLevel(ctx context.Context, r io.Reader, size int64, key [sha256.Size]
 	}
 	l.far = make(neighbourLists, len(far))
 	for _, n := range far {
-		if n.K >= mostSpokes {
+		if n.K >= mostNeighbours {
 			return nil, errCache
 		}
 		l.far[farNeighbour{n.Star, uint8(n.K)}] = n.ID
@@ -271,7 +271,7 @@ func (l *Level) sound() bool {
 		return false
 	}
 	for _, e := range l.entry {
-		if int64(e>>l.hubShift) >= n || int(e&(1<<l.hubShift-1)/sizeBins) >= l.Spec.triples() {
+		if int64(e>>l.pivotShift) >= n || int(e&(1<<l.pivotShift-1)/sizeBins) >= l.Spec.triples() {
 			return false
 		}
 	}

@@ -19,7 +19,7 @@ import (
 )
 
 // smallSpec is of a level that is kept, of some 5,000 stars.
-var smallSpec = Spec{Grid: LargeGrid, faintest: 6, stars: 5000, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}
+var smallSpec = Spec{Grid: LargeGrid, faintest: 6, stars: 5000, nearest: 4, ShapeBin: 0.2, ShapeTol: 0.0025}
 
 func levelBytes(t testing.TB, l *Level, key [sha256.Size]byte) []byte {
 	t.Helper()
@@ -36,7 +36,7 @@ func levelBytes(t testing.TB, l *Level, key [sha256.Size]byte) []byte {
 
 func sameLevel(a, b *Level) bool {
 	return slices.Equal(a.nodes, b.nodes) && slices.Equal(a.starts, b.starts) && slices.Equal(a.entry, b.entry) &&
-		maps.Equal(a.far, b.far) && reflect.DeepEqual(a.Spec, b.Spec) && a.bins == b.bins && a.hubShift == b.hubShift
+		maps.Equal(a.far, b.far) && reflect.DeepEqual(a.Spec, b.Spec) && a.bins == b.bins && a.pivotShift == b.pivotShift
 }
 
 // cachedLevel is the level of a spec, by way of a folder.
@@ -120,7 +120,7 @@ func sealed(data []byte, key [sha256.Size]byte) []byte {
 // Whatever a file with a right checksum holds, what is believed of it can be searched.
 func FuzzCachedLevel(f *testing.F) {
 	key := cacheKey(theCatalogue(), smallSpec)
-	few := Spec{Grid: LargeGrid, faintest: 1, stars: 15, spokes: 4, ShapeBin: 1, ShapeTol: 0.0025}
+	few := Spec{Grid: LargeGrid, faintest: 1, stars: 15, nearest: 4, ShapeBin: 1, ShapeTol: 0.0025}
 	data := levelBytes(f, builtLevel(f, theCatalogue(), few), key)
 	f.Add(data)
 	for at := 40; at < len(data); at += 31 {
@@ -157,7 +157,7 @@ func TestLevelRules(t *testing.T) {
 	}
 	const rules, want = 3, "604a50d29d55e9f1"
 	sum := sha256.New()
-	for _, spec := range []Spec{smallSpec, {Grid: LargeGrid, faintest: 7, stars: 15000, brighter: 5, spokes: 4, ShapeBin: 0.2, ShapeTol: 0.0025}} {
+	for _, spec := range []Spec{smallSpec, {Grid: LargeGrid, faintest: 7, stars: 15000, brighter: 5, nearest: 4, ShapeBin: 0.2, ShapeTol: 0.0025}} {
 		l := builtLevel(t, theCatalogue(), spec)
 		for _, section := range [][]byte{raw(l.nodes), raw(l.starts), raw(l.entry)} {
 			sum.Write(section)

@@ -20,10 +20,10 @@ import (
 //
 // A level holds the catalogue thinned to even density: of every cell of a grid
 // over the sky only the brightest few stay. Each of those stars is the
-// hub of patterns: itself with three of its nearest neighbours, the spokes, so that
+// pivot of patterns: itself with three of its nearest neighbours, the sides, so that
 // the patterns' size follows the density and their number grows with the number
-// of stars. A pattern is two triangles with an edge in common, the longest spoke.
-// Its shape is what the spokes are to the longest of them, two complex numbers
+// of stars. A pattern is two triangles with an edge in common, the longest side.
+// Its shape is what the sides are to the longest of them, two complex numbers
 // that neither shift, turn nor scale changes, and is good for four coordinates
 // where a triangle (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119)
 // has two. So a pattern of the image meets thousands of times fewer chance
@@ -36,22 +36,22 @@ const (
 	// serve as the first check of a candidate, where more of them must show.
 	Neighbours = 6
 
-	// mostSpokes is the most nearest neighbours of which three form patterns with a star.
-	mostSpokes = 7
+	// mostNeighbours is the most nearest neighbours of which three form patterns with a star.
+	mostNeighbours = 7
 
 	// sizeBits is how many leading bits of the mantissa tell bins of pattern size
 	// apart: 4 to the octave.
 	sizeBits = 2
 
-	// smallestSize bounds the longest spoke in units of the grid's cell: for
+	// smallestSize bounds the longest side in units of the grid's cell: for
 	// shorter ones there are finer levels. sizeBins steps above it, at twelve
 	// cells, the pattern would span more than a field.
 	smallestSize = 0.05
 	sizeBins     = 32
 
-	// longestSpoke is the longest chord that is filed, 40 degrees: from there on it would
+	// longestSide is the longest chord that is filed, 40 degrees: from there on it would
 	// not be in the widest field.
-	longestSpoke = 0.684
+	longestSide = 0.684
 )
 
 // Index gives the levels of a catalogue's index. Each is made when first wanted. It is safe for use by
@@ -107,14 +107,14 @@ func (x *Index) Level(ctx context.Context, number int) (*Level, error) {
 type Spec struct {
 	Grid     int     // cells along an edge of a cube face
 	PerCell  int     // how many stars of a cell are kept, the brightest, to thin them to even density
-	spokes   int     // of how many neighbours three form patterns with a star
+	nearest  int     // of how many neighbours three form patterns with a star
 	ShapeBin float64 // width of a bin in each coordinate of the shape
 	ShapeTol float64 // how far distortion and projection may move them inside such a field
 
 	// A level that is not thinned holds all stars to the magnitude faintest, about so many, and
 	// a star's neighbours are the nearest of those that are not fainter than itself: what shows
 	// the star shows them, however deep an image goes, and no part of the sky is too crowded or
-	// too empty. Stars to the magnitude brighter are left to another level as hubs.
+	// too empty. Stars to the magnitude brighter are left to another level as pivots.
 	faintest, brighter float64
 	stars              int
 }
@@ -137,20 +137,20 @@ type Spec struct {
 // fail to show; the last level has fewest, for its size. Bins are as wide as
 // makes them hold some patterns each.
 var Specs = []Spec{
-	{Grid: 6, faintest: 6, stars: 5000, spokes: 7, ShapeBin: 0.12, ShapeTol: 0.03},
-	{Grid: 3, PerCell: 6, spokes: 6, ShapeBin: 0.14, ShapeTol: 0.03},
-	{Grid: 6, PerCell: 3, spokes: 6, ShapeBin: 0.14, ShapeTol: 0.02},
-	{Grid: 6, PerCell: 6, spokes: 6, ShapeBin: 0.12, ShapeTol: 0.02},
-	{Grid: 12, PerCell: 3, spokes: 6, ShapeBin: 0.1, ShapeTol: 0.02},
-	{Grid: 12, PerCell: 6, spokes: 6, ShapeBin: 0.1, ShapeTol: 0.02},
-	{Grid: 24, PerCell: 3, spokes: 6, ShapeBin: 0.08, ShapeTol: 0.012},
-	{Grid: 24, PerCell: 6, spokes: 6, ShapeBin: 0.08, ShapeTol: 0.012},
-	{Grid: 24, faintest: 8.2, stars: 56_500, spokes: 6, ShapeBin: 0.08, ShapeTol: 0.012},
-	{Grid: 48, PerCell: 3, spokes: 6, ShapeBin: 0.08, ShapeTol: 0.006},
-	{Grid: 48, PerCell: 6, spokes: 6, ShapeBin: 0.08, ShapeTol: 0.006},
-	{Grid: 96, PerCell: 3, spokes: 6, ShapeBin: 0.07, ShapeTol: 0.003},
-	{Grid: 192, faintest: 10.5, stars: 607_000, spokes: 4, ShapeBin: 0.06, ShapeTol: 0.0025},
-	{Grid: 384, faintest: 16, stars: 2_560_000, brighter: 9.5, spokes: 4, ShapeBin: 0.05, ShapeTol: 0.0025},
+	{Grid: 6, faintest: 6, stars: 5000, nearest: 7, ShapeBin: 0.12, ShapeTol: 0.03},
+	{Grid: 3, PerCell: 6, nearest: 6, ShapeBin: 0.14, ShapeTol: 0.03},
+	{Grid: 6, PerCell: 3, nearest: 6, ShapeBin: 0.14, ShapeTol: 0.02},
+	{Grid: 6, PerCell: 6, nearest: 6, ShapeBin: 0.12, ShapeTol: 0.02},
+	{Grid: 12, PerCell: 3, nearest: 6, ShapeBin: 0.1, ShapeTol: 0.02},
+	{Grid: 12, PerCell: 6, nearest: 6, ShapeBin: 0.1, ShapeTol: 0.02},
+	{Grid: 24, PerCell: 3, nearest: 6, ShapeBin: 0.08, ShapeTol: 0.012},
+	{Grid: 24, PerCell: 6, nearest: 6, ShapeBin: 0.08, ShapeTol: 0.012},
+	{Grid: 24, faintest: 8.2, stars: 56_500, nearest: 6, ShapeBin: 0.08, ShapeTol: 0.012},
+	{Grid: 48, PerCell: 3, nearest: 6, ShapeBin: 0.08, ShapeTol: 0.006},
+	{Grid: 48, PerCell: 6, nearest: 6, ShapeBin: 0.08, ShapeTol: 0.006},
+	{Grid: 96, PerCell: 3, nearest: 6, ShapeBin: 0.07, ShapeTol: 0.003},
+	{Grid: 192, faintest: 10.5, stars: 607_000, nearest: 4, ShapeBin: 0.06, ShapeTol: 0.0025},
+	{Grid: 384, faintest: 16, stars: 2_560_000, brighter: 9.5, nearest: 4, ShapeBin: 0.05, ShapeTol: 0.0025},
 }
 
 func (s Spec) Thinned() bool { return s.PerCell > 0 }
@@ -229,13 +229,13 @@ func withSign(x, sign float32) float32 {
 
 // Level is one built octave of the index. It never changes once built.
 type Level struct {
-	Spec     Spec
-	nodes    []node
-	far      neighbourLists
-	starts   []uint32 // first entry of each bucket, and the end
-	entry    []uint32
-	bins     shapeBins
-	hubShift uint // of an entry
+	Spec       Spec
+	nodes      []node
+	far        neighbourLists
+	starts     []uint32 // first entry of each bucket, and the end
+	entry      []uint32
+	bins       shapeBins
+	pivotShift uint // of an entry
 }
 
 // node is a star of a level and its neighbours, nearest first, as differences of
@@ -250,14 +250,14 @@ type node struct {
 // Place is the direction of a star of the level.
 func (l *Level) Place(star uint32) Vec32 { return l.nodes[star].vec() }
 
-// An entry packs the hub, which of its neighbours are the spokes, and the bin of
-// the longest spoke's length. The fewer ways to choose spokes, the more hubs there may be.
+// An entry packs the pivot, which of its neighbours are the sides, and the bin of
+// the longest side's length. The fewer ways to choose sides, the more pivots there may be.
 const sizeMask = sizeBins - 1
 
-// spokeTriples lists the ways to choose three of the neighbours, farthest first;
+// neighbourTriples lists the ways to choose three of the neighbours, farthest first;
 // those of the nearest n come first for every n.
-var spokeTriples = func() (triples [][3]uint8) {
-	for far := range uint8(mostSpokes) {
+var neighbourTriples = func() (triples [][3]uint8) {
+	for far := range uint8(mostNeighbours) {
 		for middle := range far {
 			for close := range middle {
 				triples = append(triples, [3]uint8{far, middle, close})
@@ -267,24 +267,24 @@ var spokeTriples = func() (triples [][3]uint8) {
 	return triples
 }()
 
-// SizeOf is the bin of the longest spoke of an entry's pattern.
+// SizeOf is the bin of the longest side of an entry's pattern.
 func SizeOf(entry uint32) int { return int(entry & sizeMask) }
 
-// triples is how many of spokeTriples a level files.
-func (s Spec) triples() int { return s.spokes * (s.spokes - 1) * (s.spokes - 2) / 6 }
+// triples is how many of neighbourTriples a level files.
+func (s Spec) triples() int { return s.nearest * (s.nearest - 1) * (s.nearest - 2) / 6 }
 
-// hubShift is how many bits of an entry are below the hub's.
-func (s Spec) hubShift() uint {
+// pivotShift is how many bits of an entry are below the pivot's.
+func (s Spec) pivotShift() uint {
 	return uint(bits.Len(sizeMask) + bits.Len(uint(s.triples()-1)))
 }
 
-// mostHubs is how many hubs a level's entries can name.
-func (s Spec) mostHubs() int { return 1 << (32 - s.hubShift()) }
+// mostPivots is how many pivots a level's entries can name.
+func (s Spec) mostPivots() int { return 1 << (32 - s.pivotShift()) }
 
-// Pattern gives the stars of an entry: the hub and the spokes, longest first.
+// Pattern gives the stars of an entry: the pivot and the sides, longest first.
 func (l *Level) Pattern(e uint32) (p [4]uint32) {
-	p[0] = e >> l.hubShift
-	for i, k := range spokeTriples[e&(1<<l.hubShift-1)/sizeBins] {
+	p[0] = e >> l.pivotShift
+	for i, k := range neighbourTriples[e&(1<<l.pivotShift-1)/sizeBins] {
 		p[i+1], _ = l.Neighbour(p[0], int(k))
 	}
 	return p
@@ -295,7 +295,7 @@ func (l *Level) Pattern(e uint32) (p [4]uint32) {
 type shapeBins struct {
 	perUnit float64 // bins in a unit of each coordinate
 	half    int     // bins in the range from 0 to 1
-	perSize float64 // one over the smallest longest spoke, 1/radian
+	perSize float64 // one over the smallest longest side, 1/radian
 }
 
 func newShapeBins(s Spec) shapeBins {
@@ -306,7 +306,7 @@ func newShapeBins(s Spec) shapeBins {
 	}
 }
 
-// sizeBin is the bin of a longest spoke in radians, negative or beyond sizeBins-1
+// sizeBin is the bin of a longest side in radians, negative or beyond sizeBins-1
 // for one that is not filed: the exponent and first bits of the mantissa, which
 // grow as the logarithm does and cost a shift.
 func (b shapeBins) sizeBin(longest float64) int {
@@ -346,7 +346,7 @@ func buildLevel(ctx context.Context, cat *catalogs.Catalogue, spec Spec) (*Level
 		debug.FreeOSMemory()
 		defer debug.FreeOSMemory()
 	}
-	l := &Level{Spec: spec, bins: newShapeBins(spec), hubShift: spec.hubShift()}
+	l := &Level{Spec: spec, bins: newShapeBins(spec), pivotShift: spec.pivotShift()}
 	var mags []float32 // nil where neighbours may be fainter
 	var err error
 	if spec.Thinned() {
@@ -378,14 +378,14 @@ const LargeGrid = 192
 // file sorts all patterns into buckets by counting them first.
 func (l *Level) file(ctx context.Context) error {
 	workers := runtime.GOMAXPROCS(0)
-	hubs := min(len(l.nodes), l.Spec.mostHubs())
-	chunk := (hubs + workers - 1) / workers
+	pivots := min(len(l.nodes), l.Spec.mostPivots())
+	chunk := (pivots + workers - 1) / workers
 	counts := make([][]uint32, workers)
 	each := func(visit func(w int, p []filedPattern)) error {
 		return parallel.Each(ctx, workers, workers, func(_, w int) {
 			g := newGatherer(l.bins.buckets(), func(p []filedPattern) { visit(w, p) })
-			for i := w * chunk; i < min((w+1)*chunk, hubs); i++ {
-				if i%hubsAtOnce == 0 && ctx.Err() != nil {
+			for i := w * chunk; i < min((w+1)*chunk, pivots); i++ {
+				if i%pivotsAtOnce == 0 && ctx.Err() != nil {
 					return
 				}
 				l.patternsOf(uint32(i), g.add)
@@ -423,8 +423,8 @@ func (l *Level) file(ctx context.Context) error {
 	})
 }
 
-// hubsAtOnce are filed, a millisecond's work, before another look at the context.
-const hubsAtOnce = 1024
+// pivotsAtOnce are filed, a millisecond's work, before another look at the context.
+const pivotsAtOnce = 1024
 
 // filedPattern is an entry and the bucket it belongs to.
 type filedPattern struct{ bucket, entry uint32 }
@@ -472,34 +472,34 @@ func (g *gatherer) flush() {
 	}
 }
 
-// patternsOf visits the patterns of which a star is the hub. Of a group of stars one is: the
+// patternsOf visits the patterns of which a star is the pivot. Of a group of stars one is: the
 // faintest if it is the nearest brighter ones that it is filed with, or else the one that lies
 // nearest to the middle of the four.
-func (l *Level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
-	at := l.nodes[hub].vec()
-	var spoke [mostSpokes]Vec32
-	var length [mostSpokes]float32
-	var gram [mostSpokes][mostSpokes]float32 // the spokes' scalar products, for central
+func (l *Level) patternsOf(pivot uint32, visit func(bucket int, e uint32)) {
+	at := l.nodes[pivot].vec()
+	var side [mostNeighbours]Vec32
+	var length [mostNeighbours]float32
+	var gram [mostNeighbours][mostNeighbours]float32 // the sides' scalar products, for central
 	n := 0
-	for ; n < l.Spec.spokes; n++ {
-		j, ok := l.Neighbour(hub, n)
+	for ; n < l.Spec.nearest; n++ {
+		j, ok := l.Neighbour(pivot, n)
 		if !ok {
 			break
 		}
-		spoke[n] = l.nodes[j].vec().Sub(at)
-		square := spoke[n].Dot(spoke[n])
+		side[n] = l.nodes[j].vec().Sub(at)
+		square := side[n].Dot(side[n])
 		length[n] = sqrt32(square)
 		if l.Spec.Thinned() {
 			gram[n][n] = square
 			for k := range n {
-				gram[n][k] = spoke[n].Dot(spoke[k])
+				gram[n][k] = side[n].Dot(side[k])
 				gram[k][n] = gram[n][k]
 			}
 		}
 	}
 	far, size := uint8(0), -1
-	var shape [mostSpokes]complex128
-	for t, triple := range spokeTriples[:l.Spec.triples()] {
+	var shape [mostNeighbours]complex128
+	for t, triple := range neighbourTriples[:l.Spec.triples()] {
 		if int(triple[0]) >= n {
 			break
 		}
@@ -507,13 +507,13 @@ func (l *Level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 			far = triple[0]
 			longest := length[far]
 			size = -1
-			if longest < longestSpoke {
+			if longest < longestSide {
 				size = l.bins.sizeBin(float64(longest))
 			}
 			if size >= 0 && size < sizeBins {
-				e1, e2 := Tangent(at, spoke[far])
+				e1, e2 := Tangent(at, side[far])
 				for k := range far {
-					shape[k] = turned(spoke[k], e1, e2, length[k]/longest)
+					shape[k] = turned(side[k], e1, e2, length[k]/longest)
 				}
 			}
 		}
@@ -524,13 +524,13 @@ func (l *Level) patternsOf(hub uint32, visit func(bucket int, e uint32)) {
 		if imag(u) < 0 {
 			u, v = cmplx.Conj(u), cmplx.Conj(v)
 		}
-		visit(l.bins.bucket(u, v), hub<<l.hubShift|uint32(t)*sizeBins|uint32(size))
+		visit(l.bins.bucket(u, v), pivot<<l.pivotShift|uint32(t)*sizeBins|uint32(size))
 	}
 }
 
-// central tells whether the hub lies nearest to the middle of the four stars, given the
-// scalar products of the spokes.
-func central(gram *[mostSpokes][mostSpokes]float32, triple [3]uint8) bool {
+// central tells whether the pivot lies nearest to the middle of the four stars, given the
+// scalar products of the sides.
+func central(gram *[mostNeighbours][mostNeighbours]float32, triple [3]uint8) bool {
 	for _, k := range triple {
 		// |d - middle|^2 >= |middle|^2, middle = (a + b + c) / 4
 		if 2*gram[k][k] < gram[k][triple[0]]+gram[k][triple[1]]+gram[k][triple[2]] {
@@ -540,7 +540,7 @@ func central(gram *[mostSpokes][mostSpokes]float32, triple [3]uint8) bool {
 	return true
 }
 
-// Tangent gives unit vectors square to the direction at: along the spoke d, and
+// Tangent gives unit vectors square to the direction at: along the side d, and
 // to the left of it as seen from outside the sphere.
 func Tangent(at, d Vec32) (e1, e2 Vec32) {
 	e1 = d.Sub(at.Scale(d.Dot(at)))
@@ -548,8 +548,8 @@ func Tangent(at, d Vec32) (e1, e2 Vec32) {
 	return e1, at.Cross(e1)
 }
 
-// turned is a spoke as a complex number of the given size, its angle counted from e1.
-// Chords and the angle at the hub tell the shape of a wide pattern better than
+// turned is a side as a complex number of the given size, its angle counted from e1.
+// Chords and the angle at the pivot tell the shape of a wide pattern better than
 // a plane does.
 func turned(d, e1, e2 Vec32, size float32) complex128 {
 	x, y := d.Dot(e1), d.Dot(e2)

@@ -136,7 +136,7 @@ func TestNeighboursAgainstBruteForce(t *testing.T) {
 			}
 			slices.Sort(want)
 			for k := range min(Neighbours, len(want)) {
-				if c.mags != nil && !l.Spec.hub(c.mags[best]) {
+				if c.mags != nil && !l.Spec.pivot(c.mags[best]) {
 					if _, ok := l.Neighbour(uint32(best), k); ok {
 						t.Errorf("level %d: the bright star near %v has neighbours", c.level, d)
 					}
@@ -173,22 +173,22 @@ func TestEveryPatternFiledOnce(t *testing.T) {
 			return sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
 		}
 		want, doubtful := map[[4]uint32]bool{}, map[[4]uint32]bool{}
-		for hub := range uint32(len(l.nodes)) {
+		for pivot := range uint32(len(l.nodes)) {
 			var near []uint32
-			for k := range l.Spec.spokes {
-				if j, ok := l.Neighbour(hub, k); ok {
+			for k := range l.Spec.nearest {
+				if j, ok := l.Neighbour(pivot, k); ok {
 					near = append(near, j)
 				}
 			}
 			for a := range near {
 				for b := range a {
 					for c := range b {
-						p := [4]uint32{hub, near[a], near[b], near[c]}
+						p := [4]uint32{pivot, near[a], near[b], near[c]}
 						middle := sky.Vec{}
 						for _, k := range p {
 							middle = r3.Add(middle, r3.Scale(0.25, vec(k)))
 						}
-						own := r3.Norm(r3.Sub(vec(hub), middle))
+						own := r3.Norm(r3.Sub(vec(pivot), middle))
 						gap := math.Inf(1)
 						if !l.Spec.Thinned() {
 							own = math.Inf(-1)
@@ -196,12 +196,12 @@ func TestEveryPatternFiledOnce(t *testing.T) {
 						for _, k := range p[1:] {
 							gap = min(gap, r3.Norm(r3.Sub(vec(k), middle))-own)
 						}
-						length := r3.Norm(r3.Sub(vec(p[1]), vec(hub)))
+						length := r3.Norm(r3.Sub(vec(p[1]), vec(pivot)))
 						size := l.bins.sizeBin(length)
 						// Single precision may decide either way in a tie.
 						if math.Abs(gap) < 1e-6 || size != l.bins.sizeBin(length*(1+1e-6)) || size != l.bins.sizeBin(length*(1-1e-6)) {
 							doubtful[p] = true
-						} else if gap > 0 && size >= 0 && size < sizeBins && length < longestSpoke {
+						} else if gap > 0 && size >= 0 && size < sizeBins && length < longestSide {
 							want[p] = true
 						}
 					}
@@ -258,8 +258,8 @@ func TestShapeBinsCover(t *testing.T) {
 	}
 }
 
-// TestEntriesHoldWhatTheyMust: hub, spokes and size fit into an entry, every level's
-// hubs do, and levels that are not thinned are of about the stated size.
+// TestEntriesHoldWhatTheyMust: pivot, sides and size fit into an entry, every level's
+// pivots do, and levels that are not thinned are of about the stated size.
 func TestEntriesHoldWhatTheyMust(t *testing.T) {
 	for _, s := range Specs {
 		n := 6 * s.Grid * s.Grid * s.PerCell
@@ -270,14 +270,14 @@ func TestEntriesHoldWhatTheyMust(t *testing.T) {
 				t.Errorf("grid %d: %d stars, not about %d", s.Grid, n, s.stars)
 			}
 		}
-		if n > s.mostHubs() {
-			t.Errorf("grid %d: %d stars do not fit an entry, which holds %d", s.Grid, n, s.mostHubs())
+		if n > s.mostPivots() {
+			t.Errorf("grid %d: %d stars do not fit an entry, which holds %d", s.Grid, n, s.mostPivots())
 		}
-		if s.spokes > mostSpokes || s.triples() > len(spokeTriples) {
-			t.Errorf("grid %d: %d spokes of %d neighbours", s.Grid, s.spokes, mostSpokes)
+		if s.nearest > mostNeighbours || s.triples() > len(neighbourTriples) {
+			t.Errorf("grid %d: %d sides of %d neighbours", s.Grid, s.nearest, mostNeighbours)
 		}
-		if s.spokes > Neighbours && n > sweptStars {
-			t.Errorf("grid %d: %d spokes, of which all but %d take room in a map", s.Grid, s.spokes, Neighbours)
+		if s.nearest > Neighbours && n > sweptStars {
+			t.Errorf("grid %d: %d sides, of which all but %d take room in a map", s.Grid, s.nearest, Neighbours)
 		}
 	}
 }

@@ -2,15 +2,15 @@ package index
 
 import "iter"
 
-// Query is a shape to look for: the image's two shorter spokes, as complex numbers in units of the longest.
+// Query is a shape to look for: the image's two shorter sides, as complex numbers in units of the longest.
 type Query struct {
 	U, V           complex128
-	Unseen         int     // the spoke that an open pattern misses, 2 or 3: whatever its place is; 0 for none
+	Missing        int     // the side that an partial pattern misses, 2 or 3: whatever its place is; 0 for none
 	Tol            float64 // in each coordinate
-	SizeLo, SizeHi int     // bins of the longest spoke
+	SizeLo, SizeHi int     // bins of the longest side
 }
 
-// Sizes gives the bins of longest spokes from lo to hi (radians), first and last; not ok when none is filed.
+// Sizes gives the bins of longest sides from lo to hi (radians), first and last; not ok when none is filed.
 func (l *Level) Sizes(lo, hi float64) (first, last int, ok bool) {
 	first, last = max(l.bins.sizeBin(lo), 0), min(l.bins.sizeBin(hi), sizeBins-1)
 	return first, last, first <= last
@@ -21,7 +21,7 @@ func (l *Level) Rows(q *Query) iter.Seq[[]uint32] {
 	return func(yield func([]uint32) bool) {
 		b := l.bins
 		vLo, vHi := b.signed(imag(q.V)-q.Tol), b.signed(imag(q.V)+q.Tol)
-		if q.Unseen == 2 {
+		if q.Missing == 2 {
 			for u := range 2 * b.half * b.half {
 				for vr := b.signed(real(q.V) - q.Tol); vr <= b.signed(real(q.V)+q.Tol); vr++ {
 					row := b.row(u/b.half, u%b.half, vr)
@@ -34,7 +34,7 @@ func (l *Level) Rows(q *Query) iter.Seq[[]uint32] {
 		}
 		for ur := b.signed(real(q.U) - q.Tol); ur <= b.signed(real(q.U)+q.Tol); ur++ {
 			for ui := b.positive(imag(q.U) - q.Tol); ui <= b.positive(imag(q.U)+q.Tol); ui++ {
-				if q.Unseen == 3 {
+				if q.Missing == 3 {
 					row, next := b.row(ur, ui, 0), b.row(ur, ui, 2*b.half)
 					if !yield(l.entry[l.starts[row]:l.starts[next]]) {
 						return

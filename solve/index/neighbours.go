@@ -49,7 +49,7 @@ const sweptStars = 6000
 
 // nearest finds the neighbours of every star of a level: the nearest ones, or, given magnitudes,
 // the nearest that are not fainter than itself, and none for stars left to another level as
-// hubs. It gives those that a node has no room for.
+// pivots. It gives those that a node has no room for.
 func nearest(ctx context.Context, nodes []node, mags []float32, spec Spec) (neighbourLists, error) {
 	workers := runtime.GOMAXPROCS(0)
 	var parts []neighbourLists
@@ -82,10 +82,10 @@ func nearest(ctx context.Context, nodes []node, mags []float32, spec Spec) (neig
 }
 
 // neighboursListed is how many neighbours of each star are listed.
-func (s Spec) neighboursListed() int { return max(s.spokes, Neighbours) }
+func (s Spec) neighboursListed() int { return max(s.nearest, Neighbours) }
 
-// hub tells whether a star is left to this level as the hub of patterns, by its magnitude.
-func (s Spec) hub(mag float32) bool { return s.brighter == 0 || mag > float32(s.brighter) }
+// pivot tells whether a star is left to this level as the pivot of patterns, by its magnitude.
+func (s Spec) pivot(mag float32) bool { return s.brighter == 0 || mag > float32(s.brighter) }
 
 // axisSweep finds neighbours among stars sorted along one axis: those between which and a star
 // lies a longer way along it than to the neighbours known are not looked at.
@@ -109,7 +109,7 @@ func (s axisSweep) nearest(lo, hi int, nodes []node, spec Spec, far neighbourLis
 	for i := lo; i < hi; i++ {
 		star := &s.stars[i]
 		best := newNearList(spec.neighboursListed())
-		if spec.hub(star.mag) {
+		if spec.pivot(star.mag) {
 			for k := i + 1; k < len(s.stars) && sq32(s.stars[k].at.x-star.at.x) < best.worst; k++ {
 				best.offer(star, &s.stars[k])
 			}
@@ -128,8 +128,8 @@ type nearList struct {
 	wanted int
 	n      int
 	worst  float32 // a star as far as this, squared, is not taken
-	ids    [mostSpokes]uint32
-	dist   [mostSpokes]float32
+	ids    [mostNeighbours]uint32
+	dist   [mostNeighbours]float32
 }
 
 func newNearList(wanted int) nearList { return nearList{wanted: wanted, worst: math.MaxFloat32} }
@@ -309,7 +309,7 @@ func (g *faceGrid) nearest(ctx context.Context, nodes []node, faces []uint8, spe
 					continue
 				}
 				best := newNearList(spec.neighboursListed())
-				if spec.hub(star.mag) {
+				if spec.pivot(star.mag) {
 					g.search(&best, star, cu, cv)
 				}
 				best.store(nodes, star.node, far)

@@ -8,11 +8,11 @@ import (
 	"testing"
 )
 
-// The deep sweep forms each group of four stars whose spokes are within reach once, by its
+// The low-completeness pass forms each group of four stars whose sides are within reach once, by its
 // central star: held against all groups of four, one by one.
 func TestDeepPatterns(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 1))
-	d := &deepPatterns{reach: 70}
+	d := &growingPatterns{reach: 70}
 	for range 40 {
 		d.at = append(d.at, complex(300*rng.Float64(), 200*rng.Float64()))
 	}
@@ -23,19 +23,19 @@ func TestDeepPatterns(t *testing.T) {
 	want := map[string]bool{}
 	within := func(a, b int) bool {
 		r := math.Sqrt(norm2(d.at[a] - d.at[b]))
-		return r >= shortestSpoke && r <= d.reach
+		return r >= shortestSide && r <= d.reach
 	}
-	for hub := range d.at {
+	for pivot := range d.at {
 		for i := range d.at {
 			for j := range i {
 				for k := range j {
-					if i == hub || j == hub || k == hub || !within(hub, i) || !within(hub, j) || !within(hub, k) {
+					if i == pivot || j == pivot || k == pivot || !within(pivot, i) || !within(pivot, j) || !within(pivot, k) {
 						continue
 					}
-					middle := (d.at[hub] + d.at[i] + d.at[j] + d.at[k]) / 4
+					middle := (d.at[pivot] + d.at[i] + d.at[j] + d.at[k]) / 4
 					from := func(a int) float64 { return norm2(d.at[a] - middle) }
-					if from(hub) <= min(from(i), from(j), from(k)) {
-						want[name([]int{hub, i, j, k})] = true
+					if from(pivot) <= min(from(i), from(j), from(k)) {
+						want[name([]int{pivot, i, j, k})] = true
 					}
 				}
 			}
@@ -66,21 +66,21 @@ func TestDeepPatterns(t *testing.T) {
 // A clump of detections costs no memory.
 func TestDeepPatternsOfAClump(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 2))
-	d := &deepPatterns{reach: 100}
+	d := &growingPatterns{reach: 100}
 	for range 1000 {
 		d.at = append(d.at, complex(50*rng.Float64(), 50*rng.Float64()))
 	}
 	for ps := d.more(); ps != nil; ps = d.more() {
-		if len(ps) > mostDeepNear*mostDeepNear*mostDeepNear {
+		if len(ps) > mostWithinReach*mostWithinReach*mostWithinReach {
 			t.Fatalf("%d patterns at once", len(ps))
 		}
 	}
 }
 
-// For levels whose hubs are the faintest stars of their patterns, the hub comes last.
+// For levels whose pivots are the faintest stars of their patterns, the pivot comes last.
 func TestDeepPatternsByTheLast(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
-	d := &deepPatterns{reach: 70, last: true}
+	d := &growingPatterns{reach: 70, last: true}
 	for range 40 {
 		d.at = append(d.at, complex(300*rng.Float64(), 200*rng.Float64()))
 	}
@@ -88,7 +88,7 @@ func TestDeepPatternsByTheLast(t *testing.T) {
 	for i := range d.at {
 		near := 0
 		for j := range i {
-			if r := math.Sqrt(norm2(d.at[i] - d.at[j])); r >= shortestSpoke && r <= d.reach {
+			if r := math.Sqrt(norm2(d.at[i] - d.at[j])); r >= shortestSide && r <= d.reach {
 				near++
 			}
 		}
@@ -99,7 +99,7 @@ func TestDeepPatternsByTheLast(t *testing.T) {
 		n += len(ps)
 		for _, p := range ps {
 			if p[0] != slices.Max(p[:]) {
-				t.Fatalf("hub of %v", p)
+				t.Fatalf("pivot of %v", p)
 			}
 		}
 	}

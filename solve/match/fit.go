@@ -3,15 +3,12 @@ package match
 import (
 	"context"
 	"math"
-	"math/cmplx"
 	"slices"
 
 	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/camera"
 	"polard/solve/match/proof"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Errors of a catalogue place at the exposure: Tycho-2 states 0.06 arcsec for the
@@ -65,9 +62,9 @@ func PlaceError(s catalogs.Star, epoch float64) sky.Angle {
 	return catalogueSigma + catalogueDrift*sky.Angle(math.Abs(epoch-driftFrom))
 }
 
-// fitCamera turns a proved candidate into a camera fitted to every star. quiet are the detections
-// of quiet sky, brightest first. There is no match when the fit fails; the error is the context's.
-func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, quiet []int, p *proven, epoch float64) (*Match, error) {
+// fitCamera turns a proved candidate into a camera fitted to every star. smooth are the detections
+// of smooth sky, brightest first. There is no match when the fit fails; the error is the context's.
+func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, smooth []int, p *proven, epoch float64) (*Match, error) {
 	fit := camera.Fit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.Width), float64(image.Height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
@@ -116,7 +113,7 @@ func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detecti
 		all[i] = i
 	}
 	weak := func(of []int) bool { return strength(&fit, pairs, targets, image, of) < wholeLog10Odds }
-	if astray(&fit, pairs, targets, image, quiet) || weak(all) && weak(quiet) {
+	if diverged(&fit, pairs, targets, image, smooth) || weak(all) && weak(smooth) {
 		return nil, nil
 	}
 	sol := &Match{Camera: fit.Camera, Detector: fit.Detector(sq(spread)), Shear: fit.Shear}
@@ -140,16 +137,16 @@ func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detecti
 // right ones over all hard kinds of frames of 8 to 60 degrees, stars trailed or out of focus
 // reached 1.5 pixels with nine in ten explained, and frames half hidden left two
 // thirds unexplained at 0.5 pixels. In a narrow field most of the brightest may be in no catalogue, but then the
-// catalogue's stars show: 11 of 15, and of two degrees gone astray among rings out of focus 10 of 30.
+// catalogue's stars show: 11 of 15, and of two degrees that diverged among rings out of focus 10 of 30.
 const (
-	astrayRMS   = 1.2 // pixels
-	astrayStars = 30  // the brightest detections of quiet sky, and the brightest stars of the catalogue
-	astrayShare = 0.5 // of them
+	divergedRMS   = 1.2 // pixels
+	divergedStars = 30  // the brightest detections of smooth sky, and the brightest stars of the catalogue
+	divergedShare = 0.5 // of them
 )
 
-// astray tells whether a fit explains too little, both of what is detected and of what should be.
-func astray(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image proof.Detections, quiet []int) bool {
-	first := quiet[:min(len(quiet), astrayStars)]
+// diverged tells whether a fit explains too little, both of what is detected and of what should be.
+func diverged(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image proof.Detections, smooth []int) bool {
+	first := smooth[:min(len(smooth), divergedStars)]
 	shown := make(map[int]bool)
 	var sum float64
 	bright := 0
@@ -160,7 +157,7 @@ func astray(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image
 			bright++
 		}
 	}
-	if math.Sqrt(sum/float64(len(pairs))) <= astrayRMS || float64(bright) >= astrayShare*float64(len(first)) {
+	if math.Sqrt(sum/float64(len(pairs))) <= divergedRMS || float64(bright) >= divergedShare*float64(len(first)) {
 		return false
 	}
 	inside, seen := 0, 0
@@ -170,16 +167,16 @@ func astray(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image
 			if shown[k] {
 				seen++
 			}
-			if inside == astrayStars {
+			if inside == divergedStars {
 				break
 			}
 		}
 	}
-	return float64(seen) < astrayShare*float64(inside)
+	return float64(seen) < divergedShare*float64(inside)
 }
 
 // wholeLog10Odds is what the fit as a whole must show, with its pattern's stars and over the
-// whole image. One that went astray from a proof in a corner, with seven pairs for a hundred stars, had 5; of
+// whole image. One that diverged from a proof in a corner, with seven pairs for a hundred stars, had 5; of
 // six hundred right ones over all hard kinds of frames the weakest had 24, and nearly all more than 35.
 const wholeLog10Odds = proof.Threshold + 5
 
@@ -189,7 +186,7 @@ func strength(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, ima
 	counts := make([]bool, len(image.At))
 	among := image
 	among.At = nil
-	for _, i := range of[:min(len(of), verifySpots)] {
+	for _, i := range of[:min(len(of), verifyDetections)] {
 		counts[i] = true
 		among.At = append(among.At, image.At[i])
 	}
@@ -217,32 +214,6 @@ func strength(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, ima
 		}
 	}
 	return proof.Evidence(predictions, 1, 1)
-}
-
-// cameraFromPlane reads attitude, scale and distortion off a plane fit.
-func cameraFromPlane(p *proven, image proof.Detections) camera.Camera {
-	back := func(delta complex128) sky.Vec { // a pixel offset as a vector of the tangent plane
-		w := delta / p.b[1]
-		if !p.mirrored {
-			w = cmplx.Conj(w)
-		}
-		return r3.Add(r3.Scale(real(w), p.e1), r3.Scale(imag(w), p.e2))
-	}
-	z := sky.Unit(r3.Add(p.boresight, back(image.Centre()-p.b[0])))
-	x := back(1)
-	x = sky.Unit(r3.Sub(x, r3.Scale(r3.Dot(x, z), z)))
-	y := r3.Cross(z, x)
-	if !p.mirrored {
-		y = r3.Scale(-1, y)
-	}
-	c := camera.Camera{
-		Width: image.Width, Height: image.Height, Mirrored: p.mirrored,
-		Scale: sky.Angle(1 / cmplx.Abs(p.b[1])),
-		K1:    real(p.b[2] / p.b[1]),
-	}
-	c.Axis = c.Centre()
-	c.Attitude.R = sky.FromColumns(x, y, z)
-	return c
 }
 
 // choose pairs each catalogue star, brightest first, with the nearest

@@ -24,8 +24,8 @@ func TestEveryPatternIsFound(t *testing.T) {
 		for range 500 {
 			e := randomEntry(rng, l)
 			p := l.Pattern(e)
-			spoke := l.Place(p[1]).Sub(l.Place(p[0]))
-			if float64(spoke.Dot(spoke)) > mostStars(spec)/spec.StarsIn(1) {
+			side := l.Place(p[1]).Sub(l.Place(p[0]))
+			if float64(side.Dot(side)) > mostStars(spec)/spec.StarsIn(1) {
 				continue // wider than the level's fields: among brighter stars only, some lie far away
 			}
 			mirrored := rng.IntN(2) == 0
@@ -53,7 +53,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 				flat: proof.Detections{At: z[:]},
 			}
 			found := false
-			for _, look := range s.lookups(imagePattern{0, 1, 2, 3}) {
+			for _, look := range s.lookups(pattern{0, 1, 2, 3}) {
 				for row := range l.Rows(&look.Query) {
 					for _, f := range row {
 						if size := index.SizeOf(f); f != e || size < look.SizeLo || size > look.SizeHi {
@@ -63,16 +63,16 @@ func TestEveryPatternIsFound(t *testing.T) {
 						for k, star := range p {
 							places[k] = l.Place(star)
 						}
-						fit, misfit := fitPattern(places[:], look.z[:], look.turned)
+						fit, residual := fitPattern(places[:], look.z[:], look.turned)
 						// Nearly a line, it is looked up as either sense; one of them is right.
-						found = found || math.Sqrt(misfit) < fineTol+spec.ShapeTol*longest && fit.mirrored == mirrored
+						found = found || math.Sqrt(residual) < fineTol+spec.ShapeTol*longest && fit.mirrored == mirrored
 					}
 				}
 			}
-			// Without its shortest spoke it is found as an open pattern.
+			// Without its shortest side it is found as an partial pattern.
 			s.flat.At = longer[:]
 			foundOpen := false
-			for _, look := range s.lookups(imagePattern{0, 1, 2, 0}) {
+			for _, look := range s.lookups(pattern{0, 1, 2, 0}) {
 				for row := range l.Rows(&look.Query) {
 					foundOpen = foundOpen || slices.Contains(row, e)
 				}

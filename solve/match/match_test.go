@@ -45,12 +45,12 @@ func TestCandidateFromExactPattern(t *testing.T) {
 		if math.Abs(side) < 0.05 || cmplx.Abs(z[1]-z[0]) < 50 {
 			t.Skip("nearly a line, which has no sense of turning, or nearly a point")
 		}
-		got, misfit := fitPattern(s[:], z[:], side < 0)
+		got, residual := fitPattern(s[:], z[:], side < 0)
 		// A degree's tangent plane against the chords of unit vectors: a part in ten
 		// thousand of the field, a tenth of a pixel; single precision, 0.01 arcsec, is less.
 		const flatness = 0.15
-		if math.Sqrt(misfit) > flatness || got.mirrored != mirrored {
-			t.Fatalf("misfit %g pixels, mirrored %v, want %v", math.Sqrt(misfit), got.mirrored, mirrored)
+		if math.Sqrt(residual) > flatness || got.mirrored != mirrored {
+			t.Fatalf("misfit %g pixels, mirrored %v, want %v", math.Sqrt(residual), got.mirrored, mirrored)
 		}
 		p := sky.Pixel{X: 1000 * rng.Float64(), Y: 800 * rng.Float64()}
 		if off := cmplx.Abs(got.pixel(index.VecOf(c.ICRS(p))) - complex(p.X, p.Y)); off > 10*flatness {
@@ -60,26 +60,26 @@ func TestCandidateFromExactPattern(t *testing.T) {
 }
 
 // TestPlaneFromCandidate: a similarity found far from the centre of a wide image, whose
-// places lensPlane has flattened, says where the centre points.
+// places flatten has flattened, says where the centre points.
 func TestPlaneFromCandidate(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
 		mirrored := rapid.Bool().Draw(t, "mirrored")
 		c := randomCamera(rng, 1200, 900, 50*sky.Degree, mirrored)
 		centre := complex(c.Centre().X, c.Centre().Y)
-		search := rangeSearch{assumed: c.Scale.Radians()}
-		hub := cmplx.Rect(300+200*rng.Float64(), 2*math.Pi*rng.Float64()) + centre
+		lens := lensPlane{scale: c.Scale.Radians()}
+		pivot := cmplx.Rect(300+200*rng.Float64(), 2*math.Pi*rng.Float64()) + centre
 		in := proof.Detections{Width: c.Width, Height: c.Height}
 		var s [4]index.Vec32
 		for i := range s {
-			z := hub
+			z := pivot
 			if i > 0 {
 				z += cmplx.Rect(20, 2*float64(i)+rng.Float64())
 			}
 			in.At = append(in.At, z)
 			s[i] = index.VecOf(c.ICRS(sky.Pixel{X: real(z), Y: imag(z)}))
 		}
-		z := [4]complex128(search.lensPlane(in).At)
+		z := [4]complex128(lens.flatten(in).At)
 		got, _ := fitPattern(s[:], z[:], imag((z[2]-z[0])/(z[1]-z[0])) < 0)
 		fit := planeFromCandidate(&got, centre)
 		// Within the pattern the flattened image is wider across the radius than along it, by
@@ -90,8 +90,8 @@ func TestPlaneFromCandidate(t *testing.T) {
 		if off := sky.Separation(sky.ICRS(fit.boresight), c.ICRS(c.Centre())); off > tolerance*c.Scale {
 			t.Errorf("the centre is %g pixels off", float64(off/c.Scale))
 		}
-		w, ok := fit.plane(sky.Vec(c.ICRS(sky.Pixel{X: real(hub), Y: imag(hub)})))
-		if off := cmplx.Abs(fit.pixel(w) - hub); !ok || off > 2*tolerance {
+		w, ok := fit.plane(sky.Vec(c.ICRS(sky.Pixel{X: real(pivot), Y: imag(pivot)})))
+		if off := cmplx.Abs(fit.pixel(w) - pivot); !ok || off > 2*tolerance {
 			t.Errorf("the pattern itself falls %g pixels off", off)
 		}
 	})
@@ -105,11 +105,11 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 	for range 25 {
 		in.At = append(in.At, complex(1000*rng.Float64(), 1000*rng.Float64()))
 	}
-	in.At = append(in.At, in.At[3]+complex(shortestSpoke-1, 0)) // too close
+	in.At = append(in.At, in.At[3]+complex(shortestSide-1, 0)) // too close
 	for _, brighter := range []bool{false, true} {
 		got := map[[4]int]bool{}
 		last := 0
-		for _, p := range imagePatterns(in, false, brighter) {
+		for _, p := range pivotPatterns(in, false, brighter) {
 			spokes := sorted3(int(p[1]), int(p[2]), int(p[3]))
 			key := [4]int{int(p[0]), spokes[0], spokes[1], spokes[2]}
 			if got[key] {
@@ -122,25 +122,25 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 			}
 			last = rank
 		}
-		for hub := range in.At {
+		for pivot := range in.At {
 			near := func(j int) bool {
 				n := 0
-				counts := func(k int) bool { return !brighter || float64(k) <= rankSlack*float64(hub)+rankMargin }
+				counts := func(k int) bool { return !brighter || float64(k) <= rankSlack*float64(pivot)+rankMargin }
 				for k := range in.At {
 					if !counts(k) {
 						continue
 					}
-					if d := cmplx.Abs(in.At[k] - in.At[hub]); k != hub && d >= shortestSpoke && d < cmplx.Abs(in.At[j]-in.At[hub]) {
+					if d := cmplx.Abs(in.At[k] - in.At[pivot]); k != pivot && d >= shortestSide && d < cmplx.Abs(in.At[j]-in.At[pivot]) {
 						n++
 					}
 				}
-				return counts(j) && j != hub && n < imageNeighbours && cmplx.Abs(in.At[j]-in.At[hub]) >= shortestSpoke
+				return counts(j) && j != pivot && n < imageNeighbours && cmplx.Abs(in.At[j]-in.At[pivot]) >= shortestSide
 			}
 			for c := range in.At {
 				for b := range c {
 					for a := range b {
-						if want := near(a) && near(b) && near(c); want != got[[4]int{hub, a, b, c}] {
-							t.Errorf("hub %d, spokes %d %d %d, brighter %v: formed %v, want %v", hub, a, b, c, brighter, !want, want)
+						if want := near(a) && near(b) && near(c); want != got[[4]int{pivot, a, b, c}] {
+							t.Errorf("pivot %d, sides %d %d %d, brighter %v: formed %v, want %v", pivot, a, b, c, brighter, !want, want)
 						}
 					}
 				}
@@ -150,7 +150,7 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 }
 
 // TestOpenPatternsMissEitherSpoke: an image of a catalogue pattern of which one of the shorter
-// spokes is missing leads to the pattern.
+// sides is missing leads to the pattern.
 func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 12))
 	li := slices.IndexFunc(index.Specs, func(s index.Spec) bool { return s.Grid == 24 && s.PerCell == 3 })
@@ -159,8 +159,8 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 		e := randomEntry(rng, l)
 		stars := l.Pattern(e)
 		c := randomCamera(rng, 1000, 1000, 10*sky.Degree, rng.IntN(2) == 0)
-		hub := l.Place(stars[0])
-		c.Attitude.R = cameratest.AttitudeTo(hub.Vec(), sky.Angle(rng.Float64())*sky.Turn, c.Mirrored)
+		pivot := l.Place(stars[0])
+		c.Attitude.R = cameratest.AttitudeTo(pivot.Vec(), sky.Angle(rng.Float64())*sky.Turn, c.Mirrored)
 		for _, missing := range []int{2, 3} {
 			image := proof.Detections{Width: 1000, Height: 1000}
 			for k, star := range stars {
@@ -171,23 +171,22 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 				p, _ := c.Pixel(c.CameraFromICRS(sky.ICRS(v.Vec())))
 				image.At = append(image.At, complex(p.X, p.Y))
 			}
-			trials, met := 0, 0
+			met := 0
 			scale := c.Scale.Radians()
 			s := &rangeSearch{
-				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: none, trials: &trials,
+				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: none,
 			}
 			s.weigh = func(can *candidate) (proven, bool) {
-				if can.mirrored == c.Mirrored && can.star == hub && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
+				if can.mirrored == c.Mirrored && can.star == pivot && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
 					met++
 				}
 				return proven{}, false
 			}
-			s.prepared = true
 			s.chosen, s.flat = image, image
-			s.occupied, s.quick, s.near = newOccupancy(image, 2), make([]int, 4*index.Neighbours+1), make([]int, 4*index.Neighbours+1)
-			s.try(t.Context(), imagePattern{0, 1, 2, 0})
+			s.occupied, s.leastAtPivot, s.leastInAll = newOccupancy(image, 2), make([]int, 4*index.Neighbours+1), make([]int, 4*index.Neighbours+1)
+			s.try(t.Context(), pattern{0, 1, 2, 0})
 			if met == 0 {
-				t.Errorf("spoke %d unseen: pattern %v is not met", missing, stars)
+				t.Errorf("side %d missing: pattern %v is not met", missing, stars)
 			}
 		}
 	}
@@ -331,7 +330,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		for range 15 + rng.IntN(300) {
 			image.At = append(image.At, complex(1600*rng.Float64(), 1200*rng.Float64()))
 		}
-		v := newVerifier(theCatalogue(), 2025, image, verifySpots)
+		v := newVerifier(theCatalogue(), 2025, image, verifyDetections)
 		hint := Hint{Scale: sky.Angle(5+15*rng.Float64()) * sky.Arcsecond}
 		if rng.IntN(4) == 0 { // wide fields meet few candidates
 			hint.Scale *= 6
@@ -348,12 +347,12 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		}
 		p := some[rng.IntN(len(some))]
 		ranges := all.scales.of(p)
-		s, err := all.newRange(t.Context(), ranges[rng.IntN(len(ranges))], p)
+		run, err := all.newRange(t.Context(), ranges[rng.IntN(len(ranges))], p)
 		if err != nil {
 			t.Fatal(err)
 		}
-		s.prepare()
-		s.quick, s.near = make([]int, len(s.quick)), make([]int, len(s.near))
+		s := run.search
+		s.leastAtPivot, s.leastInAll = make([]int, len(s.leastAtPivot)), make([]int, len(s.leastInAll))
 		list := 0
 		s.weigh = func(c *candidate) (proven, bool) {
 			if list++; list > 500 {
@@ -370,7 +369,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			}
 			return proven{}, false
 		}
-		for _, p := range s.patterns {
+		for _, p := range run.queue.ready {
 			if s.try(t.Context(), p); list > 500 {
 				break
 			}

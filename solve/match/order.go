@@ -1,27 +1,30 @@
 package match
 
 import (
+	"cmp"
+	"math"
+	"polard/solve/match/proof"
 	"slices"
 )
 
 const (
-	// noisySky: a star whose flux is less certain, by so much, than those of the frame's quietest
-	// tenth are stands before a rough sky, or is a piece of it. The sky itself, by moonlight or vignetting,
+	// structuredNoise: a star whose flux is less certain, by so much, than those of the frame's smoothest
+	// tenth are stands before a structured sky, or is a piece of it. The sky itself, by moonlight or vignetting,
 	// changes less within a frame.
-	noisySky = 1.6
+	structuredNoise = 1.6
 	// The flux of a saturated star is known worse, and its height is cut off: up to so many times. Pieces of
 	// a saturated landscape go far beyond. Where more are saturated than form patterns, it may be a lit
 	// landscape, and if it is not, the others will do.
 	overSky, overAround = 20, 100
-	// noisyPart of the brightest mostImageStars must be so for the order to matter.
-	noisyPart = 0.2
+	// structuredPart of the brightest mostImageStars must be so for the order to matter.
+	structuredPart = 0.2
 )
 
-// smoothSkyFirst is the order of an image's stars that puts those of quiet sky first, brightest first, and
+// smoothSkyFirst is the order of an image's stars that puts those of smooth sky first, brightest first, and
 // then the others: the crest of a horizon, the rims of clouds and the lamps of an aircraft outshine the
-// stars, and what is found there is seldom one. quiet is how many the first are; where the others are
-// few, the order is that of brightness and all count as quiet.
-func smoothSkyFirst(stars []Detection) (order []int, quiet int) {
+// stars, and what is found there is seldom one. smooth is how many the first are; where the others are
+// few, the order is that of brightness and all count as smooth.
+func smoothSkyFirst(stars []Detection) (order []int, smooth int) {
 	saturated := 0
 	for i, s := range stars {
 		order = append(order, i)
@@ -45,36 +48,88 @@ func smoothSkyFirst(stars []Detection) (order []int, quiet int) {
 	slices.Sort(sky)
 	slices.Sort(around)
 	leastSky, leastAround := sky[len(sky)/10], around[len(around)/10]
-	rough := func(i int) bool {
+	structured := func(i int) bool {
 		s := &stars[i]
 		if s.Saturated {
 			return lit || s.Flux/s.SNR > overSky*leastSky || s.Flux/s.Height > overAround*leastAround
 		}
-		return s.Aligned || s.Flux/s.SNR > noisySky*leastSky
+		return s.Aligned || s.Flux/s.SNR > structuredNoise*leastSky
 	}
 	early := min(len(stars), mostImageStars)
 	n := 0
 	for i := range early {
-		if rough(i) {
+		if structured(i) {
 			n++
 		}
 	}
-	if float64(n) < noisyPart*float64(early) {
+	if float64(n) < structuredPart*float64(early) {
 		return order, len(order)
 	}
 	for i := range order {
-		if !rough(i) {
-			quiet++
+		if !structured(i) {
+			smooth++
 		}
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
 		switch {
-		case rough(a) == rough(b):
+		case structured(a) == structured(b):
 			return 0
-		case rough(b):
+		case structured(b):
 			return -1
 		}
 		return 1
 	})
-	return order, quiet
+	return order, smooth
+}
+
+// even keeps stars that have fewer than perCell brighter ones within the
+// radius (pixels) in which a level of the index holds about that many: the
+// image's own thinning to even density.
+func even(s proof.Detections, radius float64, perCell, most int) proof.Detections {
+	var kept []complex128
+	for _, z := range s.At {
+		brighter := 0
+		for _, k := range kept {
+			if sq(real(z-k))+sq(imag(z-k)) < radius*radius {
+				brighter++
+			}
+		}
+		if brighter < perCell {
+			if kept = append(kept, z); len(kept) == most {
+				break
+			}
+		}
+	}
+	s.At = kept
+	return s
+}
+
+// localRankFirst orders detections by how many brighter ones lie around them, in a window
+// of a quarter of the longer side, per area: so that no part of the image, be it
+// crowded or clear, keeps the rest out.
+func localRankFirst(s proof.Detections) proof.Detections {
+	half := float64(max(s.Width, s.Height)) / 8
+	all := s.At[:min(len(s.At), 2*mostGrowingStars)]
+	type ranked struct {
+		at   complex128
+		rank float64
+	}
+	order := make([]ranked, len(all))
+	for i, z := range all {
+		n := 1
+		for _, b := range all[:i] {
+			if math.Abs(real(z-b)) < half && math.Abs(imag(z-b)) < half {
+				n++
+			}
+		}
+		w := min(real(z)+half, float64(s.Width)) - max(real(z)-half, 0)
+		h := min(imag(z)+half, float64(s.Height)) - max(imag(z)-half, 0)
+		order[i] = ranked{z, float64(n) / (w * h)}
+	}
+	slices.SortStableFunc(order, func(a, b ranked) int { return cmp.Compare(a.rank, b.rank) })
+	s.At = make([]complex128, len(order))
+	for i, o := range order {
+		s.At[i] = o.at
+	}
+	return s
 }

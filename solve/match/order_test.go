@@ -7,38 +7,38 @@ import (
 	"pgregory.net/rapid"
 )
 
-// TestQuietFirst: each star once; quiet ones first, in either part in the order given; and nothing is
-// moved while few of the brightest are before a rough sky.
+// TestQuietFirst: each star once; smooth ones first, in either part in the order given; and nothing is
+// moved while few of the brightest are before a structured sky.
 func TestQuietFirst(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var stars []Detection
 		bad := 0
-		for _, rough := range rapid.SliceOfN(rapid.Bool(), 0, 90).Draw(t, "rough") {
+		for _, structured := range rapid.SliceOfN(rapid.Bool(), 0, 90).Draw(t, "rough") {
 			s := Detection{Flux: 1e4, SNR: 100, Height: 100}
-			if rough {
-				s.SNR /= 2 * noisySky
+			if structured {
+				s.SNR /= 2 * structuredNoise
 				bad++
 			}
 			stars = append(stars, s)
 		}
-		order, quiet := smoothSkyFirst(stars)
+		order, smooth := smoothSkyFirst(stars)
 		sorted := slices.Sorted(slices.Values(order))
 		for i, k := range sorted {
 			if i != k {
 				t.Fatalf("order %v", order)
 			}
 		}
-		if len(order) != len(stars) || !slices.IsSorted(order[:quiet]) || !slices.IsSorted(order[quiet:]) {
-			t.Fatalf("order %v, %d quiet", order, quiet)
+		if len(order) != len(stars) || !slices.IsSorted(order[:smooth]) || !slices.IsSorted(order[smooth:]) {
+			t.Fatalf("order %v, %d quiet", order, smooth)
 		}
 		for i, k := range order {
-			if rough := stars[k].SNR < 100; quiet < len(stars) && rough != (i >= quiet) {
-				t.Fatalf("star %d is rough: %v, at %d of %d quiet", k, rough, i, quiet)
+			if structured := stars[k].SNR < 100; smooth < len(stars) && structured != (i >= smooth) {
+				t.Fatalf("star %d is rough: %v, at %d of %d quiet", k, structured, i, smooth)
 			}
 		}
-		// More than a tenth must be quiet to tell the others.
-		if n := len(stars); n > 0 && n <= mostImageStars && float64(bad) >= noisyPart*float64(n) && bad < n*9/10-1 && quiet != n-bad {
-			t.Fatalf("%d of %d are rough, %d taken for quiet", bad, n, quiet)
+		// More than a tenth must be smooth to tell the others.
+		if n := len(stars); n > 0 && n <= mostImageStars && float64(bad) >= structuredPart*float64(n) && bad < n*9/10-1 && smooth != n-bad {
+			t.Fatalf("%d of %d are rough, %d taken for quiet", bad, n, smooth)
 		}
 	})
 }
@@ -56,9 +56,9 @@ func TestLitLandscapeComesLast(t *testing.T) {
 		for range 40 {
 			stars = append(stars, Detection{Flux: 1e4, SNR: 100, Height: 100})
 		}
-		order, quiet := smoothSkyFirst(stars)
-		if quiet != 40 || slices.Min(order[:quiet]) != lamps {
-			t.Fatalf("%d of 40 stars come first, the first of them %d", quiet, slices.Min(order[:quiet]))
+		order, smooth := smoothSkyFirst(stars)
+		if smooth != 40 || slices.Min(order[:smooth]) != lamps {
+			t.Fatalf("%d of 40 stars come first, the first of them %d", smooth, slices.Min(order[:smooth]))
 		}
 	})
 }

@@ -87,7 +87,7 @@ const (
 	anyShorter         // any but that of the longest side, which takes long to look up
 )
 
-// neighbours are what a candidate's stars must have around them, see search.neighboursShow.
+// neighbours are what a candidate's stars must have around them, see search.neighboursSeen.
 type neighbours int
 
 const (

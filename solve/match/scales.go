@@ -31,7 +31,7 @@ const (
 	idealInField               = 20
 
 	// mostUnthinned is mostInField for a level that is not thinned: however much deeper than the
-	// image it goes, the image's stars are in it as the hubs of patterns of one another.
+	// image it goes, the image's stars are in it as the pivots of patterns of one another.
 	mostUnthinned = 450
 )
 

@@ -1,0 +1,117 @@
+package match
+
+import (
+	"math"
+	"math/cmplx"
+	"polard/solve/index"
+)
+
+// From a pattern of the image to the shapes that are looked up in the index.
+
+const (
+	// fineTol and coarseTol are how far (pixels) a bright star's centroid may lie
+	// from where it should: three sigma of a good one, and of a bad one (trailed,
+	// saturated, blended). The cost grows as the square, so the fine one is
+	// tried everywhere first.
+	fineTol   = 0.35
+	coarseTol = 1.5
+
+	// loosestShape is the widest tolerance of a shape with which it is worth looking
+	// up: with an eighth of the unit circle's radius in each of four coordinates, one
+	// shape in some hundred fits by chance.
+	loosestShape = 0.12
+)
+
+// lookup is a shape to look for in the index.
+type lookup struct {
+	index.Query
+	z             [4]complex128
+	turned        bool       // the shape is of the image's mirror image
+	least2, most2 [2]float32 // squares of the shorter sides over that of the longest
+}
+
+// lookups gives the shapes as which an image pattern may be filed: more than one
+// where centroid errors may change which side is longer, or on which side of
+// the longest the second lies.
+func (s *rangeSearch) lookups(p pattern) (all []lookup) {
+	z := [4]complex128{s.flat.At[p[0]], s.flat.At[p[1]], s.flat.At[p[2]], s.flat.At[p[3]]}
+	longest := max(norm2(z[1]-z[0]), norm2(z[2]-z[0]), norm2(z[3]-z[0]))
+	longest = math.Sqrt(longest)
+	spec := s.level.Spec
+	// Both ends of a side and of the longest one move.
+	tol := spec.ShapeTol + 2*s.tolerance/longest
+	if tol > loosestShape {
+		return nil
+	}
+	sizeLo, sizeHi, ok := s.level.Sizes(longest*s.scaleLo*(1-tol), longest*s.scaleHi*(1+tol))
+	if !ok {
+		return nil
+	}
+	orders := [][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}}
+	if p.isPartial() {
+		orders = [][4]uint8{{0, 1, 2, 0}, {0, 2, 1, 0}}
+	}
+	// The catalogue's pattern is filed by its central star.
+	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
+	slack := tol * longest
+	for _, to := range z[1:] {
+		if !p.isPartial() && s.level.Spec.Thinned() && cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
+			return nil
+		}
+	}
+	for _, o := range orders {
+		l := lookup{
+			Query: index.Query{Tol: tol, SizeLo: sizeLo, SizeHi: sizeHi},
+			z:     [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]},
+		}
+		if p.isPartial() {
+			l.Missing = 3
+		}
+		d1, d2, d3 := l.z[1]-z[0], l.z[2]-z[0], l.z[3]-z[0]
+		back := cmplx.Conj(d1) * complex(1/norm2(d1), 0)
+		l.U, l.V = d2*back, d3*back
+		long := norm2(l.U)
+		if long > sq(1+tol) || norm2(l.V) > sq(math.Sqrt(long)+tol) {
+			continue
+		}
+		for i, w := range [2]complex128{l.U, l.V} {
+			r, slack := cmplx.Abs(w), math.Sqrt2*tol
+			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
+		}
+		if p.isPartial() && s.partial == anyShorter {
+			// Filed on either side of the longest side, as the missing one decides.
+			other := l
+			other.Missing = 2
+			for _, other.V = range [2]complex128{l.U, cmplx.Conj(l.U)} {
+				for _, other.turned = range [2]bool{false, true} {
+					if side := imag(l.U); side > -tol && !other.turned || side < tol && other.turned {
+						all = append(all, other)
+					}
+				}
+			}
+		}
+		if side := imag(l.U); side > -tol {
+			all = append(all, l)
+			if side > tol {
+				continue
+			}
+		}
+		l.U, l.V, l.turned = cmplx.Conj(l.U), cmplx.Conj(l.V), true
+		all = append(all, l)
+	}
+	return all
+}
+
+// lengthsFit tells whether the shorter sides of a catalogue pattern are what the lookup asks,
+// in units of the longest: most of what shares a bucket is not, and a fit costs more.
+func (l *lookup) lengthsFit(p *[4]index.Vec32, seen int) bool {
+	d := p[1].Sub(p[0])
+	longest2 := d.Dot(d)
+	for i := 2; i < seen; i++ {
+		d := p[i].Sub(p[0])
+		if r2 := d.Dot(d); r2 < l.least2[i-2]*longest2 || r2 > l.most2[i-2]*longest2 {
+			return false
+		}
+	}
+	return true
+}
