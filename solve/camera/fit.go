@@ -34,7 +34,6 @@ type Pair struct {
 	At        sky.Pixel
 	ICRS      sky.ICRS
 	Sigma     float64 // pixels, one axis
-	weight    float64 // robust weight times 1/sigma^2; set by the fit
 	DX, DY    float64 // residual, pixels: observed minus predicted
 }
 
@@ -252,75 +251,15 @@ func (f *Fit) Solve(pairs []Pair, still float64) bool {
 	if 2*len(pairs) < n+2 {
 		return false
 	}
-	jx, jy := make([]float64, n), make([]float64, n)
-	normal, right := make([]float64, n*n), make([]float64, n)
 	spread := f.Residuals(pairs)
 	for range fitSteps {
-		clear(normal)
-		clear(right)
-		for i := range pairs {
-			p := &pairs[i]
-			f.predict(p.ICRS, jx, jy)
-			t := math.Hypot(p.DX, p.DY) / (p.Sigma * spread)
-			p.weight = 1 / (p.Sigma * p.Sigma)
-			if t > huberLimit {
-				p.weight *= huberLimit / t
-			}
-			for r := range n {
-				wx, wy := p.weight*jx[r], p.weight*jy[r]
-				row := normal[r*n : (r+1)*n]
-				for c := r; c < n; c++ {
-					row[c] += wx*jx[c] + wy*jy[c]
-				}
-				right[r] += wx*p.DX + wy*p.DY
-			}
-		}
-		if f.drawn {
-			for r, e := range f.expectations() {
-				normal[(4+r)*(n+1)] += 1 / sq(e.sigma)
-				right[4+r] -= e.value / sq(e.sigma)
-			}
-		}
-		a, b := mat.NewSymDense(n, normal), mat.NewVecDense(n, right)
-		// The parameters' units differ by many orders of ten: scale to a unit
-		// diagonal before the inversion.
-		scale := make([]float64, n)
-		for r := range n {
-			if !(a.At(r, r) > 0) {
-				return false
-			}
-			scale[r] = 1 / math.Sqrt(a.At(r, r))
-		}
-		for r := range n {
-			b.SetVec(r, b.AtVec(r)*scale[r])
-			for c := r; c < n; c++ {
-				a.SetSym(r, c, a.At(r, c)*scale[r]*scale[c])
-			}
-		}
-		var chol mat.Cholesky
-		if !chol.Factorize(a) || chol.Cond() > worstCondition {
+		normal, right := f.normalEquations(pairs, spread)
+		step, cov, largest, ok := solveNormal(normal, right)
+		if !ok {
 			return false
 		}
-		var step mat.VecDense
-		if chol.SolveVecTo(&step, b) != nil {
-			return false
-		}
-		var inv mat.SymDense
-		if chol.InverseTo(&inv) != nil {
-			return false
-		}
-		largest := 0.0
-		s := make([]float64, n)
-		for r := range n {
-			s[r] = step.AtVec(r) * scale[r]
-			// in sigmas of the parameter
-			largest = max(largest, math.Abs(step.AtVec(r))/math.Sqrt(inv.At(r, r)))
-			for c := r; c < n; c++ {
-				inv.SetSym(r, c, inv.At(r, c)*scale[r]*scale[c])
-			}
-		}
-		f.apply(s)
-		f.cov = &inv
+		f.apply(step)
+		f.cov = cov
 		spread = f.Residuals(pairs)
 		if largest < still {
 			break
@@ -338,6 +277,82 @@ func (f *Fit) Solve(pairs []Pair, still float64) bool {
 	}
 	f.ScaleSigma = f.Scale * sky.Angle(math.Sqrt(f.cov.At(3, 3)*grow))
 	return true
+}
+
+// normalEquations are those of the pairs, of which residuals beyond huberLimit count less, spread being
+// their robust size in stated sigmas; and of what is expected of the terms.
+func (f *Fit) normalEquations(pairs []Pair, spread float64) (normal, right []float64) {
+	n := f.terms.count()
+	jx, jy := make([]float64, n), make([]float64, n)
+	normal, right = make([]float64, n*n), make([]float64, n)
+	for i := range pairs {
+		p := &pairs[i]
+		f.predict(p.ICRS, jx, jy)
+		t := math.Hypot(p.DX, p.DY) / (p.Sigma * spread)
+		weight := 1 / (p.Sigma * p.Sigma)
+		if t > huberLimit {
+			weight *= huberLimit / t
+		}
+		for r := range n {
+			wx, wy := weight*jx[r], weight*jy[r]
+			row := normal[r*n : (r+1)*n]
+			for c := r; c < n; c++ {
+				row[c] += wx*jx[c] + wy*jy[c]
+			}
+			right[r] += wx*p.DX + wy*p.DY
+		}
+	}
+	if f.drawn {
+		for r, e := range f.expectations() {
+			normal[(4+r)*(n+1)] += 1 / sq(e.sigma)
+			right[4+r] -= e.value / sq(e.sigma)
+		}
+	}
+	return normal, right
+}
+
+// solveNormal gives the step of the parameters, their covariance, and the largest step in sigmas; not ok when
+// the equations do not fix them.
+func solveNormal(normal, right []float64) (step []float64, cov *mat.SymDense, largest float64, ok bool) {
+	n := len(right)
+	a, b := mat.NewSymDense(n, normal), mat.NewVecDense(n, right)
+	// The parameters' units differ by many orders of ten: scale to a unit
+	// diagonal before the inversion.
+	scale := make([]float64, n)
+	for r := range n {
+		if !(a.At(r, r) > 0) {
+			return nil, nil, 0, false
+		}
+		scale[r] = 1 / math.Sqrt(a.At(r, r))
+	}
+	for r := range n {
+		b.SetVec(r, b.AtVec(r)*scale[r])
+		for c := r; c < n; c++ {
+			a.SetSym(r, c, a.At(r, c)*scale[r]*scale[c])
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(a) || chol.Cond() > worstCondition {
+		return nil, nil, 0, false
+	}
+	var scaled mat.VecDense
+	if chol.SolveVecTo(&scaled, b) != nil {
+		return nil, nil, 0, false
+	}
+	var inv mat.SymDense
+	if chol.InverseTo(&inv) != nil {
+		return nil, nil, 0, false
+	}
+	step = make([]float64, n)
+	for r := range n {
+		step[r] = scaled.AtVec(r) * scale[r]
+		// in sigmas of the parameter
+		largest = max(largest, math.Abs(scaled.AtVec(r))/math.Sqrt(inv.At(r, r)))
+		for c := r; c < n; c++ {
+			inv.SetSym(r, c, inv.At(r, c)*scale[r]*scale[c])
+		}
+	}
+	return step, &inv, largest, true
 }
 
 // Excess is how many times larger than stated the errors of n pairs are, given the

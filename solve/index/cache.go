@@ -74,9 +74,6 @@ func (x *Index) cached(ctx context.Context, spec Spec) (*Level, error) {
 	return l, nil
 }
 
-// fileName tells the levels of Specs apart; one of another version is written over.
-func (s Spec) fileName() string { return fmt.Sprintf("level-%d-%d.bin", s.Grid, s.PerCell) }
-
 func littleEndian() bool {
 	return binary.NativeEndian.Uint16([]byte{1, 0}) == 1
 }
@@ -212,7 +209,7 @@ func decodeLevel(ctx context.Context, r io.Reader, size int64, key [sha256.Size]
 		}
 		l.far[farNeighbour{n.Star, uint8(n.K)}] = n.ID
 	}
-	if !l.sound() {
+	if !sound(l) {
 		return nil, errCache
 	}
 	return l, nil
@@ -238,7 +235,7 @@ func readSection(ctx context.Context, r io.Reader, sum io.Writer, section []byte
 
 // sound tells whether every number of the level names something that is there: what a checksum
 // covers may have been written wrongly.
-func (l *Level) sound() bool {
+func sound(l *Level) bool {
 	n := int64(len(l.nodes))
 	for i := range l.nodes {
 		at := &l.nodes[i]

@@ -10,39 +10,6 @@ import (
 	"slices"
 )
 
-// Neighbours: the stars of a level nearest to each of them.
-
-// neighbourLists holds the neighbours that a node has no room for.
-type neighbourLists map[farNeighbour]uint32
-
-// farNeighbour names a place in a node's list of neighbours.
-type farNeighbour struct {
-	star uint32
-	k    uint8
-}
-
-// Marks in place of a difference: no such neighbour, and one listed in level.far.
-const (
-	noStar  = math.MinInt16
-	farStar = math.MinInt16 + 1
-)
-
-// Neighbour gives the k-th nearest neighbour of a star, if there is one.
-func (l *Level) Neighbour(star uint32, k int) (uint32, bool) {
-	if k >= Neighbours {
-		j, ok := l.far[farNeighbour{star, uint8(k)}]
-		return j, ok
-	}
-	switch d := l.nodes[star].near[k]; d {
-	case noStar:
-		return 0, false
-	case farStar:
-		return l.far[farNeighbour{star, uint8(k)}], true
-	default:
-		return uint32(int32(star) + int32(d)), true
-	}
-}
-
 // sweptStars is the number of stars up to which neighbours are found by going along one axis: then
 // the cells of a grid are so large that a cube face with its margin would be the whole sky.
 const sweptStars = 6000
@@ -80,12 +47,6 @@ func nearest(ctx context.Context, nodes []node, mags []float32, spec Spec) (neig
 	}
 	return far, nil
 }
-
-// neighboursListed is how many neighbours of each star are listed.
-func (s Spec) neighboursListed() int { return max(s.nearest, Neighbours) }
-
-// pivot tells whether a star is left to this level as the pivot of patterns, by its magnitude.
-func (s Spec) pivot(mag float32) bool { return s.brighter == 0 || mag > float32(s.brighter) }
 
 // axisSweep finds neighbours among stars sorted along one axis: those between which and a star
 // lies a longer way along it than to the neighbours known are not looked at.

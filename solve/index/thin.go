@@ -12,8 +12,6 @@ import (
 	"polard/solve/parallel"
 )
 
-// Thinning: which of the catalogue's stars a level of the index holds.
-
 // thin keeps the brightest perCell of every cell of the level's grid, in
 // the catalogue's own order, which keeps neighbours in the sky near each other
 // in memory. The catalogue's cells lie within the level's or the level's within

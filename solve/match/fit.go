@@ -68,13 +68,40 @@ func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detecti
 	fit := camera.Fit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.Width), float64(image.Height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03
-	centre := fit.ICRS(fit.Centre())
-	depth := min(max(4*len(detections), 400), fitStars)
-	stars := cat.Brightest(centre, radius, depth)
+	stars := cat.Brightest(fit.ICRS(fit.Centre()), radius, min(max(4*len(detections), 400), fitStars))
 	targets := make([]catalogueTarget, len(stars))
 	for i, star := range stars {
 		targets[i] = catalogueTarget{dir: star.At(epoch), sigma: PlaceError(star, epoch).Radians() / fit.Scale.Radians()}
 	}
+	pairs, err := fitPairs(ctx, &fit, image, detections, targets)
+	if err != nil || pairs == nil || !fit.Whole(pairs) {
+		return nil, err
+	}
+	all := make([]int, len(detections))
+	for i := range all {
+		all[i] = i
+	}
+	spread := camera.Excess(fit.Residuals(pairs), len(pairs))
+	weak := func(of []int) bool { return strength(&fit, pairs, targets, image, of) < wholeLog10Odds }
+	if diverged(&fit, pairs, targets, image, smooth) || weak(all) && weak(smooth) {
+		return nil, nil
+	}
+	m := &Match{Camera: fit.Camera, Detector: fit.Detector(sq(spread)), Shear: fit.Shear}
+	var sum float64
+	for _, q := range pairs {
+		sum += q.DX*q.DX + q.DY*q.DY
+		m.Pairs = append(m.Pairs, Pair{
+			Pixel: q.At, Camera: fit.Direction(q.At), ICRS: q.ICRS,
+			Sigma: sky.Angle(q.Sigma*spread) * fit.Scale,
+			V:     float64(stars[q.Star].V), Catalogue: stars[q.Star].ID,
+		})
+	}
+	m.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale
+	return m, nil
+}
+
+// fitPairs chooses pairs and fits the camera to them, by turns. There are no pairs when the fit fails.
+func fitPairs(ctx context.Context, fit *camera.Fit, image proof.Detections, detections []Detection, targets []catalogueTarget) ([]camera.Pair, error) {
 	grid := proof.NewGrid(image, 8)
 	sigmas := make([]float64, len(detections))
 	for i, d := range detections {
@@ -86,7 +113,7 @@ func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detecti
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		pairs = choose(&fit, image, grid, targets, sigmas, slack, spread)
+		pairs = choose(fit, image, grid, targets, sigmas, slack, spread)
 		if len(pairs) < FewestStars || !fit.Solve(pairs, camera.RoughStep) {
 			return nil, nil
 		}
@@ -103,31 +130,10 @@ func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detecti
 		spread = max(1, fit.Residuals(pairs))
 		slack /= 3
 	}
-	pairs = reject(&fit, pairs)
-	if len(pairs) < FewestStars || !fit.Whole(pairs) {
+	if pairs = reject(fit, pairs); len(pairs) < FewestStars {
 		return nil, nil
 	}
-	spread = camera.Excess(fit.Residuals(pairs), len(pairs))
-	all := make([]int, len(detections))
-	for i := range all {
-		all[i] = i
-	}
-	weak := func(of []int) bool { return strength(&fit, pairs, targets, image, of) < wholeLog10Odds }
-	if diverged(&fit, pairs, targets, image, smooth) || weak(all) && weak(smooth) {
-		return nil, nil
-	}
-	sol := &Match{Camera: fit.Camera, Detector: fit.Detector(sq(spread)), Shear: fit.Shear}
-	var sum float64
-	for _, q := range pairs {
-		sum += q.DX*q.DX + q.DY*q.DY
-		sol.Pairs = append(sol.Pairs, Pair{
-			Pixel: q.At, Camera: fit.Direction(q.At), ICRS: q.ICRS,
-			Sigma: sky.Angle(q.Sigma*spread) * fit.Scale,
-			V:     float64(stars[q.Star].V), Catalogue: stars[q.Star].ID,
-		})
-	}
-	sol.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale
-	return sol, nil
+	return pairs, nil
 }
 
 // A proof may come from one corner of a wide field, where the scale of a lens differs

@@ -50,14 +50,8 @@ func (s *rangeSearch) lookups(p pattern) (all []lookup) {
 	orders := [][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}}
 	if p.isPartial() {
 		orders = [][4]uint8{{0, 1, 2, 0}, {0, 2, 1, 0}}
-	}
-	// The catalogue's pattern is filed by its central star.
-	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
-	slack := tol * longest
-	for _, to := range z[1:] {
-		if !p.isPartial() && s.level.Spec.Thinned() && cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
-			return nil
-		}
+	} else if spec.Thinned() && !mayBeCentral(z, tol*longest) { // by its central star the catalogue's pattern is filed
+		return nil
 	}
 	for _, o := range orders {
 		l := lookup{
@@ -79,16 +73,7 @@ func (s *rangeSearch) lookups(p pattern) (all []lookup) {
 			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
 		}
 		if p.isPartial() && s.partial == anyShorter {
-			// Filed on either side of the longest side, as the missing one decides.
-			other := l
-			other.Missing = 2
-			for _, other.V = range [2]complex128{l.U, cmplx.Conj(l.U)} {
-				for _, other.turned = range [2]bool{false, true} {
-					if side := imag(l.U); side > -tol && !other.turned || side < tol && other.turned {
-						all = append(all, other)
-					}
-				}
-			}
+			all = l.eitherSide(all)
 		}
 		if side := imag(l.U); side > -tol {
 			all = append(all, l)
@@ -98,6 +83,32 @@ func (s *rangeSearch) lookups(p pattern) (all []lookup) {
 		}
 		l.U, l.V, l.turned = cmplx.Conj(l.U), cmplx.Conj(l.V), true
 		all = append(all, l)
+	}
+	return all
+}
+
+// mayBeCentral tells whether the first of four places may lie nearest to their middle.
+func mayBeCentral(z [4]complex128, slack float64) bool {
+	middle := (z[1] + z[2] + z[3] - 3*z[0]) / 4
+	for _, to := range z[1:] {
+		if cmplx.Abs(to-z[0]-middle) < cmplx.Abs(middle)-slack {
+			return false
+		}
+	}
+	return true
+}
+
+// eitherSide adds the shapes of a partial pattern whose second side is the missing one: it is filed on
+// either side of the longest, as the missing one decides.
+func (l lookup) eitherSide(all []lookup) []lookup {
+	u := l.U
+	l.Missing = 2
+	for _, l.V = range [2]complex128{u, cmplx.Conj(u)} {
+		for _, l.turned = range [2]bool{false, true} {
+			if side := imag(u); side > -l.Tol && !l.turned || side < l.Tol && l.turned {
+				all = append(all, l)
+			}
+		}
 	}
 	return all
 }
