@@ -5,7 +5,10 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
+.PHONY: help FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
+
+help: ## this list
+	@sed -n 's/^\([a-z][a-z-]*\):[^#]*## \(.*\)/\1\t\2/p' $(MAKEFILE_LIST) | sort | awk -F '\t' '{ printf "%-16s %s\n", $$1, $$2 }'
 
 build: ## the program, in ./polard
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o polard ./cmd/polard

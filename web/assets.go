@@ -11,6 +11,7 @@ import (
 	"os"
 	"path"
 	"slices"
+	"strings"
 
 	"github.com/labstack/echo/v4"
 )
@@ -155,3 +156,20 @@ func SharedFiles() fs.FS {
 	}
 	return sub
 }
+
+// Look is the style sheet with the colours and the type of the page, for a page that stands alone: it names the font by the
+// address given, which may hold it (RFC 2397).
+func Look(font func(file []byte) string) (string, error) {
+	css, err := embedded.ReadFile("assets/css/base.css")
+	if err != nil {
+		return "", err
+	}
+	file, err := embedded.ReadFile("assets/" + fontName)
+	if err != nil {
+		return "", err
+	}
+	return strings.ReplaceAll(string(css), "../"+fontName, font(file)), nil
+}
+
+// fontName is the file of the page's font.
+const fontName = "atkinson-hyperlegible-next.woff2"

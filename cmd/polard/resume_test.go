@@ -79,7 +79,6 @@ func framesKept(t testing.TB, b *logbook.Book, folder string) (names []string) {
 // shows after each start what it showed before, and at the end what one that
 // ran through shows. No frame is taken twice, none is left out.
 func TestGoesOnAfterRestart(t *testing.T) {
-	harness.NotUnderRace(t)
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
 	args := append([]string{"serve", folder, "--state", state, "--measure", strconv.Itoa(set.Measure)}, set.SiteArgs()...)
@@ -148,7 +147,6 @@ func TestGoesOnAfterRestart(t *testing.T) {
 // What came before the place was known is there after a restart, and so is the
 // tolerance set meanwhile.
 func TestGoesOnWithoutPlace(t *testing.T) {
-	harness.NotUnderRace(t)
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
 	r := start(t, "serve", folder, "--state", state)
@@ -175,7 +173,6 @@ func TestGoesOnWithoutPlace(t *testing.T) {
 // in common, each frame once, and the other's page says so. The third keeps its
 // own. Whoever is started again goes on where the logbook stands.
 func TestServicesOnOneLogbook(t *testing.T) {
-	harness.NotUnderRace(t)
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, other, state := t.TempDir(), t.TempDir(), t.TempDir()
 	argsOf := func(folder string) []string {

@@ -2,133 +2,139 @@ package report
 
 import (
 	_ "embed"
+	"encoding/base64"
 	"fmt"
-	"html"
 	"io"
-	"math"
 	"strings"
 	"time"
 
 	"polard/mountmodel/sky"
 	"polard/web"
+
+	"golang.org/x/net/html"
 )
 
-// WritePage writes the report for people: one file that loads nothing.
+//go:embed report.css
+var style string
+
+// WritePage writes the report for people: one file that loads nothing, with the colours and the type of the service's page.
 func (r *Report) WritePage(w io.Writer) error {
-	_, err := io.WriteString(w, r.page())
-	return err
+	look, err := web.Look(func(font []byte) string { return "data:font/woff2;base64," + base64.StdEncoding.EncodeToString(font) })
+	if err != nil {
+		return err
+	}
+	head := element("head", nil,
+		element("meta", attr{"charset", "utf-8"}), element("meta", attr{"name", "viewport", "content", "width=device-width, initial-scale=1"}),
+		element("title", nil, "polard: night of "+r.Night), element("style", nil, look+style))
+	body := element("body", nil, r.heading(), r.axis(), r.plot(), r.events(), r.frames(), r.nights(),
+		element("footer", nil, r.Program+". Offset is axis minus pole; uncertainties are one standard deviation."))
+	if _, err := io.WriteString(w, "<!doctype html>\n"); err != nil {
+		return err
+	}
+	return html.Render(w, element("html", attr{"lang", "en"}, head, body))
 }
 
-//go:embed report.css
-var reportStyle string
+func angle(arcmin web.Number) string { return sky.AngleWords(sky.Angle(arcmin) * sky.Arcminute) }
+func known(arcsec web.Number) string { return sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond) }
 
-// page is the report for people: one file that loads nothing.
-func (r *Report) page() string {
-	var b strings.Builder
-	say := func(format string, args ...any) {
-		for i, a := range args {
-			if s, ok := a.(string); ok {
-				args[i] = html.EscapeString(s)
-			}
-		}
-		fmt.Fprintf(&b, format+"\n", args...)
+// side is the word for the side on which an offset lies.
+func side(offset web.Number, positive, negative string) string {
+	if offset < 0 {
+		return negative
 	}
-	angle := func(arcmin web.Number) string { return sky.AngleWords(sky.Angle(arcmin) * sky.Arcminute) }
-	known := func(arcsec web.Number) string { return sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond) }
-	clock := func(utc string) string { return strings.Replace(utc[:len("2006-01-02T15:04")], "T", " ", 1) }
+	return positive
+}
 
-	b.WriteString("<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n")
-	say("<title>polard: night of %s</title>", r.Night)
-	b.WriteString("<style>\n" + reportStyle + "</style>\n</head>\n<body>\n")
-	say("<h1>Night of %s</h1>", r.Night)
-	place := ""
+// clock is a moment in hours and minutes; date puts the day before it.
+func clock(utc string) string { return utc[len("2006-01-02T"):len("2006-01-02T15:04")] }
+func date(utc string) string  { return utc[:len("2006-01-02")] + " " + clock(utc) }
+
+func (r *Report) heading() *html.Node {
+	night := r.Night
+	if day, err := time.Parse(time.DateOnly, r.Night); err == nil {
+		night = day.Format("2 January 2006")
+	}
+	facts := element("p", attr{"class", "facts"}, fmt.Sprintf("%s to %s UTC", date(r.SinceUTC), date(r.UntilUTC)))
 	if s := r.Site; s != nil {
-		place = fmt.Sprintf(", at latitude %.3f, longitude %.3f degrees, %.0f m", s.LatDeg, s.LonDeg, s.ElevationM)
+		add(facts, fmt.Sprintf(" · latitude %.3f°, longitude %.3f°, %.0f m", s.LatDeg, s.LonDeg, s.ElevationM))
 	}
-	say("<p>%s to %s UTC%s. Frames from %s.</p>", clock(r.SinceUTC), clock(r.UntilUTC), place, strings.Join(r.Folders, ", "))
-	b.WriteString("<h2>Axis</h2>\n")
-	if l := r.Last; l != nil {
-		side := "outside"
-		if l.Within {
-			side = "within"
-		}
-		say("<p>At the end the axis stood <strong>%s from the pole</strong>: %s in altitude (known to %s) and %s of azimuth (known to %s), %s the tolerance.</p>",
-			angle(l.TotalArcmin), angle(l.AltArcmin), known(l.AltSigma), angle(l.AzArcmin), known(l.AzSigma), side)
-		if l.Doubt {
-			b.WriteString("<p>These numbers are in doubt: see what the service told.</p>\n")
-		}
-	} else {
-		b.WriteString("<p>No axis came out of this night.</p>\n")
+	add(facts, " · frames from "+strings.Join(r.Folders, ", "))
+	return element("header", nil, element("h1", nil, "Night of "+night), facts)
+}
+
+// axis is how the axis stood at the end.
+func (r *Report) axis() *html.Node {
+	l := r.Last
+	if l == nil {
+		return element("section", nil, element("p", attr{"class", "big"}, "No axis came out of this night."))
+	}
+	within := "outside"
+	if l.Within {
+		within = "within"
+	}
+	section := element("section", attr{"class", "stands"},
+		element("p", attr{"class", "label"}, "At the end the axis stood"),
+		element("p", attr{"class", "number"}, angle(l.TotalArcmin)),
+		element("p", attr{"class", "label"}, fmt.Sprintf("from the pole, %s the tolerance of %s", within, angle(r.Tolerance))),
+		table([]string{"", "off by", "known to"},
+			[]string{"Altitude", angle(l.AltArcmin) + side(l.AltArcmin, " too high", " too low"), known(l.AltSigma)},
+			[]string{"Azimuth", angle(l.AzArcmin) + side(l.AzArcmin, " too far east", " too far west"), known(l.AzSigma)}))
+	if l.Doubt {
+		add(section, element("p", nil, "These numbers are in doubt: the log of the night says why."))
 	}
 	if m := r.MovedSince; m != nil {
-		say("<p>Since the night before it moved by %s on the sky, known to %s.</p>", angle(m.OnSkyArcmin), known(m.SigmaArcsec))
+		add(section, element("p", nil, fmt.Sprintf("Since the night before it moved by %s on the sky, known to %s.", angle(m.OnSkyArcmin), known(m.SigmaArcsec))))
 	}
-	if p := r.plot(); len(p.Marks) > 0 {
-		say(`<figure><svg viewBox="-6 -6 %d %d" role="img" aria-label="distance of the axis from the pole through the night">`, p.W+12, p.H+12)
-		for _, m := range p.Marks {
-			say(`<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f"/><circle cx="%.1f" cy="%.1f" r="2.5"/>`, m.X, m.X, m.Low, m.High, m.X, m.Y)
-		}
-		say("</svg><figcaption>Distance from the pole, 0 to %s, with one standard deviation.</figcaption></figure>", angle(p.Top))
-	}
-	say("<h2>Frames</h2>\n<p>%d came, %d were solved.</p>", r.Frames, r.Solved)
-	table := func(rows int, head string, row func(int)) {
-		if rows == 0 {
-			return
-		}
-		b.WriteString("<table>" + head + "\n")
-		for i := range rows {
-			row(i)
-		}
-		b.WriteString("</table>\n")
-	}
-	table(len(r.Unsolved), "<tr><th>Frames</th><th>Why not</th></tr>", func(i int) {
-		say("<tr><td>%d</td><td>%s</td></tr>", r.Unsolved[i].Count, r.Unsolved[i].Message)
-	})
-	table(len(r.Events), "<caption>What was done</caption><tr><th>UTC</th><th></th></tr>", func(i int) {
-		say("<tr><td>%s</td><td>%s</td></tr>", clock(r.Events[i].TimeUTC), r.Events[i].What)
-	})
-	table(len(r.Nights), "<caption>Nights before</caption><tr><th>Until, UTC</th><th>From the pole</th><th>Known to</th><th>Frames</th></tr>", func(i int) {
-		n := r.Nights[i]
-		say("<tr><td>%s</td><td>%s</td><td>%s</td><td>%d</td></tr>", clock(n.UntilUTC), angle(n.Offset.TotalArcmin), known(n.UncertaintyArcsec), n.Frames)
-	})
-	say("<footer>%s. Offset is axis minus pole; uncertainties are one standard deviation.</footer>\n</body>\n</html>", r.Program)
-	return b.String()
+	return section
 }
 
-// plotted is a curve ready to be drawn.
-type plotted struct {
-	Marks []plotMark
-	Top   web.Number // arcminutes
-	W, H  int
+func (r *Report) events() *html.Node {
+	if len(r.Events) == 0 {
+		return nil
+	}
+	rows := make([][]string, len(r.Events))
+	for i, e := range r.Events {
+		rows[i] = []string{fmt.Sprint(i + 1), clock(e.TimeUTC), e.What}
+	}
+	return element("section", nil, element("h2", nil, "What was done"), table([]string{"", "UTC", ""}, rows...))
 }
 
-type plotMark struct{ X, Y, Low, High float64 }
+func (r *Report) frames() *html.Node {
+	section := element("section", nil, element("h2", nil, "Frames"), element("p", nil, fmt.Sprintf("%d came, %d were solved.", r.Frames, r.Solved)))
+	if len(r.Unsolved) == 0 {
+		return section
+	}
+	rows := make([][]string, len(r.Unsolved))
+	for i, u := range r.Unsolved {
+		rows[i] = []string{fmt.Sprint(u.Count), u.Message}
+	}
+	return add(section, table([]string{"Frames", "Why not"}, rows...))
+}
 
-// plot scales the total offsets of the night, with one standard deviation.
-func (r *Report) plot() plotted {
-	p := plotted{W: 640, H: 180}
-	var known []Standing
-	for _, s := range r.Curve {
-		if !math.IsNaN(float64(s.TotalArcmin)) {
-			known = append(known, s)
+func (r *Report) nights() *html.Node {
+	if len(r.Nights) == 0 {
+		return nil
+	}
+	rows := make([][]string, len(r.Nights))
+	for i, n := range r.Nights {
+		rows[i] = []string{date(n.UntilUTC), angle(n.Offset.TotalArcmin), known(n.UncertaintyArcsec), fmt.Sprint(n.Frames)}
+	}
+	return element("section", nil, element("h2", nil, "Nights before"), table([]string{"Until, UTC", "From the pole", "Known to", "Frames"}, rows...))
+}
+
+// table is one with a heading for each column.
+func table(head []string, rows ...[]string) *html.Node {
+	headings := element("tr", nil)
+	for _, words := range head {
+		add(headings, element("th", attr{"scope", "col"}, words))
+	}
+	body := element("tbody", nil)
+	for _, row := range rows {
+		line := element("tr", nil)
+		for _, words := range row {
+			add(line, element("td", nil, words))
 		}
+		add(body, line)
 	}
-	if len(known) == 0 {
-		return p
-	}
-	begin, _ := time.Parse(time.RFC3339, known[0].TimeUTC)
-	end, _ := time.Parse(time.RFC3339, known[len(known)-1].TimeUTC)
-	span := max(end.Sub(begin).Seconds(), 1)
-	for _, s := range known {
-		p.Top = max(p.Top, 1.05*(s.TotalArcmin+web.Number(largerHalfAxis(s.result)/60)))
-	}
-	p.Top = max(p.Top, 0.1)
-	y := func(arcmin float64) float64 { return float64(p.H) * (1 - min(max(arcmin, 0)/float64(p.Top), 1)) }
-	for _, s := range known {
-		at, _ := time.Parse(time.RFC3339, s.TimeUTC)
-		sigma := largerHalfAxis(s.result) / 60
-		total := float64(s.TotalArcmin)
-		p.Marks = append(p.Marks, plotMark{X: float64(p.W) * at.Sub(begin).Seconds() / span, Y: y(total), Low: y(total - sigma), High: y(total + sigma)})
-	}
-	return p
+	return element("table", nil, element("thead", nil, headings), body)
 }

@@ -31,8 +31,9 @@ type (
 		Events     []Event            `json:"events"`
 		First      *Standing          `json:"first,omitempty"` // of the night
 		Last       *Standing          `json:"last,omitempty"`
-		Curve      []Standing         `json:"curve"`  // the axis through the night, thinned
-		Nights     []web.WatchedNight `json:"nights"` // before it, oldest first
+		Tolerance  web.Number         `json:"tolerance_arcmin"` // at the end
+		Curve      []Standing         `json:"curve"`            // the axis through the night, thinned
+		Nights     []web.WatchedNight `json:"nights"`           // before it, oldest first
 		MovedSince *Move              `json:"moved_since_night_before,omitempty"`
 	}
 	Site struct {
@@ -91,7 +92,7 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 	to := from.Add(24 * time.Hour)
 	r := &Report{
 		Program: program, Night: evening.Format(time.DateOnly),
-		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []Standing{}, Nights: []web.WatchedNight{},
+		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []Standing{}, Tolerance: web.Unknown, Nights: []web.WatchedNight{},
 	}
 	reasons := make(map[string]*Reason)
 	slices.Reverse(sessions) // oldest first
@@ -132,7 +133,7 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 	slices.SortFunc(r.Unsolved, func(a, b Reason) int { return b.Count - a.Count })
 	if n := len(r.Curve); n > 0 {
 		first, last := r.Curve[0], r.Curve[n-1]
-		r.First, r.Last = &first, &last
+		r.First, r.Last, r.Tolerance = &first, &last, web.Number(last.result.ToleranceArcmin)
 		if n > curvePoints {
 			thin := make([]Standing, curvePoints)
 			for i := range thin {

@@ -25,7 +25,6 @@ import (
 // and their nights alone; what the page shows is the same, and the nights before
 // come from the logbook.
 func TestGoesOnWithTheLastNights(t *testing.T) {
-	harness.NotUnderRace(t)
 	n := harness.NewNight(t, 3)
 	n.At = time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
 	n.Rig.SetTracking(true, n.At)
