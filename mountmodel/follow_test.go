@@ -6,7 +6,9 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
+	"polard/mountmodel/clock"
 	"polard/mountmodel/internal/simmount"
 	"polard/mountmodel/sky"
 
@@ -16,10 +18,10 @@ import (
 // adjusting brings a desk to turned bolts, the camera 20 degrees from the axis
 // and away from the meridian, where a turn in declination is not like one of
 // the altitude bolt.
-func adjusting(t *testing.T, seed uint64) *desk {
+func adjustingDesk(t *testing.T, seed uint64) *desk {
 	t.Helper()
 	d := newDesk(t, seed, 44*sky.Degree, 20*sky.Degree, nil)
-	for d.phase != Adjusting {
+	for d.Phase() != Adjusting {
 		d.shoot(30 * sky.Degree)
 	}
 	for range 36 { // a boresight beside the axis
@@ -53,7 +55,7 @@ func codes(v View) string {
 // A frame that is wrong by degrees is not followed, and the next one leaves it
 // out for good.
 func TestFollowLeavesAWildFrameOut(t *testing.T) {
-	d := adjusting(t, 400)
+	d := adjustingDesk(t, 400)
 	before := d.View()
 	keep := d.m.Body
 	d.m.Body = sky.RotationFromVector(sky.Vec{X: 0.02, Y: -0.03, Z: 0.05}).Mul(d.m.Body)
@@ -78,7 +80,7 @@ func TestFollowLeavesAWildFrameOut(t *testing.T) {
 // turns it back.
 func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 	for _, by := range []sky.Angle{15 * sky.Arcminute, 3 * sky.Degree} {
-		d := adjusting(t, 401)
+		d := adjustingDesk(t, 401)
 		before := d.View()
 		turnDeclination(d.m, by)
 		d.shoot(0)
@@ -101,9 +103,9 @@ func TestFollowStopsAtATurnedDeclination(t *testing.T) {
 
 // The RA axis may turn: the axis is read all the same, and it is told.
 func TestFollowTellsASlippedClutch(t *testing.T) {
-	d := adjusting(t, 402)
+	d := adjustingDesk(t, 402)
 	v := d.shoot(7 * sky.Degree)
-	if codes(v) != string(WarnSlipped) || v.Doubt {
+	if codes(v) != string(adjust.WarnSlipped) || v.Doubt {
 		t.Errorf("doubt %v, %s", v.Doubt, codes(v))
 	}
 	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 20*sky.Arcsecond {
@@ -113,10 +115,10 @@ func TestFollowTellsASlippedClutch(t *testing.T) {
 
 // A lock that seems to move the axis by more than locks do is spoken of.
 func TestLockThatIsNone(t *testing.T) {
-	if w := (&LockShift{Total: 2 * sky.Arcminute}).lockDoubt(); w != nil {
+	if w := (&LockShift{Total: 2 * sky.Arcminute}).doubt(); w != nil {
 		t.Errorf("%+v", w)
 	}
-	if w := (&LockShift{Total: 40 * sky.Arcminute}).lockDoubt(); w == nil || w.Code != axis.WarnTubeMoved {
+	if w := (&LockShift{Total: 40 * sky.Arcminute}).doubt(); w == nil || w.Code != axis.WarnTubeMoved {
 		t.Errorf("%+v", w)
 	}
 }
@@ -140,15 +142,12 @@ func TestHearClock(t *testing.T) {
 		{"last week's files", 30 * time.Second, time.Second, 7 * 24 * time.Hour, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			s := &Session{}
+			var m clock.Monitor
 			for i := range 3 {
 				k := time.Duration(i)
-				s.hearClock(mid.Add(c.late+k*c.every), &Sighting{Mid: mid.Add(k * c.apart)})
+				m = m.Hear(clock.Stamp{Start: mid.Add(k * c.apart), Heard: mid.Add(c.late + k*c.every)}, 0)
 			}
-			told := ""
-			if s.clock != nil {
-				told = s.clock.Message
-			}
+			told := m.Host
 			if (c.says == "") != (told == "") || !strings.Contains(told, c.says) {
 				t.Errorf("told %q, want %q", told, c.says)
 			}

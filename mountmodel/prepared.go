@@ -5,17 +5,17 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// prepared is a sighting's stance, with what it rests on. It never changes.
+// prepared is a sighting's attitude, with what it rests on. It never changes.
 type prepared struct {
-	site   sky.Site
-	air    sky.Air
-	dut1   float64 // seconds
-	stance observed.Attitude
-	err    error
+	site     sky.Site
+	air      sky.Air
+	dut1     float64 // seconds
+	attitude observed.Attitude
+	err      error
 }
 
 // Prepared is the sighting with most of the work done that a session under the
-// configuration has with it: its stance, which rests on place, air and UT1-UTC
+// configuration has with it: its attitude, which rests on place, air and UT1-UTC
 // alone. The session takes it as it takes the sighting itself, only sooner, and
 // under any other place or air works it out anew. Unlike a session, many may be
 // prepared at a time.
@@ -27,7 +27,7 @@ func (s Sighting) Prepared(cfg Config) Sighting {
 	if o, err := observed.NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
 		p.err = err
 	} else {
-		p.stance, p.err = o.Attitude(s.Pairs)
+		p.attitude, p.err = o.Attitude(s.Pairs)
 	}
 	s.prepared = p
 	return s

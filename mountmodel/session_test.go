@@ -280,7 +280,7 @@ func TestSessionAndMeasureAgree(t *testing.T) {
 				t.Errorf("the session has %+v, the list %+v", live.Now, batch.Now)
 			}
 			for k := range live.Adjust {
-				if live.Adjust[k].Standing != batch.Adjust[k].Standing {
+				if live.Adjust[k].Status != batch.Adjust[k].Status {
 					t.Errorf("adjusting frame %d differs", k)
 				}
 			}
@@ -401,7 +401,7 @@ func TestSessionEvents(t *testing.T) {
 	refused := func(e Event, want error) {
 		t.Helper()
 		if err := d.Do(d.m.Now, e); !errors.Is(err, want) {
-			t.Errorf("%s while %s: %v, want %v", e, d.phase, err, want)
+			t.Errorf("%s while %s: %v, want %v", e, d.Phase(), err, want)
 		}
 	}
 	refused(Measured, ErrNotMeasured)
@@ -648,7 +648,7 @@ func TestSessionNamesFaults(t *testing.T) {
 		d := newDesk(t, 105, 44*sky.Degree, 20*sky.Degree, nil)
 		d.thereAndBack()
 		d.m.Body = sky.RotationFromVector(r3.Scale(float64(12*sky.Degree), simmount.SquareTo(d.m.Rng, d.m.Axis))).Mul(d.m.Body)
-		if v := d.shoot(0); !has(v, WarnAxisJumped, "f005") {
+		if v := d.shoot(0); !has(v, adjust.WarnAxisJumped, "f005") {
 			t.Errorf("warnings %+v", v.Warnings)
 		}
 	})
@@ -783,9 +783,9 @@ func TestSessionToleratesWobble(t *testing.T) {
 			e := sky.Vec{X: simmount.Gauss(d.m.Rng, axis.MechanicalNoise), Y: simmount.Gauss(d.m.Rng, axis.MechanicalNoise), Z: simmount.Gauss(d.m.Rng, axis.MechanicalNoise)}
 			d.m.Body = still.Mul(sky.RotationFromVector(e))
 		}
-		for n := 0; d.phase != Adjusting; n++ {
+		for n := 0; d.Phase() != Adjusting; n++ {
 			if n > 10 {
-				t.Fatalf("night %d: still %s", night, d.phase)
+				t.Fatalf("night %d: still %s", night, d.Phase())
 			}
 			wobble()
 			d.shoot(30 * sky.Degree)
@@ -802,7 +802,7 @@ func TestSessionToleratesWobble(t *testing.T) {
 				}
 			}
 		}
-		if d.moved {
+		if d.state.following().Moved() {
 			continue
 		}
 		wobble()
@@ -853,7 +853,8 @@ func BenchmarkFrameToAxis(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if _, err := axis.Find(append(s.first.Attitudes(), st.Attitude), pole); err != nil {
+		m := s.state.running()
+		if _, err := axis.Find(append(m.Attitudes(), st.Attitude), pole); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -18,11 +18,11 @@ func TestSessionTurned(t *testing.T) {
 	refused := func(bolt adjust.Bolt, turns float64, want error) {
 		t.Helper()
 		if err := d.Turned(d.m.Now, bolt, turns); !errors.Is(err, want) {
-			t.Errorf("%s by %g while %s: %v", bolt, turns, d.phase, err)
+			t.Errorf("%s by %g while %s: %v", bolt, turns, d.Phase(), err)
 		}
 	}
 	refused(adjust.AltitudeBolt, 1, ErrNotNow)
-	for d.phase != Adjusting {
+	for d.Phase() != Adjusting {
 		d.shoot(30 * sky.Degree)
 	}
 	refused("third", 1, ErrTurns)
@@ -85,7 +85,7 @@ func TestSessionTurned(t *testing.T) {
 // belong to what is then told.
 func TestSessionTurnedInSight(t *testing.T) {
 	d := newDesk(t, 311, 44*sky.Degree, 5*sky.Degree, nil)
-	for d.phase != Adjusting {
+	for d.Phase() != Adjusting {
 		d.shoot(30 * sky.Degree)
 	}
 	for range 3 {

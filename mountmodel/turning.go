@@ -1,18 +1,11 @@
 package mountmodel
 
 import (
-	"fmt"
 	"math"
 
 	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
-)
-
-// Events with which the person says which bolt is turned from now on.
-const (
-	TurnAltitude Event = "turn_altitude"
-	TurnAzimuth  Event = "turn_azimuth"
 )
 
 // Slot is the error of one bolt up to which it may be left alone, on the sky: total^2
@@ -63,21 +56,16 @@ func (t turning) after(m axis.Move, pole sky.Local, tolerance sky.Angle) turning
 
 // choose settles which bolt to turn now by the newest frame, unless that is in doubt.
 func (s *Session) choose() {
-	if s.phase != Adjusting {
-		s.turning = turning{}
-		return
-	}
-	if a, ok := s.axisNow(); ok && s.trusted() {
-		s.turning = s.turning.after(s.standing(a).Move, s.pole(), s.cfg.Tolerance)
+	if a, ok := s.state.(adjusting); ok && s.trusted() {
+		move := axis.Correction(a.live.Axis().Dir, s.pole())
+		a.turning = a.turning.after(move, s.pole(), s.cfg.Tolerance)
+		s.state = a
 	}
 }
 
 // changeOver takes the person's word for which bolt is turned now.
-func (s *Session) changeOver(bolt adjust.Bolt) error {
-	if s.phase != Adjusting {
-		return fmt.Errorf("bolts are turned after the measurement and before the lock: %w", ErrNotNow)
-	}
-	s.turning = turning{bolt: bolt}
-	s.choose()
-	return nil
+func changeOver(s *Session, in *input) state {
+	a := s.state.(adjusting)
+	a.turning = turning{bolt: in.stroke.Bolt}
+	return a
 }

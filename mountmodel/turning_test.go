@@ -13,7 +13,7 @@ import (
 // The bolt to turn stays the same while it is turned, though the other's error
 // becomes the larger one, until it is in its slot.
 func TestBoltStaysUntilInItsSlot(t *testing.T) {
-	d := adjusting(t, 3)
+	d := adjustingDesk(t, 3)
 	v := d.View()
 	first := v.Turning
 	if first == "" {
@@ -111,7 +111,7 @@ func TestTurningHolds(t *testing.T) {
 // A turn told by mistake is taken back: what is known of the bolts is as if it had
 // never been told.
 func TestToldTurnIsTakenBack(t *testing.T) {
-	d := adjusting(t, 5)
+	d := adjustingDesk(t, 5)
 	tell := func(turns float64) {
 		if err := d.Turned(d.m.Now, adjust.AltitudeBolt, turns); err != nil {
 			t.Fatal(err)

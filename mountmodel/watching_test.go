@@ -130,7 +130,7 @@ func TestNightsAreWatchedOneByOne(t *testing.T) {
 			}
 		}
 	}
-	err := d.night.Take(nights.Exposure{Attitude: sky.Attitude{R: d.m.Attitude()}, Mid: d.m.Now.Add(-24 * time.Hour)})
+	_, err := d.state.watch().With(nights.Exposure{Attitude: sky.Attitude{R: d.m.Attitude()}, Mid: d.m.Now.Add(-24 * time.Hour)})
 	if err == nil || !strings.Contains(err.Error(), "earlier night") {
 		t.Errorf("a frame of the night before: %v", err)
 	}

@@ -274,7 +274,7 @@ func TestInstructionCodes(t *testing.T) {
 func TestAdjustFramesAreBounded(t *testing.T) {
 	v := viewOf(northSite, mountmodel.Adjusting, 2*sky.Arcminute, 0)
 	for i := range 200 {
-		v.Adjust = append(v.Adjust, mountmodel.AdjustView{Name: "a", Mid: testNight.Add(time.Duration(i) * time.Second), Standing: *v.Now, Drive: adjust.DriveTracks})
+		v.Adjust = append(v.Adjust, adjust.Report{Name: "a", Mid: testNight.Add(time.Duration(i) * time.Second), Status: *v.Now, Drive: adjust.DriveTracks})
 	}
 	s := StateFromView(v, Around{})
 	if n := len(s.Frames); n != 3+adjustShown {

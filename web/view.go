@@ -117,9 +117,9 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Status:         string(axis.FrameAdjusts),
 			TurnDeg:        Number(f.Turn.Degrees()),
 			ResidualArcsec: Unknown,
-			TotalArcmin:    Number(f.Standing.Offset.Total.Arcminutes()),
-			AltArcmin:      Number(f.Standing.Offset.Alt.Arcminutes()),
-			AzArcmin:       Number(f.Standing.Offset.Az.Arcminutes()),
+			TotalArcmin:    Number(f.Status.Offset.Total.Arcminutes()),
+			AltArcmin:      Number(f.Status.Offset.Alt.Arcminutes()),
+			AzArcmin:       Number(f.Status.Offset.Az.Arcminutes()),
 		})
 	}
 	for _, w := range v.Warnings {
@@ -289,7 +289,7 @@ func moves(s axis.Status, v mountmodel.View) []Move {
 }
 
 // tracking is what the newest frame that tells anything says of the drive.
-func tracking(readings []mountmodel.AdjustView) *bool {
+func tracking(readings []adjust.Report) *bool {
 	if len(readings) == 0 {
 		return nil
 	}

@@ -19,9 +19,9 @@ func wrongWay(v mountmodel.View) *WrongWay {
 	if v.Phase != mountmodel.Adjusting || v.Doubt || v.Now == nil || n == 0 {
 		return nil
 	}
-	now, before := v.Adjust[n-1].Standing, v.Measured
+	now, before := v.Adjust[n-1].Status, v.Measured
 	if n > 1 {
-		before = &v.Adjust[n-2].Standing
+		before = &v.Adjust[n-2].Status
 	}
 	if before == nil {
 		return nil

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/sky"
 )
 
@@ -20,7 +21,7 @@ func readings(offsets ...[2]float64) mountmodel.View {
 			continue
 		}
 		v.Now, v.Within = at.Now, at.Within
-		v.Adjust = append(v.Adjust, mountmodel.AdjustView{Name: "a", Mid: testNight.Add(time.Duration(i) * 10 * time.Second), Standing: *at.Now})
+		v.Adjust = append(v.Adjust, adjust.Report{Name: "a", Mid: testNight.Add(time.Duration(i) * 10 * time.Second), Status: *at.Now})
 	}
 	return v
 }
@@ -77,7 +78,7 @@ func TestOldIsLaterThanFramesComeUsually(t *testing.T) {
 		v := viewOf(northSite, mountmodel.Done, 0, 0)
 		v.Frames = nil
 		for i := range c.frames {
-			v.Adjust = append(v.Adjust, mountmodel.AdjustView{Mid: testNight.Add(time.Duration(i) * c.every), Standing: *v.Now})
+			v.Adjust = append(v.Adjust, adjust.Report{Mid: testNight.Add(time.Duration(i) * c.every), Status: *v.Now})
 		}
 		a := Around{}
 		if c.frames > 0 {

@@ -342,8 +342,8 @@ func (r axisReport) wire() axisJSON {
 	for _, a := range v.Adjust {
 		adjusted[a.Name] = true
 		out.Adjust = append(out.Adjust, adjustJSON{
-			File: a.Name, Axis: directionOf(a.Standing.Axis.Dir), Offset: offsetOf(a.Standing), Move: moveOf(a.Standing),
-			Uncertainty: uncertaintyOf(a.Standing), Tracking: a.TrackingOdds > 0.5, Drive: string(a.Drive),
+			File: a.Name, Axis: directionOf(a.Status.Axis.Dir), Offset: offsetOf(a.Status), Move: moveOf(a.Status),
+			Uncertainty: uncertaintyOf(a.Status), Tracking: a.TrackingOdds > 0.5, Drive: string(a.Drive),
 		})
 	}
 	for _, o := range r.outcomes {
@@ -450,7 +450,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		}
 	}
 	for _, a := range v.Adjust {
-		standing(shownName(a.Name), a.Standing)
+		standing(shownName(a.Name), a.Status)
 	}
 	r.notes(&b)
 	_, err := b.WriteTo(terminal{w})

@@ -134,7 +134,7 @@ func measureMount(n uint64) (mountResult, error) {
 	m := readingOf(view.Measured.Fitted, measuredAxis)
 	result.measured = &m
 	for _, a := range view.Adjust {
-		result.adjusted = append(result.adjusted, readingOf(a.Standing.Axis, axes[a.Name]))
+		result.adjusted = append(result.adjusted, readingOf(a.Status.Axis, axes[a.Name]))
 	}
 	return result, nil
 }

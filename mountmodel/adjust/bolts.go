@@ -218,7 +218,7 @@ func (b *Bolts) Reported(strokes []Stroke, m Movement) {
 // Unreported learns from a movement of which the person said nothing. It tells
 // whether the axis moved at all.
 func (b *Bolts) Unreported(m Movement) bool {
-	if !m.Moved() {
+	if !m.moved() {
 		return false
 	}
 	var next []component

@@ -87,7 +87,7 @@ func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
 			step     sky.Angle
 			variance float64
 		}{
-			{tracks, follow, sky.Angle(t.Rate * seconds), wanderVariance(seconds, t.Rate)},
+			{tracks, follow, sky.Angle(t.rate * seconds), wanderVariance(seconds, t.rate)},
 			{stands, 1 - follow, 0, 0},
 		} {
 			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,

@@ -14,20 +14,25 @@ type Movement struct {
 	Cov [2][2]float64
 }
 
-// Moved tells whether the axis moved beyond the noise.
-func (m Movement) Moved() bool {
-	cov := m.settled()
+// moved tells whether the axis moved beyond the noise.
+func (m Movement) moved() bool {
+	q, ok := chiSquare2(m.By, m.settled())
+	return ok && q > boltMoved*boltMoved
+}
+
+// chiSquare2 is the squared length of y in units of its covariance; not ok where
+// that is singular.
+func chiSquare2(y [2]float64, cov [2][2]float64) (q float64, ok bool) {
 	w, ok := sky.Invert2(cov)
 	if !ok {
-		return false
+		return 0, false
 	}
-	q := 0.0
 	for i := range 2 {
 		for j := range 2 {
-			q += m.By[i] * w[i][j] * m.By[j]
+			q += y[i] * w[i][j] * y[j]
 		}
 	}
-	return q > boltMoved*boltMoved
+	return q, true
 }
 
 // settled is the covariance with the error of coming to rest.

@@ -14,10 +14,10 @@ import (
 type Change int
 
 const (
-	BoltsOnly Change = iota // bolts, or nothing, and the drive
-	RaTurned                // the RA axis turned by more than the drive turns it, the bolts did not
-	DecTurned               // a turn about the declination axis
-	TooFar                  // farther than bolts go
+	boltsOnly Change = iota // bolts, or nothing, and the drive
+	raTurned                // the RA axis turned by more than the drive turns it, the bolts did not
+	decTurned               // a turn about the declination axis
+	tooFar                  // farther than bolts go
 	otherwise               // none of these: a wrong frame, a bump, bolts and RA axis at once
 )
 
@@ -31,10 +31,10 @@ const (
 	// hand on the mount does.
 	slipTold = 3 * sky.Arcminute
 
-	// AxisTold is the movement of the axis from which a turn of the RA axis is
+	// axisTold is the movement of the axis from which a turn of the RA axis is
 	// taken for something else: ten times the mechanical noise, since a turn
 	// carries the error of where the camera has the axis along.
-	AxisTold = 10 * axis.MechanicalNoise
+	axisTold = 10 * axis.MechanicalNoise
 
 	// coneError is how far a declination axis may be from square to the RA
 	// axis, and the boresight of a camera from square to the declination axis,
@@ -65,31 +65,31 @@ func (before *Tracker) Step(f axis.Frame, pole sky.Local) Step {
 	st.Reading = next.Take(f.Observed.Attitude, f.Mid)
 	grown := (next.theta - before.theta).Signed()
 	st.Turned = grown
-	if follow := (grown - sky.Angle(before.Rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
+	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
 		st.Turned = follow
 	}
-	axisMoved := st.Reading.Jump > AxisTold && MovementBetween(before.latest, st.Reading.Axis, pole).Moved()
+	axisMoved := st.Reading.Jump > axisTold && MovementBetween(before.latest, st.Reading.Axis, pole).moved()
 	odd := st.Reading.Drive == DriveTurned && st.Turned.Abs() > slipTold
 	switch {
-	case st.Reading.Drive == DriveTurned && axisMoved && before.Declination(f, seconds):
-		st.Change = DecTurned
+	case st.Reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
+		st.Change = decTurned
 	case st.Reading.Jump > largestJump:
-		st.Change = TooFar
+		st.Change = tooFar
 	case odd && axisMoved:
 		st.Change = otherwise
 	case odd:
-		st.Change = RaTurned
+		st.Change = raTurned
 	}
 	return st
 }
 
-// Declination tells whether a frame differs from the newest one by a turn
+// declination tells whether a frame differs from the newest one by a turn
 // about the declination axis, the drive running or not. That axis is square to
 // the RA axis and, but for the saddle, to the boresight.
-func (t *Tracker) Declination(f axis.Frame, seconds float64) bool {
+func (t *Tracker) declination(f axis.Frame, seconds float64) bool {
 	n := sky.Vec(t.latest.Dir)
-	for _, drive := range []sky.Angle{0, sky.Angle(t.Rate * seconds)} {
-		from := sky.Rotation(n, drive).Mul(t.Seen.R)
+	for _, drive := range []sky.Angle{0, sky.Angle(t.rate * seconds)} {
+		from := sky.Rotation(n, drive).Mul(t.seen.R)
 		by := sky.VectorFromRotation(f.Observed.R.Mul(from.Transpose()))
 		square := r3.Cross(n, from.Column(2)) // of the length of the sine of the distance from the axis
 		sine := r3.Norm(square)
@@ -107,7 +107,7 @@ func (t *Tracker) Declination(f axis.Frame, seconds float64) bool {
 			{n, coneError.Sin()},
 			{third, min(1, saddle.Sin()/sine)},
 		} {
-			variance := r3.Dot(c.along, t.Seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.Observed.Cov.Apply(c.along)) +
+			variance := r3.Dot(c.along, t.seen.Cov.Apply(c.along)) + r3.Dot(c.along, f.Observed.Cov.Apply(c.along)) +
 				2*t.extra + float64(driveWanderMost*driveWanderMost) + c.error*c.error*size*size
 			chi2 += r3.Dot(by, c.along) * r3.Dot(by, c.along) / variance
 		}
@@ -118,11 +118,11 @@ func (t *Tracker) Declination(f axis.Frame, seconds float64) bool {
 	return false
 }
 
-// Rests tells whether a frame stands as a held one did, but for the drive. When
+// rests tells whether a frame stands as a held one did, but for the drive. When
 // the tube has moved on the mount, the tracker no longer knows about which line
 // the drive turns it.
-func (st Step) Rests(f axis.Frame, rate float64) bool {
-	if st.Change != DecTurned && st.Change != TooFar {
+func (st Step) rests(f axis.Frame, rate float64) bool {
+	if st.Change != decTurned && st.Change != tooFar {
 		return false
 	}
 	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.Observed.R.Mul(st.Frame.Observed.R.Transpose()))))
@@ -131,4 +131,4 @@ func (st Step) Rests(f axis.Frame, rate float64) bool {
 }
 
 // Fits tells whether what happened is what happens while bolts are turned.
-func (st Step) Fits() bool { return st.Change == BoltsOnly || st.Change == RaTurned }
+func (st Step) Fits() bool { return st.Change == boltsOnly || st.Change == raTurned }

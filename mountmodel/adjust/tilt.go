@@ -178,13 +178,13 @@ func LatitudeByBolt(t *Tracker) LatitudeDoubt {
 // stood, to the newest as telling of their tilt: see [Tracker.Tilt]. It is for
 // frames between which the bolts were turned and nothing else happened.
 func (t *Tracker) LearnTilt(before *Tracker) {
-	axis := t.Seen.R.Apply(t.c)
+	axis := t.seen.R.Apply(t.c)
 	if math.Hypot(axis.X, axis.Y) <= hingeZenith.Sin() {
 		return
 	}
 	seconds := t.newest.Sub(before.newest).Seconds()
-	variance := turnVariance(axis, before.Seen, t.Seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.Rate)
-	t.tilts = before.tilts.learn(t.c, before.Seen, t.Seen, sky.Angle(t.Rate*seconds), before.followed(), variance)
+	variance := turnVariance(axis, before.seen, t.seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.rate)
+	t.tilts = before.tilts.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
 }
 
 // Tilt is what the bolts' answers have told of the tilt of the azimuth bolt's

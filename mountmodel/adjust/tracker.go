@@ -49,14 +49,14 @@ type Tracker struct {
 	lean    tiltSlope     // of the newest frame
 	cov     *mat.SymDense // of the state, stateSize
 	extra   float64       // model variance of the measurement, per coordinate
-	Rate    float64       // of a tracking axis, radians per second about n
+	rate    float64       // of a tracking axis, radians per second about n
 	tracks  float64       // probability that the drive follows the sky
 	stiff   float64       // probability that the axis, at rest, stays within the first of restSizes, not the second
 	rests   float64       // probability that nobody turned a bolt before the newest frame
 	newest  time.Time
 	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
 	latest  axis.Axis
-	Seen    sky.Attitude // of the newest frame
+	seen    sky.Attitude // of the newest frame
 	tilts   tiltGrid
 }
 
@@ -154,18 +154,18 @@ func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 		n: n, c: c, bn: sky.TangentBasis(n), bc: sky.TangentBasis(c), ba: sky.TangentBasis(n),
 		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
 		extra:   extra,
-		Rate:    -observed.SiderealRate,
+		rate:    -observed.SiderealRate,
 		tracks:  0.5,
 		stiff:   0.5,
 		rests:   1,
 		newest:  mids[last],
 		turnRef: fit.Turns[last],
 		latest:  fit.Axis,
-		Seen:    f,
+		seen:    f,
 		cov:     mat.NewSymDense(stateSize, nil),
 	}
 	if south {
-		t.Rate = observed.SiderealRate
+		t.rate = observed.SiderealRate
 	}
 	// The angle about the axis given the four: likelyTurn's part along the
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
@@ -233,7 +233,7 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	before := t.latest.Dir
 	t.merge(guesses, u, bare)
 	t.lean = u.lean
-	t.newest, t.Seen = mid, frame
+	t.newest, t.seen = mid, frame
 	return Reading{
 		Axis:         t.latest,
 		Turn:         (t.turnRef + t.theta).Signed(),

@@ -63,7 +63,7 @@ func boundOfReading(tr *Tracker, frame sky.Attitude, seconds float64, drive, tur
 	if !turned {
 		c = clue{rows: []int{byTheta}, variance: []float64{float64(drivePlay * drivePlay)}}
 		if drive {
-			c.step = sky.Angle(tr.Rate * seconds)
+			c.step = sky.Angle(tr.rate * seconds)
 		}
 	}
 	z, cov, _ := u.condition(&u.first, c)

@@ -31,11 +31,12 @@ type refusal struct {
 // mostRefused is how many refused frames are shown; older ones are dropped.
 const mostRefused = 50
 
-func (m *Measurement) Refuse(f FrameReport) {
-	m.refused = append(m.refused, refusal{f, len(m.Frames)})
-	if n := len(m.refused); n > mostRefused {
-		m.refused = slices.Delete(m.refused, 0, n-mostRefused)
-	}
+// Refusing is the measurement with one more frame listed that could not be used; m
+// stays as it is.
+func (m Measurement) Refusing(f FrameReport) Measurement {
+	m.refused = append(slices.Clone(m.refused), refusal{f, len(m.Frames)})
+	m.refused = m.refused[max(0, len(m.refused)-mostRefused):]
+	return m
 }
 
 const (

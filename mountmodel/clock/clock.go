@@ -77,9 +77,9 @@ const (
 	// slow links take half a minute.
 	lateMost = 90 * time.Second
 
-	// EarlyMost is by how much a file may seem older than its exposure's end:
+	// earlyMost is by how much a file may seem older than its exposure's end:
 	// times cut to seconds, two on some file systems, and the computers' clocks.
-	EarlyMost = 3 * time.Second
+	earlyMost = 3 * time.Second
 
 	// scatterMost is by how much the delays of frames may differ while they
 	// still tell of a clock; files that were copied show their own times.
@@ -126,7 +126,7 @@ func compare(stamps []Stamp, other func(Stamp) time.Time, name string, longitude
 		return Comparison{}
 	}
 	switch {
-	case offset >= -lateMost && offset <= EarlyMost:
+	case offset >= -lateMost && offset <= earlyMost:
 		return Comparison{Kind: Agrees, Offset: offset}
 	case offset < -zonesReach-lateMost:
 		return Comparison{} // not fresh, whatever the clock
@@ -147,7 +147,7 @@ func compare(stamps []Stamp, other func(Stamp) time.Time, name string, longitude
 // to the time a frame takes to be written.
 func nearestZone(offset time.Duration) (time.Duration, bool) {
 	explains := func(zone time.Duration) bool {
-		return zone != 0 && offset-zone >= -lateMost && offset-zone <= EarlyMost && zone.Abs() <= zonesReach
+		return zone != 0 && offset-zone >= -lateMost && offset-zone <= earlyMost && zone.Abs() <= zonesReach
 	}
 	for _, z := range [2]time.Duration{offset.Round(zoneStep), (offset + lateMost/2).Round(zoneStep)} {
 		if explains(z) {

@@ -12,7 +12,7 @@ import (
 )
 
 // Watch gathers ordinary exposures, frame by frame, and fits the axis to
-// those of the present night: see [FitWatch]. When the Sun has been up between
+// those of the present night: see [Find]. When the Sun has been up between
 // two frames, a new night begins with a new fit, and the result of the one
 // before is kept. It needs no more memory for many frames than for
 // mostWatched, and none of its answers depends on a clock.
@@ -26,7 +26,7 @@ type Watch struct {
 
 	fitted  int // frames taken when the fit was made
 	fit     *Fit
-	Problem error
+	problem error
 	before  []Night // oldest first
 }
 
@@ -75,8 +75,17 @@ func New(cfg Config) *Watch { return &Watch{cfg: cfg, every: 1} }
 // errOldNight refuses a frame of a night that is over.
 var errOldNight = errors.New("it is of an earlier night than the frames before it")
 
-// Take takes in an exposure. A frame of an earlier night is refused.
-func (w *Watch) Take(f Exposure) error {
+// With is the watch with one more exposure; w stays as it is. A frame of an earlier
+// night is refused. The axis is not fitted anew: see [Watch.Fitted].
+func (w *Watch) With(f Exposure) (*Watch, error) {
+	next := *w
+	if err := next.take(f); err != nil {
+		return w, err
+	}
+	return &next, nil
+}
+
+func (w *Watch) take(f Exposure) error {
 	if w.taken > 0 {
 		switch {
 		case f.Mid.After(w.until) && nightBetween(w.cfg, w.until, f.Mid):
@@ -101,7 +110,7 @@ func (w *Watch) Take(f Exposure) error {
 		return nil
 	}
 	if w.frames = append(w.frames, f); len(w.frames) > mostWatched {
-		kept := w.frames[:0]
+		kept := make([]Exposure, 0, mostWatched)
 		for i := 0; i < len(w.frames); i += 2 {
 			kept = append(kept, w.frames[i])
 		}
@@ -149,7 +158,7 @@ func Expired(cfg Config, mids []time.Time, remembered int) int {
 func (w *Watch) endNight() {
 	w.refit()
 	if w.fit != nil {
-		w.before = append(w.before, Night{Since: w.since, Until: w.until, Frames: w.taken, Status: w.status()})
+		w.before = append(slices.Clip(w.before), Night{Since: w.since, Until: w.until, Frames: w.taken, Status: w.status()})
 		w.before = w.before[max(0, len(w.before)-mostNights):]
 	}
 	*w = Watch{cfg: w.cfg, every: 1, before: w.before}
@@ -158,7 +167,7 @@ func (w *Watch) endNight() {
 func (w *Watch) pole() sky.Local { return observed.Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
 
 func (w *Watch) status() axis.Status {
-	return axis.Status{Axis: w.fit.Axis, Fitted: w.fit.Axis, Offset: axis.OffsetBetween(w.fit.Axis.Dir, w.pole()), Move: axis.Correction(w.fit.Axis.Dir, w.pole())}
+	return axis.StatusOf(w.fit.Axis, axis.Allowance{}, w.pole())
 }
 
 // refit fits the frames when they have grown by enough.
@@ -167,18 +176,32 @@ func (w *Watch) refit() {
 		return
 	}
 	w.fitted = w.taken
-	w.fit, w.Problem = Find(w.frames, w.pole(), w.cfg.Guiding)
+	w.fit, w.problem = Find(w.frames, w.pole(), w.cfg.Guiding)
 }
 
-// Retune takes another configuration for the same place and air: the frames
-// stay, the fit is made anew.
-func (w *Watch) Retune(cfg Config) {
-	w.cfg, w.fitted, w.fit, w.Problem = cfg, 0, nil, nil
-	for i, n := range w.before {
-		a := n.Status.Axis
-		w.before[i].Status = axis.Status{Axis: a, Fitted: a, Offset: axis.OffsetBetween(a.Dir, w.pole()), Move: axis.Correction(a.Dir, w.pole())}
-	}
+// Fitted is the watch with the axis fitted to the frames of this night, when they
+// have grown by enough; w stays as it is.
+func (w *Watch) Fitted() *Watch {
+	next := *w
+	next.refit()
+	return &next
 }
+
+// Retuned is the watch under another configuration for the same place and air: the
+// frames stay, the fit is to be made anew.
+func (w *Watch) Retuned(cfg Config) *Watch {
+	next := *w
+	next.cfg, next.fitted, next.fit, next.problem = cfg, 0, nil, nil
+	next.before = slices.Clone(w.before)
+	for i := range next.before {
+		next.before[i].Status = axis.StatusOf(next.before[i].Status.Axis, axis.Allowance{}, next.pole())
+	}
+	return &next
+}
+
+// Problem is why the frames of this night do not tell the axis; nil when they do, or
+// were not fitted yet.
+func (w *Watch) Problem() error { return w.problem }
 
 // View is what a watched night has told so far.
 type View struct {
@@ -190,12 +213,11 @@ type View struct {
 	Before       []Night
 }
 
-// View is what the night has told so far; nil when there was no frame yet.
+// View is what the night has told by the last fit; nil when there was no frame yet.
 func (w *Watch) View() *View {
 	if w.taken == 0 && len(w.before) == 0 {
 		return nil
 	}
-	w.refit()
 	v := &View{Since: w.since, Until: w.until, Frames: w.taken, Fit: w.fit, Before: slices.Clone(w.before)}
 	var short *axis.TooLittleTurnError
 	switch {
@@ -204,11 +226,11 @@ func (w *Watch) View() *View {
 		v.Status, v.Sentences = &s, w.fit.Sentences(w.pole())
 	case w.taken < 2:
 		v.Sentences = []string{"Watching: the first frame is in. Each further exposure adds to what is known of the axis."}
-	case errors.As(w.Problem, &short):
+	case errors.As(w.problem, &short):
 		v.Sentences = []string{fmt.Sprintf("Watching: %d frames, over which the axis has turned by %s. %s more of tracking is wanted before they tell where it points.",
 			w.taken, sky.AngleWords(short.Turn), trackingWords(max(short.Need-short.Turn, 0)))}
-	case w.Problem != nil:
-		v.Sentences = []string{fmt.Sprintf("Watching, but %d frames do not give an axis: %v.", w.taken, w.Problem)}
+	case w.problem != nil:
+		v.Sentences = []string{fmt.Sprintf("Watching, but %d frames do not give an axis: %v.", w.taken, w.problem)}
 	}
 	return v
 }

@@ -35,7 +35,8 @@ func TestFramesAreThinned(t *testing.T) {
 	w := New(Config{Site: sky.Site{Latitude: 47 * sky.Degree}, Air: sky.StandardAir(0)})
 	dusk := time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
 	for i := range 3000 {
-		if err := w.Take(Exposure{Attitude: sky.Attitude{R: sky.Identity}, Mid: dusk.Add(time.Duration(i) * 6 * time.Second)}); err != nil {
+		var err error
+		if w, err = w.With(Exposure{Attitude: sky.Attitude{R: sky.Identity}, Mid: dusk.Add(time.Duration(i) * 6 * time.Second)}); err != nil {
 			t.Fatal(err)
 		}
 		if n := len(w.frames); n > mostWatched {

@@ -199,7 +199,7 @@ func faults() []fault {
 			}
 			return warned
 		}},
-		{"clutch slipped while adjusting", mountmodel.WarnSlipped, func(b *bench) []axis.Warning {
+		{"clutch slipped while adjusting", adjust.WarnSlipped, func(b *bench) []axis.Warning {
 			b.adjusting(1 + b.rng.IntN(3))
 			b.must(b.rig.TurnRA(b.either(logUniform(b.rng, 10*sky.Arcminute, 20*sky.Degree))))
 			return b.goOn(3)
@@ -235,7 +235,7 @@ func faults() []fault {
 // general are warnings that say that something is wrong, or that more is
 // needed, before what it is can be told.
 var general = []axis.WarningCode{
-	axis.WarnNotRigid, mountmodel.WarnAxisJumped, axis.WarnTwoFrames, axis.WarnLittleTurn, axis.WarnLowFrame,
+	axis.WarnNotRigid, adjust.WarnAxisJumped, axis.WarnTwoFrames, axis.WarnLittleTurn, axis.WarnLowFrame,
 }
 
 // How often each fault is played, and how many sessions nothing goes wrong in.

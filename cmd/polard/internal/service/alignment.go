@@ -25,6 +25,7 @@ type Alignment struct {
 	planner   Planner               // of the exposures planned
 	dropped   bool                  // the session broke, and another was begun in its place
 	noted     func(n *logbook.Note) // hears of notes; nil for nobody
+	replaying bool                  // entries are of the past: see mountmodel.Session.Replay
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -76,6 +77,7 @@ func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
 	if err != nil {
 		return err
 	}
+	session.Replay(a.replaying)
 	if a.watchOnly {
 		if err := session.Do(at, mountmodel.WatchOnly); err != nil {
 			return err
@@ -122,7 +124,7 @@ func (a *Alignment) watches() bool {
 	if a.Session == nil {
 		return a.watchOnly
 	}
-	return a.Session.View().Phase == mountmodel.Watching
+	return a.Session.Phase() == mountmodel.Watching
 }
 
 // axisOf is where the axis points; nil while that is not known, or in doubt.

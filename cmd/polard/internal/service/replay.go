@@ -14,11 +14,22 @@ import (
 // resume gives the alignment as the session in the journal left it, by the way that its entries took then, and the entry,
 // if any, that lays a command line over it which has changed since. called is the alignment as the command line alone says.
 func resume(ctx context.Context, j *journal.Journal, called Alignment, log *slog.Logger) (Alignment, *logbook.Entry) {
-	past := j.Session()
-	if past == nil {
+	if j.Session() == nil {
 		return called, nil
 	}
-	a := Alignment{Config: past.Called, noted: called.noted}
+	a, entry, err := relive(ctx, j, called, true, log)
+	if err != nil && ctx.Err() == nil {
+		// Something in it breaks what the page shows: once more, slowly, so that it is found and left out.
+		a, entry, _ = relive(ctx, j, called, false, log)
+	}
+	return a, entry
+}
+
+// relive goes through the entries of the journal; deferred leaves what the page shows to the end, and is an error when
+// that breaks.
+func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred bool, log *slog.Logger) (Alignment, *logbook.Entry, error) {
+	past := j.Session()
+	a := Alignment{Config: past.Called, noted: called.noted, replaying: deferred}
 	begin := time.Now()
 	first := true
 	var last *logbook.Frame
@@ -37,22 +48,28 @@ func resume(ctx context.Context, j *journal.Journal, called Alignment, log *slog
 		return ctx.Err()
 	})
 	if ctx.Err() != nil {
-		return called, nil // the service stops
+		return called, nil, ctx.Err() // the service stops
 	}
 	if err != nil {
 		// What can no longer be read stays in the logbook; the night goes on.
 		log.Error("the session in the logbook cannot be read to its end; a new one begins", "error", err)
 		j.Renew()
-		return called, nil
+		return called, nil, nil
 	}
 	if a.frames += expired; a.latest != nil {
 		a.latest.ID = a.frames
 	}
-	if last != nil && a.Session != nil {
-		a.latest.Sight = sightOf(last, a.Session.View())
+	a.replaying = false
+	if a.Session != nil {
+		if err := contain(log, "going on with the session", func() error { a.Session.Replay(false); return nil }); err != nil {
+			return called, nil, err
+		}
+		if last != nil {
+			a.latest.Sight = sightOf(last, a.Session.View())
+		}
 	}
 	log.Info("going on with the session", "began", past.Begun.Local().Format("15:04"), "frames", a.frames, "took", time.Since(begin).Round(time.Millisecond))
-	return a, recall(a, called, past)
+	return a, recall(a, called, past), nil
 }
 
 // replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, told and

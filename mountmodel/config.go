@@ -1,0 +1,77 @@
+package mountmodel
+
+import (
+	"fmt"
+
+	"polard/mountmodel/nights"
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+)
+
+// Config is what a session has to know beforehand.
+type Config struct {
+	Site      sky.Site
+	Air       sky.Air
+	Pole      observed.PoleKind
+	Tolerance sky.Angle // how far from the pole is near enough; see DefaultTolerance
+	// MeasureFrames is how many usable frames make the measurement; 0 leaves
+	// it to the session.
+	MeasureFrames int
+	DUT1          float64 // UT1-UTC in seconds
+	// AirUncertain is the relative standard deviation of refraction; 0 stands for
+	// that of a standard atmosphere, sky.StandardAirUncertain.
+	AirUncertain float64
+	Guiding      nights.Guiding // of ordinary exposures, while watching
+}
+
+// DefaultTolerance is the distance from the pole at which an alignment counts
+// as done, unless the user says otherwise: over a minute of exposure it
+// drifts a star by less than 0.3 arcsec (15 arcsec per second of time times
+// 60 s times 1 arcminute).
+const DefaultTolerance = 1 * sky.Arcminute
+
+// Limits of a believable tolerance: the first is below what any real mount
+// holds, the second above what any user would call aligned.
+const (
+	leastTolerance    = 1 * sky.Arcsecond
+	greatestTolerance = 5 * sky.Degree
+)
+
+// BelievableTolerance brings a tolerance into the limits that a session takes.
+func BelievableTolerance(t sky.Angle) sky.Angle {
+	return min(max(t, leastTolerance), greatestTolerance)
+}
+
+// maxMeasureFrames bounds the frames of one measurement, and with it the time
+// that one fit takes.
+const maxMeasureFrames = 500
+
+// Check says what is wrong with the configuration, or nil.
+func (c Config) Check() error {
+	if err := c.Site.Check(); err != nil {
+		return err
+	}
+	if err := c.Air.Check(); err != nil {
+		return err
+	}
+	switch {
+	case c.Pole != observed.Refracted && c.Pole != observed.True:
+		return fmt.Errorf("pole kind %v is unknown", c.Pole)
+	case !(c.Tolerance >= leastTolerance && c.Tolerance <= greatestTolerance):
+		sign := ""
+		if c.Tolerance < 0 {
+			sign = "-" // AngleWords leaves it out
+		}
+		return fmt.Errorf("tolerance %s%s is outside %s to %s", sign, sky.AngleWords(c.Tolerance), sky.AngleWords(leastTolerance), sky.AngleWords(greatestTolerance))
+	case c.Guiding != nights.GuidingUnknown && c.Guiding != nights.Unguided && c.Guiding != nights.Guided:
+		return fmt.Errorf("guiding kind %d is unknown", c.Guiding)
+	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):
+		return fmt.Errorf("%d frames cannot make a measurement: give 2 to %d, or 0 to leave it to the session", c.MeasureFrames, maxMeasureFrames)
+	}
+	return nil
+}
+
+// nights is the part of the configuration that watching needs.
+func (c Config) nights() nights.Config {
+	return nights.Config{Site: c.Site, Air: c.Air, Pole: c.Pole, DUT1: c.DUT1, Guiding: c.Guiding}
+}
