@@ -4,10 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
+	"path/filepath"
 	"time"
 
 	"polard/cmd/polard/internal/devices"
 	"polard/cmd/polard/internal/devices/connect"
+	"polard/cmd/polard/internal/devices/operate"
+	"polard/cmd/polard/internal/service"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
@@ -87,4 +91,38 @@ Exit status: 0 there is a camera and a mount, 1 there is not, 2 the call was wro
 	}
 	where.addWhere(c)
 	return c
+}
+
+// equipmentFlags are those of a service that operates camera and mount itself.
+type equipmentFlags struct {
+	deviceFlags
+	limitFlags
+}
+
+func (f *equipmentFlags) add(c *cobra.Command) {
+	f.deviceFlags.add(c)
+	f.limitFlags.add(c)
+}
+
+// chosenName is the file of the camera and the mount that were chosen on the page.
+const chosenName = "equipment.json"
+
+// operation is what operates them; nil where the call does not say where they are.
+func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Logger) (service.Equipment, error) {
+	if !f.where.Given() {
+		return nil, nil
+	}
+	limits, shot, err := f.check()
+	if err != nil {
+		return nil, err
+	}
+	server, err := f.where.Server(log)
+	if err != nil {
+		return nil, callError{err}
+	}
+	opt := operate.Options{Server: server, Protocol: f.where.Protocol(), Folder: folder, Limits: limits, Shot: shot, Choice: f.choice, Log: log}
+	if place, err := state.place(); err == nil && !state.none {
+		opt.Remember = filepath.Join(place, chosenName)
+	}
+	return operate.New(opt), nil
 }

@@ -5,11 +5,14 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"polard/cmd/polard/internal/devices/devicestest"
 )
 
 // The tests keep their logbooks in a folder of their own. As a process that a test
 // has started, this is the program itself.
 func TestMain(m *testing.M) {
+	devicestest.DriveIfAsked()
 	if os.Getenv(asProgram) != "" {
 		main()
 	}

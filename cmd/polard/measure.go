@@ -24,55 +24,72 @@ import (
 	"github.com/spf13/cobra"
 )
 
-// motionFlags say what may be moved, and how the pictures are taken.
-type motionFlags struct {
-	turn, exposure, gain         float64
-	way                          string
-	pictures                     int
+// limitFlags say what no movement may pass, and which exposure is taken first.
+type limitFlags struct {
+	exposure, gain               float64
 	minAltitude, maxTurn, beyond float64
-	daylight                     string
 }
 
-// daylightWord is what has to be typed to move a mount while the Sun is up.
-const daylightWord = "covered"
+// motionFlags say what may be moved, and how the pictures are taken.
+type motionFlags struct {
+	limitFlags
+	turn     float64
+	way      string
+	pictures int
+	daylight string
+}
 
-func (f *motionFlags) add(c *cobra.Command) {
+func (f *limitFlags) add(c *cobra.Command) {
 	l := measure.DefaultLimits()
-	c.Flags().Float64Var(&f.turn, "turn", 0, "turn the axis by `DEG` in all; without it 40, or what the limits leave")
-	c.Flags().StringVar(&f.way, "way", "", "turn to the `WAY` west (as the sky turns) or east; without it the one that the limits leave")
-	c.Flags().IntVar(&f.pictures, "pictures", 0, "take `N` pictures over the turn; without it 3")
-	c.Flags().Float64Var(&f.exposure, "exposure", measure.DefaultShot().Exposure.Seconds(), "expose `S` seconds; it is lengthened where the stars are too few")
+	c.Flags().Float64Var(&f.exposure, "exposure", measure.DefaultShot().Exposure.Seconds(), "expose `S` seconds at first; that follows what the pictures show")
 	c.Flags().Float64Var(&f.gain, "gain", math.NaN(), "the camera's gain, as a `NUMBER` of its own scale; without it left as it is")
 	c.Flags().Float64Var(&f.minAltitude, "min-altitude", l.MinAltitude.Degrees(), "never point the tube lower than `DEG`")
 	c.Flags().Float64Var(&f.maxTurn, "max-turn", l.MaxTurn.Degrees(), "never turn further than `DEG` from where the axis began")
 	c.Flags().Float64Var(&f.beyond, "beyond-meridian", l.PastMeridian.Degrees(), "never go further than `DEG` beyond the meridian on a side of the pier; 180 for a mount that may cross it")
-	c.Flags().StringVar(&f.daylight, "daylight", "", "move while the Sun is up: the `WORD` is "+daylightWord+", and it is typed by who has seen that tube and finder are capped, or have a certified filter before them")
+}
+
+// check gives limits and exposure, or says what is wrong with them.
+func (f *limitFlags) check() (measure.Limits, devices.Shot, error) {
+	deg := func(x float64) sky.Angle { return sky.Angle(x) * sky.Degree }
+	l := measure.Limits{MinAltitude: deg(f.minAltitude), MaxTurn: deg(f.maxTurn), PastMeridian: deg(f.beyond)}
+	if err := l.Check(); err != nil {
+		return l, devices.Shot{}, callError{err}
+	}
+	if !(f.exposure > 0 && f.exposure <= 600) {
+		return l, devices.Shot{}, wrongCall("--exposure %g: give seconds, above 0 and up to 600", f.exposure)
+	}
+	shot := devices.Shot{Exposure: time.Duration(f.exposure * float64(time.Second))}
+	if !math.IsNaN(f.gain) {
+		shot.Gain = &f.gain
+	}
+	return l, shot, nil
+}
+
+func (f *motionFlags) add(c *cobra.Command) {
+	f.limitFlags.add(c)
+	c.Flags().Float64Var(&f.turn, "turn", 0, "turn the axis by `DEG` in all; without it 40, or what the limits leave")
+	c.Flags().StringVar(&f.way, "way", "", "turn to the `WAY` west (as the sky turns) or east; without it the one that the limits leave")
+	c.Flags().IntVar(&f.pictures, "pictures", 0, "take `N` pictures over the turn; without it 3")
+	c.Flags().StringVar(&f.daylight, "daylight", "", "move while the Sun is up: the `WORD` is "+measure.DaylightWord+", and it is typed by who has seen that tube and finder are capped, or have a certified filter before them")
 }
 
 // options are what the flags ask for.
 func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Request, error) {
-	deg := func(x float64) sky.Angle { return sky.Angle(x) * sky.Degree }
-	opt := measure.Options{
-		Limits: measure.Limits{MinAltitude: deg(f.minAltitude), MaxTurn: deg(f.maxTurn), PastMeridian: deg(f.beyond), Daylight: f.daylight == daylightWord},
-		Shot:   devices.Shot{Exposure: time.Duration(f.exposure * float64(time.Second))},
-		Adapt:  true, Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now,
-	}
-	q := measure.Request{Turn: deg(f.turn), Way: measure.Way(f.way), Frames: f.pictures}
+	opt := measure.Options{Adapt: true, Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now}
+	q := measure.Request{Turn: sky.Angle(f.turn) * sky.Degree, Way: measure.Way(f.way), Frames: f.pictures}
 	switch {
-	case f.daylight != "" && f.daylight != daylightWord:
-		return opt, q, wrongCall("--daylight %q: the word to type is %s, once tube and finder are", f.daylight, daylightWord)
+	case f.daylight != "" && f.daylight != measure.DaylightWord:
+		return opt, q, wrongCall("--daylight %q: the word to type is %s, once tube and finder are", f.daylight, measure.DaylightWord)
 	case c.Flags().Changed("turn") && f.turn == 0:
 		return opt, q, wrongCall("--turn 0: give 5 to 150 degrees")
-	case !(f.exposure > 0 && f.exposure <= 600):
-		return opt, q, wrongCall("--exposure %g: give seconds, above 0 and up to 600", f.exposure)
 	}
-	if !math.IsNaN(f.gain) {
-		opt.Shot.Gain = &f.gain
-	}
-	if err := errors.Join(opt.Limits.Check(), q.Check()); err != nil {
+	if err := q.Check(); err != nil {
 		return opt, q, callError{err}
 	}
-	return opt, q, nil
+	var err error
+	opt.Limits, opt.Shot, err = f.check()
+	opt.Limits.Daylight = f.daylight == measure.DaylightWord
+	return opt, q, err
 }
 
 func newMeasure() *cobra.Command {
@@ -80,7 +97,7 @@ func newMeasure() *cobra.Command {
 	var hints hintFlags
 	var where deviceFlags
 	var motion motionFlags
-	var yes, asJSON bool
+	var yes, asJSON, dryRun bool
 	var folder string
 	c := &cobra.Command{
 		Use:   "measure --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
@@ -124,7 +141,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
-			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, folder: folder}
+			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, dryRun: dryRun, folder: folder}
 			return where.with(c, func(ctx context.Context, server devices.Server) error {
 				return h.run(ctx, server, where.choice, &site, asJSON)
 			})
@@ -135,6 +152,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	hints.add(c)
 	motion.add(c)
 	c.Flags().BoolVar(&yes, "yes", false, "do not ask before moving; --turn and --way have to say how far and which way")
+	c.Flags().BoolVar(&dryRun, "dry-run", false, "print what would be done, with times, directions and altitudes, and move nothing")
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object; progress goes to standard error either way")
 	c.Flags().StringVar(&folder, "folder", "", "keep the pictures in this `FOLDER`")
 	return c
@@ -147,6 +165,7 @@ type handsOff struct {
 	opt      measure.Options
 	request  measure.Request
 	yes      bool
+	dryRun   bool
 	folder   string
 	outcomes []pipeline.Outcome
 	taken    int
@@ -186,6 +205,9 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 	if err != nil {
 		return err
 	}
+	if h.dryRun {
+		return h.printPlan(plan)
+	}
 	for _, text := range plan.Cautions {
 		h.say("- %s", text)
 	}
@@ -212,6 +234,22 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 		return errNotFound
 	}
 	return nil
+}
+
+// stopTakes is about how long a turn, settling and a picture take together: what times of a plan that
+// was not begun are reckoned with.
+const stopTakes = 30 * time.Second
+
+// printPlan prints what would be done.
+func (h *handsOff) printPlan(plan measure.Plan) error {
+	out := terminal{h.c.OutOrStdout()}
+	fmt.Fprintf(out, "%s\n", plan.Sentence())
+	for i, s := range plan.Stops {
+		fmt.Fprintf(out, "picture %d  about %s UTC  hour angle %+6.1f  declination %+6.1f  altitude %5.1f  azimuth %5.1f\n", i+1,
+			plan.Made.Add(time.Duration(i)*stopTakes).UTC().Format("15:04:05"), s.Hour.Degrees(), s.Dec.Degrees(), s.Alt.Degrees(), s.Az.Degrees())
+	}
+	_, err := fmt.Fprintln(out, "Nothing was moved.")
+	return err
 }
 
 // errNotConfirmed: the user did not want it, or could not be asked.

@@ -124,6 +124,7 @@ func newServe() *cobra.Command {
 	var notify notifierFlags
 	var state stateFlags
 	var manage managing
+	var equipment equipmentFlags
 	var since time.Duration
 	var poll bool
 	c := &cobra.Command{
@@ -137,6 +138,10 @@ The place comes from --lat and --lon, from the frames' headers, or from the page
 With --watch there is no procedure: the frames are ordinary exposures, taken for their own
 sake while the mount tracks, all night and night after night, and the page tells what they
 say of the axis.
+
+With --indi, --alpaca or --discover the page offers to measure hands off: it says what would
+be moved, how far and which way, and at a press exposes and turns the mount itself (see
+'polard measure --help' for the limits). The pictures go into the folder as well.
 
 Phones and other machines see nothing until they are paired: with --addr 0.0.0.0:8467
 --allow-network the service shows a link and a picture of squares that pair one device;
@@ -196,8 +201,13 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
+			operated, err := equipment.operation(folder, state, log)
+			if err != nil {
+				return err
+			}
 			return service.New(service.Options{
-				Program: programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
+				Equipment: operated,
+				Program:   programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
 				Header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
 				Folder: watch.Options{Folder: folder, PollOnly: poll, Skip: kept.Older()},
 				Page:   served,
@@ -216,6 +226,7 @@ Stop it with Ctrl-C.`,
 	ordinary.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
 	state.add(c)
 	manage.add(c, web.RightOperate)
+	equipment.add(c)
 	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
 	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c

@@ -32,6 +32,9 @@ type Controller struct {
 	publish  func(web.State)
 	preview  func(web.Preview) error
 	rig      func() *web.RigState // nil outside a rehearsal
+	// equipment is what camera and mount do, nil where the service operates none; heard hears of every outcome.
+	equipment func() *web.EquipmentState
+	heard     func(pipeline.Outcome)
 	// told hears of every event that the session took.
 	told func(mountmodel.Event) error
 	// header lays what the command line says over a place from a frame's header.
@@ -67,6 +70,7 @@ func NewController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, c
 		pipeline: p, journal: j, notes: journal.NewNotes(j), log: log, now: time.Now,
 		notify: func(*web.State) {}, publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
 		told:     func(mountmodel.Event) error { return nil },
+		heard:    func(pipeline.Outcome) {},
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		said:     make(OnceOnly),
 		messages: make(chan func()), changed: make(chan struct{}, 1), active: make(chan struct{}, 1),
@@ -258,6 +262,7 @@ func (c *Controller) read(ctx context.Context, a watch.Arrival) (o pipeline.Outc
 	if o.Solution != nil {
 		c.solved.Store(true)
 	}
+	defer func() { c.heard(o) }()
 	o.Sighting.Name, o.Sighting.Written = filepath.Base(a.Path), a.Modified
 	return o
 }
@@ -357,6 +362,9 @@ func (c *Controller) show() {
 	context := c.context
 	context.Latest = a.latest
 	context.Warnings = slices.Concat(c.journal.Notices(), a.notices(), context.Warnings)
+	if c.equipment != nil {
+		context.Equipment = c.equipment()
+	}
 	if c.rig != nil {
 		context.Rig = c.rig()
 	}

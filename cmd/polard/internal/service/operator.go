@@ -35,6 +35,18 @@ func (c *Controller) SetTolerance(ctx context.Context, tolerance sky.Angle) erro
 	})
 }
 
+// Place is where the mount stands; placed is false while nobody has said.
+func (c *Controller) Place(ctx context.Context) (site sky.Site, air sky.Air, placed bool, err error) {
+	err = c.ask(ctx, func() error {
+		site, air, placed = c.alignment.Config.Site, c.alignment.Config.Air, c.alignment.Placed
+		return nil
+	})
+	return site, air, placed, err
+}
+
+// Changed has the page brought up to date, some time after camera or mount did something. It does not wait.
+func (c *Controller) Changed() { c.refresh() }
+
 // Tell passes on what the person did or wants.
 func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
 	return c.command(ctx, func() (int64, error) {

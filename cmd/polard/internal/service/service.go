@@ -11,6 +11,7 @@ import (
 	"syscall"
 	"time"
 
+	"polard/cmd/polard/internal/devices/operate"
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits/watch"
@@ -39,12 +40,27 @@ type Options struct {
 	Arrived func(path string)
 	// Station is the simulated rig of a rehearsal, nil otherwise.
 	Station *rehearsal.Station
+	// Equipment operates camera and mount themselves, nil where frames come into the folder from elsewhere.
+	Equipment Equipment
 	// Page says where the page is served and to whom. Operator, notes, probes and metrics are set here.
 	Page web.Options
 	// Ready is called with the address when the page is served.
 	Ready     func(server *web.Server, url string)
 	Notifiers *Notifiers // nil: with the default alarms
 	Log       *slog.Logger
+}
+
+// Equipment operates the camera and the mount. Its pictures come through the folder, as all others.
+type Equipment interface {
+	web.Equipment
+	// Attach says which session its pictures go to; it comes first.
+	Attach(operate.Alignment)
+	// Run keeps the connection to the devices; the mount is stopped when ctx ends.
+	Run(ctx context.Context) error
+	// State is what a page shows.
+	State() *web.EquipmentState
+	// Heard takes the outcome of each frame, on the goroutine that brings frames.
+	Heard(pipeline.Outcome)
 }
 
 // Service is everything that runs behind a page.
@@ -74,6 +90,10 @@ func New(o Options) *Service {
 	if o.Station != nil {
 		c.context.Source.Kind = "rehearsal"
 		c.rig, c.told = rigOf(o.Station, o.Folder.Folder, o.Log), lockOf(o.Station)
+	}
+	if o.Equipment != nil {
+		o.Equipment.Attach(c)
+		c.equipment, c.heard = o.Equipment.State, o.Equipment.Heard
 	}
 	folder, skip := o.Folder, o.Folder.Skip
 	folder.Taken, folder.Order, folder.Report = o.Journal.Taken(), c.order, s.report
@@ -108,6 +128,9 @@ func (s *Service) Run(ctx context.Context) error {
 	if o.Station != nil {
 		page.Rig = o.Station
 	}
+	if o.Equipment != nil {
+		page.Equipment = o.Equipment
+	}
 	var server *web.Server
 	page.Ready = func(url string) { o.Ready(server, url) }
 	server, err := web.New(page)
@@ -138,6 +161,9 @@ func (s *Service) Run(ctx context.Context) error {
 	})
 	if o.Station != nil {
 		group.Go(func() error { return o.Station.Run(ctx) })
+	}
+	if o.Equipment != nil {
+		group.Go(func() error { return o.Equipment.Run(ctx) })
 	}
 	err = group.Wait()
 	stopJournal()

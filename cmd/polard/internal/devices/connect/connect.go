@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"strconv"
 	"strings"
 
 	"polard/cmd/polard/internal/devices"
@@ -26,6 +27,14 @@ type Where struct {
 
 // Given tells whether anything was said.
 func (w Where) Given() bool { return w != Where{} }
+
+// Protocol is the name of the one in use.
+func (w Where) Protocol() string {
+	if w.INDI != "" {
+		return "indi"
+	}
+	return "alpaca"
+}
 
 // ErrWhere says what can be said.
 var ErrWhere = errors.New("say where the devices are: --indi HOST[:PORT], --alpaca HOST[:PORT] or --discover")
@@ -63,7 +72,7 @@ func withPort(addr, port string) (string, error) {
 	if err != nil {
 		host, given = strings.Trim(addr, "[]"), port
 	}
-	if host == "" || given == "" || strings.ContainsAny(host, "/@ ") {
+	if _, err := strconv.ParseUint(given, 10, 16); err != nil || host == "" || strings.ContainsAny(host, "/@ ") {
 		return "", fmt.Errorf("%q is no address: give HOST or HOST:PORT, such as 192.168.1.20:%s", addr, port)
 	}
 	return net.JoinHostPort(host, given), nil

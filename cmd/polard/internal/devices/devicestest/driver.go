@@ -41,11 +41,18 @@ type driverOptions struct {
 	Packed bool
 }
 
-// Main is for TestMain: where this process was started as a driver it is one and never returns.
+// Main is a TestMain for packages that need nothing else in it.
 func Main(m *testing.M) {
+	DriveIfAsked()
+	os.Exit(m.Run())
+}
+
+// DriveIfAsked is for TestMain: where this process was started as a driver it is one and never
+// returns.
+func DriveIfAsked() {
 	text := os.Getenv(rigVariable)
 	if text == "" {
-		os.Exit(m.Run())
+		return
 	}
 	var opt driverOptions
 	err := json.Unmarshal([]byte(text), &opt)
@@ -57,6 +64,16 @@ func Main(m *testing.M) {
 		os.Exit(1)
 	}
 	os.Exit(0)
+}
+
+// MidnightRig is a rig at a place where it is about midnight now, its tube 50 degrees east of the
+// meridian, some 48 degrees high.
+func MidnightRig(now time.Time) rehearsal.Config {
+	c := rehearsal.Quillmere(now)
+	day := now.UTC().Sub(now.UTC().Truncate(24 * time.Hour))
+	c.Site.Longitude = (sky.Turn - sky.Angle(day.Hours())*sky.Hour).Signed()
+	c.Mount.HourAngle, c.Mount.PolarDistance = -50*sky.Degree, 60*sky.Degree
+	return c
 }
 
 // RigServer starts an INDI server with a rehearsed rig behind it. The test's package needs [Main].

@@ -116,7 +116,7 @@ func (r *Rig) Report() (Report, error) {
 		Moving: r.moving != 0, Tracking: r.tracking, EastSide: hour.Signed() > 0,
 	}
 	if r.fault == FaultWhere {
-		out.RA = (out.RA + 30*sky.Degree).Positive()
+		out.RA = (out.RA - 30*sky.Degree).Positive()
 	}
 	return out, nil
 }

@@ -109,6 +109,16 @@ func (s *Server) start() error {
 	return fmt.Errorf("indiserver does not answer: %s", s.Log())
 }
 
+// Set sets a property from outside, by the program that comes with the server. what is
+// DEVICE.PROPERTY.ELEMENT=VALUE.
+func (s *Server) Set(what string) {
+	s.t.Helper()
+	_, port, _ := net.SplitHostPort(s.Addr)
+	if out, err := exec.Command("indi_setprop", "-p", port, "-t", "10", what).CombinedOutput(); err != nil {
+		s.t.Fatalf("%s: %v: %s", what, err, out)
+	}
+}
+
 // Log is what server and drivers wrote.
 func (s *Server) Log() string {
 	text, err := os.ReadFile(filepath.Join(s.home, "server.log"))

@@ -222,7 +222,7 @@ func TestOldPlan(t *testing.T) {
 		r.mu.Lock()
 		r.hour -= 10 * sky.Degree
 		r.mu.Unlock()
-		time.Sleep(planLife + time.Second)
+		time.Sleep(PlanLife + time.Second)
 		if _, err := m.Measure(t.Context(), p); err == nil || !strings.Contains(err.Error(), "minutes ago") {
 			t.Errorf("an old plan: %v", err)
 		}

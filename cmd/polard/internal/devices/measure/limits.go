@@ -23,6 +23,9 @@ type Limits struct {
 	Daylight bool
 }
 
+// DaylightWord is what has to be typed to set Daylight.
+const DaylightWord = "covered"
+
 // DefaultLimits are those that hold unless the user sets others.
 func DefaultLimits() Limits {
 	return Limits{MinAltitude: 30 * sky.Degree, MaxTurn: 75 * sky.Degree, PastMeridian: 5 * sky.Degree}

@@ -117,8 +117,8 @@ func cautions(l Limits) []string {
 	return out
 }
 
-// planLife is how long a plan may wait for its press: the sky turns by 1.25 degrees meanwhile.
-const planLife = 5 * time.Minute
+// PlanLife is how long a plan may wait for its press: the sky turns by 1.25 degrees meanwhile.
+const PlanLife = 5 * time.Minute
 
 // Refused says why there is no plan: what each way would run into.
 type Refused struct{ Reasons []string }

@@ -196,7 +196,7 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	if len(plan.Stops) < 2 {
 		return errors.New("there is no plan: nothing is moved")
 	}
-	if age := m.opt.Now().Sub(plan.Made); age > planLife || age < 0 {
+	if age := m.opt.Now().Sub(plan.Made); age > PlanLife || age < 0 {
 		return fmt.Errorf("the plan was made %.0f minutes ago: look at a new one", age.Minutes())
 	}
 	var err error
@@ -329,8 +329,8 @@ func (m *Measurer) expose(ctx context.Context, number, all int) (Seen, error) {
 	}
 	if m.opt.Adapt {
 		next, note := Propose(m.opt.Shot, seen, m.info)
-		// A frame that is good is not followed by another kind of frame without need.
-		if !seen.Solved && note != "" {
+		// A frame that measures is not followed by another kind of frame without need.
+		if note != "" && (!seen.Solved || all == 0) {
 			m.opt.Shot = next
 			m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
 		}

@@ -1,0 +1,296 @@
+package operate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"polard/cmd/polard/internal/devices/frames"
+	"polard/cmd/polard/internal/devices/measure"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// work is what goes on with camera and mount.
+type work struct {
+	loop   bool
+	cancel context.CancelCauseFunc
+	done   chan struct{}
+	m      *measure.Measurer
+}
+
+// Times of the work.
+const (
+	// presentFor is how long whoever operates may not be heard. The page speaks each second.
+	presentFor = 3 * time.Second
+	// readFor is how long a picture in the folder may take until its stars are read: searches of the
+	// whole sky take tens of seconds on small machines.
+	readFor = 3 * time.Minute
+	// endFor is how long the work may take to end once it was told to.
+	endFor = 1200 * time.Millisecond
+)
+
+// errStopped is the cause of an end that was asked for.
+var errStopped = errors.New("stopped")
+
+// begin takes the place of what goes on. A loop makes way, anything else does not.
+func (o *Operation) begin(ctx context.Context, loop bool, m *measure.Measurer) (context.Context, *work, error) {
+	for {
+		o.mu.Lock()
+		old := o.work
+		if old == nil {
+			ctx, cancel := context.WithCancelCause(ctx)
+			w := &work{loop: loop, cancel: cancel, done: make(chan struct{}), m: m}
+			o.work = w
+			o.mu.Unlock()
+			return ctx, w, nil
+		}
+		o.mu.Unlock()
+		if !old.loop {
+			return nil, nil, errBusy
+		}
+		old.cancel(errStopped)
+		select {
+		case <-old.done:
+		case <-ctx.Done():
+			return nil, nil, ctx.Err()
+		}
+	}
+}
+
+// finish makes room.
+func (o *Operation) finish(w *work, trouble error) {
+	w.cancel(nil)
+	o.change(func(s *web.EquipmentState) {
+		o.work = nil
+		o.shot = w.m.Shot()
+		s.Activity, s.Looping, s.TurnedDeg, s.OfDeg, s.Number, s.All = idle, false, 0, 0, 0, 0
+		if trouble != nil {
+			s.Trouble = trouble.Error()
+		}
+	})
+	close(w.done)
+}
+
+// Measure carries out the plan that the page shows.
+func (o *Operation) Measure(ctx context.Context, plan string, attended bool) error {
+	o.mu.Lock()
+	known, m, same := o.plan, o.planned, fmt.Sprint(o.planID) == plan
+	o.mu.Unlock()
+	if known == nil || !same {
+		return errPlan
+	}
+	ctx, w, err := o.begin(ctx, false, m)
+	if err != nil {
+		return err
+	}
+	o.opt.Log.Info("measuring hands off", "plan", known.Sentence())
+	o.change(func(s *web.EquipmentState) { o.plan, s.Trouble, s.Note = nil, "", "" })
+	if attended {
+		o.heard()
+		go o.attend(ctx, w)
+	}
+	err = o.measure(ctx, m, *known)
+	if cause := context.Cause(ctx); err != nil && cause != nil && !errors.Is(cause, context.Canceled) {
+		err = cause
+	}
+	o.finish(w, err)
+	if err != nil {
+		o.opt.Log.Warn("the measurement ended", "why", err)
+		return err
+	}
+	return o.Loop(ctx, true)
+}
+
+func (o *Operation) measure(ctx context.Context, m *measure.Measurer, plan measure.Plan) error {
+	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil {
+		return err
+	}
+	if _, err := m.Measure(ctx, plan); err != nil {
+		return err
+	}
+	// The session may have come to that by itself.
+	if err := o.alignment.Tell(ctx, mountmodel.Measured); err != nil {
+		o.opt.Log.Info("the session goes on measuring", "why", err)
+	}
+	return nil
+}
+
+// attend ends the work when whoever operates is not heard any more.
+func (o *Operation) attend(ctx context.Context, w *work) {
+	ticker := time.NewTicker(100 * time.Millisecond)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+		o.mu.Lock()
+		silent := time.Since(o.present)
+		o.mu.Unlock()
+		if silent > presentFor {
+			w.cancel(errGone)
+			return
+		}
+	}
+}
+
+func (o *Operation) heard() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.present = time.Now()
+}
+
+// Present tells that whoever operates is there.
+func (o *Operation) Present(context.Context) error { o.heard(); return nil }
+
+// Loop exposes again and again, or ends that.
+func (o *Operation) Loop(ctx context.Context, on bool) error {
+	o.mu.Lock()
+	w, m := o.work, o.planned
+	o.mu.Unlock()
+	if !on {
+		if w != nil && w.loop {
+			w.cancel(errStopped)
+		}
+		return nil
+	}
+	if m == nil {
+		return errors.New("measure first: the loop goes on from there")
+	}
+	// It outlives the request, and ends by Stop, by Loop or with the service.
+	ctx, w, err := o.begin(context.WithoutCancel(ctx), true, m)
+	if err != nil {
+		return err
+	}
+	o.change(func(s *web.EquipmentState) { s.Looping = true })
+	go func() {
+		err := m.Loop(ctx)
+		o.finish(w, err)
+	}()
+	return nil
+}
+
+// Stop stops the mount, before anything else, and ends what goes on.
+func (o *Operation) Stop(ctx context.Context) error {
+	o.mu.Lock()
+	w, m, mount := o.work, o.planned, o.choice.Mount
+	o.mu.Unlock()
+	if w != nil {
+		w.cancel(errStopped)
+	}
+	var err error
+	switch {
+	case m != nil:
+		err = m.Stop()
+	case mount != "":
+		err = o.opt.Server.Mount(mount).Stop(ctx)
+	}
+	o.change(func(s *web.EquipmentState) {
+		if o.work != nil {
+			s.Activity = stopping
+		}
+		s.Trouble = ""
+		if err != nil {
+			s.Trouble = err.Error()
+		}
+	})
+	o.opt.Log.Info("the mount was told to stop", "error", err)
+	return err
+}
+
+// end ends what goes on with the service.
+func (o *Operation) end() {
+	o.mu.Lock()
+	w := o.work
+	o.mu.Unlock()
+	if w == nil {
+		return
+	}
+	w.cancel(errStopped)
+	if !w.loop {
+		if err := w.m.Stop(); err != nil {
+			o.opt.Log.Error("the mount could not be told to stop: be ready to switch it off", "error", err)
+		}
+	}
+	select {
+	case <-w.done:
+	case <-time.After(endFor):
+	}
+}
+
+// tell shows how the work goes on.
+func (o *Operation) tell(p measure.Progress) {
+	o.change(func(s *web.EquipmentState) {
+		if s.Activity != stopping {
+			switch p.Stage {
+			case measure.Measured:
+				s.Activity = idle
+			case measure.Looping: // only says something
+			default:
+				s.Activity = string(p.Stage)
+			}
+		}
+		s.Number, s.All = p.Number, p.All
+		s.TurnedDeg, s.OfDeg = web.Number(p.Turned.Degrees()), web.Number(p.Of.Degrees())
+		if p.Note != "" {
+			s.Note = p.Note
+		}
+		if w := o.work; w != nil {
+			o.shot = w.m.Shot()
+		}
+	})
+	if p.Note != "" {
+		o.opt.Log.Info(p.Note)
+	}
+}
+
+// read puts a picture into the folder and waits until its stars were read there.
+func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air sky.Air) (measure.Seen, error) {
+	o.mu.Lock()
+	o.pictures++
+	name := fmt.Sprintf("%s_%04d.fits", time.Now().UTC().Format("20060102T150405.000"), o.pictures)
+	outcome := make(chan pipeline.Outcome, 1)
+	o.awaited[name] = outcome
+	o.mu.Unlock()
+	defer func() {
+		o.mu.Lock()
+		delete(o.awaited, name)
+		o.mu.Unlock()
+	}()
+	path := filepath.Join(o.opt.Folder, name)
+	if err := os.WriteFile(path+".part", picture, 0o644); err != nil {
+		return measure.Seen{}, fmt.Errorf("the picture cannot be kept: %w", err)
+	}
+	if err := os.Rename(path+".part", path); err != nil {
+		return measure.Seen{}, fmt.Errorf("the picture cannot be kept: %w", err)
+	}
+	select {
+	case got := <-outcome:
+		return frames.Seen(got, site, air), nil
+	case <-ctx.Done():
+		return measure.Seen{}, ctx.Err()
+	case <-time.After(readFor):
+		return measure.Seen{Name: name, Why: "its stars were not read in time"}, nil
+	}
+}
+
+// Heard takes the outcome of every frame that the service has read.
+func (o *Operation) Heard(got pipeline.Outcome) {
+	o.mu.Lock()
+	waiting := o.awaited[filepath.Base(got.Path)]
+	o.mu.Unlock()
+	if waiting == nil {
+		return
+	}
+	select {
+	case waiting <- got:
+	default: // it was heard already
+	}
+}

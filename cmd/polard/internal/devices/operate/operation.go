@@ -1,0 +1,254 @@
+package operate
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"strconv"
+	"sync"
+	"time"
+
+	"polard/cmd/polard/internal/devices"
+	"polard/cmd/polard/internal/devices/connect"
+	"polard/cmd/polard/internal/devices/measure"
+	"polard/cmd/polard/internal/pipeline"
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// Options of an [Operation].
+type Options struct {
+	Server   devices.Server
+	Protocol string // "indi" or "alpaca"
+	// Folder is the one that the service watches.
+	Folder string
+	Limits measure.Limits
+	Shot   devices.Shot
+	// Choice is what the command line chose; it goes before what is remembered in the file Remember
+	// ("": nothing is).
+	Choice   connect.Choice
+	Remember string
+	Log      *slog.Logger
+}
+
+// Alignment is the session that the pictures go to.
+type Alignment interface {
+	// Place is where the mount stands; placed is false while nobody has said.
+	Place(ctx context.Context) (site sky.Site, air sky.Air, placed bool, err error)
+	// Tell passes an event on.
+	Tell(ctx context.Context, event mountmodel.Event) error
+	// Changed has the page brought up to date; it does not wait.
+	Changed()
+}
+
+// Operation is what goes on with camera and mount. It is safe for use by many goroutines.
+type Operation struct {
+	opt       Options
+	alignment Alignment
+	shown     web.EquipmentState // of the parts that follow the work
+
+	mu       sync.Mutex
+	choice   connect.Choice
+	found    []devices.Found
+	plan     *measure.Plan
+	planID   int
+	planned  *measure.Measurer // made the plan
+	shot     devices.Shot
+	work     *work // nil while nothing goes on
+	present  time.Time
+	awaited  map[string]chan pipeline.Outcome // by the name of the file
+	pictures int
+}
+
+// Names of what goes on, as the page has them.
+const (
+	idle     = "idle"
+	finding  = "finding"
+	stopping = "stopping"
+)
+
+// New prepares an operation; Run does the work.
+func New(opt Options) *Operation {
+	o := &Operation{opt: opt, shot: opt.Shot, choice: opt.Choice, awaited: make(map[string]chan pipeline.Outcome)}
+	o.shown.Protocol, o.shown.Activity = opt.Protocol, finding
+	if o.choice == (connect.Choice{}) {
+		o.choice = o.remembered()
+	}
+	return o
+}
+
+// Attach says which session the pictures go to. It comes before Run.
+func (o *Operation) Attach(a Alignment) { o.alignment = a }
+
+// searchTime is how long devices are looked for, and searchAgain the pause after a search in vain.
+const (
+	searchTime  = 8 * time.Second
+	searchAgain = 5 * time.Second
+)
+
+// Run keeps the connection to the devices until ctx ends; the mount is then stopped first.
+func (o *Operation) Run(ctx context.Context) error {
+	lasting, hangUp := context.WithCancel(context.WithoutCancel(ctx))
+	var connection sync.WaitGroup
+	connection.Go(func() {
+		if err := o.opt.Server.Run(lasting); err != nil {
+			o.opt.Log.Error("the connection to the devices ended", "error", err)
+		}
+	})
+	for ctx.Err() == nil && o.Find(ctx) != nil {
+		select {
+		case <-ctx.Done():
+		case <-time.After(searchAgain):
+		}
+	}
+	<-ctx.Done()
+	o.end()
+	hangUp()
+	connection.Wait()
+	return nil
+}
+
+// State is what a page shows.
+func (o *Operation) State() *web.EquipmentState {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	s := o.shown
+	s.Cameras, s.Mounts = o.names(devices.KindCamera), o.names(devices.KindMount)
+	s.Camera, s.Mount = o.choice.Camera, o.choice.Mount
+	s.ExposureS = web.Number(o.shot.Exposure.Seconds())
+	if g := o.shot.Gain; g != nil {
+		n := web.Number(*g)
+		s.Gain = &n
+	}
+	if o.plan != nil && time.Since(o.plan.Made) < measure.PlanLife {
+		s.Plan = &web.MotionPlan{ID: strconv.Itoa(o.planID), Text: o.plan.Sentence(), Cautions: o.plan.Cautions}
+	}
+	return &s
+}
+
+// names of a kind; o.mu is held.
+func (o *Operation) names(kind devices.Kind) []string {
+	out := []string{}
+	for _, f := range o.found {
+		if f.Kind == kind {
+			out = append(out, f.Name)
+		}
+	}
+	return out
+}
+
+// change changes what is shown and has the page brought up to date.
+func (o *Operation) change(do func(s *web.EquipmentState)) {
+	o.mu.Lock()
+	do(&o.shown)
+	o.mu.Unlock()
+	o.alignment.Changed()
+}
+
+// Find looks for devices, and chooses where there is nothing to choose between.
+func (o *Operation) Find(ctx context.Context) error {
+	o.change(func(s *web.EquipmentState) {
+		if s.Activity == idle {
+			s.Activity = finding
+		}
+	})
+	found, err := o.opt.Server.Devices(ctx, searchTime)
+	o.change(func(s *web.EquipmentState) {
+		if s.Activity == finding {
+			s.Activity = idle
+		}
+		s.Trouble = ""
+		if err != nil {
+			s.Trouble = err.Error()
+			return
+		}
+		o.found = found
+		if choice, err := connect.Choose(found, o.choice); err == nil {
+			o.choice = choice
+		}
+	})
+	return err
+}
+
+// Choose takes a camera and a mount, and remembers that.
+func (o *Operation) Choose(_ context.Context, camera, mount string) error {
+	o.mu.Lock()
+	if o.work != nil {
+		o.mu.Unlock()
+		return errBusy
+	}
+	if !slices.Contains(o.names(devices.KindCamera), camera) || !slices.Contains(o.names(devices.KindMount), mount) {
+		o.mu.Unlock()
+		return errors.New("there are no such devices: look for them anew")
+	}
+	o.choice, o.plan, o.planned = connect.Choice{Camera: camera, Mount: mount}, nil, nil
+	o.mu.Unlock()
+	err := o.remember(connect.Choice{Camera: camera, Mount: mount})
+	o.alignment.Changed()
+	return err
+}
+
+var (
+	errBusy     = errors.New("something else goes on with camera or mount: stop it first")
+	errNoChoice = errors.New("choose a camera and a mount first")
+	errNoPlace  = errors.New("say first where the mount stands: latitude and longitude")
+	errPlan     = errors.New("that plan is not the one shown: look at the present one")
+	errGone     = errors.New("whoever operates is gone: the mount was stopped")
+)
+
+// Propose makes a plan that the page then shows.
+func (o *Operation) Propose(ctx context.Context, order web.MotionOrder) error {
+	err := o.propose(ctx, order)
+	o.change(func(s *web.EquipmentState) {
+		s.Trouble = ""
+		if err != nil {
+			s.Trouble = err.Error()
+			o.plan, o.planned = nil, nil
+		}
+	})
+	return err
+}
+
+func (o *Operation) propose(ctx context.Context, order web.MotionOrder) error {
+	o.mu.Lock()
+	choice, shot, busy := o.choice, o.shot, o.work != nil && !o.work.loop
+	o.mu.Unlock()
+	if busy {
+		return errBusy
+	}
+	if choice.Camera == "" || choice.Mount == "" {
+		return errNoChoice
+	}
+	site, air, placed, err := o.alignment.Place(ctx)
+	if err != nil {
+		return err
+	}
+	if !placed {
+		return errNoPlace
+	}
+	limits := o.opt.Limits
+	if order.Daylight != "" && order.Daylight != measure.DaylightWord {
+		return fmt.Errorf("the word to type is %q, once tube and finder are", measure.DaylightWord)
+	}
+	limits.Daylight = order.Daylight == measure.DaylightWord
+	m := measure.New(o.opt.Server.Camera(choice.Camera), o.opt.Server.Mount(choice.Mount), measure.Options{
+		Site: site, Air: air, Limits: limits, Shot: shot, Adapt: true,
+		Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now,
+		Read: func(ctx context.Context, picture []byte) (measure.Seen, error) {
+			return o.read(ctx, picture, site, air)
+		},
+		Tell: o.tell,
+	})
+	plan, err := m.Propose(ctx, measure.Request{Turn: sky.Angle(order.TurnDeg) * sky.Degree, Way: measure.Way(order.Way)})
+	if err != nil {
+		return err
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.plan, o.planned = &plan, m
+	o.planID++
+	return nil
+}
