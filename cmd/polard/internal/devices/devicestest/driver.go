@@ -22,11 +22,13 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// Names of the rehearsed rig's devices, and of the property on its mount that gives it a fault.
+// Names of the rehearsed rig's devices, and of properties on its mount: one gives it a fault, one
+// turns its bolts, which no real mount does by itself.
 const (
 	RehearsedMount  = "Rehearsed Mount"
 	RehearsedCamera = "Rehearsed Camera"
 	FaultProperty   = "FAULT"
+	BoltsProperty   = "BOLTS"
 )
 
 // rigVariable hands the rig to the driver's process.
@@ -233,6 +235,7 @@ func (d *driver) define() {
 	d.vector("def", "Switch", RehearsedMount, "ON_COORD_SET", "Idle", "rw", "TRACK", "On", "SLEW", "Off", "SYNC", "Off")
 	d.vector("def", "Switch", RehearsedMount, "TELESCOPE_PARK", "Ok", "rw", "PARK", "Off", "UNPARK", "On")
 	d.vector("def", "Text", RehearsedMount, FaultProperty, "Ok", "rw", "NAME", "")
+	d.vector("def", "Number", RehearsedMount, BoltsProperty, "Ok", "rw", "ALTITUDE", "0", "AZIMUTH", "0")
 	d.report("def")
 	d.vector("def", "Number", RehearsedCamera, "CCD_EXPOSURE", "Idle", "rw", "CCD_EXPOSURE_VALUE", "1")
 	d.vector("def", "Switch", RehearsedCamera, "CCD_ABORT_EXPOSURE", "Idle", "rw", "ABORT", "Off")
@@ -313,7 +316,7 @@ func (d *driver) obeyMount(o order) error {
 		return d.rig.Goto(sky.Angle(hours) * sky.Hour)
 	case FaultProperty:
 		return d.rig.SetFault(o.value("NAME"))
-	case "BOLTS":
+	case BoltsProperty:
 		altitude, _ := strconv.ParseFloat(o.value("ALTITUDE"), 64)
 		azimuth, _ := strconv.ParseFloat(o.value("AZIMUTH"), 64)
 		return d.rig.Bolts(altitude, azimuth)
