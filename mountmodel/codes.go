@@ -4,9 +4,11 @@ import "polard/mountmodel/axis"
 
 // The warnings of a session, beside those of its measurements.
 const (
-	WarnClock      axis.WarningCode = "clock"       // exposure times do not fit the time at which frames arrive
-	WarnFileClock  axis.WarningCode = "file_clock"  // exposure times differ from the files' own by what time zones do
-	WarnPlace      axis.WarningCode = "place"       // by place and time given, a frame was pointed through the ground
-	WarnNearZenith axis.WarningCode = "near_zenith" // the azimuth bolt hardly moves the axis
-	WarnUnsolved   axis.WarningCode = "unsolved"    // the newest frame gave no stars
+	WarnClock       axis.WarningCode = "clock"        // exposure times do not fit the time at which frames arrive
+	WarnFileClock   axis.WarningCode = "file_clock"   // exposure times differ from the files' own by what time zones do
+	WarnDaylight    axis.WarningCode = "daylight"     // by place and time given, the Sun was up
+	WarnClockStands axis.WarningCode = "clock_stands" // exposures overlap: the clock that wrote their times stands still
+	WarnPlace       axis.WarningCode = "place"        // by place and time given, a frame was pointed through the ground
+	WarnNearZenith  axis.WarningCode = "near_zenith"  // the azimuth bolt hardly moves the axis
+	WarnUnsolved    axis.WarningCode = "unsolved"     // the newest frame gave no stars
 )

@@ -172,6 +172,7 @@ type facts struct {
 	lastMid   time.Time
 	lastHeard time.Time
 	clocks    clock.Monitor
+	times     times
 	unsolved  *axis.Warning // about the newest frame
 	blind     bool          // the newest frame tells nothing of how things now stand
 }

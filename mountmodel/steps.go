@@ -23,7 +23,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		s.refuse(f, err)
 		return roleOpen
 	}
-	s.hearClocks(now, sighting)
+	s.hearClocks(now, f, sighting)
 	if s.lastMid.Before(sighting.Mid) {
 		s.lastMid = sighting.Mid
 	}
@@ -107,13 +107,14 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 }
 
 // hearClocks compares the times of the exposure, of its file and of its arrival.
-func (s *Session) hearClocks(now time.Time, sighting *Sighting) {
+func (s *Session) hearClocks(now time.Time, f axis.Frame, sighting *Sighting) {
 	stamp := clock.Stamp{Start: sighting.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure, Written: sighting.Written}
 	if !s.list { // a list is read long after
 		stamp.Heard = now
 	}
 	s.part("clock")
 	s.clocks = s.clocks.Hear(stamp, s.cfg.Site.Longitude)
+	s.times = s.times.with(s.cfg, exposed{f.Name, sighting.Mid, stamp, f.Observed.R})
 }
 
 // air is what an axis has to know of the air: how surely the pole and the stars

@@ -166,7 +166,7 @@ func (s *Session) trusted() bool {
 		}
 	}
 	live := s.state.following()
-	return s.clocks.Host == "" && (live == nil || live.Spoilt() == nil && !live.Held())
+	return s.clocks.Host == "" && s.times.stands == nil && (live == nil || live.Spoilt() == nil && !live.Held())
 }
 
 func (s *Session) warnings() []axis.Warning {
@@ -176,6 +176,11 @@ func (s *Session) warnings() []axis.Warning {
 	}
 	if s.clocks.Host != "" {
 		out = append(out, s.clockWarning())
+	}
+	for _, w := range []*axis.Warning{s.times.daylight, s.times.stands} {
+		if w != nil {
+			out = append(out, *w)
+		}
 	}
 	live := s.state.following()
 	if live != nil {

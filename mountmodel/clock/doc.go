@@ -3,6 +3,7 @@
 // In: of each frame, when its exposure began by its header, when its file was
 // written, when it was heard of; and the longitude. Out: whether these clocks
 // agree, and the likeliest mistake where they do not ([Check]); what the site of
-// another source does to the answer ([CompareSites]). What a wrong clock or place
+// another source does to the answer ([CompareSites]); whether the Sun was up while
+// stars were seen ([Daylight]), and whether exposures overlap ([Overlap]). What a wrong clock or place
 // does to the axis is derived in clock.go. Time zones: IANA time zone database.
 package clock

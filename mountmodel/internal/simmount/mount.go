@@ -42,6 +42,7 @@ func New(rng *rand.Rand, site sky.Site, offset, sep sky.Angle) *Mount {
 	m := &Mount{Rng: rng, Site: site, Air: sky.StandardAir(site.ElevationM), Ground: sky.Identity,
 		FieldW: 1 * sky.Degree, Stars: 20, Sigma: 0.4 * sky.Arcsecond,
 		Now: time.Date(2026, 3, 7, 20, 0, 0, 0, time.UTC).Add(time.Duration(rng.Float64() * 3e7 * float64(time.Second)))}
+	m.Now = night(site, m.Air, m.Now)
 	pole := observed.Pole(site, m.Air, observed.Refracted)
 	m.Axis = sky.RotationFromVector(r3.Scale(float64(offset), SquareTo(rng, sky.Vec(pole)))).Apply(sky.Vec(pole))
 	bore := sky.RotationFromVector(r3.Scale(float64(sep), SquareTo(rng, m.Axis))).Apply(m.Axis)
@@ -52,6 +53,23 @@ func New(rng *rand.Rand, site sky.Site, offset, sep sky.Angle) *Mount {
 	}
 	m.Body = sky.FromColumns(x, y, bore)
 	return m
+}
+
+// night is the first time from t on, in steps, at which the Sun is well down;
+// near the poles that may be months away.
+func night(site sky.Site, air sky.Air, t time.Time) time.Time {
+	const step = 47 * time.Minute
+	for range 366 * 24 {
+		o, err := observed.NewObserver(site, air, t, 0)
+		if err != nil {
+			return t
+		}
+		if alt, _ := sky.AltAzFromLocal(o.Sun()); alt < -20*sky.Degree {
+			break
+		}
+		t = t.Add(step)
+	}
+	return t
 }
 
 // SquareTo is a random unit vector square to d.

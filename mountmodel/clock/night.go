@@ -1,0 +1,70 @@
+package clock
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+)
+
+// darkBelow is the altitude of the Sun below which a sky full of stars is
+// nothing remarkable: the end of civil twilight. Between it and the horizon the
+// brightest stars show, and nothing is concluded.
+const darkBelow = -6 * sky.Degree
+
+// Daylight says what is wrong when a frame full of stars was taken by day: the
+// Sun stood above the horizon, by the place and time given. It names those of the
+// mistakes made most often that make night of it: the sign of the longitude,
+// local time written as UTC, half a day. Empty when the Sun was down.
+func Daylight(site sky.Site, air sky.Air, at time.Time) string {
+	alt, ok := sunAltitude(site, air, at)
+	if !ok || alt < 0 {
+		return ""
+	}
+	head := fmt.Sprintf("By the place and the time given the Sun stood %.0f° above the horizon, and yet the frame shows stars: one of the two is wrong.", alt.Degrees())
+	dark := func(site sky.Site, at time.Time) bool {
+		alt, ok := sunAltitude(site, air, at)
+		return ok && alt < darkBelow
+	}
+	other := site
+	other.Longitude = -site.Longitude
+	local := time.Duration(math.Round(site.Longitude.Signed().Hours())) * time.Hour
+	if dark(other, at) {
+		head += fmt.Sprintf(" Should the longitude be %.2f°? East is positive, west negative.", other.Longitude.Signed().Degrees())
+	}
+	if local != 0 && dark(site, at.Add(-local)) {
+		head += fmt.Sprintf(" Is local time written where UTC belongs? Here that is off by about %.0f h.", math.Abs(local.Hours()))
+	}
+	if dark(site, at.Add(12*time.Hour)) {
+		head += " Is the clock 12 hours wrong?"
+	}
+	return head + " The axis would be turned about the pole by as much as the clock or the place is wrong: set it right before you turn a bolt."
+}
+
+// sunAltitude is false where the time is beyond what can be worked out.
+func sunAltitude(site sky.Site, air sky.Air, at time.Time) (sky.Angle, bool) {
+	o, err := observed.NewObserver(site, air, at, 0)
+	if err != nil {
+		return 0, false
+	}
+	alt, _ := sky.AltAzFromLocal(o.Sun())
+	return alt, true
+}
+
+// wholeSeconds is by how much two times cut to whole seconds may seem nearer to
+// each other than they are.
+const wholeSeconds = time.Second
+
+// Overlap tells whether two exposures of one camera ran at the same time, which
+// none does: the clock that wrote their times stood still or went wrong.
+func Overlap(a, b Stamp) bool {
+	if a.Start.IsZero() || b.Start.IsZero() {
+		return false
+	}
+	if b.Start.Before(a.Start) {
+		a, b = b, a
+	}
+	return b.Start.Sub(a.Start)+wholeSeconds < a.Exposure
+}

@@ -1,0 +1,73 @@
+package mountmodel
+
+import (
+	"testing"
+	"time"
+
+	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
+)
+
+func warns(v View, code axis.WarningCode) bool {
+	for _, w := range v.Warnings {
+		if w.Code == code {
+			return true
+		}
+	}
+	return false
+}
+
+// A clock that stands still is noticed at the second frame, before anybody turns a
+// bolt by it; the same file twice is no such thing.
+func TestClockStandsStill(t *testing.T) {
+	d := newDesk(t, 81, 47*sky.Degree, 10*sky.Degree, nil)
+	stopped := d.m.Now
+	shoot := func(turn sky.Angle) View {
+		d.m.Theta += turn
+		d.m.Wait(30*time.Second, d.drive)
+		d.count++
+		s := sightingOf(d.m, "f"+string(rune('0'+d.count)), 1)
+		s.Mid = stopped
+		d.Take(d.m.Now, s)
+		return d.View()
+	}
+	if v := shoot(0); warns(v, WarnClockStands) {
+		t.Errorf("one frame: %+v", v.Warnings)
+	}
+	if v := shoot(40 * sky.Degree); !warns(v, WarnClockStands) || !v.Doubt {
+		t.Errorf("doubt %v: %+v", v.Doubt, v.Warnings)
+	}
+
+	d = newDesk(t, 81, 47*sky.Degree, 10*sky.Degree, nil)
+	d.shoot(0)
+	s := sightingOf(d.m, "copy", 1)
+	d.Take(d.m.Now, s)
+	s.Name = "another name"
+	d.Take(d.m.Now, s)
+	if v := d.shoot(40 * sky.Degree); warns(v, WarnClockStands) {
+		t.Errorf("a copied file: %+v", v.Warnings)
+	}
+}
+
+// Stars by day: the longitude's sign, most often.
+func TestStarsByDay(t *testing.T) {
+	for _, flipped := range []bool{false, true} {
+		d := newDesk(t, 82, 40*sky.Degree, 5*sky.Degree, nil)
+		// Two in the morning at 105 degrees west, in January.
+		d.m.Site.Longitude = -105 * sky.Degree
+		d.m.Now = time.Date(2026, 1, 12, 9, 0, 0, 0, time.UTC)
+		cfg := d.cfg
+		cfg.Site.Longitude = -105 * sky.Degree
+		if flipped {
+			cfg.Site.Longitude = 105 * sky.Degree
+		}
+		if err := d.Reconfigure(cfg); err != nil {
+			t.Fatal(err)
+		}
+		// The frame is of the true place, wherever the session takes it to be.
+		d.Take(d.m.Now, sightingOf(d.m, "f", 1))
+		if v := d.View(); warns(v, WarnDaylight) != flipped || len(v.Frames) != 1 {
+			t.Errorf("longitude flipped %v: %+v, %+v", flipped, v.Frames, v.Warnings)
+		}
+	}
+}
