@@ -116,7 +116,6 @@ func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Ri
 	if err != nil {
 		return nil, nil, err
 	}
-	p.Prompt = true
 	cat, err := pipeline.Catalogue()
 	if err != nil {
 		return nil, nil, err

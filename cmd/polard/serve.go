@@ -179,7 +179,6 @@ Stop it with Ctrl-C.`,
 			if err != nil {
 				return err
 			}
-			p.Prompt = true
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}

@@ -66,7 +66,6 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 			if err != nil {
 				return err
 			}
-			p.Prompt = true
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
@@ -124,8 +123,11 @@ func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since
 	ctx, stop := context.WithCancelCause(c.Context())
 	defer stop(nil)
 	log := loggerOf(c)
+	var queue pipeline.Queue
+	p.Deepen = queue.Deepen
 	watcher := watch.New(watch.Options{
-		Folder: folder, PollOnly: poll,
+		Waiting: func(_ int, newer bool) { queue.Waiting(newer) },
+		Folder:  folder, PollOnly: poll,
 		Skip: watch.SkipWrittenBefore(folder, since),
 		Report: func(err error) {
 			if err != nil {
@@ -143,6 +145,7 @@ func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since
 			return false
 		}
 		o := p.Read(ctx, a.Path, a.Frame, a.Err)
+		queue.Done()
 		if ctx.Err() != nil {
 			return false
 		}

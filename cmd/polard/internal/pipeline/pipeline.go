@@ -41,14 +41,15 @@ type Pipeline struct {
 	Fixed func() bool
 	lens  *Lens // through which directions are taken; nil before the first
 
-	// Prompt makes a frame of the size just solved be given up after the
-	// search at its scale: cloud must not hold up the frames behind it.
-	Prompt bool
+	// Deepen, if set, is asked whether a frame that was not solved at once is worth the deeper search, and gives the
+	// context that ends that; nil: each frame is. See [Queue].
+	Deepen func(context.Context) (context.Context, bool)
 }
 
-// widerAfter is how many frames in a row fail before one of them is searched at
-// all scales although another was solved before: by then the camera or the
-// optics may have been changed.
+// widerAfter is how many frames in a row fail before one of them is searched
+// without the scale of the last that was solved: by then the camera or the
+// optics may have been changed, and frames that follow each other closely leave no
+// time for a deeper search.
 const widerAfter = 5
 
 // The catalogue and the solver with its index serve the whole program.
@@ -208,15 +209,20 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 	}()
 	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
 	solution, err = p.Search(ctx, image, p.hintFor(frame))
-	if failure := (*solve.Failure)(nil); errors.As(err, &failure) && failure.Deeper != nil && !p.givesUp(frame) {
-		return failure.Deeper(ctx)
+	failure := (*solve.Failure)(nil)
+	if !errors.As(err, &failure) || failure.Deeper == nil {
+		return solution, err
 	}
-	return solution, err
-}
-
-// givesUp tells whether a frame is not worth the deeper search.
-func (p *Pipeline) givesUp(frame *fits.Frame) bool {
-	return p.Prompt && p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight && (p.failed+1)%widerAfter != 0
+	deeper, wanted := ctx, true
+	if p.Deepen != nil {
+		deeper, wanted = p.Deepen(ctx)
+	}
+	if wanted {
+		if solution, err = failure.Deeper(deeper); err == nil || deeper.Err() == nil || ctx.Err() != nil {
+			return solution, err
+		}
+	}
+	return nil, &solve.Failure{Code: failure.Code, Message: failure.Message + " (a newer frame came before everything was tried)", Detected: failure.Detected, Times: failure.Times}
 }
 
 // hintFor is what is believed about a frame before its stars are read.
@@ -233,7 +239,7 @@ func (p *Pipeline) hintFor(frame *fits.Frame) solve.Hint {
 		hint.Scale = p.Scale
 	case p.Field > 0:
 		hint.Scale = p.Field / sky.Angle(max(frame.Width, frame.Height))
-	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight:
+	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight && (p.failed+1)%widerAfter != 0:
 		hint.Scale = p.lastScale
 	}
 	return hint

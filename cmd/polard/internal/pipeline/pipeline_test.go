@@ -3,6 +3,7 @@ package pipeline
 import (
 	"context"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -14,44 +15,77 @@ import (
 	"polard/solve/match"
 )
 
-// A service that has solved a frame gives up at once on frames of cloud, but
-// looks wider every widerAfter-th time, and for a frame of another size; a
-// command that was asked about certain frames searches to the end each time.
-func TestCloudIsGivenUpPromptly(t *testing.T) {
-	const solvedAt = 7 * sky.Arcsecond
-	for _, prompt := range []bool{true, false} {
-		var quick []bool
-		cloudy := false
-		p := &Pipeline{clock: time.Now, Prompt: prompt, Search: func(_ context.Context, img solve.Image, hint solve.Hint) (*solve.Solution, error) {
-			quick = append(quick, true)
-			if cloudy {
-				return nil, &solve.Failure{Code: "no_match", Message: "cloud", Deeper: func(context.Context) (*solve.Solution, error) {
-					quick[len(quick)-1] = false
-					return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
-				}}
-			}
-			quick[0] = false // it was solved, and no more was to be done
-			s := &solve.Solution{Detected: &detect.Result{}}
-			s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
-			return s, nil
+// The deeper search of a frame that was not solved at once goes on while nothing newer waits, and gives way to what does;
+// what its first part said is told then. Without a queue it goes to its end.
+func TestDeeperSearchGivesWay(t *testing.T) {
+	for _, c := range []struct {
+		name          string
+		queue         bool
+		before, while bool // a newer frame waits already, or comes
+		deep, solved  bool
+	}{
+		{"no queue", false, false, false, true, true},
+		{"nothing waits", true, false, false, true, true},
+		{"a newer one waits", true, true, false, false, false},
+		{"a newer one comes", true, false, true, true, false},
+	} {
+		var q Queue
+		deep := false
+		p := &Pipeline{clock: time.Now, Search: func(_ context.Context, img solve.Image, _ solve.Hint) (*solve.Solution, error) {
+			return nil, &solve.Failure{Code: "no_match", Message: "no match", Deeper: func(ctx context.Context) (*solve.Solution, error) {
+				deep = true
+				if c.while {
+					q.Waiting(true)
+				}
+				if err := ctx.Err(); err != nil {
+					return nil, err
+				}
+				s := &solve.Solution{Detected: &detect.Result{}}
+				s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: 7 * sky.Arcsecond}
+				return s, nil
+			}}
 		}}
-		read := func(width int) {
-			p.Read(context.Background(), "f.fits", &fits.Frame{Width: width, Height: 100}, nil)
+		if c.queue {
+			p.Deepen = q.Deepen
 		}
+		q.Waiting(c.before)
+		o := p.Read(t.Context(), "f.fits", &fits.Frame{Width: 100, Height: 100}, nil)
+		q.Done()
+		if deep != c.deep || (o.Solution != nil) != c.solved {
+			t.Errorf("%s: searched deeper %v, solved %v: %+v", c.name, deep, o.Solution != nil, o.Problem)
+		}
+		if !c.solved && (o.Problem.Code != "no_match" || !strings.Contains(o.Problem.Message, "newer frame")) {
+			t.Errorf("%s: %+v", c.name, o.Problem)
+		}
+	}
+}
+
+// The scale of the last frame solved is the hint for the next of its size, but not for each widerAfter-th that fails.
+func TestScaleOfTheLast(t *testing.T) {
+	const solvedAt = 7 * sky.Arcsecond
+	var hints []bool
+	cloudy := false
+	p := &Pipeline{clock: time.Now, Search: func(_ context.Context, img solve.Image, hint solve.Hint) (*solve.Solution, error) {
+		hints = append(hints, hint.Scale == solvedAt)
+		if cloudy {
+			return nil, &solve.Failure{Code: "no_match", Message: "cloud"}
+		}
+		s := &solve.Solution{Detected: &detect.Result{}}
+		s.Camera = camera.Camera{Width: img.Width, Height: img.Height, Scale: solvedAt}
+		return s, nil
+	}}
+	read := func(width int) {
+		p.Read(t.Context(), "f.fits", &fits.Frame{Width: width, Height: 100}, nil)
+	}
+	read(100)
+	cloudy = true
+	for range widerAfter + 1 {
 		read(100)
-		cloudy = true
-		for range widerAfter + 1 {
-			read(100)
-		}
-		read(50)
-		want := make([]bool, 1+widerAfter+1+1)
-		for i := range want {
-			after := i - 1 // frames that failed before this one
-			want[i] = prompt && i > 0 && i <= widerAfter+1 && (after+1)%widerAfter != 0
-		}
-		if !slices.Equal(quick, want) {
-			t.Errorf("prompt %v: given up early %v, want %v", prompt, quick, want)
-		}
+	}
+	read(50)
+	want := []bool{false, true, true, true, true, false, true, false}
+	if !slices.Equal(hints, want) {
+		t.Errorf("hinted %v, want %v", hints, want)
 	}
 }
 

@@ -5,12 +5,14 @@ import (
 	"sync"
 	"time"
 
+	"polard/cmd/polard/internal/pipeline"
 	"polard/web"
 )
 
 // activity is what goes on with frames that have no numbers yet. The goroutines of the watcher tell it, the controller's
 // shows it.
 type activity struct {
+	queue   pipeline.Queue
 	now     func() time.Time
 	changed func() // called, on any goroutine, when there is something else to show
 
@@ -18,9 +20,7 @@ type activity struct {
 	file     string // being read; empty for none
 	complete time.Time
 	since    time.Time // when what goes on with it began
-	cancel   context.CancelFunc
-	waiting  int  // files that are whole and not dealt with, that one included
-	newer    bool // one of them was exposed after that one
+	waiting  int       // files that are whole and not dealt with, that one included
 }
 
 // begin: a file is being read.
@@ -33,37 +33,31 @@ func (a *activity) begin(file string, complete time.Time) {
 
 // end: its numbers are there, or it has none.
 func (a *activity) end() {
-	a.mu.Lock()
-	if a.cancel != nil {
-		a.cancel()
-	}
-	a.file, a.cancel = "", nil
-	a.mu.Unlock()
-}
-
-// wait takes how many files wait. A newer one ends the deeper search of the one being read.
-func (a *activity) wait(files int, newer bool) {
-	a.mu.Lock()
-	a.waiting, a.newer = files, newer
-	if newer && a.cancel != nil {
-		a.cancel()
-	}
-	a.mu.Unlock()
-	a.changed()
-}
-
-// deepen tells whether a frame that was not solved at once is worth a deeper search, and gives the context that ends when
-// a newer frame waits.
-func (a *activity) deepen(ctx context.Context) (context.Context, bool) {
+	a.queue.Done()
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.newer {
-		return nil, false
-	}
-	ctx, a.cancel = context.WithCancel(ctx)
-	a.since = a.now()
+	a.file = ""
+}
+
+// wait takes how many files wait, and whether one was exposed after the one being read.
+func (a *activity) wait(files int, newer bool) {
+	a.queue.Waiting(newer)
+	a.mu.Lock()
+	a.waiting = files
+	a.mu.Unlock()
 	a.changed()
-	return ctx, true
+}
+
+// deepen is that of the queue, told.
+func (a *activity) deepen(ctx context.Context) (context.Context, bool) {
+	ctx, wanted := a.queue.Deepen(ctx)
+	if wanted {
+		a.mu.Lock()
+		a.since = a.now()
+		a.mu.Unlock()
+		a.changed()
+	}
+	return ctx, wanted
 }
 
 // wire is what the page shows; nil when nothing goes on.
@@ -77,7 +71,7 @@ func (a *activity) wire() *web.Reading {
 		return &web.Reading{Stage: web.StageWaiting, Waiting: a.waiting}
 	}
 	r := &web.Reading{Stage: web.StageReading, File: a.file, ArrivedMs: a.complete.UnixMilli(), SinceMs: a.since.UnixMilli(), Waiting: max(a.waiting-1, 0)}
-	if a.cancel != nil {
+	if a.queue.Deep() {
 		r.Stage = web.StageSearching
 	}
 	return r

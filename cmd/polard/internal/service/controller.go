@@ -76,7 +76,7 @@ func NewController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, c
 		messages: make(chan func()), changed: make(chan struct{}, 1), active: make(chan struct{}, 1),
 	}
 	if p != nil {
-		p.Fixed = c.rests.Load
+		p.Fixed, p.Deepen = c.rests.Load, c.activity.deepen
 	}
 	c.resumed = make(chan struct{})
 	c.activity.now, c.activity.changed = time.Now, func() { signal(c.active) }

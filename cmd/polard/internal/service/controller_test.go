@@ -179,3 +179,57 @@ func TestProbesWhileGoingOn(t *testing.T) {
 		t.Errorf("ready, though it is stuck: %v", err)
 	}
 }
+
+// While a frame is not solved at once the state says that the search goes on, and which frame it is about. The next frame
+// ends it: the first is told as not solved, and the search goes on with the newer.
+func TestSearchIsToldAndGivesWay(t *testing.T) {
+	folder := t.TempDir()
+	p, err := pipeline.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Search = func(context.Context, solve.Image, solve.Hint) (*solve.Solution, error) {
+		return nil, &solve.Failure{Code: "no_match", Message: "clouds", Deeper: func(ctx context.Context) (*solve.Solution, error) {
+			<-ctx.Done()
+			return nil, ctx.Err()
+		}}
+	}
+	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance, Air: sky.StandardAir(0)}
+	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
+		if err := New(Options{
+			Pipeline: p, Config: cfg, Placed: true, Log: harness.Logger(&r.Stderr), Page: web.Options{Addr: "127.0.0.1:0"},
+			Folder: watch.Options{Folder: folder}, Ready: func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
+		}).Run(ctx); err != nil {
+			return 1
+		}
+		return 0
+	})
+	begin := time.Now().Truncate(time.Second)
+	searching := func(name string, minute int) (s *web.State) {
+		t.Helper()
+		mid := begin.Add(time.Duration(minute) * time.Minute)
+		var b bytes.Buffer
+		if err := fits.Write(&b, &fits.Frame{Width: 64, Height: 48, Pix: make([]float32, 64*48), Start: mid, Mid: mid}); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(folder, name), b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		harness.Eventually(t, "the search for "+name, func() (bool, string) {
+			s = r.State(t)
+			return s != nil && s.Reading != nil && s.Reading.File == name && s.Reading.Stage == web.StageSearching, fmt.Sprintf("%+v", s.Reading)
+		})
+		return s
+	}
+	s := searching("a.fits", 0)
+	if s.Latest != nil || s.Reading.Waiting != 0 || s.Reading.SinceMs < s.Reading.ArrivedMs || s.Reading.ArrivedMs < begin.UnixMilli() {
+		t.Errorf("while the first is searched: %+v, latest %+v", s.Reading, s.Latest)
+	}
+	s = searching("b.fits", 1)
+	if s.Latest == nil || s.Latest.File != "a.fits" || s.Latest.Solved || !strings.Contains(s.Latest.Problem.Message, "newer frame") {
+		t.Errorf("while the second is searched: latest %+v", s.Latest)
+	}
+	if status, took := r.Stop(t); status != 0 || took > harness.StopsWithin() {
+		t.Errorf("status %d after %v", status, took)
+	}
+}
