@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 )
 
 // maxInflated bounds what a gzip file may unfold to: a frame of 128 million
@@ -19,36 +20,78 @@ const maxInflated = 256 << 20
 // identity (fs.ErrNotExist, fs.ErrPermission); those of the content wrap
 // [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
 func ReadFile(path string) (*Frame, error) {
-	data, err := ReadBytes(path)
+	data, err := ReadBytes(path, nil)
 	if err != nil {
 		return nil, err
 	}
 	return Decode(filepath.Base(path), data)
 }
 
-// ReadBytes reads a whole file of believable kind and size.
-func ReadBytes(path string) ([]byte, error) {
-	info, err := os.Stat(path)
-	if err != nil {
-		return nil, err
-	}
-	if !info.Mode().IsRegular() { // reading a pipe would never end
-		return nil, fmt.Errorf("%s: %w: not a regular file", filepath.Base(path), ErrUnsupported)
-	}
-	if info.Size() > maxFileBytes {
-		return nil, fmt.Errorf("%s: %w: %d MB long; at most %d MB are read", filepath.Base(path), ErrUnsupported, info.Size()>>20, maxFileBytes>>20)
-	}
-	f, err := os.Open(path)
+// readStep is how much of a file is read at a time: what a slow network brings within a second or so.
+const readStep = 1 << 20
+
+// ReadBytes reads a whole file of believable kind and size. step, if not nil, is called
+// for each part that was read.
+func ReadBytes(path string, step func()) ([]byte, error) {
+	f, size, err := openRegular(path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	data := make([]byte, info.Size())
-	n, err := io.ReadFull(f, data)
-	if err != nil && !errors.Is(err, io.ErrUnexpectedEOF) && !errors.Is(err, io.EOF) {
-		return nil, err
+	if size > maxFileBytes {
+		return nil, fmt.Errorf("%s: %w: %d MB long; at most %d MB are read", filepath.Base(path), ErrUnsupported, size>>20, maxFileBytes>>20)
 	}
-	return data[:n], nil
+	data := make([]byte, size)
+	for have := 0; have < len(data); {
+		n, err := f.Read(data[have:min(len(data), have+readStep)])
+		have += n
+		if errors.Is(err, io.EOF) { // cut meanwhile
+			return data[:have], nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		if step != nil {
+			step()
+		}
+	}
+	return data, nil
+}
+
+// openRegular opens a file and gives its length. It does not wait for the other end of a
+// pipe, nor touch a device: a name may have become that of another thing at any moment, so
+// what was opened is looked at again.
+func openRegular(path string) (*os.File, int64, error) {
+	refused := fmt.Errorf("%s: %w: not a regular file", filepath.Base(path), ErrUnsupported)
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, 0, err
+	}
+	if !info.Mode().IsRegular() {
+		return nil, 0, refused
+	}
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, 0, err
+	}
+	if info, err = f.Stat(); err == nil && !info.Mode().IsRegular() {
+		err = refused
+	}
+	if err != nil {
+		f.Close()
+		return nil, 0, err
+	}
+	return f, info.Size(), nil
+}
+
+// Readable tells whether a file can be opened now.
+func Readable(path string) bool {
+	f, _, err := openRegular(path)
+	if err != nil {
+		return false
+	}
+	f.Close()
+	return true
 }
 
 // Decode reads the frame in the bytes of a file, which may be packed with

@@ -12,7 +12,7 @@ import (
 // exposed. Errors other than incompleteness are left to the reading, and so is
 // whether a packed file is whole.
 func Peek(path string, size int64) (mid time.Time, err error) {
-	f, err := os.Open(path)
+	f, _, err := openRegular(path)
 	if err != nil || size > maxFileBytes {
 		return time.Time{}, nil
 	}

@@ -27,26 +27,48 @@ var sumTable = crc64.MakeTable(crc64.ECMA)
 func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 	f, ahead := w.pick()
 	w.current = f
+	type content struct {
+		data []byte
+		err  error
+		then stated // the file, after it was read
+		sum  uint64
+	}
+	path := f.path
 	return func() then {
-		data, err := fits.ReadBytes(f.path)
-		info, statErr := os.Stat(f.path)
-		sum := uint64(0)
-		if err == nil {
+		c, err := ask(ctx, w.access, func(step func()) content {
+			var c content
+			c.data, c.err = fits.ReadBytes(path, step)
+			c.then.info, c.then.err = os.Stat(path)
+			return c
+		})
+		if err == nil && c.err == nil {
 			// Without the zeros at the end: those that fill the last block may come after the frame was delivered, or never.
-			sum = crc64.Checksum(bytes.TrimRight(data, "\x00"), sumTable)
+			c.sum = crc64.Checksum(bytes.TrimRight(c.data, "\x00"), sumTable)
 		}
 		return func() job {
-			if errors.Is(err, fs.ErrNotExist) {
-				w.forget(f.path)
+			if err != nil {
+				w.again(f, err)
 				return nil
 			}
-			if statErr == nil && f.seen != stampOf(info) {
-				w.changed(f.path, info, false) // it changed while it was being read
+			if errors.Is(c.err, fs.ErrNotExist) {
+				w.forget(path)
 				return nil
 			}
-			a := Arrival{Path: f.path, Size: f.seen.size, Modified: f.seen.modified, Sum: sum, Complete: f.changed, Err: err, Ahead: ahead}
-			return w.judge(ctx, f, a, data, deliver)
+			if c.then.err == nil && f.seen != stampOf(c.then.info) {
+				w.changed(path, c.then.info, false) // it changed while it was being read
+				return nil
+			}
+			a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Sum: c.sum, Complete: f.changed, Err: c.err, Ahead: ahead}
+			return w.judge(ctx, f, a, c.data, deliver)
 		}
+	}
+}
+
+// again has a file wait that could not be read because the folder does not answer, or the service stops.
+func (w *Watcher) again(f *watched, err error) {
+	if w.files[f.path] == f {
+		w.pending[f.path] = f
+		w.stalled(err)
 	}
 }
 
@@ -84,14 +106,26 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 		return w.refuse(f, a, deliver)
 	}
 	before, taken := w.taken[a.Sum]
+	moved := false
+	if taken && before != f.path {
+		_, err := w.access.stat(ctx, before)
+		if unanswered(ctx, err) {
+			w.again(f, err)
+			return nil
+		}
+		moved = err != nil
+	}
 	switch {
 	case taken && before == f.path:
 		return nil // touched, or written again as it was
-	case taken && !exists(before):
+	case moved:
 		w.taken[a.Sum] = f.path // moved
 		return nil
 	case taken:
 		a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
+		return w.refuse(f, a, deliver)
+	case w.refused[a.Sum] != "" && w.refused[a.Sum] != f.path: // the same bytes under another name are refused again
+		a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(w.refused[a.Sum]))
 		return w.refuse(f, a, deliver)
 	case f.superseded:
 		w.taken[a.Sum] = f.path
@@ -131,7 +165,9 @@ func (w *Watcher) refuse(f *watched, a Arrival, deliver func(Arrival) bool) job 
 	case f.refusal == a.Err.Error():
 		return nil // said before
 	}
-	f.refusal = a.Err.Error()
+	if f.refusal = a.Err.Error(); a.Sum != 0 && (errors.Is(a.Err, fits.ErrMalformed) || errors.Is(a.Err, fits.ErrUnsupported)) {
+		w.refused[a.Sum] = f.path
+	}
 	return hand(a, deliver)
 }
 
@@ -161,9 +197,4 @@ func (w *Watcher) decodeUntil(ctx context.Context, name string, data []byte) (*f
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-}
-
-func exists(path string) bool {
-	_, err := os.Stat(path)
-	return err == nil
 }

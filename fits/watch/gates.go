@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -15,29 +14,31 @@ import (
 )
 
 // notice takes in an event.
-func (w *Watcher) notice(e event, open bool, n *notices) {
+func (w *Watcher) notice(ctx context.Context, e event, open bool, n *notices) error {
 	if !open { // the system has stopped sending; the searches go on
 		*n = notices{}
-		return
+		return nil
 	}
-	info, err := os.Stat(e.path)
+	info, err := w.access.stat(ctx, e.path)
 	switch {
+	case unanswered(ctx, err):
+		return err
 	case err != nil:
 		// Gone: removed, or renamed to a name that has its own event.
 		w.forget(e.path)
 	case info.IsDir():
 		if e.created && !hidden(e.path) {
-			s := search{watcher: w, notices: *n, visited: map[string]bool{}}
-			s.folder(e.path, 1)
+			return w.searchBelow(ctx, e.path, *n)
 		}
 	case w.wanted(e.path):
 		f, known := w.files[e.path]
 		if known && e.rights && !e.closed && w.pending[e.path] == nil && !f.unopened {
 			f.seen = stampOf(info)
-			return // rights or access time of a file that has been dealt with
+			return nil // rights or access time of a file that has been dealt with
 		}
 		w.changed(e.path, info, e.closed)
 	}
+	return nil
 }
 
 // changed notes that a file appeared or changed and when to look at it: soon after its
@@ -83,6 +84,23 @@ func (w *Watcher) wanted(path string) bool {
 	return !hidden(name) && slices.ContainsFunc(w.options.Extensions, func(e string) bool { return strings.HasSuffix(name, e) })
 }
 
+// stalled notes that the folder does not answer. Files wait for the search that finds that it does again.
+func (w *Watcher) stalled(err error) {
+	if errors.Is(err, ErrStalled) {
+		w.report(err)
+		for _, f := range w.pending {
+			f.due = latest(f.due, time.Now().Add(w.options.Rescan))
+		}
+	}
+}
+
+func latest(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
+}
+
 // settle looks at the files whose quiet time is over and moves those that are
 // whole to the ready ones, which it keeps sorted.
 func (w *Watcher) settle(ctx context.Context) {
@@ -95,8 +113,11 @@ func (w *Watcher) settle(ctx context.Context) {
 		if now.Before(f.due) {
 			continue
 		}
-		info, err := os.Stat(path)
+		info, err := w.access.stat(ctx, path)
 		switch {
+		case unanswered(ctx, err):
+			w.stalled(err)
+			continue
 		case err != nil:
 			w.forget(path)
 			continue
@@ -107,11 +128,23 @@ func (w *Watcher) settle(ctx context.Context) {
 			delete(w.pending, path)
 			continue
 		}
-		mid, err := fits.Peek(path, f.seen.size)
-		if errors.Is(err, fits.ErrIncomplete) && w.wait(f) {
+		type peeked struct {
+			mid time.Time
+			err error
+		}
+		size := f.seen.size
+		p, err := ask(ctx, w.access, func(func()) peeked {
+			mid, err := fits.Peek(path, size)
+			return peeked{mid, err}
+		})
+		if err != nil {
+			w.stalled(err)
 			continue
 		}
-		if f.order = mid; mid.IsZero() {
+		if errors.Is(p.err, fits.ErrIncomplete) && w.wait(f) {
+			continue
+		}
+		if f.order = p.mid; f.order.IsZero() {
 			f.order = f.seen.modified
 		}
 		delete(w.pending, path)

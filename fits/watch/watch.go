@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -79,6 +78,8 @@ type Options struct {
 	Extensions []string
 	// PollOnly does without events of the operating system.
 	PollOnly bool
+	// Answers is how long the folder may take over one step before it counts as hanging.
+	Answers time.Duration
 	// SkipExisting passes over what the folder holds when Run begins.
 	SkipExisting bool
 	// Skip, when set, tells files to pass over without opening them.
@@ -106,6 +107,9 @@ type Watcher struct {
 	ready   []*watched          // whole; the oldest exposure is the last
 	current *watched            // being read or dealt with; nil for none
 	taken   map[uint64]string
+	refused map[uint64]string // contents that are no frames and never will be, with the path they had
+	visited map[string]bool   // real paths of the folders that the last search went through
+	access  *access
 	decode  func(name string, data []byte) (*fits.Frame, error)
 	broken  error // what Report was last told
 
@@ -160,6 +164,7 @@ func New(options Options) *Watcher {
 	options.Quiet = cmp.Or(options.Quiet, DefaultQuiet)
 	options.Rescan = cmp.Or(options.Rescan, DefaultRescan)
 	options.Patience = cmp.Or(options.Patience, DefaultPatience)
+	options.Answers = cmp.Or(options.Answers, DefaultAnswers)
 	if len(options.Extensions) == 0 {
 		options.Extensions = frameExtensions()
 	}
@@ -172,7 +177,7 @@ func New(options Options) *Watcher {
 	if options.Waiting == nil {
 		options.Waiting = func(int, bool) {}
 	}
-	w := &Watcher{options: options, files: map[string]*watched{}, pending: map[string]*watched{}, taken: map[uint64]string{}, decode: fits.Decode}
+	w := &Watcher{options: options, files: map[string]*watched{}, pending: map[string]*watched{}, taken: map[uint64]string{}, refused: map[uint64]string{}, access: newAccess(options.Answers), decode: fits.Decode}
 	for sum, path := range options.Taken {
 		w.taken[sum] = path
 	}
@@ -197,7 +202,9 @@ func (w *Watcher) Run(ctx context.Context, deliver func(Arrival) (again bool)) e
 }
 
 func (w *Watcher) run(ctx context.Context, deliver func(Arrival) bool, n notices) error {
-	if info, err := os.Stat(w.options.Folder); err != nil {
+	if info, err := w.access.stat(ctx, w.options.Folder); unanswered(ctx, err) {
+		w.stalled(err)
+	} else if err != nil {
 		return fmt.Errorf("watch folder: %w", err)
 	} else if !info.IsDir() {
 		return fmt.Errorf("watch folder: %s is not a folder", w.options.Folder)
@@ -210,13 +217,15 @@ func (w *Watcher) run(ctx context.Context, deliver func(Arrival) bool, n notices
 	do := func(j job) { go func() { done <- j() }() }
 	for ctx.Err() == nil {
 		if now := time.Now(); !now.Before(rescan) {
-			w.search(n)
-			if first {
+			w.search(ctx, n)
+			if first && w.broken == nil {
 				first = false
 				clear(w.pending)
 			}
 			// Not more than a twentieth of the time goes into searching.
-			rescan = time.Now().Add(max(w.options.Rescan, 20*time.Since(now)))
+			if rescan = time.Now().Add(max(w.options.Rescan, 20*time.Since(now))); errors.Is(w.broken, ErrStalled) {
+				rescan = time.Now().Add(w.options.Rescan) // it was waiting
+			}
 		}
 		w.settle(ctx)
 		if w.current == nil && len(w.ready) > 0 {
@@ -234,7 +243,10 @@ func (w *Watcher) run(ctx context.Context, deliver func(Arrival) bool, n notices
 				w.current = nil
 			}
 		case e, open := <-n.events:
-			w.notice(e, open, &n)
+			if err := w.notice(ctx, e, open, &n); err != nil {
+				w.stalled(err)
+				rescan = time.Now().Add(w.options.Rescan) // what it told of is found then
+			}
 		case <-n.errors:
 			rescan = time.Now() // events were lost
 		}

@@ -3,6 +3,7 @@
 package watch
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -12,6 +13,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -35,6 +37,127 @@ func TestPipeIsPassedOver(t *testing.T) {
 		n := startNight(t, Options{Folder: folder})
 		defer n.stop()
 		n.expect(time.Minute, "f.fits")
+	})
+}
+
+// A file whose place a pipe takes between the look and the opening, and one that a pipe takes
+// before the frame is read, block nothing: the watcher goes on, and ends when it is told to.
+func TestSwappedPipe(t *testing.T) {
+	folder := t.TempDir()
+	pipe := filepath.Join(folder, "pipe")
+	if err := syscall.Mkfifo(pipe, 0o644); err != nil {
+		t.Skipf("no pipes here: %v", err)
+	}
+	swap := func(path string) {
+		if err := os.Remove(path); err != nil {
+			t.Error(err)
+		}
+		if err := os.Link(pipe, path); err != nil {
+			t.Error(err)
+		}
+	}
+	synctest.Test(t, func(t *testing.T) {
+		put(t, filepath.Join(folder, "a.fits"), exposure(0))
+		put(t, filepath.Join(folder, "b.fits"), exposure(1))
+		put(t, filepath.Join(folder, "c.fits"), exposure(2))
+		n := startNight(t, Options{
+			Folder: folder,
+			Skip: func(path string, _ int64, _ time.Time) bool { // after the look, before the opening
+				if filepath.Base(path) == "a.fits" {
+					swap(path)
+				}
+				return false
+			},
+			Order: func() Order { // before the reading
+				if exists(filepath.Join(folder, "b.fits")) {
+					swap(filepath.Join(folder, "b.fits"))
+				}
+				return OldestFirst
+			},
+		})
+		defer n.stop()
+		n.expect(time.Minute, "c.fits")
+	})
+}
+
+func exists(path string) bool {
+	info, err := os.Lstat(path)
+	return err == nil && info.Mode().IsRegular()
+}
+
+// What the folder is asked beside the loop: one call at a time is out; who asks gets an answer
+// in time, also when the service stops; a call that takes its time but goes on is waited for.
+func TestAccess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		a := newAccess(DefaultAnswers)
+		release := make(chan struct{})
+		var out atomic.Int64
+		hang := func(func()) int {
+			out.Add(1)
+			defer out.Add(-1)
+			<-release
+			return 1
+		}
+		begin := time.Now()
+		if _, err := ask(t.Context(), a, hang); !errors.Is(err, ErrStalled) || time.Since(begin) > 2*DefaultAnswers {
+			t.Errorf("%v after %v", err, time.Since(begin))
+		}
+		begin = time.Now()
+		for range 1000 {
+			if _, err := ask(t.Context(), a, hang); !errors.Is(err, ErrStalled) {
+				t.Fatal(err)
+			}
+		}
+		if waited := time.Since(begin); out.Load() != 1 || waited > 0 {
+			t.Errorf("%d calls are out, asking waited %v", out.Load(), waited)
+		}
+		close(release)
+		synctest.Wait()
+		if v, err := ask(t.Context(), a, hang); v != 1 || err != nil {
+			t.Errorf("once it answers again: %d, %v", v, err)
+		}
+		slow := func(step func()) int {
+			for range 20 {
+				time.Sleep(DefaultAnswers / 2)
+				step()
+			}
+			return 2
+		}
+		if v, err := ask(t.Context(), a, slow); v != 2 || err != nil {
+			t.Errorf("slow: %d, %v", v, err)
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		again := make(chan struct{})
+		time.AfterFunc(time.Second, cancel)
+		begin = time.Now()
+		if _, err := ask(ctx, a, func(func()) int { <-again; return 3 }); !errors.Is(err, context.Canceled) || time.Since(begin) != time.Second {
+			t.Errorf("%v after %v", err, time.Since(begin))
+		}
+		close(again)
+	})
+}
+
+// A link to the folder's parent, there from the beginning or made while it is watched, and
+// links from file to file deliver nothing twice, frames or refusals.
+func TestLinksDoubleNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		parent := t.TempDir()
+		folder := filepath.Join(parent, "frames")
+		if err := os.Mkdir(folder, 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.Symlink(parent, filepath.Join(folder, "before")); err != nil {
+			t.Fatal(err)
+		}
+		put(t, filepath.Join(folder, "a.fits"), exposure(0))
+		put(t, filepath.Join(folder, "b.fits"), []byte("no frame at all, whatever its name says"))
+		n := startNight(t, Options{Folder: folder})
+		defer n.stop()
+		n.expect(long, "a.fits b.fits(malformed)")
+		if err := os.Symlink(parent, filepath.Join(folder, "later")); err != nil {
+			t.Fatal(err)
+		}
+		n.expect(long, "a.fits b.fits(malformed)")
 	})
 }
 
