@@ -123,13 +123,18 @@ func checkFrames(folder string, now time.Time, add addFinding) *newestFrame {
 		add("folder", checkWrong, "%v", err)
 		return nil
 	}
+	files, err := watch.WrittenBefore(folder, now.Add(time.Hour)) // an hour of wrong clocks
+	if err != nil {
+		add("folder", checkWrong, "%s: %v", folder, err)
+		return nil
+	}
 	if _, err := os.ReadDir(folder); err != nil {
 		add("folder", checkWrong, "this user may not look into %s: %v", folder, err)
 		return nil
 	}
 	var newest newestFrame
 	count := 0
-	for path, s := range watch.WrittenBefore(folder, now.Add(time.Hour)) { // an hour of wrong clocks
+	for path, s := range files {
 		if !watch.IsFrameName(path) {
 			continue
 		}

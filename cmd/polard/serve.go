@@ -231,10 +231,14 @@ Stop it with Ctrl-C.`,
 	return c
 }
 
-// olderThan are the files in a folder that were last written before a time.
+// olderThan are the files in a folder that were last written before a time; nil when it does not answer.
 func olderThan(folder string, limit time.Time) []logbook.Stamp {
-	older := []logbook.Stamp{}
-	for _, s := range watch.WrittenBefore(folder, limit) {
+	files, err := watch.WrittenBefore(folder, limit)
+	if err != nil {
+		return nil
+	}
+	older := make([]logbook.Stamp, 0, len(files))
+	for _, s := range files {
 		older = append(older, logbook.Stamp(s))
 	}
 	return older
@@ -269,8 +273,10 @@ func (f *framesFlags) folder(c *cobra.Command, args []string) (string, error) {
 
 // checkFolder says what is wrong with a folder named in the call, or nil.
 func checkFolder(folder string) error {
-	info, err := os.Stat(folder)
+	info, err := watch.Stat(folder)
 	switch {
+	case errors.Is(err, watch.ErrStalled):
+		return nil // the service starts, and the page says so
 	case errors.Is(err, fs.ErrNotExist):
 		return wrongCall("there is no folder %s: make it first, or name another", folder)
 	case err != nil:

@@ -16,11 +16,11 @@ import (
 // search walks the folder: it finds what no event told of and asks for events
 // of every folder below.
 func (w *Watcher) search(ctx context.Context, n notices) {
-	s := w.newWalk(n)
+	out := w.newWalk(n)
 	s, err := ask(ctx, w.access, func(step func()) *walk {
-		s.step = step
-		s.err = s.folder(w.options.Folder, 0)
-		return s
+		out.step = step
+		out.err = out.folder(w.options.Folder, 0)
+		return out
 	})
 	if ctx.Err() != nil {
 		return
@@ -70,17 +70,17 @@ func (w *Watcher) report(err error) {
 // searchBelow walks a folder that has appeared below, but not what the last search found elsewhere: it may be a link to
 // where that lies.
 func (w *Watcher) searchBelow(ctx context.Context, path string, n notices) error {
-	s := w.newWalk(n)
-	s.visited = maps.Clone(w.visited)
+	out := w.newWalk(n)
+	maps.Copy(out.visited, w.visited)
 	s, err := ask(ctx, w.access, func(step func()) *walk {
-		s.step = step
+		out.step = step
 		if real, err := filepath.EvalSymlinks(path); err == nil {
-			maps.DeleteFunc(s.visited, func(folder string, _ bool) bool {
+			maps.DeleteFunc(out.visited, func(folder string, _ bool) bool {
 				return path == real && (folder == real || strings.HasPrefix(folder, real+string(filepath.Separator)))
 			})
 		}
-		_ = s.folder(path, 1)
-		return s
+		_ = out.folder(path, 1)
+		return out
 	})
 	if err == nil {
 		w.found(s)

@@ -43,13 +43,14 @@ type Controller struct {
 	watchOnly bool
 
 	messages chan func()
-	changed  chan struct{} // holds one token after the simulated rig or the journal's trouble has changed
-	active   chan struct{} // the same for activity
-	turning  atomic.Bool   // the bolts are being turned, as a frame has shown
-	solved   atomic.Bool   // a frame was solved, or its lens is known
-	rests    atomic.Bool   // the session rests on frames, and so on their lens
-	resumed  chan struct{} // closed when the session goes on where the journal left it
-	ready    atomic.Bool   // the session stands: what the journal holds of it has been gone through
+	changed  chan struct{}         // holds one token after the simulated rig or the journal's trouble has changed
+	active   chan struct{}         // the same for activity
+	turning  atomic.Bool           // the bolts are being turned, as a frame has shown
+	solved   atomic.Bool           // a frame was solved, or its lens is known
+	rests    atomic.Bool           // the session rests on frames, and so on their lens
+	resumed  chan struct{}         // closed when the session goes on where the journal left it
+	folder   atomic.Pointer[error] // why the camera's folder cannot be read, as the watcher last said; nil when it can
+	ready    atomic.Bool           // the session stands: what the journal holds of it has been gone through
 
 	activity activity
 	ahead    *solvedAhead // only the goroutine that brings frames touches it
@@ -356,12 +357,25 @@ func (c *Controller) headerNotices(o pipeline.Outcome) []web.Notice {
 	return notices
 }
 
+// folderNotices is what the page says of the camera's folder.
+func (c *Controller) folderNotices() []web.Notice {
+	p := c.folder.Load()
+	if p == nil {
+		return nil
+	}
+	message := "The camera's folder cannot be read. New frames are taken as soon as it can be."
+	if errors.Is(*p, watch.ErrStalled) {
+		message = "The camera's folder does not answer: look whether its disk or network is there. New frames are taken as soon as it does."
+	}
+	return []web.Notice{{Code: "folder", Message: message}}
+}
+
 // show publishes the present state.
 func (c *Controller) show() {
 	a := &c.alignment
 	context := c.context
 	context.Latest = a.latest
-	context.Warnings = slices.Concat(c.journal.Notices(), a.notices(), context.Warnings)
+	context.Warnings = slices.Concat(c.journal.Notices(), c.folderNotices(), a.notices(), context.Warnings)
 	if c.equipment != nil {
 		context.Equipment = c.equipment()
 	}

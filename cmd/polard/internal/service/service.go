@@ -4,10 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
-	"os"
-	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -68,7 +65,6 @@ type Service struct {
 	options    Options
 	controller *Controller
 	watcher    *watch.Watcher
-	folder     atomic.Pointer[error] // why it cannot be read, as the watcher last said
 }
 
 // New joins the parts and starts none: see [Service.Run].
@@ -111,11 +107,13 @@ func (s *Service) Refresh() { s.controller.refresh() }
 // report takes what the watcher tells of the folder.
 func (s *Service) report(err error) {
 	if err == nil {
-		s.folder.Store(nil)
+		s.controller.folder.Store(nil)
+		s.controller.refresh()
 		s.options.Log.Info("the folder can be read again", "folder", s.options.Folder.Folder)
 		return
 	}
-	s.folder.Store(&err)
+	s.controller.folder.Store(&err)
+	s.controller.refresh()
 	s.options.Log.Error("the folder cannot be read; trying again", "folder", s.options.Folder.Folder, "error", err)
 }
 
@@ -196,13 +194,11 @@ func (s *Service) healthy(ctx context.Context) error {
 	return nil
 }
 
-// able tells whether a frame that came into the folder now would lead to numbers.
+// able tells whether a frame that came into the folder now would lead to numbers. Of the folder it says what the watcher
+// found last: who asks a folder that hangs hangs too.
 func (s *Service) able(ctx context.Context) error {
-	if p := s.folder.Load(); p != nil {
-		return fmt.Errorf("the folder cannot be read: %w", *p)
-	}
-	if err := readable(s.options.Folder.Folder); err != nil {
-		return fmt.Errorf("the folder cannot be read: %w", err)
+	if p := s.controller.folder.Load(); p != nil {
+		return *p
 	}
 	var placed bool
 	var lost error
@@ -218,18 +214,6 @@ func (s *Service) able(ctx context.Context) error {
 	}
 	if !placed {
 		return errors.New("nobody said yet where the mount stands: --lat and --lon, the page, or the frames' headers")
-	}
-	return nil
-}
-
-func readable(folder string) error {
-	f, err := os.Open(folder)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	if _, err := f.Readdirnames(1); err != nil && !errors.Is(err, io.EOF) {
-		return err
 	}
 	return nil
 }
