@@ -1,0 +1,134 @@
+package plan
+
+import (
+	"fmt"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+)
+
+// Worst is the largest motion over the planned hour angles, on the sky, and
+// the hour angle at the start of the exposure in which it happens.
+type Worst struct {
+	Size sky.Angle
+	Hour sky.Angle
+}
+
+// Motion is what stars do in the worst exposure of a plan. Each number has a
+// worst exposure of its own. Sizes are extents: the distance between the two
+// farthest places during one exposure.
+type Motion struct {
+	Scale    sky.Angle // per pixel
+	RA, Dec  Worst     // of a star at the centre, along and across the daily motion
+	Rotation Worst     // of the field, as an angle of rotation
+	Corner   Worst     // what that rotation does at the corner farthest from the star held, or from the centre
+	Trail    Worst     // longest trail of any star in the frame: all of the above and the differential refraction
+}
+
+// Pixels is an angle on the sky as a number of pixels.
+func (m Motion) Pixels(a sky.Angle) float64 { return float64(a / m.Scale) }
+
+// Assess works out what the stars do in the worst exposure, for an axis that
+// stands at the given direction of the local frame. The geometry is exact for
+// any offset; the air is that of [Refraction]. A plan that makes no sense is an
+// error, and so is a guide star that cannot be held.
+func (p Plan) Assess(axis sky.Local) (Motion, error) {
+	if err := p.Check(); err != nil {
+		return Motion{}, err
+	}
+	return p.assess(axis)
+}
+
+func (p Plan) assess(axis sky.Local) (Motion, error) {
+	a := sky.Vec(sky.Unit(axis))
+	air, points := observed.NewRefraction(p.Air), p.points()
+	hours, moments := p.starts()
+	lever := p.rim()
+	if p.Guided {
+		lever += p.GuideDistance
+	}
+	m := Motion{Scale: p.Scale()}
+	for _, guide := range p.guides() {
+		for _, hour := range hours {
+			walk, err := p.expose(a, air, hour, moments, points, guide)
+			if err != nil {
+				return Motion{}, err
+			}
+			east, north := p.basis(hour)
+			var ra, dec, turn []float64
+			for _, at := range walk {
+				d := r3.Sub(at[0], walk[0][0])
+				ra, dec = append(ra, r3.Dot(d, east)), append(dec, r3.Dot(d, north))
+				turn = append(turn, rotation(walk[0], at))
+			}
+			m.RA.grow(extent(ra), hour)
+			m.Dec.grow(extent(dec), hour)
+			m.Rotation.grow(extent(turn), hour)
+			m.Corner.grow(extent(turn)*lever.Sin(), hour)
+			for i := range points {
+				m.Trail.grow(walk.trail(i), hour)
+			}
+		}
+	}
+	return m, nil
+}
+
+// basis are the directions east and north on the sky, in local axes, at the
+// centre of the frame.
+func (p Plan) basis(hour sky.Angle) (east, north sky.Vec) {
+	centre := sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour, p.Declination))
+	east = sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour-sky.Turn/4, 0))
+	return east, r3.Cross(centre, east)
+}
+
+// rotation is by how much the rim has turned about the centre, from the mean of
+// its points: pairs on opposite sides take out what moves all alike, and pairs
+// at right angles what refraction squeezes.
+func rotation(from, to []sky.Vec) float64 {
+	sum, weight := 0.0, 0.0
+	for i := 1; i < len(from); i++ {
+		arm := r3.Sub(from[i], from[0])
+		arm = r3.Sub(arm, r3.Scale(r3.Dot(arm, from[0]), from[0]))
+		now := r3.Sub(to[i], to[0])
+		sum += r3.Dot(from[0], r3.Cross(arm, now))
+		weight += r3.Norm2(arm)
+	}
+	return sum / weight
+}
+
+func extent(x []float64) float64 {
+	low, high := x[0], x[0]
+	for _, v := range x {
+		low, high = min(low, v), max(high, v)
+	}
+	return high - low
+}
+
+// trail is the distance between the farthest two places of a point.
+func (w path) trail(point int) float64 {
+	longest := 0.0
+	for i := range w {
+		for j := range i {
+			longest = max(longest, r3.Norm(r3.Sub(w[i][point], w[j][point])))
+		}
+	}
+	return longest
+}
+
+func (w *Worst) grow(size float64, hour sky.Angle) {
+	if sky.Angle(size) > w.Size {
+		*w = Worst{Size: sky.Angle(size), Hour: hour}
+	}
+}
+
+// Sentence says what the plan's worst exposure comes to.
+func (m Motion) Sentence(p Plan) string {
+	hold := "without guiding"
+	if p.Guided {
+		hold = fmt.Sprintf("guided on a star %s from the centre", sky.AngleWords(p.GuideDistance))
+	}
+	return fmt.Sprintf("In %v %s the longest trail is %s (%.1f pixels): drift %s in right ascension and %s in declination, and %s from rotation of the field at the corner. Worst at hour angle %+.1f h.",
+		p.Exposure, hold, sky.KnownWords(m.Trail.Size), m.Pixels(m.Trail.Size), sky.KnownWords(m.RA.Size), sky.KnownWords(m.Dec.Size), sky.KnownWords(m.Corner.Size), m.Trail.Hour.Hours())
+}
