@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"polard/catalogs"
+	"polard/catalogs/deep"
 	"polard/solve/detect"
 	"polard/solve/index"
 	"polard/solve/match"
@@ -52,6 +53,12 @@ type Solver struct {
 // for the next process that wants them; "" keeps none.
 func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	return &Solver{index: index.New(cat, keep, clock), clock: clock}
+}
+
+// WithAdded makes the solver search narrow fields among added stars as well. It must be said before the first Solve.
+func (s *Solver) WithAdded(added *deep.Catalogue) *Solver {
+	s.index.Added = added
+	return s
 }
 
 // Solve finds stars, matches them and fits the camera. The error is a *Failure when the image shows

@@ -69,6 +69,16 @@ func PlanFor(cat *catalogs.Catalogue, field sky.Angle, region Region) Plan {
 	return p
 }
 
+// DepthFor is the G to which there are so many stars a square degree about a place; not ok when even Gaia has fewer.
+func DepthFor(cat *catalogs.Catalogue, perSquareDegree float64, at sky.ICRS) (g float64, ok bool) {
+	for v := float64(countedTo); v <= DeepestCounted; v += 0.1 {
+		if StarsPerSquareDegree(cat, v, at) >= perSquareDegree {
+			return v - medianColour, true
+		}
+	}
+	return 0, false
+}
+
 // area of the region in square degrees.
 func (r Region) area() float64 {
 	height := 1 - r.Radius.Cos()

@@ -226,7 +226,15 @@ func checkCatalogue(add addFinding) {
 		add("catalogue", checkWrong, "%v", err)
 		return
 	}
-	add("catalogue", checkGood, "Tycho-2 with supplement 1, %d stars", cat.Len())
+	added, err := pipeline.Added()
+	switch {
+	case err != nil:
+		add("catalogue", checkWrong, "Tycho-2 with supplement 1, %d stars; the added stars cannot be used: %v", cat.Len(), err)
+	case added != nil:
+		add("catalogue", checkGood, "Tycho-2 with supplement 1, %d stars; with those added %d, which cover %s square degrees", cat.Len(), added.Len(), squareDegrees(added.Area()))
+	default:
+		add("catalogue", checkGood, "Tycho-2 with supplement 1, %d stars", cat.Len())
+	}
 }
 
 // checkPage tries to listen where the page would be served.

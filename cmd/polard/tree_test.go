@@ -49,10 +49,10 @@ var allowedImports = map[string][]string{
 	"fits":       {"mountmodel/sky"},
 	"fits/watch": {"fits"},
 
-	"solve":                   {"catalogs", "solve/detect", "solve/index", "solve/match"},
-	"solve/match":             {"catalogs", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel"},
+	"solve":                   {"catalogs", "catalogs/deep", "solve/detect", "solve/index", "solve/match"},
+	"solve/match":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel"},
 	"solve/match/proof":       {},
-	"solve/index":             {"catalogs", "mountmodel/sky", "solve/parallel"},
+	"solve/index":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/parallel"},
 	"solve/camera":            {"mountmodel/sky", "solve/parallel"},
 	"solve/camera/cameratest": {"mountmodel/sky"},
 	"solve/costtest":          {},

@@ -6,13 +6,15 @@ import (
 	"time"
 
 	"polard/catalogs"
+	"polard/catalogs/deep"
 )
 
 // Index gives the levels of a catalogue's index. Each is made when first wanted. It is safe for use by
 // many goroutines.
 type Index struct {
 	Catalogue *catalogs.Catalogue
-	folder    string // of cached levels; "" for none
+	Added     *deep.Catalogue // for narrow fields, see region.go; nil for none
+	folder    string          // of cached levels; "" for none
 	clock     func() time.Time
 	levels    []lazyLevel
 }

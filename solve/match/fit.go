@@ -24,6 +24,15 @@ const (
 	driftFrom      = 1991.5
 )
 
+// Errors of Gaia's places: far below a hundredth of an arcsecond at 2016 and, at 0.2 mas/yr of what the file keeps,
+// ten years on; what counts is that most stars are seen with others that Gaia tells apart and cameras do
+// not. Stars without motion are faint, and leave their places by some 5 mas a year (common practice).
+const (
+	fineSigma = 0.01 * sky.Arcsecond
+	fineDrift = 0.005 * sky.Arcsecond // per year
+	fineYear  = 2016.0
+)
+
 // pixelFloor is the error (pixels) of even the brightest star's centroid: pixel
 // response and what the detection's own covariance does not know.
 const pixelFloor = 0.01
@@ -56,7 +65,12 @@ type catalogueTarget struct {
 
 // PlaceError is the one-sigma error of a catalogue place at an epoch, per axis.
 func PlaceError(s catalogs.Star, epoch float64) sky.Angle {
-	if s.HasPM {
+	switch {
+	case s.Fine && s.HasPM:
+		return fineSigma
+	case s.Fine:
+		return fineSigma + fineDrift*sky.Angle(math.Abs(epoch-fineYear))
+	case s.HasPM:
 		return catalogueSigma
 	}
 	return catalogueSigma + catalogueDrift*sky.Angle(math.Abs(epoch-driftFrom))
@@ -64,7 +78,7 @@ func PlaceError(s catalogs.Star, epoch float64) sky.Angle {
 
 // fitCamera turns a proved candidate into a camera fitted to every star. smooth are the detections
 // of smooth sky, brightest first. There is no match when the fit fails; the error is the context's.
-func fitCamera(ctx context.Context, cat *catalogs.Catalogue, image proof.Detections, detections []Detection, smooth []int, p *proven, epoch float64) (*Match, error) {
+func fitCamera(ctx context.Context, cat starSource, image proof.Detections, detections []Detection, smooth []int, p *proven, epoch float64) (*Match, error) {
 	fit := camera.Fit{Camera: cameraFromPlane(p, image)}
 	halfDiagonal := math.Hypot(float64(image.Width), float64(image.Height)) / 2
 	radius := sky.Angle(math.Atan(halfDiagonal*fit.Scale.Radians())) * 1.03

@@ -18,6 +18,9 @@ type Hint struct {
 	Scale sky.Angle // per pixel; 0 when unknown
 	Near  *sky.ICRS // about where the image points; nil when unknown
 	Epoch float64   // Julian year of the exposure; 0 means 2000
+	// Last is where the last solved image of this camera pointed; nil when there is none. Only a search among
+	// added stars looks there.
+	Last *sky.ICRS
 }
 
 // Image is what was detected in an image, brightest first.
@@ -92,6 +95,7 @@ type Search struct {
 	trials     int // candidates so far: catalogue patterns that fitted
 	made       map[string][]rangeRun
 	dearer     []*pass      // not made yet
+	addedMade  bool         // the added stars have been searched everywhere
 	without    string       // a pass that is left out: tests measure by it what each is worth
 	verifiers  [3]*verifier // by order
 	detections [3]proof.Detections
@@ -139,6 +143,9 @@ func (s *Search) Cheap(ctx context.Context) (*Match, error) {
 			s.dearer = append(s.dearer, p)
 		}
 	}
+	if m, err := s.addedFirst(ctx); m != nil || err != nil {
+		return m, err
+	}
 	return s.all(ctx, now)
 }
 
@@ -149,7 +156,13 @@ func (s *Search) More() bool { return len(s.dearer) > 0 }
 func (s *Search) Rest(ctx context.Context) (*Match, error) {
 	now := s.dearer
 	s.dearer = nil
-	return s.all(ctx, now)
+	m, err := s.all(ctx, now)
+	if failure := (*Failure)(nil); errors.As(err, &failure) {
+		if m, err := s.addedLast(ctx); m != nil || err != nil {
+			return m, err
+		}
+	}
+	return m, err
 }
 
 // makes tells whether a pass is made for this image.
@@ -206,29 +219,38 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 				return nil, err
 			}
 		}
-		for n := p.patterns; n > 0; n -= roundSize {
-			patterns := runs[i].queue.take(min(n, roundSize))
-			if len(patterns) == 0 {
-				runs[i] = rangeRun{begun: true} // its memory is given back
-				break
+		m, err := s.look(ctx, &runs[i], p.patterns, p.name, s.starsFor)
+		if m != nil || err != nil {
+			return m, err
+		}
+	}
+	return nil, nil
+}
+
+// look looks up so many patterns of a range, and fits what is proved to the stars of the source.
+func (s *Search) look(ctx context.Context, run *rangeRun, most int, name string, source func(*proven) starSource) (*Match, error) {
+	for n := most; n > 0; n -= roundSize {
+		patterns := run.queue.take(min(n, roundSize))
+		if len(patterns) == 0 {
+			*run = rangeRun{begun: true} // its memory is given back
+			break
+		}
+		trials, found, err := run.search.round(ctx, patterns)
+		if err != nil {
+			return nil, err
+		}
+		s.trials += trials
+		for _, c := range found {
+			if c.log10Odds(s.trials) < proof.Threshold {
+				continue
 			}
-			trials, found, err := runs[i].search.round(ctx, patterns)
+			m, err := fitCamera(ctx, source(&c), s.image, s.in.Detections, s.order[:s.smooth], &c, s.hint.Epoch)
 			if err != nil {
 				return nil, err
 			}
-			s.trials += trials
-			for _, c := range found {
-				if c.log10Odds(s.trials) < proof.Threshold {
-					continue
-				}
-				m, err := fitCamera(ctx, s.index.Catalogue, s.image, s.in.Detections, s.order[:s.smooth], &c, s.hint.Epoch)
-				if err != nil {
-					return nil, err
-				}
-				if m != nil {
-					m.Log10Odds, m.Trials, m.Pass = c.log10Odds(s.trials), s.trials, p.name
-					return m, nil
-				}
+			if m != nil {
+				m.Log10Odds, m.Trials, m.Pass = c.log10Odds(s.trials), s.trials, name
+				return m, nil
 			}
 		}
 	}

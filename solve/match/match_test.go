@@ -586,11 +586,14 @@ func TestFailureNamesTheCause(t *testing.T) {
 	}{
 		{Hint{Scale: 10 * sky.Arcsecond}, "check focus"},
 		// 0.2 by 0.15 degrees of 41253 square degrees with 2 557 501 stars.
-		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 stars of the catalogue on average"},
-		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "stars of the catalogue there"},
-		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 stars of the catalogue on average"},
+		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 bundled stars on average"},
+		{Hint{Scale: 0.6 * sky.Arcsecond}, "'polard catalogue plan --field 0.2' says how"},
+		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "known stars there, and about 12 are needed; those to magnitude 17."},
+		// At the pole a little fewer than wanted, denser towards the plane whichever way.
+		{Hint{Scale: 2.2 * sky.Arcsecond, Near: &pole}, "or turn 15 degrees to the north-east"},
+		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 bundled stars on average"},
 		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
-		{Hint{Scale: 0.1 * sky.Arcsecond}, "0.5 to 150 are searched"},
+		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 150 are searched"},
 		{Hint{}, "check focus"},
 	} {
 		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {

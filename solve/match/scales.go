@@ -15,9 +15,13 @@ import (
 
 // Limits of the pixel scale that the search covers.
 const (
-	FinestScale   = 0.5 * sky.Arcsecond
+	FinestScale   = 0.1 * sky.Arcsecond
 	CoarsestScale = 150 * sky.Arcsecond
 )
+
+// finestLowCompleteness is the finest scale at which, without a hint, stars are looked for among many more detections:
+// below it, fields hold too few bundled stars.
+const finestLowCompleteness = 0.5 * sky.Arcsecond
 
 // hintTolerance is how far a hinted scale may be off: focal lengths in headers
 // are nominal, good to some five percent.
@@ -149,7 +153,7 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case hintedNext:
 		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 1)
 	case allBest:
-		return lowCompletenessRanges(g.cat, g.image, FinestScale.Radians(), CoarsestScale.Radians(), lowCompletenessStep, 0)
+		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), CoarsestScale.Radians(), lowCompletenessStep, 0)
 	}
 	ranges := straightOnes
 	switch p.lenses {

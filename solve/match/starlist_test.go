@@ -5,7 +5,6 @@ import (
 	"math/rand/v2"
 	"slices"
 
-	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/camera"
 	"polard/solve/camera/cameratest"
@@ -42,7 +41,7 @@ const faintestSigma = 3 / 2.355 / 8
 
 // drawList projects catalogue stars through a random camera and does to them what
 // a camera and a detection do.
-func drawList(rng *rand.Rand, cat *catalogs.Catalogue, f listSpec) starList {
+func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 	s := starList{epoch: 2020 + 15*rng.Float64()}
 	s.Camera = randomCamera(rng, f.width, f.height, f.field, f.mirrored)
 	if f.centre != nil {

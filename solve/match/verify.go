@@ -66,9 +66,14 @@ const (
 	radialParameters     = 6
 )
 
+// starSource is where the stars of a field come from: the bundled catalogue, or an added one.
+type starSource interface {
+	Brightest(center sky.ICRS, radius sky.Angle, n int) []catalogs.Star
+}
+
 // verifier weighs candidates for one image. It does not change.
 type verifier struct {
-	cat    *catalogs.Catalogue
+	cat    starSource
 	epoch  float64
 	grid   *proof.Grid
 	depths []*proof.Grid // of fewer and fewer of the brightest detections, all first
@@ -79,7 +84,7 @@ type verifier struct {
 var imageDepths = [2]int{80, 24}
 
 // newVerifier weighs candidates by the brightest detections, so many at most.
-func newVerifier(cat *catalogs.Catalogue, epoch float64, image proof.Detections, most int) *verifier {
+func newVerifier(cat starSource, epoch float64, image proof.Detections, most int) *verifier {
 	const cell = 16
 	v := &verifier{cat: cat, epoch: epoch, grid: proof.NewGrid(image.Brightest(most), cell)}
 	v.depths = []*proof.Grid{v.grid}
@@ -217,3 +222,6 @@ func scatter(targets []target, f *planeFit, at []complex128) float64 {
 	slices.Sort(r)
 	return r[len(r)/2] / 1.177
 }
+
+// scale is how many radians of the tangent plane a pixel has.
+func (f *planeFit) scale() float64 { return 1 / cmplx.Abs(f.b[1]) }

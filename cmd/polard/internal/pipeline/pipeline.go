@@ -34,6 +34,7 @@ type Pipeline struct {
 	// how many frames have failed since.
 	lastWidth, lastHeight int
 	lastScale             sky.Angle
+	lastAt                *sky.ICRS // where it pointed
 	failed                int
 
 	// Fixed, if set, tells whether frames were taken through the lens that must stay comparable: then it stays too, as
@@ -66,7 +67,11 @@ var (
 		if err != nil {
 			return nil, err
 		}
-		return solve.New(cat, time.Now, cacheFolder(os.Getenv, os.UserCacheDir)), nil
+		solver := solve.New(cat, time.Now, cacheFolder(os.Getenv, os.UserCacheDir))
+		if added, err := Added(); err == nil && added != nil { // 'polard check' tells of one that cannot be used
+			solver.WithAdded(added)
+		}
+		return solver, nil
 	})
 )
 
@@ -152,6 +157,8 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
 	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.Solution.Scale, 0
+	at := o.Solution.ICRS(o.Solution.Centre())
+	p.lastAt = &at
 	o.NewLens = p.keepLens(o.Solution)
 	detector := p.lens.DetectorFrame()
 	for _, pair := range o.Solution.Pairs {
@@ -227,7 +234,7 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 
 // hintFor is what is believed about a frame before its stars are read.
 func (p *Pipeline) hintFor(frame *fits.Frame) solve.Hint {
-	hint := solve.Hint{Scale: frame.ScaleHint, Epoch: observed.JulianEpoch(p.clock())}
+	hint := solve.Hint{Scale: frame.ScaleHint, Last: p.lastAt, Epoch: observed.JulianEpoch(p.clock())}
 	if !frame.Mid.IsZero() {
 		hint.Epoch = observed.JulianEpoch(frame.Mid)
 	}

@@ -1,0 +1,124 @@
+package match
+
+import (
+	"fmt"
+	"math"
+
+	"polard/catalogs"
+	"polard/catalogs/deep"
+	"polard/mountmodel/sky"
+	"polard/solve/index"
+	"polard/solve/match/proof"
+)
+
+// Why an image found no match, as far as numbers tell: with a known scale, a field too small for the stars at hand,
+// how deep stars must be known for it, and where more stand.
+
+// neededInField is the number of catalogue stars in the field from which nearly every
+// frame is solved (TestSurvey).
+const neededInField = 12
+
+// likelyCause says what most probably kept an image from being matched.
+func likelyCause(x *index.Index, image proof.Detections, hint Hint) string {
+	const look = "check focus and exposure, and that the frame shows stars"
+	if hint.Scale <= 0 {
+		return look
+	}
+	if hint.Scale < FinestScale*(1-hintTolerance) || hint.Scale > CoarsestScale {
+		return fmt.Sprintf("its scale should be %.3g arcsec per pixel, and %.3g to %.3g are searched; bin the pixels, or correct the scale",
+			hint.Scale.Arcseconds(), FinestScale.Arcseconds(), CoarsestScale.Arcseconds())
+	}
+	w, h := sky.Angle(image.Width)*hint.Scale, sky.Angle(image.Height)*hint.Scale
+	area := w.Degrees() * h.Degrees()
+	field := fmt.Sprintf("a field of %.2f by %.2f degrees", w.Degrees(), h.Degrees())
+	if hint.Near == nil {
+		expected := float64(x.Catalogue.Len()) / wholeSky * area
+		if expected >= neededInField {
+			return look
+		}
+		return fmt.Sprintf("%s holds about %.0f bundled stars on average over the sky, and about %d are needed: %suse a shorter focal length, a reducer or a larger sensor",
+			field, expected, neededInField, adding(w, h, x))
+	}
+	there := counter(x, area)
+	expected := there(*hint.Near)
+	if expected >= neededInField {
+		return look
+	}
+	deeper := "even Gaia knows too few there; "
+	if depth, ok := deep.DepthFor(x.Catalogue, neededInField/area, *hint.Near); ok {
+		deeper = fmt.Sprintf("those to magnitude %.1f would do; %s", depth, adding(w, h, x))
+	}
+	return fmt.Sprintf("%s holds about %.2g known stars there, and about %d are needed; %s%suse a shorter focal length, a reducer or a larger sensor",
+		field, expected, neededInField, deeper, richer(*hint.Near, there))
+}
+
+// adding is the advice to add stars, where a field is so narrow that it helps.
+func adding(w, h sky.Angle, x *index.Index) string {
+	if max(w, h) > addedField {
+		return ""
+	}
+	where := ""
+	if x.Added != nil {
+		where = " there"
+	}
+	return fmt.Sprintf("add stars%s ('polard catalogue plan --field %.2g' says how), ", where, max(w, h).Degrees())
+}
+
+// counter tells how many stars that can be matched a field of so many square degrees holds about a place, counted
+// in a circle of at least a degree, for the place is not known better.
+func counter(x *index.Index, area float64) func(sky.ICRS) float64 {
+	radius := max(sky.Angle(math.Sqrt(area/math.Pi))*sky.Degree, sky.Degree)
+	circle := 2 * math.Pi * (1 - radius.Cos()) * sq(180/math.Pi)
+	return func(at sky.ICRS) float64 {
+		n := 0
+		if _, ok := addedAt(x, at); ok {
+			n = x.Added.Count(at, radius, math.Inf(1))
+		} else {
+			x.Catalogue.Cone(at, radius, math.Inf(1), func(catalogs.Star) { n++ })
+		}
+		return float64(n) / circle * area
+	}
+}
+
+func addedAt(x *index.Index, at sky.ICRS) (float64, bool) {
+	if x.Added == nil {
+		return 0, false
+	}
+	return x.Added.Depth(at)
+}
+
+// Places around are looked at in rings, a step apart, as far as it is worth turning there.
+const (
+	ringStep     = 3 * sky.Degree
+	farthestRing = 30 * sky.Degree
+)
+
+// richer says which way the nearest place lies where a field holds enough, and how far.
+func richer(at sky.ICRS, there func(sky.ICRS) float64) string {
+	ra, dec := sky.RADecFromICRS(at)
+	north := sky.Vec(sky.ICRSFromRADec(ra, dec+90*sky.Degree))
+	directions := []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
+	for r := ringStep; r <= farthestRing; r += ringStep {
+		best, most := -1, float64(neededInField)
+		for i := range directions {
+			if n := there(turned(at, north, sky.Angle(i)*45*sky.Degree, r)); n >= most {
+				best, most = i, n
+			}
+		}
+		if best >= 0 {
+			ra, dec := sky.RADecFromICRS(turned(at, north, sky.Angle(best)*45*sky.Degree, r))
+			return fmt.Sprintf("or turn %.0f degrees to the %s in the sky (right ascension %.0f, declination %+.0f), where it holds about %.0f, ",
+				r.Degrees(), directions[best], ra.Positive().Degrees(), dec.Degrees(), most)
+		}
+	}
+	return ""
+}
+
+// turned is the place at an angle from another, in a direction counted from north through east.
+func turned(at sky.ICRS, north sky.Vec, towards, by sky.Angle) sky.ICRS {
+	a := sky.Vec(at)
+	east := sky.Vec{X: north.Y*a.Z - north.Z*a.Y, Y: north.Z*a.X - north.X*a.Z, Z: north.X*a.Y - north.Y*a.X}
+	n, e := by.Sin()*towards.Cos(), by.Sin()*towards.Sin()
+	c := by.Cos()
+	return sky.Unit(sky.ICRS{X: c*a.X + n*north.X + e*east.X, Y: c*a.Y + n*north.Y + e*east.Y, Z: c*a.Z + n*north.Z + e*east.Z})
+}
