@@ -2,6 +2,7 @@ package fits
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -13,6 +14,7 @@ import (
 
 	"polard/mountmodel/sky"
 
+	"github.com/astrogo/fitsio"
 	"pgregory.net/rapid"
 )
 
@@ -176,5 +178,39 @@ with fits.open(sys.argv[1], do_not_scale_image_data=True) as f:
 	// Stored = physical - 32768; 0 became 1 beside an undefined pixel.
 	if want := "[-32767, -32767, 32767, -20423, -32768, 0]"; lines[len(lines)-1] != want {
 		t.Errorf("stored pixels %s, want %s", lines[len(lines)-1], want)
+	}
+}
+
+// Why frames are not written by the library that reads them (fitsio v0.1.0): it writes numbers with six decimals, which is
+// a tenth of a percent of the world coordinates' scale, and does not double the quotes in a text (FITS Standard 4.0, section
+// 4.2.1.1). When this fails, a later version can, and this package's own cards may go.
+func TestLibraryCannotWriteCards(t *testing.T) {
+	const scale = -2.7512345678e-4 // degrees a pixel
+	var b bytes.Buffer
+	f, err := fitsio.Create(&b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	image := fitsio.NewImage(8, []int{1, 1})
+	if err := image.Header().Append(fitsio.Card{Name: "CD1_1", Value: scale}, fitsio.Card{Name: "OBSERVER", Value: "O'Hara"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := image.Write([]int8{0}); err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(f.Write(image), image.Close(), f.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if text := b.String(); !strings.Contains(text, "CD1_1   =            -0.000275") || !strings.Contains(text, "'O'Hara  '") {
+		t.Errorf("the library wrote other cards than expected: %.800s", text)
+	}
+	var own bytes.Buffer
+	if err := Write(&own, &Frame{Width: 1, Height: 1, Pix: []float32{0}}, Card{"CD1_1", scale, ""}, Card{"OBSERVER", "O'Hara", ""}); err != nil {
+		t.Fatal(err)
+	}
+	for _, card := range []string{"CD1_1   =    -0.00027512345678", "OBSERVER= 'O''Hara '"} {
+		if !strings.Contains(own.String(), card) {
+			t.Errorf("ours does not hold %q: %.800s", card, own.String())
+		}
 	}
 }
