@@ -207,23 +207,69 @@ func TestUnusualPixels(t *testing.T) {
 	}
 }
 
-// A packed file unfolds to the bound and no further.
+// packed is a file packed with gzip, with zeros behind it up to a size.
+func packed(t *testing.T, data []byte, size int) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	z := gzip.NewWriter(&b)
+	_, err := z.Write(data)
+	for zeros := make([]byte, 1<<20); err == nil && size > len(data); size -= len(zeros) {
+		_, err = z.Write(zeros[:min(len(zeros), size-len(data))])
+	}
+	if err := errors.Join(err, z.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+// A packed file unfolds to the bound and no further, and to its first image only.
 func TestInflateIsBounded(t *testing.T) {
 	const limit = 1 << 20
-	for _, size := range []int{limit, limit + 1, 3 * limit} {
-		var b bytes.Buffer
-		z := gzip.NewWriter(&b)
-		data := append(build(layoutCards("8", "2", "100000", "1000"), nil), make([]byte, size)...)[:size]
-		if _, err := z.Write(data); err != nil {
-			t.Fatal(err)
+	head := build(layoutCards("8", "2", "1000", "1000"), nil)
+	for _, size := range []int{len(head) + 1e6, limit, limit + 1, 3 * limit} {
+		out, err := inflate(packed(t, head, size), limit)
+		if size <= limit && len(out) != len(head)+1e6 || size > limit && !errors.Is(err, ErrUnsupported) {
+			t.Errorf("%d bytes: %d bytes, %v", size, len(out), err)
 		}
-		if err := z.Close(); err != nil {
-			t.Fatal(err)
+	}
+	claim := build(layoutCards("8", "2", "2000", "1000"), nil)
+	if _, err := inflate(packed(t, claim, 2*limit), limit); !errors.Is(err, ErrUnsupported) {
+		t.Errorf("a claim beyond the bound: %v", err)
+	}
+}
+
+// What unfolds beyond the bound, or claims to, is refused at the cost of what its header says
+// at most, and of little where that is beyond the bound itself or beyond what so few bytes
+// can hold; a frame that is whole costs its own size once.
+func TestWhatUnfoldsCostsWhatItHolds(t *testing.T) {
+	for name, c := range map[string]struct {
+		data    []byte
+		allowed uint64 // bytes reserved
+		want    error
+	}{
+		"512 MB claimed and there":         {packed(t, build(layoutCards("16", "2", "16384", "16384"), nil), 600<<20), 2 << 20, ErrUnsupported},
+		"32 MB claimed, 600 MB there":      {packed(t, build(layoutCards("16", "2", "4096", "4096"), nil), 600<<20), 40 << 20, ErrUnsupported},
+		"240 MB claimed, 30 kB there":      {packed(t, build(layoutCards("16", "2", "12000", "10000"), nil), 30<<10), 2 << 20, ErrIncomplete},
+		"a table, then tables without end": {packed(t, build([]string{"SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0"}, nil), 300<<20), 2 << 20, nil},
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err := inflate(c.data, maxInflated)
+		runtime.ReadMemStats(&after)
+		if c.want != nil && !errors.Is(err, c.want) && !(errors.Is(c.want, ErrIncomplete) && err == nil) {
+			t.Errorf("%s: %v", name, err)
 		}
-		out, err := inflate(b.Bytes(), limit)
-		if size <= limit && !bytes.Equal(out, data) || size > limit && !errors.Is(err, ErrUnsupported) {
-			t.Errorf("%d bytes packed in %d: %d bytes, %v", size, b.Len(), len(out), err)
+		if got := after.TotalAlloc - before.TotalAlloc; got > c.allowed {
+			t.Errorf("%s: %d MB were reserved, want at most %d", name, got>>20, c.allowed>>20)
 		}
+	}
+	whole := packed(t, build(layoutCards("16", "2", "4096", "4096"), make([]byte, 32<<20)), 0)
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	out, err := inflate(whole, maxInflated)
+	runtime.ReadMemStats(&after)
+	if got := after.TotalAlloc - before.TotalAlloc; err != nil || len(out) < 32<<20 || got > 34<<20 {
+		t.Errorf("a whole frame of 32 MB: %d bytes, %v, %d MB reserved", len(out), err, got>>20)
 	}
 }
 

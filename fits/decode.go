@@ -2,7 +2,6 @@ package fits
 
 import (
 	"bytes"
-	"compress/gzip"
 	"errors"
 	"fmt"
 	"io"
@@ -11,10 +10,6 @@ import (
 	"sync"
 	"syscall"
 )
-
-// maxInflated bounds what a gzip file may unfold to: a frame of 128 million
-// 16-bit pixels. A few kilobytes can be made to unfold without end.
-const maxInflated = 256 << 20
 
 // ReadFile reads the frame in a file. Errors of the file system keep their
 // identity (fs.ErrNotExist, fs.ErrPermission); those of the content wrap
@@ -367,36 +362,4 @@ func (f imageFound) rest(data []byte) string {
 		start = u.end()
 	}
 	return ""
-}
-
-// inflate undoes gzip, told by its first bytes (RFC 1952, section 2.3.1). It
-// stops early when what comes out does not begin as a FITS file.
-func inflate(data []byte, limit int) ([]byte, error) {
-	if len(data) < 2 || data[0] != 0x1f || data[1] != 0x8b {
-		return data, nil
-	}
-	failed := func(err error) error {
-		if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, io.EOF) {
-			return fmt.Errorf("%w: the gzip stream breaks off", ErrIncomplete)
-		}
-		return fmt.Errorf("%w: %w", ErrMalformed, err)
-	}
-	r, err := gzip.NewReader(bytes.NewReader(data))
-	if err != nil {
-		return nil, failed(err)
-	}
-	var out bytes.Buffer
-	if _, err := out.ReadFrom(io.LimitReader(r, 8*blockSize)); err != nil {
-		return nil, failed(err)
-	}
-	if _, err := readUnit(out.Bytes(), 0); err != nil && !errors.Is(err, ErrIncomplete) {
-		return nil, err
-	}
-	if _, err := out.ReadFrom(io.LimitReader(r, int64(limit-out.Len()+1))); err != nil {
-		return nil, failed(err)
-	}
-	if out.Len() > limit {
-		return nil, fmt.Errorf("%w: unfolds to more than %d MB", ErrUnsupported, limit>>20)
-	}
-	return out.Bytes(), nil
 }
