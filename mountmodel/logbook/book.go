@@ -51,6 +51,7 @@ func Open(ctx context.Context, path string) (*Book, error) {
 	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
 		return nil, troubleFrom(err)
 	}
+	keepPrivate(path)
 	b, err := openSQLite(ctx, path)
 	if err == nil {
 		return b, nil
@@ -69,6 +70,7 @@ func Open(ctx context.Context, path string) (*Book, error) {
 			return nil, troubleFrom(err)
 		}
 	}
+	keepPrivate(path)
 	if b, err = openSQLite(ctx, path); err != nil {
 		return nil, troubleFrom(err)
 	}
@@ -94,6 +96,20 @@ func OpenToRead(ctx context.Context, path string) (*Book, error) {
 		return nil, troubleFrom(err)
 	}
 	return &Book{db: db, file: absolute}, nil
+}
+
+// keepPrivate sees to it that nobody but its owner reads the file, whoever may look into its
+// folder: the database gives its further files the same rights. What cannot be done shows
+// when it is opened.
+func keepPrivate(path string) {
+	if f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600); err == nil {
+		f.Close()
+	}
+	for _, suffix := range []string{"", "-wal", "-shm"} {
+		if info, err := os.Stat(path + suffix); err == nil && info.Mode().Perm()&0o077 != 0 {
+			_ = os.Chmod(path+suffix, info.Mode().Perm()&^0o077)
+		}
+	}
 }
 
 func exists(path string) bool {

@@ -118,3 +118,37 @@ func TestRealDisks(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// In a folder that was there before, and open to all, the logbook and its further files are
+// for their owner alone; so is one that was open to all.
+func TestLogbookIsPrivate(t *testing.T) {
+	folder := t.TempDir()
+	if err := os.Chmod(folder, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(folder, FileName)
+	for _, before := range []string{"", "open to all"} {
+		if before != "" {
+			for _, suffix := range []string{"", "-wal", "-shm"} {
+				_ = os.Chmod(path+suffix, 0o644)
+			}
+		}
+		b, err := Open(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		begin(t, b, "one")
+		files, err := os.ReadDir(folder)
+		if err != nil || len(files) < 2 {
+			t.Errorf("%v (%v)", files, err)
+		}
+		for _, f := range files {
+			if info, err := f.Info(); err != nil || info.Mode().Perm() != 0o600 {
+				t.Errorf("%s: %v (%v)", f.Name(), info.Mode(), err)
+			}
+		}
+		if err := b.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
