@@ -17,6 +17,7 @@ type Alignment struct {
 	Placed  bool                // the site is known
 	Session *mountmodel.Session // nil until then
 
+	view      *mountmodel.View // of the session as it is; nil when it is to be worked out
 	frames    int64
 	latest    *web.Latest           // the newest frame
 	lens      *logbook.Lens         // through which frames are taken; nil before the first
@@ -35,6 +36,7 @@ var errNoPlace = errors.New("say first where the mount stands: latitude and long
 
 // Apply does what an entry says.
 func (a *Alignment) Apply(e logbook.Entry) error {
+	a.view = nil
 	switch {
 	case e.Config != nil && e.Unplaced:
 		a.Config = *e.Config
@@ -71,6 +73,15 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 	return errors.New("this entry says nothing")
 }
 
+// View is what the session shows, worked out once after each entry.
+func (a *Alignment) View() mountmodel.View {
+	if a.view == nil {
+		v := a.Session.View()
+		a.view = &v
+	}
+	return *a.view
+}
+
 // begin starts the session at a place. Frames read before take part in it.
 func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
 	session, err := mountmodel.NewSession(config, at)
@@ -83,7 +94,7 @@ func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
 			return err
 		}
 	}
-	a.Config, a.Placed, a.Session = config, true, session
+	a.Config, a.Placed, a.Session, a.view = config, true, session, nil
 	for _, s := range a.early {
 		a.Session.Take(at, s)
 	}

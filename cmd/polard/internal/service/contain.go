@@ -31,6 +31,7 @@ func (a *Alignment) mend(at time.Time, log *slog.Logger) {
 }
 
 func (a *Alignment) mendBy(at time.Time, log *slog.Logger, mend func() error) {
+	a.view = nil
 	if contain(log, "mending the session", mend) == nil {
 		return
 	}

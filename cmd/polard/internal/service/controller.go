@@ -176,7 +176,7 @@ func (c *Controller) do(e logbook.Entry) (int64, error) {
 		return 0, err
 	}
 	if c.alignment.Session != nil {
-		e.Result = logbook.ResultFromView(c.alignment.Session.View())
+		e.Result = logbook.ResultFromView(c.alignment.View())
 	}
 	return c.journal.Append(e), nil
 }
@@ -295,7 +295,7 @@ func (c *Controller) passOver(a watch.Arrival, why string) {
 func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 	// Whoever says that the bolts are locked has locked them: what lay there complete by then shows the mount as it stood
 	// before.
-	if s := c.alignment.Session; s != nil && a.Complete.Before(c.locked) && s.View().Phase == mountmodel.Confirming {
+	if c.alignment.Session != nil && a.Complete.Before(c.locked) && c.alignment.View().Phase == mountmodel.Confirming {
 		c.passOver(a, whyBeforeLock)
 		return 0
 	}
@@ -315,8 +315,8 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 	latest := c.alignment.latest
 	latest.Stars = brightest(o.Solution)
 	latest.TookMs = web.Number(float64(c.now().Sub(a.Complete).Microseconds()) / 1000)
-	if s := c.alignment.Session; s != nil {
-		v := s.View()
+	if c.alignment.Session != nil {
+		v := c.alignment.View()
 		latest.Sight = sightOf(frame, v)
 		locate(latest, o, v)
 	}
@@ -387,7 +387,7 @@ func (c *Controller) show() {
 		c.present(web.StateWithoutSite(context))
 		return
 	}
-	v := a.Session.View()
+	v := a.View()
 	c.rests.Store(v.Phase != mountmodel.Waiting)
 	c.turning.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	context.Plan = a.planner.state(a.Config, a.Placed, axisOf(v))
@@ -414,7 +414,7 @@ func (c *Controller) logFrame(o pipeline.Outcome) {
 	if c.alignment.Session == nil {
 		return
 	}
-	v := c.alignment.Session.View()
+	v := c.alignment.View()
 	for _, w := range v.Warnings {
 		if c.said.First(w.Message) {
 			c.log.Warn(w.Message, "code", w.Code)

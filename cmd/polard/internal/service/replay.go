@@ -65,7 +65,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 			return called, nil, err
 		}
 		if last != nil {
-			a.latest.Sight = sightOf(last, a.Session.View())
+			a.latest.Sight = sightOf(last, a.View())
 		}
 	}
 	log.Info("going on with the session", "began", past.Begun.Local().Format("15:04"), "frames", a.frames, "took", time.Since(begin).Round(time.Millisecond))
