@@ -82,12 +82,17 @@ func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Confi
 	return cfg, nil
 }
 
+// axisFlags are the options of 'polard axis'.
+type axisFlags struct {
+	site     siteFlags
+	hints    hintFlags
+	asJSON   bool
+	measure  int
+	ordinary ordinaryFlags
+}
+
 func newAxis() *cobra.Command {
-	var site siteFlags
-	var hints hintFlags
-	var asJSON bool
-	var measure int
-	var ordinary ordinaryFlags
+	var f axisFlags
 	c := &cobra.Command{
 		Use:   "axis --lat DEG --lon DEG FRAME.fits ...",
 		Short: "tell where the mount's axis points, from frames taken while it turns",
@@ -104,51 +109,53 @@ nights: they measure the axis with no procedure, the more the longer they last.
 Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 		Example: "  polard axis --lat 46.32 --lon 13.07 --elevation 640 turn1.fits turn2.fits turn3.fits",
 		Args:    someFrames,
-		RunE: func(c *cobra.Command, args []string) error {
-			if measure != 0 && measure < 2 {
-				return wrongCall("--measure %d: two frames are the least that give an axis; leave it out to measure with all", measure)
-			}
-			if ordinary.watch && measure != 0 {
-				return wrongCall("--watch and --measure exclude each other: ordinary exposures have no procedure")
-			}
-			// What is wrong is told before the frames are read. Their headers may
-			// still give the place.
-			if _, _, err := startConfig(c, &site); err != nil {
-				return err
-			}
-			outcomes, err := readFrames(c, args, &hints)
-			if err != nil {
-				return err
-			}
-			report := axisReport{outcomes: outcomes, watched: ordinary.watch}
-			cfg, err := site.config(c, headerSite(outcomes))
-			if err != nil {
-				return err
-			}
-			if err := ordinary.apply(&cfg); err != nil {
-				return err
-			}
-			report.site = cfg.Site
-			if ordinary.watch {
-				report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
-			} else {
-				report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), measure)
-			}
-			if err := report.print(c.OutOrStdout(), asJSON); err != nil {
-				return err
-			}
-			if report.failure != nil {
-				return errNotFound
-			}
-			return nil
-		},
+		RunE:    f.run,
 	}
-	site.add(c)
-	hints.add(c)
-	ordinary.add(c, "the frames are ordinary exposures of a tracking mount")
-	c.Flags().IntVar(&measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.site.add(c)
+	f.hints.add(c)
+	f.ordinary.add(c, "the frames are ordinary exposures of a tracking mount")
+	c.Flags().IntVar(&f.measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
+	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object")
 	return c
+}
+
+func (f *axisFlags) run(c *cobra.Command, args []string) error {
+	if f.measure != 0 && f.measure < 2 {
+		return wrongCall("--measure %d: two frames are the least that give an axis; leave it out to measure with all", f.measure)
+	}
+	if f.ordinary.watch && f.measure != 0 {
+		return wrongCall("--watch and --measure exclude each other: ordinary exposures have no procedure")
+	}
+	// What is wrong is told before the frames are read. Their headers may
+	// still give the place.
+	if _, _, err := startConfig(c, &f.site); err != nil {
+		return err
+	}
+	outcomes, err := readFrames(c, args, &f.hints)
+	if err != nil {
+		return err
+	}
+	report := axisReport{outcomes: outcomes, watched: f.ordinary.watch}
+	cfg, err := f.site.config(c, headerSite(outcomes))
+	if err != nil {
+		return err
+	}
+	if err := f.ordinary.apply(&cfg); err != nil {
+		return err
+	}
+	report.site = cfg.Site
+	if f.ordinary.watch {
+		report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
+	} else {
+		report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), f.measure)
+	}
+	if err := report.print(c.OutOrStdout(), f.asJSON); err != nil {
+		return err
+	}
+	if report.failure != nil {
+		return errNotFound
+	}
+	return nil
 }
 
 // readFrames reads the frames named in a call.

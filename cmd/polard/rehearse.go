@@ -26,13 +26,18 @@ import (
 // 3.8 MB each.
 const rehearsedFrames = 20
 
+// rehearseFlags are the options of 'polard rehearse'.
+type rehearseFlags struct {
+	page        pageFlags
+	state       stateFlags
+	south, worn bool
+	seed        uint64
+	folder      string
+	faults      []string
+}
+
 func newRehearse() *cobra.Command {
-	var page pageFlags
-	var state stateFlags
-	var south, worn bool
-	var seed uint64
-	var folder string
-	var faults []string
+	var f rehearseFlags
 	c := &cobra.Command{
 		Use:   "rehearse",
 		Short: "practise the whole alignment on a simulated rig",
@@ -47,53 +52,55 @@ what happens once happens when a bolt is turned for the second time.
 Stop it with Ctrl-C.`,
 		Example: "  polard rehearse\n  polard rehearse --south --worn\n  polard rehearse --fault bump",
 		Args:    noArguments,
-		RunE: func(c *cobra.Command, _ []string) error {
-			for _, name := range faults {
-				if !slices.Contains(rehearsal.FaultNames(), name) {
-					return wrongCall("--fault %q: give one or more of %s", name, strings.Join(rehearsal.FaultNames(), ", "))
-				}
-			}
-			config := rehearsal.Quillmere(time.Now())
-			if south {
-				config = rehearsal.Karrabine(time.Now())
-			}
-			if worn {
-				config = rehearsal.Worn(config)
-			}
-			config.Seed = seed
-			r := rehearsed{
-				config: config, page: page, state: state, station: rehearsal.StationOptions{Folder: folder, Faults: faults},
-				log: loggerOf(c),
-				ready: func(server *web.Server, url string) {
-					fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, pairing.Openable(url))
-					pairing.Invite(page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), loggerOf(c))
-				},
-			}
-			if folder == "" {
-				made, err := os.MkdirTemp("", "polard-rehearsal-")
-				if err != nil {
-					return fmt.Errorf("no folder for the rehearsed frames: %w; name one with --folder", err)
-				}
-				defer os.RemoveAll(made)
-				r.station.Folder = made
-			} else if err := checkFolder(folder); err != nil {
-				return err
-			}
-			s, _, err := r.service(c.Context())
-			if err != nil {
-				return err
-			}
-			return s.Run(c.Context())
+		RunE:    f.run,
+	}
+	f.page.add(c)
+	c.Flags().StringVar(&f.state.folder, "state", "", "keep a logbook of the rehearsal in this `FOLDER`; without it none is kept")
+	c.Flags().BoolVar(&f.south, "south", false, "a rig in the southern hemisphere, with a mirrored image")
+	c.Flags().BoolVar(&f.worn, "worn", false, "a rig with a tilted base, play in the bolts and bolts that disturb each other")
+	c.Flags().StringSliceVar(&f.faults, "fault", nil, "`NAME` of something that goes wrong, or several: "+strings.Join(rehearsal.FaultNames(), ", "))
+	c.Flags().Uint64Var(&f.seed, "seed", 1, "`NUMBER` that decides the noise")
+	c.Flags().StringVar(&f.folder, "folder", "", fmt.Sprintf("write the frames into this `FOLDER`, where the newest %d stay, instead of a temporary one", rehearsedFrames))
+	return c
+}
+
+func (f *rehearseFlags) run(c *cobra.Command, _ []string) error {
+	for _, name := range f.faults {
+		if !slices.Contains(rehearsal.FaultNames(), name) {
+			return wrongCall("--fault %q: give one or more of %s", name, strings.Join(rehearsal.FaultNames(), ", "))
+		}
+	}
+	config := rehearsal.Quillmere(time.Now())
+	if f.south {
+		config = rehearsal.Karrabine(time.Now())
+	}
+	if f.worn {
+		config = rehearsal.Worn(config)
+	}
+	config.Seed = f.seed
+	r := rehearsed{
+		config: config, page: f.page, state: f.state, station: rehearsal.StationOptions{Folder: f.folder, Faults: f.faults},
+		log: loggerOf(c),
+		ready: func(server *web.Server, url string) {
+			fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, pairing.Openable(url))
+			pairing.Invite(f.page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), loggerOf(c))
 		},
 	}
-	page.add(c)
-	c.Flags().StringVar(&state.folder, "state", "", "keep a logbook of the rehearsal in this `FOLDER`; without it none is kept")
-	c.Flags().BoolVar(&south, "south", false, "a rig in the southern hemisphere, with a mirrored image")
-	c.Flags().BoolVar(&worn, "worn", false, "a rig with a tilted base, play in the bolts and bolts that disturb each other")
-	c.Flags().StringSliceVar(&faults, "fault", nil, "`NAME` of something that goes wrong, or several: "+strings.Join(rehearsal.FaultNames(), ", "))
-	c.Flags().Uint64Var(&seed, "seed", 1, "`NUMBER` that decides the noise")
-	c.Flags().StringVar(&folder, "folder", "", fmt.Sprintf("write the frames into this `FOLDER`, where the newest %d stay, instead of a temporary one", rehearsedFrames))
-	return c
+	if f.folder == "" {
+		made, err := os.MkdirTemp("", "polard-rehearsal-")
+		if err != nil {
+			return fmt.Errorf("no folder for the rehearsed frames: %w; name one with --folder", err)
+		}
+		defer os.RemoveAll(made)
+		r.station.Folder = made
+	} else if err := checkFolder(f.folder); err != nil {
+		return err
+	}
+	s, _, err := r.service(c.Context())
+	if err != nil {
+		return err
+	}
+	return s.Run(c.Context())
 }
 
 // rehearsed is a rehearsal to be set up.

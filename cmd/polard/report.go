@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"time"
@@ -10,11 +12,16 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// reportFlags are the options of 'polard report'.
+type reportFlags struct {
+	state          stateFlags
+	frames         framesFlags
+	asJSON         bool
+	date, to, pier string
+}
+
 func newReport() *cobra.Command {
-	var state stateFlags
-	var frames framesFlags
-	var asJSON bool
-	var date, to, pier string
+	var f reportFlags
 	c := &cobra.Command{
 		Use:   "report [FOLDER]",
 		Short: "write the report of a night, as a page or as JSON",
@@ -27,61 +34,66 @@ Exit status: 0, 1 when the logbook holds no such night, 2 the call was wrong.`,
 		Example:     "  polard report > last-night.html\n  polard report --night 2026-11-24 --json",
 		Args:        mostOneFolder,
 		Annotations: map[string]string{configured: "yes"},
-		RunE: func(c *cobra.Command, args []string) error {
-			folder := frames.named
-			if len(args) == 1 {
-				folder = args[0]
-			}
-			if folder != "" {
-				absolute, err := filepath.Abs(folder)
-				if err != nil {
-					return callError{err}
-				}
-				folder = absolute
-			}
-			var night time.Time
-			if date != "" {
-				var err error
-				if night, err = time.Parse(time.DateOnly, date); err != nil {
-					return wrongCall("--night %q: give the date of its evening, such as 2026-11-24", date)
-				}
-			}
-			book, err := state.openToRead(c.Context())
-			if err != nil {
-				return err
-			}
-			defer book.Close()
-			if state.server != "" {
-				book.Pier = pier
-				if folder != "" {
-					folder = pier + ":" + folder
-				}
-			}
-			r, err := report.Night(c.Context(), book, programName(), folder, night)
-			if err != nil {
-				return err
-			}
-			out := c.OutOrStdout()
-			if to != "" {
-				f, err := os.Create(to)
-				if err != nil {
-					return wrongCall("--out: %w", err)
-				}
-				defer f.Close()
-				out = f
-			}
-			if asJSON {
-				return r.WriteJSON(out)
-			}
-			return r.WritePage(out)
-		},
+		RunE:        f.run,
 	}
-	state.addFolder(c)
-	state.addServer(c)
-	frames.add(c)
-	c.Flags().StringVar(&date, "night", "", "the `DATE` of the night's evening, such as 2026-11-24; without it the newest night")
-	c.Flags().StringVar(&to, "out", "", "write into this `FILE` instead of standard output")
-	c.Flags().StringVar(&pier, "pier", "", "`NAME` of the pier in a shared logbook; without it all")
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object instead of a page")
+	f.state.addFolder(c)
+	f.state.addServer(c)
+	f.frames.add(c)
+	c.Flags().StringVar(&f.date, "night", "", "the `DATE` of the night's evening, such as 2026-11-24; without it the newest night")
+	c.Flags().StringVar(&f.to, "out", "", "write into this `FILE` instead of standard output")
+	c.Flags().StringVar(&f.pier, "pier", "", "`NAME` of the pier in a shared logbook; without it all")
+	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object instead of a page")
 	return c
+}
+
+func (f *reportFlags) run(c *cobra.Command, args []string) error {
+	folder := f.frames.named
+	if len(args) == 1 {
+		folder = args[0]
+	}
+	if folder != "" {
+		absolute, err := filepath.Abs(folder)
+		if err != nil {
+			return callError{err}
+		}
+		folder = absolute
+	}
+	var night time.Time
+	if f.date != "" {
+		var err error
+		if night, err = time.Parse(time.DateOnly, f.date); err != nil {
+			return wrongCall("--night %q: give the date of its evening, such as 2026-11-24", f.date)
+		}
+	}
+	book, err := f.state.openToRead(c.Context())
+	if err != nil {
+		return err
+	}
+	defer book.Close()
+	if f.state.server != "" {
+		book.Pier = f.pier
+		if folder != "" {
+			folder = f.pier + ":" + folder
+		}
+	}
+	r, err := report.Night(c.Context(), book, programName(), folder, night)
+	if err != nil {
+		return err
+	}
+	write := r.WritePage
+	if f.asJSON {
+		write = r.WriteJSON
+	}
+	if f.to == "" {
+		return write(c.OutOrStdout())
+	}
+	file, err := os.Create(f.to)
+	if err != nil {
+		return wrongCall("--out: %w", err)
+	}
+	if err := errors.Join(write(file), file.Close()); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(c.ErrOrStderr(), "the report of the night of %s is in %s\n", r.Night, shownName(f.to))
+	return err
 }

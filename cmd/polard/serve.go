@@ -115,18 +115,23 @@ func (f *pageFlags) apply(cfg *mountmodel.Config) error {
 	return nil
 }
 
+// serveFlags are the options of 'polard serve'.
+type serveFlags struct {
+	site      siteFlags
+	hints     hintFlags
+	page      pageFlags
+	frames    framesFlags
+	ordinary  ordinaryFlags
+	notify    notifierFlags
+	state     stateFlags
+	manage    managing
+	equipment equipmentFlags
+	since     time.Duration
+	poll      bool
+}
+
 func newServe() *cobra.Command {
-	var site siteFlags
-	var hints hintFlags
-	var page pageFlags
-	var frames framesFlags
-	var ordinary ordinaryFlags
-	var notify notifierFlags
-	var state stateFlags
-	var manage managing
-	var equipment equipmentFlags
-	var since time.Duration
-	var poll bool
+	var f serveFlags
 	c := &cobra.Command{
 		Use:   "serve FOLDER",
 		Short: "watch a camera's folder and serve the page that leads through the alignment",
@@ -153,82 +158,89 @@ Stop it with Ctrl-C.`,
   polard serve /data/tonight --addr 0.0.0.0:8467 --allow-network
   polard serve --pair --addr 0.0.0.0:8467`,
 		Args: mostOneFolder, Annotations: map[string]string{configured: "yes"},
-		RunE: func(c *cobra.Command, args []string) error {
-			called := time.Now() // frames that come while the catalogue is being opened are new
-			if manage.wanted() {
-				return manage.run(c.Context(), page.reachFlags, state, c.OutOrStdout())
-			}
-			folder, err := frames.folder(c, args)
-			if err != nil {
-				return err
-			}
-			cfg, placed, err := startConfig(c, &site)
-			if err != nil {
-				return err
-			}
-			if err := page.apply(&cfg); err != nil {
-				return err
-			}
-			if err := ordinary.apply(&cfg); err != nil {
-				return err
-			}
-			if since < 0 {
-				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
-			}
-			p, err := pipeline.New()
-			if err != nil {
-				return err
-			}
-			if err := hints.apply(c, p); err != nil {
-				return err
-			}
-			log := loggerOf(c)
-			notifiers, err := notify.notifiers(log)
-			if err != nil {
-				return err
-			}
-			if state.pier, err = notify.name(); err != nil {
-				return err
-			}
-			begin := journal.NewSession(called, programName(), "folder", folder, cfg, placed, since)
-			begin.Older = olderThan(folder, begin.Since)
-			kept, err := state.open(c.Context(), begin, log)
-			if err != nil {
-				return err
-			}
-			served, err := page.options(state, pairing.DevicesName, log)
-			if err != nil {
-				return err
-			}
-			operated, err := equipment.operation(folder, state, log)
-			if err != nil {
-				return err
-			}
-			return service.New(service.Options{
-				Equipment: operated,
-				Program:   programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
-				Header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
-				Folder: watch.Options{Folder: folder, PollOnly: poll, Skip: kept.Older()},
-				Page:   served,
-				Ready: func(server *web.Server, url string) {
-					fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
-					pairing.Invite(page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), log)
-				},
-			}).Run(c.Context())
-		},
+		RunE: f.run,
 	}
-	site.add(c)
-	hints.add(c)
-	page.add(c)
-	frames.add(c)
-	notify.add(c)
-	ordinary.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
-	state.add(c)
-	manage.add(c, web.RightOperate)
-	equipment.add(c)
-	c.Flags().DurationVar(&since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
-	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
+	f.site.add(c)
+	f.hints.add(c)
+	f.page.add(c)
+	f.frames.add(c)
+	f.notify.add(c)
+	f.ordinary.add(c, "no procedure: take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	f.state.add(c)
+	f.manage.add(c, web.RightOperate)
+	f.equipment.add(c)
+	c.Flags().DurationVar(&f.since, "since", 2*time.Hour, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
+	c.Flags().BoolVar(&f.poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
+}
+
+// config is the session's configuration; placed tells whether the options name the place.
+func (f *serveFlags) config(c *cobra.Command) (cfg mountmodel.Config, placed bool, err error) {
+	if f.since < 0 {
+		return cfg, false, wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", f.since)
+	}
+	if cfg, placed, err = startConfig(c, &f.site); err != nil {
+		return cfg, placed, err
+	}
+	if err := f.page.apply(&cfg); err != nil {
+		return cfg, placed, err
+	}
+	return cfg, placed, f.ordinary.apply(&cfg)
+}
+
+func (f *serveFlags) run(c *cobra.Command, args []string) error {
+	called := time.Now() // frames that come while the catalogue is being opened are new
+	if f.manage.wanted() {
+		return f.manage.run(c.Context(), f.page.reachFlags, f.state, c.OutOrStdout())
+	}
+	folder, err := f.frames.folder(c, args)
+	if err != nil {
+		return err
+	}
+	cfg, placed, err := f.config(c)
+	if err != nil {
+		return err
+	}
+	p, err := pipeline.New()
+	if err != nil {
+		return err
+	}
+	if err := f.hints.apply(c, p); err != nil {
+		return err
+	}
+	log := loggerOf(c)
+	notifiers, err := f.notify.notifiers(log)
+	if err != nil {
+		return err
+	}
+	if f.state.pier, err = f.notify.name(); err != nil {
+		return err
+	}
+	begin := journal.NewSession(called, programName(), "folder", folder, cfg, placed, f.since)
+	begin.Older = olderThan(folder, begin.Since)
+	kept, err := f.state.open(c.Context(), begin, log)
+	if err != nil {
+		return err
+	}
+	served, err := f.page.options(f.state, pairing.DevicesName, log)
+	if err != nil {
+		return err
+	}
+	operated, err := f.equipment.operation(folder, f.state, log)
+	if err != nil {
+		return err
+	}
+	return service.New(service.Options{
+		Equipment: operated,
+		Program:   programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: f.ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
+		Header: func(s sky.Site) (sky.Site, sky.Air) { return f.site.over(c, s) },
+		Folder: watch.Options{Folder: folder, PollOnly: f.poll, Skip: kept.Older()},
+		Page:   served,
+		Ready: func(server *web.Server, url string) {
+			fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
+			pairing.Invite(f.page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), log)
+		},
+	}).Run(c.Context())
 }
 
 // olderThan are the files in a folder that were last written before a time; nil when it does not answer.

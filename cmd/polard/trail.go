@@ -57,11 +57,16 @@ func (f *trailFlags) order(c *cobra.Command) (web.PlanOrder, error) {
 	}}, nil
 }
 
+// trailCall are the options of 'polard trail'.
+type trailCall struct {
+	site   siteFlags
+	hints  hintFlags
+	plan   trailFlags
+	asJSON bool
+}
+
 func newTrail() *cobra.Command {
-	var site siteFlags
-	var hints hintFlags
-	var plan trailFlags
-	var asJSON bool
+	var f trailCall
 	c := &cobra.Command{
 		Use:   "trail --lat DEG --lon DEG --exposure DURATION --dec DEG --from HOURS --to HOURS [FRAME.fits ...]",
 		Short: "tell whether the alignment is good enough for the exposures planned",
@@ -78,67 +83,69 @@ An even drive is assumed: its periodic error, wind and flexure come on top.
 
 Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis found; 2 the call was wrong.`,
 		Example: "  polard trail --lat 46.32 --lon 13.07 --focal 530 --pixel 3.76 --width 6200 --height 4100 --exposure 3m --dec 41 --from -2 --to 3 --above 4 --east -6",
-		RunE: func(c *cobra.Command, args []string) error {
-			order, err := plan.order(c)
-			if err != nil {
-				return err
-			}
-			told := c.Flags().Changed("above") || c.Flags().Changed("east")
-			if told && len(args) > 0 {
-				return wrongCall("either frames or --above and --east tell where the axis stands, not both")
-			}
-			if _, _, err := startConfig(c, &site); err != nil {
-				return err
-			}
-			outcomes, err := readFrames(c, args, &hints)
-			if err != nil {
-				return err
-			}
-			var p service.Planner
-			for _, o := range outcomes {
-				p.See(service.FrameEntry(o, watch.Arrival{}, 0))
-			}
-			cfg, err := site.config(c, headerSite(outcomes))
-			if err != nil {
-				return err
-			}
-			var axis *sky.Local
-			switch {
-			case told:
-				a := axisBeside(cfg, sky.Angle(plan.offAlt)*sky.Arcminute, sky.Angle(plan.offAz)*sky.Arcminute)
-				axis = &a
-			case len(outcomes) > 1: // one frame tells the optics alone
-				report := axisReport{outcomes: outcomes, site: cfg.Site}
-				if report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), 0); report.failure != nil {
-					if err := report.print(c.OutOrStdout(), asJSON); err != nil {
-						return err
-					}
-					return errNotFound
-				}
-				axis = &report.view.Measured.Axis.Dir
-			}
-			if order, err = p.Complete(order); err != nil {
-				return callError{err}
-			}
-			order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air
-			verdict, err := order.Plan.Judge(axis, cfg.Pole, order.LimitPx)
-			if err != nil {
-				return callError{err}
-			}
-			if err := printTrail(c.OutOrStdout(), order, verdict, asJSON); err != nil {
-				return err
-			}
-			if axis != nil && !verdict.GoodEnough() {
-				return errNotFound
-			}
-			return nil
-		},
+		RunE:    f.run,
 	}
-	site.add(c)
-	hints.add(c)
-	plan.add(c)
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
+	f.site.add(c)
+	f.hints.add(c)
+	f.plan.add(c)
+	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object")
 	return c
+}
+
+func (f *trailCall) run(c *cobra.Command, args []string) error {
+	order, err := f.plan.order(c)
+	if err != nil {
+		return err
+	}
+	told := c.Flags().Changed("above") || c.Flags().Changed("east")
+	if told && len(args) > 0 {
+		return wrongCall("either frames or --above and --east tell where the axis stands, not both")
+	}
+	if _, _, err := startConfig(c, &f.site); err != nil {
+		return err
+	}
+	outcomes, err := readFrames(c, args, &f.hints)
+	if err != nil {
+		return err
+	}
+	var p service.Planner
+	for _, o := range outcomes {
+		p.See(service.FrameEntry(o, watch.Arrival{}, 0))
+	}
+	cfg, err := f.site.config(c, headerSite(outcomes))
+	if err != nil {
+		return err
+	}
+	var axis *sky.Local
+	switch {
+	case told:
+		a := axisBeside(cfg, sky.Angle(f.plan.offAlt)*sky.Arcminute, sky.Angle(f.plan.offAz)*sky.Arcminute)
+		axis = &a
+	case len(outcomes) > 1: // one frame tells the optics alone
+		report := axisReport{outcomes: outcomes, site: cfg.Site}
+		if report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), 0); report.failure != nil {
+			if err := report.print(c.OutOrStdout(), f.asJSON); err != nil {
+				return err
+			}
+			return errNotFound
+		}
+		axis = &report.view.Measured.Axis.Dir
+	}
+	if order, err = p.Complete(order); err != nil {
+		return callError{err}
+	}
+	order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air
+	verdict, err := order.Plan.Judge(axis, cfg.Pole, order.LimitPx)
+	if err != nil {
+		return callError{err}
+	}
+	if err := printTrail(c.OutOrStdout(), order, verdict, f.asJSON); err != nil {
+		return err
+	}
+	if axis != nil && !verdict.GoodEnough() {
+		return errNotFound
+	}
+	return nil
 }
 
 // axisBeside is an axis so far above and east of the pole aimed at, on the sky.

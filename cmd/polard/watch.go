@@ -16,14 +16,19 @@ import (
 	"github.com/spf13/cobra"
 )
 
+// watchFlags are the options of 'polard watch'.
+type watchFlags struct {
+	site           siteFlags
+	hints          hintFlags
+	frames         framesFlags
+	ordinary       ordinaryFlags
+	measure, count int
+	since          time.Duration
+	poll           bool
+}
+
 func newWatch() *cobra.Command {
-	var site siteFlags
-	var hints hintFlags
-	var frames framesFlags
-	var ordinary ordinaryFlags
-	var measure, count int
-	var since time.Duration
-	var poll bool
+	var f watchFlags
 	c := &cobra.Command{
 		Use:   "watch FOLDER",
 		Short: "print one JSON line for each frame that comes into a folder, for scripts",
@@ -40,56 +45,58 @@ Exit status: 0, or 1 when --count frames were asked for and some were not solved
 2 the call was wrong.`,
 		Example: `  polard watch /data/tonight --lat 46.32 --lon 13.07 | jq -r .axis.offset.total_arcmin`,
 		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
-		RunE: func(c *cobra.Command, args []string) error {
-			called := time.Now() // frames that come while the catalogue is being opened are new
-			folder, err := frames.folder(c, args)
-			if err != nil {
-				return err
-			}
-			cfg, placed, err := startConfig(c, &site)
-			if err != nil {
-				return err
-			}
-			if err := ordinary.apply(&cfg); err != nil {
-				return err
-			}
-			if since < 0 {
-				return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", since)
-			}
-			if count < 0 {
-				return wrongCall("--count %d: give a number of frames, or 0 to go on until stopped", count)
-			}
-			if cfg.MeasureFrames = measure; cfg.Check() != nil {
-				return callError{cfg.Check()}
-			}
-			p, err := pipeline.New()
-			if err != nil {
-				return err
-			}
-			if err := hints.apply(c, p); err != nil {
-				return err
-			}
-			w := liner{
-				config: cfg, ordinary: ordinary.watch, now: time.Now, left: count,
-				header: func(s sky.Site) (sky.Site, sky.Air) { return site.over(c, s) },
-			}
-			if placed {
-				if err := w.begin(); err != nil {
-					return err
-				}
-			}
-			return w.run(c, p, folder, called.Add(-since), poll)
-		},
+		RunE: f.run,
 	}
-	site.add(c)
-	hints.add(c)
-	frames.add(c)
-	ordinary.add(c, "take every frame as an ordinary exposure of a tracking mount, and watch the axis")
-	c.Flags().IntVar(&measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
-	c.Flags().IntVar(&count, "count", 0, "end after `N` frames; 0 goes on until stopped")
-	c.Flags().DurationVar(&since, "since", 0, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
-	c.Flags().BoolVar(&poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
+	f.site.add(c)
+	f.hints.add(c)
+	f.frames.add(c)
+	f.ordinary.add(c, "take every frame as an ordinary exposure of a tracking mount, and watch the axis")
+	c.Flags().IntVar(&f.measure, "measure", 0, "take exactly `N` frames for the measurement; 0 leaves it to the session")
+	c.Flags().IntVar(&f.count, "count", 0, "end after `N` frames; 0 goes on until stopped")
+	c.Flags().DurationVar(&f.since, "since", 0, "of the frames that are there already, take those written within this time (`DURATION`, such as 30m)")
+	c.Flags().BoolVar(&f.poll, "poll", false, "look into the folder now and then instead of waiting for the system's events")
 	return c
+}
+
+func (f *watchFlags) run(c *cobra.Command, args []string) error {
+	called := time.Now() // frames that come while the catalogue is being opened are new
+	folder, err := f.frames.folder(c, args)
+	if err != nil {
+		return err
+	}
+	cfg, placed, err := startConfig(c, &f.site)
+	if err != nil {
+		return err
+	}
+	if err := f.ordinary.apply(&cfg); err != nil {
+		return err
+	}
+	if f.since < 0 {
+		return wrongCall("--since %v: give a time such as 30m, or 0 to take new frames only", f.since)
+	}
+	if f.count < 0 {
+		return wrongCall("--count %d: give a number of frames, or 0 to go on until stopped", f.count)
+	}
+	if cfg.MeasureFrames = f.measure; cfg.Check() != nil {
+		return callError{cfg.Check()}
+	}
+	p, err := pipeline.New()
+	if err != nil {
+		return err
+	}
+	if err := f.hints.apply(c, p); err != nil {
+		return err
+	}
+	w := liner{
+		config: cfg, ordinary: f.ordinary.watch, now: time.Now, left: f.count,
+		header: func(s sky.Site) (sky.Site, sky.Air) { return f.site.over(c, s) },
+	}
+	if placed {
+		if err := w.begin(); err != nil {
+			return err
+		}
+	}
+	return w.run(c, p, folder, called.Add(-f.since), f.poll)
 }
 
 // liner prints a line a frame.
