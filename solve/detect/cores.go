@@ -1,10 +1,10 @@
 package detect
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"slices"
+	"sync/atomic"
 
 	"polard/solve/detect/fit"
 	"polard/solve/detect/peaks"
@@ -36,13 +36,14 @@ const (
 	// discRows of a core are those at least this share as wide as the widest; the
 	// rest is bleeding.
 	discRows = 0.7
-	// mostCores, the largest, are looked at, and mostPeaks, the highest: what is more is no image of stars.
+	// mostCores, the largest, are looked at: what is more is no image of stars.
 	mostCores = 1000
-	mostPeaks = 20000
 	// mostFull is the part of the image's pixels that runs of full ones may number.
 	mostFull = 1.0 / 48
 	// fullRows are searched at one go.
 	fullRows = 64
+	// looks: after so many runs the context is looked at.
+	looks = 1 << 12
 )
 
 // fullRuns are the runs of saturated pixels, none where there are more than cores of stars can have.
@@ -50,13 +51,14 @@ func fullRuns(ctx context.Context, workers int, r *residual.Image) ([]raster.Run
 	img, s := r.Source, &r.Saturation
 	bands := make([][]raster.Run, (img.Height+fullRows-1)/fullRows)
 	rows := make([][]float32, workers)
-	most := int(mostFull * float64(img.Width*img.Height))
+	most := int64(mostFull * float64(img.Width*img.Height))
+	var found atomic.Int64
 	err := parallel.Each(ctx, workers, len(bands), func(w, i int) {
-		for y := i * fullRows; y < min(img.Height, (i+1)*fullRows) && len(bands[i]) <= most; y++ {
+		for y := i * fullRows; y < min(img.Height, (i+1)*fullRows) && found.Load() <= most; y++ {
 			if !s.InRow(r.Levels[0], y) {
 				continue
 			}
-			was := false
+			was, before := false, len(bands[i])
 			for x, v := range img.Row(y, 0, img.Width, &rows[w]) {
 				is := v >= s.Value
 				if is && !was {
@@ -66,13 +68,13 @@ func fullRuns(ctx context.Context, workers int, r *residual.Image) ([]raster.Run
 					bands[i][len(bands[i])-1].X1 = int32(x) + 1
 				}
 			}
+			found.Add(int64(len(bands[i]) - before))
 		}
 	})
-	runs := slices.Concat(bands...)
-	if len(runs) > most {
+	if found.Load() > most {
 		return nil, err
 	}
-	return runs, err
+	return slices.Concat(bands...), err
 }
 
 // findCores finds the discs of saturated pixels, the largest areas first where there are many.
@@ -91,11 +93,17 @@ func findCores(ctx context.Context, workers int, r *residual.Image) ([]core, err
 	areas := make([][]raster.Run, n)
 	believed := make([]bool, n)
 	for i, k := range region {
+		if i%looks == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		areas[k] = append(areas[k], runs[i])
 		believed[k] = believed[k] || !r.Bad.Get(int(runs[i].X0), int(runs[i].Y))
 	}
 	var list []core
 	for k, area := range areas {
+		if k%looks == 0 && ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
 		if believed[k] {
 			list = append(list, newCores(area, k)...)
 		}
@@ -168,12 +176,6 @@ func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model
 	if len(cores) > mostCores {
 		slices.SortStableFunc(cores, func(a, b core) int { return b.Pixels - a.Pixels })
 		cores = cores[:mostCores]
-	}
-	if len(cores) > 0 && len(found) > mostPeaks {
-		slices.SortFunc(found, func(a, b peaks.Peak) int {
-			return cmp.Or(cmp.Compare(b.Height, a.Height), cmp.Compare(a.Y, b.Y), cmp.Compare(a.X, b.X))
-		})
-		found = found[:mostPeaks]
 	}
 	l := r.Level(m.Scale)
 	height := make(map[int]float32) // of the highest maximum in an area so far

@@ -3,6 +3,7 @@ package detect
 import (
 	"context"
 	"runtime"
+	"sync"
 
 	"polard/solve/detect/background"
 	"polard/solve/detect/fit"
@@ -40,14 +41,15 @@ func Find(ctx context.Context, img Image) (*Result, error) {
 	if err := img.Check(); err != nil {
 		return nil, err
 	}
-	workers := runtime.GOMAXPROCS(0)
-	d, sunk, err := findBright(ctx, workers, img)
+	room := rooms.Get().(*residual.Room)
+	defer rooms.Put(room)
+	d, sunk, err := findBright(ctx, img, room)
 	if err != nil || !sunk {
 		return d, err
 	}
 	// Perhaps a negative.
 	img.Negative, img.Saturation = !img.Negative, 0
-	other, _, err := findBright(ctx, workers, img)
+	other, _, err := findBright(ctx, img, room)
 	if ctx.Err() != nil {
 		return nil, ctx.Err()
 	}
@@ -70,20 +72,25 @@ const (
 	negativeStars = 2
 )
 
+// rooms of images that are done serve the next.
+var rooms = sync.Pool{New: func() any { return new(residual.Room) }}
+
 // findBright is Find for stars that are brighter than the sky. sunk tells that
 // more of the image lies far below the sky than above.
-func findBright(ctx context.Context, workers int, img Image) (d *Result, sunk bool, err error) {
+func findBright(ctx context.Context, img Image, room *residual.Room) (d *Result, sunk bool, err error) {
+	workers := runtime.GOMAXPROCS(0)
 	sky, err := background.Measure(ctx, workers, img)
 	if err != nil {
 		return nil, false, err
 	}
-	sky, r, m, err := prepare(ctx, workers, img, sky)
+	sky, r, m, err := prepare(ctx, workers, img, sky, room)
 	if err != nil {
 		return nil, false, err
 	}
-	defer func() { r.Release() }()
 	if m.Scale == 1 {
-		r = r.WithoutSharp(m.SharpShare(residual.SharpShare))
+		if r, err = r.WithoutSharp(ctx, m.SharpShare(residual.SharpShare)); err != nil {
+			return nil, false, err
+		}
 	}
 	found, err := peaks.Find(ctx, workers, r, r.Level(m.Scale), m.Shape())
 	if err != nil {
@@ -110,42 +117,32 @@ func findBright(ctx context.Context, workers int, img Image) (d *Result, sunk bo
 }
 
 // prepare takes the background off and chooses the PSF, and does both again where the background needs a finer mesh.
-func prepare(ctx context.Context, workers int, img Image, sky *background.Map) (*background.Map, *residual.Image, *psf.Model, error) {
-	r, m, err := residualAndPSF(ctx, workers, img, sky, false)
+func prepare(ctx context.Context, workers int, img Image, sky *background.Map, room *residual.Room) (*background.Map, *residual.Image, *psf.Model, error) {
+	r, first, err := residualAndPSF(ctx, workers, img, sky, room, false)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	finer, err := background.Finer(ctx, workers, img, sky, m.ImageFWHM())
+	finer, err := background.Finer(ctx, workers, img, sky, first.ImageFWHM())
 	if err != nil || finer == nil {
-		if err != nil {
-			r.Release()
-		}
-		return sky, r, m, err
+		return sky, r, first, err
 	}
-	first := m
-	r.Release()
-	if r, m, err = residualAndPSF(ctx, workers, img, finer, first.SmoothOnly); err != nil {
-		return nil, nil, nil, err
-	}
-	if m.Stars == 0 && first.Stars > 0 {
+	r, m, err := residualAndPSF(ctx, workers, img, finer, room, first.SmoothOnly)
+	if err == nil && m.Stars == 0 && first.Stars > 0 {
 		m = first.Everywhere()
 	}
-	return finer, r, m, nil
+	return finer, r, m, err
 }
 
-func residualAndPSF(ctx context.Context, workers int, img Image, sky *background.Map, smooth bool) (*residual.Image, *psf.Model, error) {
+func residualAndPSF(ctx context.Context, workers int, img Image, sky *background.Map, room *residual.Room, smooth bool) (*residual.Image, *psf.Model, error) {
 	lines, err := background.WithLines(ctx, workers, img, sky)
 	if err != nil {
 		return nil, nil, err
 	}
-	r, err := residual.New(ctx, workers, img, lines)
+	r, err := residual.New(ctx, workers, img, lines, room)
 	if err != nil {
 		return nil, nil, err
 	}
 	m, err := psf.Find(ctx, workers, r, smooth)
-	if err != nil {
-		r.Release()
-	}
 	return r, m, err
 }
 

@@ -74,8 +74,8 @@ func Finer(ctx context.Context, workers int, img raster.Image, m *Map, fwhm floa
 		return p, p.ok
 	})
 	flattenStars(f, own)
-	f.leastNoise = slices.Min(f.noise)
-	return curved(f), nil
+	f.leastNoise, f.medians = slices.Min(f.noise), newMedians(f.level, f.noise)
+	return curved(ctx, workers, f)
 }
 
 // withNeighbours marks the tiles that are marked, and those around them.
@@ -119,32 +119,37 @@ const curvedStep = 4
 
 // curved gives the map on a mesh so fine that straight lines serve: cubics through its
 // places, which a line between them would miss by some noise where the sky bends. They stay between
-// the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443).
-func curved(m *Map) *Map {
+// the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443). The error is ctx's.
+func curved(ctx context.Context, workers int, m *Map) (*Map, error) {
 	k := int(min(m.tileW, m.tileH)) / curvedStep
 	if k < 2 {
-		return m
+		return m, nil
 	}
-	out := &Map{mesh: m.mesh.times(k), values: m.values, tiles: m.tiles, finer: true, leastNoise: m.leastNoise}
+	out := *m
+	out.mesh = m.mesh.times(k)
 	along := make([]float32, m.ny*out.nx) // rows of m, columns of out
-	line := make([]float32, max(m.nx, m.ny))
 	for j := range m.ny {
 		refineLine(m.level[j*m.nx:(j+1)*m.nx], k, along[j*out.nx:], 1)
 	}
 	out.level, out.noise = make([]float32, out.nx*out.ny), make([]float32, out.nx*out.ny)
-	for i := range out.nx {
+	lines := make([][]float32, workers)
+	err := parallel.Each(ctx, workers, out.nx, func(w, i int) {
+		lines[w] = slices.Grow(lines[w][:0], m.ny)[:m.ny]
 		for j := range m.ny {
-			line[j] = along[j*out.nx+i]
+			lines[w][j] = along[j*out.nx+i]
 		}
-		refineLine(line[:m.ny], k, out.level[i:], out.nx)
+		refineLine(lines[w], k, out.level[i:], out.nx)
+	})
+	if err != nil {
+		return nil, err
 	}
-	for j := range out.ny {
+	err = parallel.Each(ctx, workers, out.ny, func(_, j int) {
 		for i := range out.nx {
 			_, noise := m.At((float64(i)+0.5)*out.tileW-0.5, (float64(j)+0.5)*out.tileH-0.5)
 			out.noise[j*out.nx+i] = float32(noise)
 		}
-	}
-	return out
+	})
+	return &out, err
 }
 
 // refineLine cuts each of the cells whose middles have the values v into k, and writes the values there

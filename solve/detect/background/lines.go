@@ -46,7 +46,7 @@ func WithLines(ctx context.Context, workers int, img raster.Image, m *Map) (*Map
 	out.rows, out.columns = rows, columns
 	if columns != nil {
 		out.noise = noiseWithout(m.noise, columns)
-		out.leastNoise = slices.Min(out.noise)
+		out.leastNoise, out.medians = slices.Min(out.noise), newMedians(out.level, out.noise)
 	}
 	return &out, nil
 }

@@ -11,13 +11,25 @@ import (
 // offsets of rows and columns.
 type Map struct {
 	mesh
-	level, noise []float32  // of the tiles, row-major
-	leastNoise   float32    // of a tile: extrapolation does not go below
+	level, noise []float32 // of the tiles, row-major
+	leastNoise   float32   // of a tile: extrapolation does not go below
+	medians      medians
 	values       values     // of the image
 	tiles        *structure // of the tiles that were measured first
 	finer        bool       // than those tiles
 	rows         []float32  // offsets of rows and columns, nil where there are none
 	columns      []float32
+}
+
+// medians tell of all tiles.
+type medians struct {
+	level, noise float64
+	quiet        float64 // lower quartile of the noise
+}
+
+func newMedians(level, noise []float32) medians {
+	sorted := slices.Sorted(slices.Values(noise))
+	return medians{float64(robust.Median(level)), float64(sorted[len(sorted)/2]), float64(sorted[len(sorted)/4])}
 }
 
 // mesh is nx times ny equal tiles.
@@ -27,17 +39,13 @@ type mesh struct {
 }
 
 // Level is the median sky level, in pixel values.
-func (m *Map) Level() float64 { return float64(robust.Median(m.level)) }
+func (m *Map) Level() float64 { return m.medians.level }
 
 // Noise is the median noise of a pixel, in pixel values.
-func (m *Map) Noise() float64 { return float64(robust.Median(m.noise)) }
+func (m *Map) Noise() float64 { return m.medians.noise }
 
 // QuietNoise is the noise that the quietest quarter of the map stays below.
-func (m *Map) QuietNoise() float64 {
-	n := slices.Clone(m.noise)
-	slices.Sort(n)
-	return float64(n[len(n)/4])
-}
+func (m *Map) QuietNoise() float64 { return m.medians.quiet }
 
 // Dither is a fixed noise that makes differences of coarse pixel values continuous, for the difference of a pixel from another; 0 where
 // values are fine.

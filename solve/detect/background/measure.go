@@ -95,7 +95,7 @@ func Measure(ctx context.Context, workers int, img raster.Image) (*Map, error) {
 	}
 	fill(m, valid)
 	mendTiles(m)
-	m.leastNoise = slices.Min(m.noise)
+	m.leastNoise, m.medians = slices.Min(m.noise), newMedians(m.level, m.noise)
 	if silent || img.Saturation > 0 && m.Level() >= float64(img.Saturation)*fullShare {
 		if err := checkValues(img); err != nil {
 			return nil, err

@@ -134,6 +134,9 @@ func falling(ctx context.Context, vals []float32) (order, spare []int32) {
 		var start [1 << digit]int32
 		key := func(i int32) uint32 { return ^math.Float32bits(vals[i]) >> (d * digit) % (1 << digit) }
 		for i := range vals {
+			if i%looks == 0 && ctx.Err() != nil {
+				break
+			}
 			start[key(int32(i))]++
 		}
 		sum := int32(0)

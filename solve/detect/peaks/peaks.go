@@ -65,7 +65,23 @@ func Find(ctx context.Context, workers int, r *residual.Image, l *residual.Level
 	if err == nil {
 		err = ctx.Err()
 	}
-	return slices.Concat(found...), err
+	return highest(slices.Concat(found...)), err
+}
+
+// mostPeaks are listed at most.
+const mostPeaks = 40000
+
+// highest are the mostPeaks highest or, where many are of one height, less.
+func highest(list []Peak) []Peak {
+	if len(list) <= mostPeaks {
+		return list
+	}
+	var h heights
+	for i := range list {
+		h.add(list[i].Height)
+	}
+	least := h.top(mostPeaks)
+	return slices.Clone(slices.DeleteFunc(list, func(p Peak) bool { return p.Height < least }))
 }
 
 // largeObject has so many runs; those of stars have some hundreds at most.

@@ -1,10 +1,6 @@
 package residual
 
-import (
-	"sync"
-
-	"polard/solve/detect/raster"
-)
+import "polard/solve/detect/raster"
 
 // Level is the residual image at one resolution.
 type Level struct {
@@ -26,28 +22,27 @@ func (l *Level) LevelPixel(x float64) float64 { return (x+0.5)/float64(l.Scale) 
 // focus up to about 60 pixels.
 const levelCount = 5
 
-// spare is the memory of images that are done, kept until the next but one garbage
-// collection: fresh memory of the size of a frame costs some percent of its search.
-var spare sync.Pool
+// Room is memory for the levels of one image, to be used again for the next: fresh memory of the size of a frame costs some
+// percent of its search.
+type Room struct{ pix []float32 }
 
-// newLevels makes room for the levels, all in one piece; what is in them is of no meaning.
-func newLevels(width, height int) (levels []*Level, room []float32) {
+// levels makes levels in the room; what is in them is of no meaning.
+func (r *Room) levels(width, height int) (levels []*Level) {
 	n := 0
 	for i := 0; i < levelCount && (i == 0 || min(width, height) >= raster.MinSide); i++ {
 		levels = append(levels, &Level{Width: width, Height: height, Scale: 1 << i})
 		n += width * height
 		width, height = width/2, height/2
 	}
-	if old, ok := spare.Get().(*[]float32); ok && cap(*old) >= n {
-		room = (*old)[:n]
-	} else {
-		room = make([]float32, n)
+	if cap(r.pix) < n {
+		r.pix = nil // before there is more
+		r.pix = make([]float32, n)
 	}
-	rest := room
+	rest := r.pix[:n]
 	for _, l := range levels {
 		l.Pix, rest = rest[:l.Width*l.Height], rest[l.Width*l.Height:]
 	}
-	return levels, room
+	return levels
 }
 
 // halve writes rows y0..y1-1 of the coarser level: means of two by two.

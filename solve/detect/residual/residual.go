@@ -21,7 +21,6 @@ type Image struct {
 
 	maxima   []Maximum // of the finest level
 	suspects []suspect
-	room     []float32 // in which the levels lie
 }
 
 const (
@@ -33,13 +32,14 @@ const (
 	bandRows = 64
 	// noiseRows share a row of noise, which changes little over a tile.
 	noiseRows = 8
+	// looks: after so many suspects the context is looked at.
+	looks = 1 << 14
 )
 
-// New takes the background off an image and replaces missing, single bright and single dark pixels. The error is
-// ctx's. Release gives its memory back.
-func New(ctx context.Context, workers int, img raster.Image, sky *background.Map) (*Image, error) {
-	r := &Image{Source: img, Sky: sky, Bad: raster.NewMask(img.Width, img.Height)}
-	r.Levels, r.room = newLevels(img.Width, img.Height)
+// New takes the background off an image and replaces missing, single bright and single dark pixels. What lay in the
+// room before is of no use afterwards. The error is ctx's.
+func New(ctx context.Context, workers int, img raster.Image, sky *background.Map, room *Room) (*Image, error) {
+	r := &Image{Source: img, Sky: sky, Bad: raster.NewMask(img.Width, img.Height), Levels: room.levels(img.Width, img.Height)}
 	top := make([]float32, img.Height)
 	bands := make([]band, (img.Height+bandRows-1)/bandRows)
 	cleaners := make([]*cleaner, workers)
@@ -62,7 +62,6 @@ func New(ctx context.Context, workers int, img raster.Image, sky *background.Map
 		bands[i] = c.band.finished()
 	})
 	if err != nil {
-		r.Release()
 		return nil, err
 	}
 	var flat flatTop
@@ -82,18 +81,15 @@ func New(ctx context.Context, workers int, img raster.Image, sky *background.Map
 // Level is the one of the given scale.
 func (r *Image) Level(scale int) *Level { return r.Levels[bits.TrailingZeros(uint(scale))] }
 
-// Release gives the memory back for the next image; r is of no use afterwards.
-func (r *Image) Release() {
-	spare.Put(&r.room)
-	r.Levels, r.room = nil, nil
-}
-
 // WithoutSharp is the image with the pixels replaced whose neighbours hold less than share of them, now that the
-// narrowest possible star is known. It takes over the memory of r, which is of no use afterwards.
-func (r *Image) WithoutSharp(share float32) *Image {
+// narrowest possible star is known. It takes over the memory of r, which is of no use afterwards. The error is ctx's.
+func (r *Image) WithoutSharp(ctx context.Context, share float32) (*Image, error) {
 	out := *r
 	l := r.Levels[0]
-	for _, s := range r.suspects {
+	for k, s := range r.suspects {
+		if k%looks == 0 && ctx.Err() != nil {
+			break
+		}
 		x, y := int(s.x), int(s.y)
 		if r.Bad.Get(x, y) || x == 0 || y == 0 || x == l.Width-1 || y == l.Height-1 {
 			continue
@@ -109,5 +105,5 @@ func (r *Image) WithoutSharp(share float32) *Image {
 		v[i] = (v[i-1] + v[i+1] + v[i-l.Width] + v[i+l.Width]) / 4
 	}
 	out.suspects = nil
-	return &out
+	return &out, ctx.Err()
 }
