@@ -29,23 +29,26 @@ type View struct {
 	True      sky.Local
 	Tolerance sky.Angle
 
-	Measured *axis.Status // result of the measurement; nil until two usable frames
-	Now      *axis.Status // as the axis stands by the newest frame; equals Measured until the bolts move
-	Within   bool         // Now is within the tolerance, and not in doubt
-	Doubt    bool         // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
-	Turn     sky.Angle    // span of RA angles of the measurement
-	CanEnd   bool         // the measurement that runs may be ended now: the axis is known well enough
-	Chi2     float64      // of the rigid model over the measurement
-	Dof      int          // its degrees of freedom; 0 means that nothing tests the model
-	Frames   []axis.FrameReport
-	Adjust   []adjust.Report
-	Bolts    []adjust.Response // what is known of the bolts' answers: altitude, azimuth
-	Moves    []adjust.BoltMove // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
-	Turning  adjust.Bolt       // the bolt to turn now; empty while none is
-	Lock     *LockShift        // nil until a lock is confirmed
-	Advice   *axis.TurnAdvice  // nil when no further turn is wanted
-	Watch    *nights.View      // what ordinary exposures tell; nil until there is one
-	Warnings []axis.Warning
+	Measured   *axis.Status // result of the measurement; nil until two usable frames
+	Now        *axis.Status // as the axis stands by the newest frame; equals Measured until the bolts move
+	Within     bool         // Now is within the tolerance, and not in doubt
+	Doubt      bool         // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
+	Turn       sky.Angle    // span of RA angles of the measurement
+	CanEnd     bool         // the measurement that runs may be ended now: the axis is known well enough
+	Chi2       float64      // of the rigid model over the measurement
+	Bodies     int          // declinations and sides of the pier at which frames were taken
+	Hangs      sky.Angle    // how far the tube hangs by its weight when level; told by more than one body
+	HangsSigma sky.Angle
+	Dof        int // its degrees of freedom; 0 means that nothing tests the model
+	Frames     []axis.FrameReport
+	Adjust     []adjust.Report
+	Bolts      []adjust.Response // what is known of the bolts' answers: altitude, azimuth
+	Moves      []adjust.BoltMove // in turns, while adjusting and once learnt; a bolt that may be left alone is left out
+	Turning    adjust.Bolt       // the bolt to turn now; empty while none is
+	Lock       *LockShift        // nil until a lock is confirmed
+	Advice     *axis.TurnAdvice  // nil when no further turn is wanted
+	Watch      *nights.View      // what ordinary exposures tell; nil until there is one
+	Warnings   []axis.Warning
 
 	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
 	LastHeard time.Time // when the newest frame, solved or not, reached the session
@@ -92,7 +95,8 @@ func (s *Session) makeView() View {
 		v.Measured = &measured
 	}
 	if m.Fit != nil {
-		v.Turn, v.Chi2, v.Dof = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof
+		v.Turn, v.Chi2, v.Dof, v.Bodies = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof, m.Fit.Bodies()
+		v.Hangs, v.HangsSigma, _ = m.Fit.Flexure()
 		v.CanEnd = (phase == Measuring || phase == Confirming) && s.clocks.Host == "" && !s.blind && knownTo(m.Fit.Axis) < s.cfg.Tolerance
 	}
 	if a, ok := s.axisNow(); ok {

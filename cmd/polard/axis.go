@@ -241,6 +241,12 @@ type (
 		AltArcsec float64 `json:"alt_arcsec"`
 		AzArcsec  float64 `json:"az_arcsec"`
 	}
+	// How far the tube hangs by its weight when level.
+	flexureJSON struct {
+		LevelArcsec       float64 `json:"level_arcsec"`
+		UncertaintyArcsec float64 `json:"uncertainty_arcsec"`
+		Bodies            int     `json:"bodies"`
+	}
 	// Semi-major axes on the sky.
 	allowedJSON struct {
 		MountNoiseArcsec float64 `json:"mount_noise_arcsec"`
@@ -279,6 +285,7 @@ type (
 		Uncertainty *uncertaintyJSON `json:"uncertainty,omitempty"`
 		TurnDeg     float64          `json:"turn_deg"`
 		Chi2Dof     *float64         `json:"chi2_dof,omitempty"`
+		Flexure     *flexureJSON     `json:"flexure,omitempty"` // of frames at several declinations or on both sides of the pier
 		Frames      []axisFrameJSON  `json:"frames"`
 		Adjust      []adjustJSON     `json:"adjust"`
 		Watch       *web.Watch       `json:"watch,omitempty"`
@@ -337,6 +344,9 @@ func (r axisReport) wire() axisJSON {
 	if v.Dof > 0 {
 		perDof := v.Chi2 / float64(v.Dof)
 		out.Chi2Dof = &perDof
+	}
+	if v.Bodies > 1 {
+		out.Flexure = &flexureJSON{v.Hangs.Arcseconds(), v.HangsSigma.Arcseconds(), v.Bodies}
 	}
 	if r.failure != nil {
 		out.Error = &errorJSON{"no_axis", r.failure.Error()}
@@ -452,6 +462,9 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	} else {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured))
+		if v.Bodies > 1 {
+			fmt.Fprintf(&b, "    taken at %d declinations or sides of the pier: when level, the tube hangs by %s (known to %s) by its weight\n", v.Bodies, sky.KnownWords(v.Hangs), sky.KnownWords(v.HangsSigma))
+		}
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
 			fmt.Fprintf(&b, "    a further frame with the RA axis turned back by about %.0f degrees would show whether anything moved\n", v.Advice.Turn.Degrees())
 		}

@@ -73,11 +73,7 @@ type Refraction struct {
 
 // Allowance is what the fit has to be allowed for.
 func (f *Fit) Allowance(air Refraction) Allowance {
-	m := rigid(f.Frames, f.n)
-	m.c[0] = f.c
-	noise := max(f.ModelError, MechanicalNoise)
-	m.extra = float64(noise * noise)
-	p, err := m.normal()
+	m, p, err := f.model()
 	if err != nil {
 		return Allowance{}
 	}
@@ -91,8 +87,8 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 		}
 		a.Movement = m.movement(p)
 	}
-	a.Flexure = m.influence(p, f.sag(p.n), float64(usualFlexure))
-	a.Air = m.influence(p, f.lifted(p.n, air), air.Uncertain)
+	a.Flexure = m.influence(p, m.sag(p.n), float64(usualFlexure))
+	a.Air = m.influence(p, m.lifted(p.n, air), air.Uncertain)
 	return a
 }
 
@@ -108,6 +104,21 @@ func (f *Fit) apart(all *Fit) [2][2]float64 {
 		}
 	}
 	return cov
+}
+
+// model is the fit's model at its solution, with at least the mechanical noise.
+func (f *Fit) model() (*model, point, error) {
+	m := newModel(f.straight, f.n, f.body, f.bodies)
+	m.c[f.body[len(f.body)-1]] = f.c
+	noise := max(f.ModelError, MechanicalNoise)
+	m.extra = float64(noise * noise)
+	if !f.averaged {
+		if err := m.solve(noise); err != nil {
+			return m, point{}, err
+		}
+	}
+	p, err := m.normal()
+	return m, p, err
 }
 
 // effect is what one unit of each unknown of a departure, a column, does to
@@ -139,11 +150,16 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 		}
 	}
 	add(creep(MountCreep, count), 1)
-	add(creep(TubeCreep, count), 1)
 	stride := (count + mostPlaces - 1) / mostPlaces
 	places := float64((count - 2 + stride) / stride)
 	for k := 1; k < count; k += stride {
 		add(step(MountStep, k, count), 1/places)
+	}
+	if len(m.c) > 1 { // what moves on one body shows against the others
+		return sum
+	}
+	add(creep(TubeCreep, count), 1)
+	for k := 1; k < count; k += stride {
 		add(step(TubeStep, k, count), 1/places)
 	}
 	return sum
@@ -160,14 +176,14 @@ func (m *model) cameraMoved(p point, i int, share float64) (e [2][2]float64) {
 
 // sag is the effect of a tube that hangs by one unit times the cosine of its
 // altitude: what it is of one declination shifts the axis in altitude, unseen.
-func (f *Fit) sag(basis [2]sky.Vec) effect {
-	return f.lowered(basis, func(sky.Angle) float64 { return 1 })
+func (m *model) sag(basis [2]sky.Vec) effect {
+	return m.lowered(basis, func(sky.Angle) float64 { return 1 })
 }
 
 // lifted is the effect of one unit of relative error of refraction: cameras
 // and pole are taken to stand lower than they do.
-func (f *Fit) lifted(basis [2]sky.Vec, air Refraction) effect {
-	e := f.lowered(basis, func(alt sky.Angle) float64 { return float64(air.Lift(alt)) / max(alt.Cos(), 1e-3) })
+func (m *model) lifted(basis [2]sky.Vec, air Refraction) effect {
+	e := m.lowered(basis, func(alt sky.Angle) float64 { return float64(air.Lift(alt)) / max(alt.Cos(), 1e-3) })
 	_, up := sky.Tangents(air.Pole)
 	for q := range 2 {
 		e.pole[q][0] = float64(air.OfPole) * r3.Dot(basis[q], up)
@@ -177,13 +193,13 @@ func (f *Fit) lifted(basis [2]sky.Vec, air Refraction) effect {
 
 // lowered is the effect of a camera that looks lower than it should by
 // size(altitude) times the cosine of the altitude.
-func (f *Fit) lowered(basis [2]sky.Vec, size func(sky.Angle) float64) effect {
+func (m *model) lowered(basis [2]sky.Vec, size func(sky.Angle) float64) effect {
 	e := effect{count: 1}
-	for _, frame := range f.Frames {
+	for _, frame := range m.frames {
 		sight := frame.R.Column(2)
 		alt, _ := sky.AltAzFromLocal(sky.Local(sight))
 		// The turn about sight x up, whose length is the cosine, lowers by minus it.
-		d := r3.Scale(size(alt), r3.Cross(r3.Cross(sight, sky.Vec{Z: 1}), f.n))
+		d := r3.Scale(size(alt), r3.Cross(r3.Cross(sight, sky.Vec{Z: 1}), m.n))
 		e.frames = append(e.frames, [2][2]float64{{-r3.Dot(basis[0], d), 0}, {-r3.Dot(basis[1], d), 0}})
 	}
 	return e
@@ -191,22 +207,52 @@ func (f *Fit) lowered(basis [2]sky.Vec, size func(sky.Angle) float64) effect {
 
 // influence is K P K^T: see [Allowance].
 func (m *model) influence(p point, e effect, prior float64) (out [2][2]float64) {
-	size, k := m.unknowns(), e.count
-	if !(prior > 0) {
+	gain, left, _, ok := m.shown(p, e, prior)
+	if !ok {
 		return out
 	}
-	cross := mat.NewDense(size, k, nil)
-	own := mat.NewSymDense(k, nil)
+	for i := range 2 {
+		for j := range 2 {
+			for q := range e.count {
+				for s := range e.count {
+					out[i][j] += (gain.At(i, q) - e.pole[i][q]) * left.At(q, s) * (gain.At(j, s) - e.pole[j][s])
+				}
+			}
+		}
+	}
+	return out
+}
+
+// size is the unknown of an effect that has one, as prior and frames have it, and
+// its variance.
+func (m *model) size(p point, e effect, prior float64) (u, variance float64, ok bool) {
+	_, left, push, ok := m.shown(p, e, prior)
+	if !ok {
+		return 0, 0, false
+	}
+	return left.At(0, 0) * push[0], left.At(0, 0), true
+}
+
+// shown is what the frames show of an effect: K over all unknowns, P, and the
+// gradient of the likelihood along the effect.
+func (m *model) shown(p point, e effect, prior float64) (gain *mat.Dense, left *mat.SymDense, push []float64, ok bool) {
+	size, k := m.unknowns(), e.count
+	if !(prior > 0) {
+		return nil, nil, nil, false
+	}
+	cross, own := mat.NewDense(size, k, nil), mat.NewSymDense(k, nil)
+	push = make([]float64, k)
 	for q := range k {
 		own.SetSym(q, q, 1/(prior*prior))
 	}
 	for i := range m.frames {
 		r, ok := m.row(i, p)
 		if !ok {
-			return out
+			return nil, nil, nil, false
 		}
 		b := e.frames[i]
 		for q := range k {
+			push[q] += b[0][q]*r.wy[0] + b[1][q]*r.wy[1]
 			wb := [2]float64{r.w[0][0]*b[0][q] + r.w[0][1]*b[1][q], r.w[1][0]*b[0][q] + r.w[1][1]*b[1][q]}
 			for a, at := range r.at {
 				cross.Set(at, q, cross.At(at, q)+r.j[0][a]*wb[0]+r.j[1][a]*wb[1])
@@ -216,28 +262,17 @@ func (m *model) influence(p point, e effect, prior float64) (out [2][2]float64) 
 			}
 		}
 	}
-	var gain, seen mat.Dense // K over all unknowns; what the fit takes up of the effect
+	gain = mat.NewDense(size, k, nil)
 	gain.Mul(m.covariance(), cross)
-	seen.Mul(cross.T(), &gain)
+	var seen mat.Dense // what the fit takes up of the effect
+	seen.Mul(cross.T(), gain)
 	for q := range k {
 		for s := range q + 1 {
 			own.SetSym(s, q, own.At(s, q)-seen.At(s, q))
 		}
 	}
 	left, err := invertScaled(own)
-	if err != nil {
-		return out
-	}
-	for i := range 2 {
-		for j := range 2 {
-			for q := range k {
-				for s := range k {
-					out[i][j] += (gain.At(i, q) - e.pole[i][q]) * left.At(q, s) * (gain.At(j, s) - e.pole[j][s])
-				}
-			}
-		}
-	}
-	return out
+	return gain, left, push, err == nil
 }
 
 // Major is the larger half axis of the 1-sigma ellipse of a covariance.

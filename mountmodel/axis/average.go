@@ -39,8 +39,7 @@ func (f *Fit) average() {
 			if noise > 2*f.ModelError {
 				break
 			}
-			m := rigid(f.Frames, f.n)
-			m.departure = nil
+			m := newModel(f.straight, f.n, f.body, f.bodies)
 			if d != nil {
 				with := *d
 				with.prior = prior
@@ -74,11 +73,17 @@ type weighted struct {
 // over the places at which it may have happened.
 func (f *Fit) departures() []weighted {
 	count := len(f.Frames)
-	out := []weighted{{creep(MountCreep, count), 1}, {creep(TubeCreep, count), 1}}
+	out := []weighted{{creep(MountCreep, count), 1}}
 	stride := max(1, (count+mostPlaces-1)/mostPlaces)
 	places := float64((count - 2 + stride) / stride)
 	for k := 1; k < count; k += stride {
-		out = append(out, weighted{step(MountStep, k, count), 1 / places}, weighted{step(TubeStep, k, count), 1 / places})
+		out = append(out, weighted{step(MountStep, k, count), 1 / places})
+	}
+	if f.bodies == 1 {
+		out = append(out, weighted{creep(TubeCreep, count), 1})
+		for k := 1; k < count; k += stride {
+			out = append(out, weighted{step(TubeStep, k, count), 1 / places})
+		}
 	}
 	strayest := f.strayest(mostPlaces)
 	for _, k := range strayest {
@@ -93,14 +98,9 @@ func (m *model) explain() (explanation, bool) {
 	if err != nil {
 		return explanation{}, false
 	}
-	e := explanation{logOdds: (m.logWeight - m.chi2 - logDet) / 2, n: m.n, c: m.c[0], cov: mat.NewSymDense(4, nil)}
+	e := explanation{logOdds: (m.logWeight - m.chi2 - logDet) / 2, n: m.n, c: m.c[m.body[len(m.body)-1]], cov: of(inv, m.newest())}
 	if m.departure != nil {
 		e.logOdds -= 2 * math.Log(float64(m.departure.prior))
-	}
-	for i := range 4 {
-		for j := i; j < 4; j++ {
-			e.cov.SetSym(i, j, inv.At(i, j))
-		}
 	}
 	return e, true
 }

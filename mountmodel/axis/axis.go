@@ -74,21 +74,24 @@ func (a Axis) Ellipse() (major, minor, from sky.Angle) {
 // frame about the axis.
 type Fit struct {
 	Axis       Axis
-	Body       sky.Camera  // c: the axis as the camera has it
+	Body       sky.Camera  // c: the axis as the camera has it in the newest frame
 	Turns      []sky.Angle // angle of each frame about the axis since the first, right-handed, in [-180, 180) degrees
 	Residuals  []sky.Vec   // of each frame: the small rotation (radians, local axes) that most likely separates it from the model
 	Chi2       float64     // of the rigid model, with the stated errors alone
-	Dof        int         // 2 per frame less 4
+	Dof        int         // 2 per frame less 2 for the axis and 2 for each body
 	ModelError sky.Angle   // what had to be added to the errors of each frame, per coordinate, to make Chi2 equal Dof; 0 when they agree
 	Span       sky.Angle   // smallest arc of the axis's circle that holds all the angles
 
 	Frames []sky.Attitude
 	// averaged: axis and covariance are the mean over all that may have happened.
 	averaged bool
-	body     []int // of each frame
-	bodies   int
-	n, c     sky.Vec
-	Cov      *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+	// straight are the frames without what the tube hangs by.
+	straight          []sky.Attitude
+	hangs, hangsSigma sky.Angle
+	body              []int // of each frame
+	bodies            int
+	n, c              sky.Vec
+	Cov               *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
 }
 
 // TooLittleTurnError says that the attitudes differ too little in the angle
@@ -177,23 +180,39 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if err := m.solve(0); err != nil {
 		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 	}
-	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c), Chi2: m.chi2, Dof: m.dof()}
+	misfit := sky.Angle(0)
+	if doubtful(m.chi2, m.dof()) {
+		misfit = m.findModelError()
+		m, misfit = separate(m, misfit, towards)
+	}
+	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c)}
+	if fit.bodies > 1 {
+		if m, fit.hangs, fit.hangsSigma, err = straighten(m, frames); err != nil {
+			return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
+		}
+		if misfit = 0; doubtful(m.chi2, m.dof()) {
+			misfit = m.findModelError()
+		}
+	}
+	fit.straight, fit.Chi2, fit.Dof = m.frames, m.chi2, m.dof()
 	if r3.Dot(m.n, sky.Vec(towards)) < 0 {
-		m.n, m.c[0] = r3.Scale(-1, m.n), r3.Scale(-1, m.c[0])
+		m.n = r3.Scale(-1, m.n)
+		for b := range m.c {
+			m.c[b] = r3.Scale(-1, m.c[b])
+		}
 	}
-	if doubtful(fit.Chi2, fit.Dof) {
-		fit.ModelError = m.findModelError()
-	}
+	fit.ModelError = misfit
 	if err := m.solve(fit.ModelError); err != nil {
 		return nil, err
 	}
-	fit.n, fit.c, fit.Cov = m.n, m.c[0], m.covariance()
+	fit.n, fit.c, fit.Cov = m.n, m.c[m.body[len(m.body)-1]], of(m.covariance(), m.newest())
 	fit.Residuals = m.residuals()
 	if fit.broken() {
 		fit.averaged = true
 		fit.average()
 	}
-	fit.Body = sky.Camera(fit.c)
+	last := len(frames) - 1
+	fit.Body = sky.Camera(frames[last].R.Transpose().Mul(fit.straight[last].R).Apply(fit.c)) // as it hangs
 	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: [2][2]float64{
 		{fit.Cov.At(0, 0), fit.Cov.At(0, 1)},
 		{fit.Cov.At(1, 0), fit.Cov.At(1, 1)},

@@ -102,7 +102,7 @@ const mostTried = 24
 // alternatives fits the explanations that leave something to test.
 func (f *Fit) alternatives(noise sky.Angle) []alternative {
 	count := len(f.Frames)
-	if 2*count-6 <= 0 {
+	if f.Dof <= 2 { // a departure takes two
 		return nil
 	}
 	var out []alternative
@@ -113,9 +113,15 @@ func (f *Fit) alternatives(noise sky.Angle) []alternative {
 	// axis turns one way.
 	if count >= leastForCreep && f.turnsBack() {
 		out = f.try(out, creep(MountCreep, count), noise)
+	}
+	out = append(out, f.steps(MountStep, noise)...)
+	if f.bodies > 1 {
+		return out
+	}
+	if count >= leastForCreep && f.turnsBack() {
 		out = f.try(out, creep(TubeCreep, count), noise)
 	}
-	return append(out, append(f.steps(MountStep, noise), f.steps(TubeStep, noise)...)...)
+	return append(out, f.steps(TubeStep, noise)...)
 }
 
 // leastForCreep leaves a creep two degrees of freedom that test it.
@@ -156,7 +162,7 @@ func (f *Fit) with(d departure, prior, noise sky.Angle) (*model, error) {
 	case FrameAlone:
 		n = f.startOf(slices.Concat(before, after[1:]))
 	}
-	m := newModel(f.Frames, n, f.body, f.bodies)
+	m := newModel(f.straight, n, f.body, f.bodies)
 	d.prior = prior
 	m.departure = &d
 	err := m.solve(noise)

@@ -306,7 +306,7 @@ const usualWobble = 2 * MechanicalNoise
 // usual tells whether the departures are no more than the mechanical noise
 // makes: of few frames their size is known badly.
 func (f *Fit) usual() bool {
-	m := rigid(f.Frames, f.n)
+	m := newModel(f.straight, f.n, f.body, f.bodies)
 	return m.solve(MechanicalNoise) == nil && !doubtful(m.chi2, m.dof())
 }
 

@@ -1,0 +1,198 @@
+package axis
+
+import (
+	"math"
+	"slices"
+
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Frames at another declination, or beyond a flip across the meridian, are
+// taken on another body: the tube stands otherwise on the part that turns, and
+// turns about the same axis all the same. Each body has a place of its own at
+// which the camera sees the axis; all share the axis itself, and what one of
+// them leaves open another may show: a tube that hangs by its weight.
+
+const (
+	// bodiesApart is how far apart two bodies see the axis: a turn in declination that
+	// somebody meant. A declination that
+	// slips, or a tube that creeps, stays below it.
+	bodiesApart = 3 * sky.Degree
+
+	// worthBodies is a misfit of one body from which another is looked for.
+	worthBodies = bodiesApart / 36
+
+	// bodyGain is how many times smaller another body must make the misfit.
+	bodyGain = 8
+
+	// mostBodies bounds the work: a night's measurement has two declinations on
+	// both sides of the pier.
+	mostBodies = 8
+)
+
+// separate splits frames, in order of time, among bodies if that makes them fit: m
+// is the model of one body, fitted, and its misfit. The model and misfit that it
+// gives may be those.
+func separate(m *model, misfit sky.Angle, towards sky.Local) (*model, sky.Angle) {
+	// Where another axis than the right ascension's was turned by much, a body
+	// begins; what was turned by less is looked for place by place.
+	for _, least := range aslant {
+		m, misfit = better(m, misfit, bodiesByTurns(m.frames, towards, least), towards)
+	}
+	for len(m.c) < mostBodies && misfit > worthBodies {
+		found, left := m, misfit
+		for k := 1; k < len(m.frames); k++ {
+			if m.body[k] != m.body[k-1] {
+				continue
+			}
+			body := slices.Clone(m.body)
+			for i := k; i < len(body); i++ {
+				body[i]++
+			}
+			if try, l := better(m, misfit, body, towards); l < left {
+				found, left = try, l
+			}
+		}
+		if found == m {
+			break
+		}
+		m, misfit = found, left
+	}
+	return m, misfit
+}
+
+// aslant are turns about axes square to the pole, from which a new body begins. A
+// mount that is far off the pole makes some by turning right ascension.
+var aslant = []sky.Angle{30 * sky.Degree, 10 * sky.Degree, 3 * sky.Degree}
+
+// bodiesByTurns begins a body wherever the camera turned by more about an axis
+// square to the pole.
+func bodiesByTurns(frames []sky.Attitude, pole sky.Local, least sky.Angle) []int {
+	body := make([]int, len(frames))
+	for i := 1; i < len(frames); i++ {
+		v := sky.VectorFromRotation(frames[i].R.Mul(frames[i-1].R.Transpose()))
+		across := r3.Sub(v, r3.Scale(r3.Dot(v, sky.Vec(pole)), sky.Vec(pole)))
+		body[i] = body[i-1]
+		if sky.Angle(r3.Norm(across)) > least {
+			body[i]++
+		}
+	}
+	return body
+}
+
+// better is the model with the frames on other bodies, if it fits so much better
+// that this explains them.
+func better(m *model, misfit sky.Angle, body []int, towards sky.Local) (*model, sky.Angle) {
+	bodies := body[len(body)-1] + 1
+	if misfit <= worthBodies || bodies <= len(m.c) || bodies > mostBodies {
+		return m, misfit
+	}
+	try, ok := fitBodies(m.frames, body, bodies, towards)
+	if !ok {
+		return m, misfit
+	}
+	for b := 1; b < bodies; b++ {
+		if sky.Separation(sky.Local(try.c[b]), sky.Local(try.c[b-1])) < bodiesApart {
+			return m, misfit
+		}
+	}
+	left := sky.Angle(0)
+	if doubtful(try.chi2, try.dof()) {
+		left = try.findModelError()
+	}
+	if left*bodyGain > misfit {
+		return m, misfit
+	}
+	return try, left
+}
+
+// fitBodies fits several bodies from the axis of the one that shows it best.
+func fitBodies(frames []sky.Attitude, body []int, bodies int, towards sky.Local) (*model, bool) {
+	var start sky.Vec
+	widest := sky.Angle(0)
+	for b := range bodies {
+		var own []sky.Attitude
+		for i, f := range frames {
+			if body[i] == b {
+				own = append(own, f)
+			}
+		}
+		if turn, clear := LargestTurn(own); clear && turn > widest {
+			if n, err := startAxis(own, towards); err == nil {
+				start, widest = n, turn
+			}
+		}
+	}
+	if widest == 0 {
+		return nil, false
+	}
+	m := newModel(frames, start, body, bodies)
+	return m, m.dof() >= 0 && m.solve(0) == nil
+}
+
+// newest are the unknowns of the axis and of the camera on the body of the newest
+// frame, as they stand in the normal matrix.
+func (m *model) newest() [4]int {
+	b := 2 + 2*m.body[len(m.body)-1]
+	return [4]int{0, 1, b, b + 1}
+}
+
+// of takes the rows and columns named out of a covariance.
+func of(cov mat.Symmetric, at [4]int) *mat.SymDense {
+	out := mat.NewSymDense(4, nil)
+	for i := range 4 {
+		for j := i; j < 4; j++ {
+			out.SetSym(i, j, cov.At(at[i], at[j]))
+		}
+	}
+	return out
+}
+
+// Bodies is on how many bodies the frames were taken: one, unless declination was
+// turned or the tube flipped to the other side.
+func (f *Fit) Bodies() int { return f.bodies }
+
+// Flexure is how far the tube hangs by its weight when it is level, and how well
+// that is known, from frames that were taken on several bodies. One declination
+// cannot tell it from an axis that stands elsewhere: false.
+func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
+	return f.hangs, f.hangsSigma, f.bodies > 1
+}
+
+// mostHanging is a prior that leaves a tube free to hang as far as any does.
+const mostHanging = 10 * sky.Arcminute
+
+// straighten finds how far the tube hangs, from several bodies, and takes it off
+// the frames: three rounds, each a hundred times nearer.
+func straighten(m *model, frames []sky.Attitude) (straight *model, hangs, sigma sky.Angle, err error) {
+	straight = m
+	for range 3 {
+		if err := straight.solve(MechanicalNoise); err != nil {
+			return nil, 0, 0, err
+		}
+		p, err := straight.normal()
+		if err != nil {
+			return nil, 0, 0, err
+		}
+		more, variance, ok := straight.size(p, straight.sag(p.n), float64(mostHanging))
+		if !ok {
+			return nil, 0, 0, ErrSingular
+		}
+		hangs, sigma = hangs+sky.Angle(more), sky.Angle(math.Sqrt(variance))
+		raised := make([]sky.Attitude, len(frames))
+		for i, f := range frames {
+			raised[i] = lift(f, hangs)
+		}
+		straight = newModel(raised, straight.n, straight.body, len(straight.c))
+	}
+	return straight, hangs, sigma, straight.solve(0)
+}
+
+// lift is a frame without what the tube hangs by.
+func lift(f sky.Attitude, hangs sky.Angle) sky.Attitude {
+	q := sky.RotationFromVector(r3.Scale(float64(hangs), r3.Cross(f.R.Column(2), sky.Vec{Z: 1})))
+	return sky.Attitude{R: q.Mul(f.R), Cov: q.Mul(f.Cov).Mul(q.Transpose())}
+}
