@@ -53,6 +53,7 @@ func TestPage(t *testing.T) {
 		{"marks of the picture shown", testMarksOfThePicture},
 		{"remembered", testRemembered},
 		{"rig", testRig},
+		{"equipment", testEquipment},
 		{"events", testEvents},
 		{"bolts keep their places", testBoltsKeepTheirPlaces},
 		{"told", testTold},

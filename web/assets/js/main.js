@@ -3,6 +3,7 @@
 import { frameAge, heard } from "./age.js";
 import { total } from "./bolts.js";
 import { byId, h, morph, setText } from "./dom.js";
+import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
 import { startLook } from "./looks.js";
@@ -47,6 +48,7 @@ const startsOver = new Set(["tube_moved", "mount_moved", "tube_moved_after", "cl
 const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), toast = byId("toast"), opener = byId("setup-open");
 const picture = new PicturePanel(byId("picture"));
 const rig = new RigPanel(byId("rig"), complain);
+const equipment = new EquipmentPanel(byId("equipment"), complain);
 const told = new ToldPanel(byId("told"), complain);
 const marks = new MarksForm(byId("marks"));
 const tone = new Tone();
@@ -137,6 +139,7 @@ function renderAll() {
   renderList(byId("list"), state);
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
+  equipment.render(state.equipment, operate);
   told.render(operate && working && state.phase === "adjusting", state);
   renderWatched(byId("watched"), state);
   marks.render(operate && working && state.phase === "done");

@@ -123,9 +123,29 @@
  * @property {Frame[]} [frames]
  * @property {Notice[]} [warnings]
  * @property {RigState} [rig]
+ * @property {EquipmentState} [equipment]
  * @property {number} memories
  * @property {{stage: string, file?: string, arrived_ms?: number, since_ms?: number, waiting: number}=} reading
  * @property {number} stale_after_ms
+ */
+/**
+ * @typedef {object} EquipmentState
+ * @property {string} protocol
+ * @property {string[]} cameras
+ * @property {string[]} mounts
+ * @property {string} [camera]
+ * @property {string} [mount]
+ * @property {string} activity
+ * @property {boolean} looping
+ * @property {number} [number]
+ * @property {number} [all]
+ * @property {Num} turned_deg
+ * @property {Num} of_deg
+ * @property {Num} exposure_s
+ * @property {Num} [gain]
+ * @property {string} [note]
+ * @property {string} [trouble]
+ * @property {{id: string, text: string, cautions: string[]}} [plan]
  */
 /**
  * @typedef {object} Message

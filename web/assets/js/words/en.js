@@ -1,10 +1,11 @@
-// The page in English; the set-up in en-setup.js, the service's sentences in en-said.js. A
+// The page in English; the set-up in en-setup.js, camera and mount in en-equipment.js, the service's sentences in en-said.js. A
 // translation is another three files like these. Sentences that carry numbers are functions; the
 // numbers come ready formatted.
 
 /** @typedef {"altitude"|"azimuth"} Bolt */
 /** @typedef {"raise"|"lower"|"east"|"west"|"tip_east"|"tip_west"} Way */
 
+import { equipment } from "./en-equipment.js";
 import { said } from "./en-said.js";
 import { setup } from "./en-setup.js";
 
@@ -175,6 +176,7 @@ export const words = {
   warnings: "Take note",
 
   setup,
+  equipment,
   kept: "Kept.",
   notNumber: "Please write a number, such as 47.25.",
   care: "Care:",

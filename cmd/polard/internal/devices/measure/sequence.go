@@ -128,9 +128,22 @@ func (m *Measurer) look(ctx context.Context) (devices.MountState, surroundings, 
 	return s, w, err
 }
 
+// comesToRest is how long a plan waits for a mount to report that it stands: drivers report each
+// second or oftener.
+const comesToRest = 2 * time.Second
+
 // Propose looks where the mount stands and says what would be moved. Nothing moves.
 func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
 	s, err := m.mount.State(ctx) // the first one connects to the hardware, and may take its time
+	// A mount that was just told to stop may report so a little later.
+	for limit := time.Now().Add(comesToRest); err == nil && s.Moving && time.Now().Before(limit); {
+		select {
+		case <-ctx.Done():
+			return Plan{}, ctx.Err()
+		case <-time.After(2 * tick):
+		}
+		s, err = m.mount.State(ctx)
+	}
 	if err != nil {
 		return Plan{}, err
 	}
