@@ -108,7 +108,8 @@ func (o *Operation) Measure(ctx context.Context, plan string, attended bool) err
 }
 
 func (o *Operation) measure(ctx context.Context, m *measure.Measurer, plan measure.Plan) error {
-	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil {
+	// A logbook that cannot be written is told elsewhere, and is no reason to move nothing.
+	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil && !errors.Is(err, web.ErrNotKept) {
 		return err
 	}
 	if _, err := m.Measure(ctx, plan); err != nil {
