@@ -76,7 +76,7 @@ func TestConfigErrors(t *testing.T) {
 		{"measure = 2.5\n", nil, []string{"line 1", "a whole number"}},
 		{"lat = [1, 2]\n", nil, []string{"line 1", "a text, a number"}},
 		{"lat = 2026-11-25\n", nil, []string{"line 1"}},
-		{"[tripod]\nlat = 3\n", nil, []string{"line 1", `"mount"`}},
+		{"[tripod]\nlat = 3\n", nil, []string{"line 1", `"tripod"`}},
 		{"json = true\n", nil, []string{"line 1", `"json"`}},
 		{"", map[string]string{"POLARD_LAT": "x"}, []string{"POLARD_LAT", "a number"}},
 		{"", map[string]string{"POLARD_CONFIG": "/nowhere/polard.toml"}, []string{"/nowhere/polard.toml", "make it"}},

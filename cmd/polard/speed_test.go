@@ -21,14 +21,14 @@ import (
 	"polard/web"
 )
 
-// speedFrames is how many frames of 2 megapixels make the median.
-const speedFrames = 20
-
 // sessionFrames are the files of a session: three frames that measure, 30
-// degrees apart, then frames after small turns of both bolts.
-func sessionFrames(b *testing.B) (config rehearsal.Config, files [][]byte) {
+// degrees apart, then frames after small turns of both bolts. The field stays that of
+// the rehearsal whatever the frames' width and height.
+func sessionFrames(b *testing.B, width, height, frames int) (config rehearsal.Config, files [][]byte) {
 	b.Helper()
 	config = rehearsal.Quillmere(time.Date(2026, 11, 3, 19, 12, 0, 0, time.UTC))
+	config.Camera.PixelUm *= float64(config.Camera.Width) / float64(width)
+	config.Camera.Width, config.Camera.Height = width, height
 	cat, err := pipeline.Catalogue()
 	if err != nil {
 		b.Fatal(err)
@@ -39,7 +39,7 @@ func sessionFrames(b *testing.B) (config rehearsal.Config, files [][]byte) {
 	}
 	rng := rand.New(rand.NewPCG(1, 2))
 	at := config.Start
-	for i := range speedFrames {
+	for i := range frames {
 		switch {
 		case i == 0:
 		case i < mountFrames:
@@ -65,30 +65,24 @@ func sessionFrames(b *testing.B) (config rehearsal.Config, files [][]byte) {
 }
 
 // BenchmarkFrameToPage measures the time from the moment at which a camera's
-// program has closed a file of 2 megapixels to the numbers at a page's
-// websocket, through the whole service:
+// program has closed a file to the numbers at a page's websocket, through the
+// whole service:
 //
 //	go test -run xxx -bench FrameToPage ./cmd/polard
 //
-// The watcher leaves a file alone for its quiet time before it reads it; the
-// second measurement does nearly without.
+// The requirement is a p95, warm, of 100 ms at 2 megapixels and of 250 ms at 26 on
+// two quiet cores: an answer while the hand is still on the bolt.
 func BenchmarkFrameToPage(b *testing.B) {
-	config, files := sessionFrames(b)
-	for _, c := range []struct {
-		name  string
-		quiet time.Duration
-	}{
-		{fmt.Sprintf("quiet=%v", watch.DefaultQuiet), watch.DefaultQuiet},
-		{"quiet=1ms", time.Millisecond},
-	} {
-		b.Run(c.name, func(b *testing.B) {
-			var first, all, told []float64
+	for _, c := range []struct{ width, height, frames int }{{1600, 1200, 20}, {6240, 4160, 8}} {
+		b.Run(fmt.Sprintf("%.0fMpx", float64(c.width*c.height)/1e6), func(b *testing.B) {
+			config, files := sessionFrames(b, c.width, c.height, c.frames)
+			var first, warm, told []float64
 			for b.Loop() {
-				took, byPage := frameToPage(b, config, files, c.quiet)
-				first, all, told = append(first, took[0]), append(all, took...), append(told, byPage...)
+				took, byPage := frameToPage(b, config, files)
+				first, warm, told = append(first, took[0]), append(warm, took[1:]...), append(told, byPage[1:]...)
 			}
-			b.ReportMetric(quantile(all, 0.5), "median-ms")
-			b.ReportMetric(quantile(all, 0.95), "p95-ms")
+			b.ReportMetric(quantile(warm, 0.5), "median-ms")
+			b.ReportMetric(quantile(warm, 0.95), "p95-ms")
 			b.ReportMetric(quantile(told, 0.5), "told-by-page-ms")
 			b.ReportMetric(quantile(first, 0.5), "first-ms")
 			b.ReportMetric(0, "ns/op") // the sum over all frames and pauses says nothing
@@ -98,7 +92,7 @@ func BenchmarkFrameToPage(b *testing.B) {
 
 // frameToPage runs one session and gives for each frame the milliseconds to
 // the page, and as many as the page itself tells.
-func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet time.Duration) (took, byPage []float64) {
+func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte) (took, byPage []float64) {
 	b.Helper()
 	folder := b.TempDir()
 	p, err := pipeline.New()
@@ -110,7 +104,7 @@ func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte, quiet ti
 	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: sky.Arcminute, MeasureFrames: mountFrames}
 	s := service.New(service.Options{
 		Pipeline: p, Config: cfg, Placed: true, Log: newLogger(&log), Page: web.Options{Addr: "127.0.0.1:0"},
-		Folder: watch.Options{Folder: folder, Quiet: quiet}, Ready: func(_ *web.Server, url string) { urls <- url },
+		Folder: watch.Options{Folder: folder}, Ready: func(_ *web.Server, url string) { urls <- url },
 	})
 	ctx, end := context.WithCancel(b.Context())
 	ended := make(chan error, 1)
