@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: help FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
+.PHONY: simulators help FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
 
 help: ## this list
 	@sed -n 's/^\([a-z][a-z-]*\):[^#]*## \(.*\)/\1\t\2/p' $(MAKEFILE_LIST) | sort | awk -F '\t' '{ printf "%-16s %s\n", $$1, $$2 }'
@@ -37,6 +37,9 @@ screenshots: ## a picture of each step of the page, on a phone and a laptop, by 
 
 kills: ## kill the service N times at random moments of a rehearsal; nothing may be lost or doubled
 	$(GO) test ./cmd/polard -count 1 -run 'TestKilled$$' -v -timeout 2h -args -kills $(or $(N),200)
+
+simulators: ## a mount and a camera simulated by Debian's indi-bin, for 'polard measure --indi localhost' (PORT: 7624)
+	cmd/polard/internal/devices/gsc/simulators.sh $(or $(PORT),7624)
 
 soak: ## N frames through the service: the curve of memory, goroutines and open files
 	$(GO) test ./cmd/polard -count 1 -run 'TestSoak$$' -v -timeout 6h -args -soak $(or $(N),20000)

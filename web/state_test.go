@@ -142,7 +142,7 @@ func TestUnitsInKeys(t *testing.T) {
 		t.Fatal(err)
 	}
 	units := []string{"_deg", "_arcmin", "_arcsec", "_arcsec_h", "_ms", "_s", "_hpa", "_m", "_mm", "_um", "_c", "_px", "_mag"}
-	bare := map[string]bool{"minutes": true, "count": true, "frames": true, "id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true, "number": true, "all": true, "gain": true} // counts and ratios
+	bare := map[string]bool{"minutes": true, "count": true, "frames": true, "id": true, "detected": true, "matched": true, "stars": true, "correlation": true, "chi2_dof": true, "cross": true, "cross_sigma": true, "memories": true, "waiting": true, "number": true, "all": true, "gain": true} // counts and ratios
 	var walk func(key string, v any)
 	walk = func(key string, v any) {
 		switch v := v.(type) {
