@@ -19,5 +19,5 @@ type Sighting struct {
 	Written  time.Time
 	Refused  string // why the frame gives no stars to use, in plain words; empty when it does
 
-	prepared *prepared // nil until its stance was worked out
+	reduction *reduction // nil until its stance was worked out
 }

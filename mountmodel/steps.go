@@ -85,9 +85,9 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	}
 	// Kept with the sighting, for when the session is worked out anew.
 	s.part("attitude")
-	*sighting = sighting.Prepared(s.cfg)
-	if f.Observed = sighting.prepared.attitude; sighting.prepared.err != nil {
-		return f, sighting.prepared.err
+	*sighting = sighting.Reduced(s.cfg)
+	if f.Observed = sighting.reduction.attitude; sighting.reduction.err != nil {
+		return f, sighting.reduction.err
 	}
 	f.Stars = f.Observed.Stars
 	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {

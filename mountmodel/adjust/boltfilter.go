@@ -42,11 +42,11 @@ func (g *component) expect(bolt int, sense, onSky float64) {
 	g.x[k+atPlay] = playMean
 	g.cov[k+atPlay][k+atPlay] = square(playSpread)
 	g.bound(bolt)
-	g.loose(bolt)
+	g.loosen(bolt)
 }
 
-// loose forgets where in its play a bolt stands: anywhere.
-func (g *component) loose(bolt int) {
+// loosen forgets where in its play a bolt stands: anywhere.
+func (g *component) loosen(bolt int) {
 	k := bolt * perBolt
 	var half boltVector
 	half[k+atPlay] = 0.5
@@ -132,9 +132,9 @@ func (g *component) wander() {
 	}
 }
 
-// turn gives the guesses that follow from a stroke: that it bit, and that it
+// afterStroke gives the guesses that follow from a stroke: that it bit, and that it
 // stayed within the play.
-func (g component) turn(bolt int, turns float64) []component {
+func (g component) afterStroke(bolt int, turns float64) []component {
 	k := bolt * perBolt
 	g.set(atSlipped, boltVector{}, square(turnError*turns))
 	g.x[atSlipped] = turns // as done: what was told and the error
@@ -182,13 +182,13 @@ func (g *component) contact(bolt int, turns float64) {
 	g.set(k+atGap, gap, 0)
 }
 
-func (g *component) observe(m Movement) float64 { return g.observeWith(m, func([boltCount]float64) {}) }
+func (g *component) observe(m movement) float64 { return g.observeWith(m, func([boltCount]float64) {}) }
 
 // observeWith updates by the movement seen and gives its likelihood. What then
 // follows from how far the bolts turned is done by then, before that is
 // forgotten. The state is as in an iterated extended Kalman filter; the
 // likelihood is that of the linear model at the solution.
-func (g *component) observeWith(m Movement, then func(bite [boltCount]float64)) float64 {
+func (g *component) observeWith(m movement, then func(bite [boltCount]float64)) float64 {
 	noise := m.settled()
 	prior := *g
 	var gain [2]boltVector
@@ -250,10 +250,10 @@ func (g *component) observeWith(m Movement, then func(bite [boltCount]float64)) 
 
 // start is where the iteration starts: at the prior, but a turn of which
 // nothing was told starts at what the expected answer makes of the movement.
-func start(prior component, m Movement) boltVector {
+func start(prior component, m movement) boltVector {
 	x := prior.x
 	for bolt := range boltCount {
-		if prior.cov[atBite+bolt][atBite+bolt] == square(untoldSpread) && x[atBite+bolt] == 0 {
+		if prior.cov[atBite+bolt][atBite+bolt] == square(unreportedSpread) && x[atBite+bolt] == 0 {
 			own := x[bolt*perBolt+bolt]
 			x[atBite+bolt] = m.By[bolt] / own
 		}

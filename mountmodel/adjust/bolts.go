@@ -120,13 +120,13 @@ const (
 	// per coordinate.
 	boltSettle = axis.MechanicalNoise
 
-	// misTold is the probability that the person told something else than was
+	// misreported is the probability that the person told something else than was
 	// turned, and misToldSpread how far the axis may then have gone.
-	misTold       = 0.02
-	misToldSpread = 1 * sky.Degree
+	misreported       = 0.02
+	misreportedSpread = 1 * sky.Degree
 
-	// untoldSpread is by how many turns a bolt may have been turned unsaid.
-	untoldSpread = 1.0
+	// unreportedSpread is by how many turns a bolt may have been turned unsaid.
+	unreportedSpread = 1.0
 
 	// oneBolt is the probability that an untold movement is by one bolt alone,
 	// shared by the two.
@@ -170,9 +170,9 @@ func NewBolts(pole sky.Local) *Bolts {
 	return b
 }
 
-// Reported learns from a movement of the axis and the strokes, in their order,
+// reported learns from a movement of the axis and the strokes, in their order,
 // that the person told. Strokes of no bolt and of no size are passed over.
-func (b *Bolts) Reported(strokes []Stroke, m Movement) {
+func (b *Bolts) reported(strokes []Stroke, m movement) {
 	guesses := slices.Clone(b.components)
 	for i := range guesses {
 		guesses[i].wander()
@@ -186,23 +186,23 @@ func (b *Bolts) Reported(strokes []Stroke, m Movement) {
 		touched[bolt] = true
 		var next []component
 		for _, g := range guesses {
-			next = append(next, g.turn(bolt, s.Turns)...)
+			next = append(next, g.afterStroke(bolt, s.Turns)...)
 		}
 		guesses = likeliest(next, boltCount*mostGuesses)
 	}
 	var next []component
 	for _, g := range guesses {
-		g.weight *= (1 - misTold) * g.observe(m)
+		g.weight *= (1 - misreported) * g.observe(m)
 		next = append(next, g)
 	}
 	wide := m.Cov
-	wide[0][0] += float64(misToldSpread * misToldSpread)
-	wide[1][1] += float64(misToldSpread * misToldSpread)
+	wide[0][0] += float64(misreportedSpread * misreportedSpread)
+	wide[1][1] += float64(misreportedSpread * misreportedSpread)
 	for _, g := range b.components {
-		g.weight *= misTold * density2(m.By, wide)
+		g.weight *= misreported * density2(m.By, wide)
 		for bolt, t := range touched {
 			if t {
-				g.loose(bolt)
+				g.loosen(bolt)
 			}
 		}
 		next = append(next, g)
@@ -215,9 +215,9 @@ func (b *Bolts) Reported(strokes []Stroke, m Movement) {
 	}
 }
 
-// Unreported learns from a movement of which the person said nothing. It tells
+// unreported learns from a movement of which the person said nothing. It tells
 // whether the axis moved at all.
-func (b *Bolts) Unreported(m Movement) bool {
+func (b *Bolts) unreported(m movement) bool {
 	if !m.moved() {
 		return false
 	}
@@ -233,7 +233,7 @@ func (b *Bolts) Unreported(m Movement) bool {
 		for _, g := range b.components {
 			for bolt, t := range who.turned {
 				if t {
-					g.cov[atBite+bolt][atBite+bolt] = square(untoldSpread)
+					g.cov[atBite+bolt][atBite+bolt] = square(unreportedSpread)
 				}
 			}
 			g.weight *= who.weight * g.observeWith(m, func(bite [boltCount]float64) {
@@ -269,7 +269,7 @@ func (b *Bolts) Clone() *Bolts {
 func (b *Bolts) Loosen() {
 	for i := range b.components {
 		for bolt := range boltCount {
-			b.components[i].loose(bolt)
+			b.components[i].loosen(bolt)
 		}
 	}
 }

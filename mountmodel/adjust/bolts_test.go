@@ -52,8 +52,8 @@ func (s *simBolts) turn(bolt int, turns float64) [2]float64 {
 }
 
 // seen adds the noise of two readings.
-func (s *simBolts) seen(by [2]float64, sigma sky.Angle) Movement {
-	m := Movement{By: by}
+func (s *simBolts) seen(by [2]float64, sigma sky.Angle) movement {
+	m := movement{By: by}
 	for i := range 2 {
 		m.By[i] += simmount.Gauss(s.rng, sigma) + simmount.Gauss(s.rng, boltSettle)
 		m.Cov[i][i] = float64(sigma * sigma)
@@ -92,7 +92,7 @@ func TestBoltsHonest(t *testing.T) {
 				by[0], by[1] = by[0]+d[0], by[1]+d[1]
 				told = append(told, Stroke{name, turns})
 			}
-			b.Reported(told, truth.seen(by, 3*sky.Arcsecond))
+			b.reported(told, truth.seen(by, 3*sky.Arcsecond))
 		}
 		for _, a := range b.Responses() {
 			bolt, _ := a.Bolt.Index()
@@ -131,7 +131,7 @@ func TestBoltsUntold(t *testing.T) {
 		for k := range 8 {
 			bolt := k % boltCount
 			by := truth.turn(bolt, 0.7+0.5*rng.Float64())
-			if math.Hypot(by[0], by[1]) > 0 && !b.Unreported(truth.seen(by, 3*sky.Arcsecond)) {
+			if math.Hypot(by[0], by[1]) > 0 && !b.unreported(truth.seen(by, 3*sky.Arcsecond)) {
 				t.Fatalf("mount %d: a movement of %.0f arcsec was not seen", i, math.Hypot(by[0], by[1])/float64(sky.Arcsecond))
 			}
 		}
@@ -147,7 +147,7 @@ func TestBoltsUntold(t *testing.T) {
 		}
 	}
 	b := NewBolts(equatorial)
-	if b.Unreported(Movement{By: [2]float64{float64(5 * sky.Arcsecond), 0}, Cov: [2][2]float64{{1e-10, 0}, {0, 1e-10}}}) {
+	if b.unreported(movement{By: [2]float64{float64(5 * sky.Arcsecond), 0}, Cov: [2][2]float64{{1e-10, 0}, {0, 1e-10}}}) {
 		t.Error("noise taken for a movement")
 	}
 }
@@ -164,7 +164,7 @@ func TestBoltsBearASlip(t *testing.T) {
 			if k == 4 {
 				turns = -turns
 			}
-			b.Reported([]Stroke{{AltitudeBolt, turns}}, truth.seen(by, 3*sky.Arcsecond))
+			b.reported([]Stroke{{AltitudeBolt, turns}}, truth.seen(by, 3*sky.Arcsecond))
 		}
 		a := b.Responses()[0]
 		if miss := math.Abs(float64(a.PerTurn) - truth.perTurn[altitudeAt][altitudeAt]); miss > 4*float64(a.PerTurnSigma) || !a.Learnt {
@@ -208,7 +208,7 @@ func TestBoltsTakeAnything(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := NewBolts(sky.LocalFromAltAz(sky.Angle(rapid.Float64Range(-84, 84).Draw(t, "altitude"))*sky.Degree, 0))
 		for range rapid.IntRange(1, 12).Draw(t, "movements") {
-			var m Movement
+			var m movement
 			for i := range 2 {
 				m.By[i] = rapid.Float64Range(-0.2, 0.2).Draw(t, "by")
 				m.Cov[i][i] = math.Pow(10, rapid.Float64Range(-14, -4).Draw(t, "variance"))
@@ -218,9 +218,9 @@ func TestBoltsTakeAnything(t *testing.T) {
 				strokes = append(strokes, Stroke{rapid.SampledFrom([]Bolt{AltitudeBolt, AzimuthBolt, "none"}).Draw(t, "bolt"), rapid.Float64Range(-MostTurns, MostTurns).Draw(t, "turns")})
 			}
 			if len(strokes) > 0 {
-				b.Reported(strokes, m)
+				b.reported(strokes, m)
 			} else {
-				b.Unreported(m)
+				b.unreported(m)
 			}
 			if len(b.components) == 0 || len(b.components) > mostGuesses {
 				t.Fatalf("%d guesses", len(b.components))
@@ -249,6 +249,6 @@ func BenchmarkBoltsTold(b *testing.B) {
 	truth, model := drawBolts(rng), NewBolts(equatorial)
 	for b.Loop() {
 		turns := rng.NormFloat64()
-		model.Reported([]Stroke{{AltitudeBolt, turns}}, truth.seen(truth.turn(altitudeAt, turns), 3*sky.Arcsecond))
+		model.reported([]Stroke{{AltitudeBolt, turns}}, truth.seen(truth.turn(altitudeAt, turns), 3*sky.Arcsecond))
 	}
 }

@@ -146,14 +146,14 @@ func (t *Tracker) learn(guesses []outcome, told bool) Drive {
 // learnDrive updates the probability that the drive tracks and names what it
 // did.
 func (t *Tracker) learnDrive(tracks, stands float64) Drive {
-	if tracks+stands < 1-driveTold {
+	if tracks+stands < 1-driveSure {
 		return DriveTurned
 	}
 	t.tracks = tracks / (tracks + stands)
 	switch {
-	case t.tracks > driveTold:
+	case t.tracks > driveSure:
 		return DriveTracks
-	case t.tracks < 1-driveTold:
+	case t.tracks < 1-driveSure:
 		return DriveStands
 	}
 	return DriveUnknown

@@ -55,12 +55,12 @@ func (l Learning) learn(now time.Time, at axis.Axis, pole sky.Local) Learning {
 	}
 	if l.pending() {
 		learnt := l.settled.Clone()
-		learnt.Reported(l.strokes, MovementBetween(l.from[0].axis, at, pole))
+		learnt.reported(l.strokes, movementBetween(l.from[0].axis, at, pole))
 		l.bolts = learnt
 		return l.rest(now, at)
 	}
 	bolts := l.bolts.Clone()
-	if bolts.Unreported(MovementBetween(l.from[len(l.from)-1].axis, at, pole)) {
+	if bolts.unreported(movementBetween(l.from[len(l.from)-1].axis, at, pole)) {
 		l.bolts = bolts
 		l.from = append(slices.Clip(l.from), standing{now, at})
 		l.from = l.from[max(0, len(l.from)-MostReports):]

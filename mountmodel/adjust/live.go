@@ -63,7 +63,7 @@ type Setting struct {
 // doubts are what keeps a live axis from being taken as it is.
 type doubts struct {
 	moved   bool          // a frame after the measurement no longer fits it, or a bolt was reported
-	held    *Step         // a frame in doubt
+	held    *step         // a frame in doubt
 	undo    *undo         // how things stood before the newest frame, if that may prove wrong
 	likeDec bool          // a movement taken for one of the bolts may have been one of the declination
 	notice  *axis.Warning // about the newest frame
@@ -74,7 +74,7 @@ type doubts struct {
 // undo is how things stood before a frame.
 type undo struct {
 	tracker  *Tracker
-	away     Step // the frame itself
+	away     step // the frame itself
 	learning Learning
 	likeDec  bool
 }
@@ -124,7 +124,7 @@ func trackerFrom(m *axis.Measurement, south bool) *Tracker {
 	for k, i := range m.Used {
 		mids[k] = m.Frames[i].Mid
 	}
-	return NewTracker(m.Fit, mids, south)
+	return newTracker(m.Fit, mids, south)
 }
 
 // Axis is how the axis stands by the newest frame that could be read.
@@ -158,7 +158,7 @@ func (l *Live) Moves(tolerance sky.Angle) []BoltMove {
 	if l.learning.pending() {
 		return nil
 	}
-	return l.learning.bolts.Moves(OnSky(l.tracker.Axis(), l.setting.Pole), tolerance)
+	return l.learning.bolts.Moves(onSky(l.tracker.Axis(), l.setting.Pole), tolerance)
 }
 
 // Warnings tell what speaks against the axis as it now stands; Notices what the
@@ -182,7 +182,7 @@ func (l *Live) Tilt() *axis.Warning {
 	if l.doubts.spoilt != nil {
 		return nil
 	}
-	if doubt := LatitudeByBolt(l.tracker); doubt.Message != "" {
+	if doubt := latitudeByBolt(l.tracker); doubt.Message != "" {
 		return &axis.Warning{Code: WarnLean, Message: doubt.Message}
 	}
 	return nil
@@ -207,7 +207,7 @@ type reader struct {
 	left      []axis.FrameReport
 }
 
-func (r *reader) step(from *Tracker, f axis.Frame) Step { return from.Step(f, r.setting.Pole) }
+func (r *reader) step(from *Tracker, f axis.Frame) step { return from.step(f, r.setting.Pole) }
 
 func (r *reader) follow(f axis.Frame) {
 	d := &r.doubts
@@ -218,7 +218,7 @@ func (r *reader) follow(f axis.Frame) {
 		r.accept(st)
 		return
 	case r.setting.List:
-		if !st.Fits() {
+		if !st.fits() {
 			r.doubt(st)
 		}
 		r.accept(st)
@@ -237,7 +237,7 @@ func (r *reader) follow(f axis.Frame) {
 		return
 	}
 	switch {
-	case st.Fits() && (d.spoilt == nil || st.Reading.Jump < axisTold):
+	case st.fits() && (d.spoilt == nil || st.reading.Jump < axisWarned):
 		// After the tube has moved, a frame that fits some turn of the bolts proves
 		// nothing; one that shows the axis where it was shows the tube back as well.
 		d.spoilt = nil
@@ -251,16 +251,16 @@ func (r *reader) follow(f axis.Frame) {
 
 // decided tells whether a frame bears out the held one before it: then both are
 // dealt with. Where it contradicts that one, that one is left out.
-func (r *reader) decided(held, st Step, f axis.Frame) bool {
-	after := r.step(held.Tracker, f)
-	stays := after.Fits() && r.cameBack(held.Reading.Axis, r.tracker.Axis(), after.Reading.Axis)
-	back := st.Fits() && r.cameBack(r.tracker.Axis(), held.Reading.Axis, st.Reading.Axis)
+func (r *reader) decided(held, st step, f axis.Frame) bool {
+	after := r.step(held.tracker, f)
+	stays := after.fits() && r.cameBack(held.reading.Axis, r.tracker.Axis(), after.reading.Axis)
+	back := st.fits() && r.cameBack(r.tracker.Axis(), held.reading.Axis, st.reading.Axis)
 	switch {
-	case (after.Fits() || held.rests(f, r.tracker.rate)) && (stays && !back || !st.Fits()):
+	case (after.fits() || held.rests(f, r.tracker.rate)) && (stays && !back || !st.fits()):
 		r.settle(held, after)
 		return true
-	case st.Fits():
-		r.setAside(held.Frame)
+	case st.fits():
+		r.setAside(held.frame)
 	}
 	return false
 }
@@ -287,14 +287,14 @@ func (r *reader) tookBack(f axis.Frame) bool {
 		return false
 	}
 	back := r.step(u.tracker, f)
-	if back.Change != boltsOnly || !r.sameAgain(u.tracker.Axis(), u.away.Reading.Axis, back.Reading.Axis) {
+	if back.change != boltsOnly || !r.sameAgain(u.tracker.Axis(), u.away.reading.Axis, back.reading.Axis) {
 		return false
 	}
 	r.tracker, r.learning, r.doubts.likeDec = u.tracker, u.learning, u.likeDec
 	r.reports = slices.Clone(r.reports[:len(r.reports)-1])
 	r.doubts.spoilt = nil
 	r.accept(back)
-	r.setAside(u.away.Frame)
+	r.setAside(u.away.frame)
 	return true
 }
 
@@ -329,14 +329,14 @@ const (
 // cameBack tells whether an axis is where it was before an excursion: within
 // the noise, and within a small part of the way.
 func (r *reader) cameBack(before, away, now axis.Axis) bool {
-	return !MovementBetween(before, now, r.setting.Pole).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
+	return !movementBetween(before, now, r.setting.Pole).moved() && sky.Separation(before.Dir, now.Dir) < backPart*sky.Separation(before.Dir, away.Dir)
 }
 
 // sameAgain tells whether an axis is the same again, after an excursion on which
 // nothing but a hand could have taken it: within the noise of the frames alone,
 // and nearer than hands come.
 func (r *reader) sameAgain(before, away, now axis.Axis) bool {
-	m := MovementBetween(before, now, r.setting.Pole)
+	m := movementBetween(before, now, r.setting.Pole)
 	for i := range 2 {
 		m.Cov[i][i] += float64(axis.MechanicalNoise * axis.MechanicalNoise)
 	}
@@ -345,30 +345,30 @@ func (r *reader) sameAgain(before, away, now axis.Axis) bool {
 }
 
 // hold keeps a frame that is in doubt.
-func (r *reader) hold(st Step) {
+func (r *reader) hold(st step) {
 	r.doubts.held = &st
 	r.doubt(st)
 	r.doubts.notice.Message += " Touch nothing and take one more frame, to tell whether it is wrong or something moved."
 }
 
 // doubt says that a frame does not fit what is done while bolts are turned.
-func (r *reader) doubt(st Step) {
-	r.doubts.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.Frame.Name, Message: fmt.Sprintf(
+func (r *reader) doubt(st step) {
+	r.doubts.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
 		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
-		st.Frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.Frame.Observed.R.Mul(r.tracker.seen.R.Transpose()))))))}
+		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.Observed.R.Mul(r.tracker.seen.R.Transpose()))))))}
 }
 
 // settle decides on a held frame that the next one bears out: something moved.
-func (r *reader) settle(held, after Step) {
-	name := held.Frame.Name
-	if held.Change == decTurned || held.Change == tooFar || r.doubts.likeDec && r.situation == Turning {
+func (r *reader) settle(held, after step) {
+	name := held.frame.Name
+	if held.change == decTurned || held.change == tooFar || r.doubts.likeDec && r.situation == Turning {
 		r.doubts.spoilt = &axis.Warning{Code: axis.WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if r.situation == Confirmed {
 			r.doubts.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
 		}
-		r.unusable(held.Frame)
-		r.unusable(after.Frame)
+		r.unusable(held.frame)
+		r.unusable(after.frame)
 		return
 	}
 	r.accept(held)
@@ -379,28 +379,28 @@ func (r *reader) settle(held, after Step) {
 }
 
 // accept keeps a step.
-func (r *reader) accept(st Step) {
+func (r *reader) accept(st step) {
 	before := r.tracker.Axis()
-	movement := MovementBetween(before, st.Reading.Axis, r.setting.Pole)
+	movement := movementBetween(before, st.reading.Axis, r.setting.Pole)
 	r.doubts.undo = nil
-	if r.situation == Turning && st.Change == boltsOnly {
-		far := st.Reading.Jump > excursion && !r.learning.pending()
+	if r.situation == Turning && st.change == boltsOnly {
+		far := st.reading.Jump > excursion && !r.learning.pending()
 		if far && !swings(r.lastMove, movement.By) {
 			r.doubts.undo = &undo{tracker: r.tracker, away: st, learning: r.learning, likeDec: r.doubts.likeDec}
 		}
-		st.Tracker.LearnTilt(r.tracker)
-		if far && r.tracker.declination(st.Frame, st.Frame.Mid.Sub(r.tracker.newest).Seconds()) {
+		st.tracker.learnTilt(r.tracker)
+		if far && r.tracker.declination(st.frame, st.frame.Mid.Sub(r.tracker.newest).Seconds()) {
 			r.doubts.likeDec = true
 		}
 	}
-	r.lastMove, r.tracker = movement.By, st.Tracker
+	r.lastMove, r.tracker = movement.By, st.tracker
 	r.report(st)
 	switch r.situation {
 	case Turning:
-		r.learning = r.learning.learn(r.now, st.Reading.Axis, r.setting.Pole)
-		if st.Change == raTurned {
-			r.doubts.notice = &axis.Warning{Code: WarnSlipped, Frame: st.Frame.Name, Message: fmt.Sprintf(
-				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", st.Frame.Name, sky.AngleWords(st.Turned))}
+		r.learning = r.learning.learn(r.now, st.reading.Axis, r.setting.Pole)
+		if st.change == raTurned {
+			r.doubts.notice = &axis.Warning{Code: WarnSlipped, Frame: st.frame.Name, Message: fmt.Sprintf(
+				"Right before %s the RA axis turned by %s: by hand, or its clutch slipped. The axis is read all the same; tighten the clutch if nobody turned it.", st.frame.Name, sky.AngleWords(st.turned))}
 		}
 	case Confirmed:
 		r.watchLock(st, movement)
@@ -408,8 +408,8 @@ func (r *reader) accept(st Step) {
 }
 
 // report lists a frame that was read.
-func (r *reader) report(st Step) {
-	f, reading := st.Frame, st.Reading
+func (r *reader) report(st step) {
+	f, reading := st.frame, st.reading
 	r.reports = append(r.reports, Report{
 		Name: f.Name, Mid: f.Mid, Status: axis.StatusOf(reading.Axis, r.allowance, r.setting.Pole),
 		Turn: reading.Turn, Drive: reading.Drive, TrackingOdds: reading.TrackingOdds,
@@ -418,11 +418,11 @@ func (r *reader) report(st Step) {
 }
 
 // watchLock tells of an axis that moves though the bolts are locked.
-func (r *reader) watchLock(st Step, movement Movement) {
-	away := sky.Separation(r.measured.Dir, st.Reading.Axis.Dir)
-	if r.doubts.bumped != nil || away <= axisTold || !MovementBetween(r.measured, st.Reading.Axis, r.setting.Pole).moved() || !movement.moved() {
+func (r *reader) watchLock(st step, movement movement) {
+	away := sky.Separation(r.measured.Dir, st.reading.Axis.Dir)
+	if r.doubts.bumped != nil || away <= axisWarned || !movementBetween(r.measured, st.reading.Axis, r.setting.Pole).moved() || !movement.moved() {
 		return
 	}
-	r.doubts.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: st.Frame.Name, Message: fmt.Sprintf(
+	r.doubts.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: st.frame.Name, Message: fmt.Sprintf(
 		"Since it was confirmed the axis has moved by %s, with the bolts locked: the tripod settled or was bumped, or a bolt was turned. Unlock the bolts and adjust again if that is too much.", sky.AngleWords(away))}
 }

@@ -9,12 +9,12 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// Change is what came between one frame and the next, while bolts may be
+// change is what came between one frame and the next, while bolts may be
 // turned.
-type Change int
+type change int
 
 const (
-	boltsOnly Change = iota // bolts, or nothing, and the drive
+	boltsOnly change = iota // bolts, or nothing, and the drive
 	raTurned                // the RA axis turned by more than the drive turns it, the bolts did not
 	decTurned               // a turn about the declination axis
 	tooFar                  // farther than bolts go
@@ -26,15 +26,15 @@ const (
 	// something else. Common practice: adjusters span some ten degrees in all.
 	largestJump = 5 * sky.Degree
 
-	// slipTold is the turn of the RA axis from which it is told: ten times what
+	// slipWarned is the turn of the RA axis from which it is told: ten times what
 	// a drive departs from its course (driveWanderMost), with room for what a
 	// hand on the mount does.
-	slipTold = 3 * sky.Arcminute
+	slipWarned = 3 * sky.Arcminute
 
-	// axisTold is the movement of the axis from which a turn of the RA axis is
+	// axisWarned is the movement of the axis from which a turn of the RA axis is
 	// taken for something else: ten times the mechanical noise, since a turn
 	// carries the error of where the camera has the axis along.
-	axisTold = 10 * axis.MechanicalNoise
+	axisWarned = 10 * axis.MechanicalNoise
 
 	// coneError is how far a declination axis may be from square to the RA
 	// axis, and the boresight of a camera from square to the declination axis,
@@ -47,38 +47,38 @@ const (
 	decDoubt = 1e-3
 )
 
-// Step is one frame read from where the frame before left the tracker.
-type Step struct {
-	Frame   axis.Frame
-	Tracker *Tracker // with the frame taken in
-	Reading Reading
-	Change  Change
-	Turned  sky.Angle // of the RA axis beyond the drive
+// step is one frame read from where the frame before left the tracker.
+type step struct {
+	frame   axis.Frame
+	tracker *Tracker // with the frame taken in
+	reading reading
+	change  change
+	turned  sky.Angle // of the RA axis beyond the drive
 }
 
-// Step reads a frame without keeping it: the tracker before stays as it is. The
+// step reads a frame without keeping it: the tracker before stays as it is. The
 // pole is the one aimed at.
-func (before *Tracker) Step(f axis.Frame, pole sky.Local) Step {
+func (before *Tracker) step(f axis.Frame, pole sky.Local) step {
 	next := *before // Take replaces what a tracker holds and changes none of it
-	st := Step{Frame: f, Tracker: &next}
+	st := step{frame: f, tracker: &next}
 	seconds := f.Mid.Sub(before.newest).Seconds()
-	st.Reading = next.Take(f.Observed.Attitude, f.Mid)
+	st.reading = next.read(f.Observed.Attitude, f.Mid)
 	grown := (next.theta - before.theta).Signed()
-	st.Turned = grown
+	st.turned = grown
 	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
-		st.Turned = follow
+		st.turned = follow
 	}
-	axisMoved := st.Reading.Jump > axisTold && MovementBetween(before.latest, st.Reading.Axis, pole).moved()
-	odd := st.Reading.Drive == DriveTurned && st.Turned.Abs() > slipTold
+	axisMoved := st.reading.Jump > axisWarned && movementBetween(before.latest, st.reading.Axis, pole).moved()
+	odd := st.reading.Drive == DriveTurned && st.turned.Abs() > slipWarned
 	switch {
-	case st.Reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
-		st.Change = decTurned
-	case st.Reading.Jump > largestJump:
-		st.Change = tooFar
+	case st.reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
+		st.change = decTurned
+	case st.reading.Jump > largestJump:
+		st.change = tooFar
 	case odd && axisMoved:
-		st.Change = otherwise
+		st.change = otherwise
 	case odd:
-		st.Change = raTurned
+		st.change = raTurned
 	}
 	return st
 }
@@ -121,14 +121,14 @@ func (t *Tracker) declination(f axis.Frame, seconds float64) bool {
 // rests tells whether a frame stands as a held one did, but for the drive. When
 // the tube has moved on the mount, the tracker no longer knows about which line
 // the drive turns it.
-func (st Step) rests(f axis.Frame, rate float64) bool {
-	if st.Change != decTurned && st.Change != tooFar {
+func (st step) rests(f axis.Frame, rate float64) bool {
+	if st.change != decTurned && st.change != tooFar {
 		return false
 	}
-	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.Observed.R.Mul(st.Frame.Observed.R.Transpose()))))
-	drive := sky.Angle(rate * f.Mid.Sub(st.Frame.Mid).Seconds()).Abs()
-	return turned < slipTold || (turned-drive).Abs() < slipTold
+	turned := sky.Angle(r3.Norm(sky.VectorFromRotation(f.Observed.R.Mul(st.frame.Observed.R.Transpose()))))
+	drive := sky.Angle(rate * f.Mid.Sub(st.frame.Mid).Seconds()).Abs()
+	return turned < slipWarned || (turned-drive).Abs() < slipWarned
 }
 
-// Fits tells whether what happened is what happens while bolts are turned.
-func (st Step) Fits() bool { return st.Change == boltsOnly || st.Change == raTurned }
+// fits tells whether what happened is what happens while bolts are turned.
+func (st step) fits() bool { return st.change == boltsOnly || st.change == raTurned }

@@ -131,8 +131,8 @@ func turnVariance(axis sky.Vec, from, to sky.Attitude, extra float64) float64 {
 	return r3.Dot(axis, from.Cov.Apply(axis)) + r3.Dot(axis, to.Cov.Apply(axis)) + 2*extra
 }
 
-// LatitudeDoubt is what the azimuth bolt's answer says of the latitude.
-type LatitudeDoubt struct {
+// latitudeDoubt is what the azimuth bolt's answer says of the latitude.
+type latitudeDoubt struct {
 	Excess  sky.Angle // by how much the latitude given seems too far north, if the base is level
 	Sigma   sky.Angle
 	Message string // for the user; empty while the frames do not tell, or nothing is wrong
@@ -151,17 +151,17 @@ const (
 	tiltClear = 6
 )
 
-// LatitudeByBolt reads a wrong latitude from the line about which the azimuth
+// latitudeByBolt reads a wrong latitude from the line about which the azimuth
 // bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
 // looks the same, so both are told. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
-func LatitudeByBolt(t *Tracker) LatitudeDoubt {
+func latitudeByBolt(t *Tracker) latitudeDoubt {
 	if t.tilts.moves < tiltMoves {
-		return LatitudeDoubt{Sigma: tiltWide}
+		return latitudeDoubt{Sigma: tiltWide}
 	}
-	_, north, _, sigma := t.Tilt()
-	out := LatitudeDoubt{Excess: -north, Sigma: sigma}
+	_, north, _, sigma := t.baseTilt()
+	out := latitudeDoubt{Excess: -north, Sigma: sigma}
 	if north.Abs() < doubtfulTilt || north.Abs() < tiltClear*sigma {
 		return out
 	}
@@ -174,10 +174,10 @@ func LatitudeByBolt(t *Tracker) LatitudeDoubt {
 	return out
 }
 
-// LearnTilt takes what the bolts did from the frame before, as the tracker then
+// learnTilt takes what the bolts did from the frame before, as the tracker then
 // stood, to the newest as telling of their tilt: see [Tracker.Tilt]. It is for
 // frames between which the bolts were turned and nothing else happened.
-func (t *Tracker) LearnTilt(before *Tracker) {
+func (t *Tracker) learnTilt(before *Tracker) {
 	axis := t.seen.R.Apply(t.c)
 	if math.Hypot(axis.X, axis.Y) <= hingeZenith.Sin() {
 		return
@@ -187,12 +187,12 @@ func (t *Tracker) LearnTilt(before *Tracker) {
 	t.tilts = before.tilts.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
 }
 
-// Tilt is what the bolts' answers have told of the tilt of the azimuth bolt's
+// baseTilt is what the bolts' answers have told of the tilt of the azimuth bolt's
 // line from the vertical, towards east and north, with standard deviations.
 //
 // It holds for any tilt up to some twenty degrees, other than the tilt in the
 // tracker's own state, which is taken as small.
-func (t *Tracker) Tilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
+func (t *Tracker) baseTilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
 	mean, sigma := t.tilts.tilt()
 	return mean[0], mean[1], sigma[0], sigma[1]
 }

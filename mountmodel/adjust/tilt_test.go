@@ -46,17 +46,17 @@ func TestLatitudeByBolt(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			tracker := NewTracker(fit, mids, m.Site.South())
+			tracker := newTracker(fit, mids, m.Site.South())
 			for k := range 6 {
 				for _, turn := range [2][2]sky.Angle{{2, 0}, {0, 1}} {
 					m.Wait(20*time.Second, false)
 					m.TurnBolts(turn[0]*sky.Angle(1-2*(k%2))*sky.Degree, turn[1]*sky.Angle(1-2*(k%2))*sky.Degree, sky.Vec{})
 					before := *tracker
-					tracker.Take(see(), m.Now)
-					tracker.LearnTilt(&before)
+					tracker.read(see(), m.Now)
+					tracker.learnTilt(&before)
 				}
 			}
-			doubt := LatitudeByBolt(tracker)
+			doubt := latitudeByBolt(tracker)
 			t.Logf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), doubt.Excess.Degrees(), doubt.Sigma.Degrees())
 			if off := (doubt.Excess - wrong*sky.Degree).Abs(); off > 3*doubt.Sigma || doubt.Sigma > 2*sky.Degree {
 				t.Errorf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), doubt.Excess.Degrees(), doubt.Sigma.Degrees())

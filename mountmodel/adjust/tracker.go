@@ -119,8 +119,8 @@ const (
 	// what it did.
 	drivePersists = 0.95
 
-	// driveTold is the probability from which the drive's doing is told.
-	driveTold = 0.9
+	// driveSure is the probability from which the drive's doing is told.
+	driveSure = 0.9
 
 	// hingeZenith is the distance of the axis from the zenith within which
 	// nothing is assumed of the drive and the bolts: the tilt of the base there
@@ -138,9 +138,9 @@ const (
 	diffStep = 1e-6
 )
 
-// NewTracker starts from a measurement. mids are the mid-exposure times of the
+// newTracker starts from a measurement. mids are the mid-exposure times of the
 // fit's frames, south tells that the axis points to the southern pole.
-func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
+func newTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 	last := 0
 	for i, m := range mids {
 		if !m.Before(mids[last]) {
@@ -167,15 +167,22 @@ func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 	if south {
 		t.rate = observed.SiderealRate
 	}
+	t.startCovariance(fit.Cov, f)
+	return t
+}
+
+// startCovariance is that of the state at the reference frame f, given that of the
+// axis in the ground and in the camera.
+func (t *Tracker) startCovariance(cov *mat.SymDense, f sky.Attitude) {
 	// The angle about the axis given the four: likelyTurn's part along the
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
 	b := t.bn
 	turn := [2]sky.Vec{r3.Cross(t.n, b[0]), r3.Cross(t.n, b[1])}
-	w, _ := sky.Invert2(axis.Across(f.Cov, t.n, b, extra)) // the fit has inverted the same
+	w, _ := sky.Invert2(axis.Across(f.Cov, t.n, b, t.extra)) // the fit has inverted the same
 	cn := f.Cov.Apply(t.n)
 	v := [2]float64{r3.Dot(cn, turn[0]), r3.Dot(cn, turn[1])}
 	k := [2]float64{w[0][0]*v[0] + w[0][1]*v[1], w[1][0]*v[0] + w[1][1]*v[1]}
-	left := r3.Dot(t.n, cn) + extra - k[0]*v[0] - k[1]*v[1]
+	left := r3.Dot(t.n, cn) + t.extra - k[0]*v[0] - k[1]*v[1]
 	var row [4]float64
 	row[0], row[1] = k[0], k[1]
 	for j := range 2 {
@@ -186,8 +193,8 @@ func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 	for i := range 4 {
 		with := 0.0
 		for j := range 4 {
-			t.cov.SetSym(i, j, fit.Cov.At(i, j))
-			with += fit.Cov.At(i, j) * row[j]
+			t.cov.SetSym(i, j, cov.At(i, j))
+			with += cov.At(i, j) * row[j]
 		}
 		t.cov.SetSym(i, atTheta, with)
 		variance += row[i] * with
@@ -204,11 +211,10 @@ func NewTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 			t.cov.SetSym(atNow+i, atNow+j, t.cov.At(atAxis+i, atAxis+j))
 		}
 	}
-	return t
 }
 
-// Reading is what one frame tells while the bolts are turned.
-type Reading struct {
+// reading is what one frame tells while the bolts are turned.
+type reading struct {
 	Axis         axis.Axis
 	Turn         sky.Angle // about the axis since the first frame of the measurement, in [-180, 180) degrees
 	Drive        Drive
@@ -222,9 +228,9 @@ func (t *Tracker) Axis() axis.Axis { return t.latest }
 // Newest is the mid-exposure time of the newest frame taken in.
 func (t *Tracker) Newest() time.Time { return t.newest }
 
-// Take reads a frame that was taken after the measurement. The frame is to be
+// read reads a frame that was taken after the measurement. The frame is to be
 // newer than the ones before.
-func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
+func (t *Tracker) read(frame sky.Attitude, mid time.Time) reading {
 	u, bare := t.join(frame)
 	seconds := mid.Sub(t.newest).Seconds()
 	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
@@ -234,7 +240,7 @@ func (t *Tracker) Take(frame sky.Attitude, mid time.Time) Reading {
 	t.merge(guesses, u, bare)
 	t.lean = u.lean
 	t.newest, t.seen = mid, frame
-	return Reading{
+	return reading{
 		Axis:         t.latest,
 		Turn:         (t.turnRef + t.theta).Signed(),
 		Drive:        drive,

@@ -3,6 +3,7 @@ package adjust
 import (
 	"math"
 
+	"gonum.org/v1/gonum/diff/fd"
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -31,7 +32,7 @@ type point struct {
 // believe that it had learnt the other (Huang, Mourikis and Roumeliotis 2010,
 // Int. J. Robotics Research 29, 502: first-estimates Jacobian).
 type tiltSlope struct {
-	slope, bend [2]float64
+	slope, curvature [2]float64
 }
 
 func (t *Tracker) tiltSlopeOf(r sky.Matrix) tiltSlope {
@@ -52,7 +53,7 @@ func (t *Tracker) tiltSlopeOf(r sky.Matrix) tiltSlope {
 		up := float64(sky.Angle(theta(i, float64(tiltPrior)) - level).Signed())
 		down := float64(sky.Angle(theta(i, -float64(tiltPrior)) - level).Signed())
 		l.slope[i] = (up - down) / (2 * float64(tiltPrior))
-		l.bend[i] = up + down
+		l.curvature[i] = up + down
 	}
 	return l
 }
@@ -64,7 +65,7 @@ func (t *Tracker) tiltSlopeOf(r sky.Matrix) tiltSlope {
 func (l tiltSlope) remainder(before tiltSlope) float64 {
 	sum := 0.0
 	for i := range 2 {
-		d := l.bend[i] - before.bend[i]
+		d := l.curvature[i] - before.curvature[i]
 		sum += 2 * 3.0 / 4 * d * d
 	}
 	return sum
@@ -139,22 +140,25 @@ type linear struct {
 
 func (u *update) linearise(z *[jointSize]float64) linear {
 	p := u.tracker.at(z, u.r, u.lean)
-	out := linear{z: *z, rows: mat.NewDense(residuals, jointSize, nil)}
-	d := r3.Sub(p.axis, p.was)
-	out.miss = [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d),
-		float64((p.theta - u.tracker.theta - sky.Angle(z[atTheta])).Signed())}
-	for i := range jointSize {
-		up, down := *z, *z
-		up[i] += diffStep
-		down[i] -= diffStep
-		p, q := u.tracker.at(&up, u.r, u.lean), u.tracker.at(&down, u.r, u.lean)
-		d := r3.Sub(r3.Sub(p.axis, q.axis), r3.Sub(p.was, q.was))
-		out.rows.Set(byAxis, i, r3.Dot(u.base[0], d)/(2*diffStep))
-		out.rows.Set(byAxis+1, i, r3.Dot(u.base[1], d)/(2*diffStep))
-		out.rows.Set(byTheta, i, float64((p.theta-q.theta).Signed())/(2*diffStep))
+	miss := func(q point) [residuals]float64 {
+		d := r3.Sub(q.axis, q.was)
+		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - p.theta).Signed())}
 	}
+	out := linear{z: *z, miss: miss(p), rows: u.derivatives(z, miss)}
+	out.miss[byTheta] = float64((p.theta - u.tracker.theta - sky.Angle(z[atTheta])).Signed())
 	out.rows.Set(byTheta, atTheta, out.rows.At(byTheta, atTheta)-1)
 	return out
+}
+
+// derivatives are those of three numbers of the model about z, residuals x
+// jointSize.
+func (u *update) derivatives(z *[jointSize]float64, of func(point) [residuals]float64) *mat.Dense {
+	rows := mat.NewDense(residuals, jointSize, nil)
+	fd.Jacobian(rows, func(dst, x []float64) {
+		values := of(u.tracker.at((*[jointSize]float64)(x), u.r, u.lean))
+		copy(dst, values[:])
+	}, z[:], &fd.JacobianSettings{Formula: fd.Central, Step: diffStep})
+	return rows
 }
 
 // outcomes are what follows from each hypothesis, with weights that sum to 1.
@@ -248,20 +252,12 @@ func (u *update) condition(at *linear, c clue) (z [jointSize]float64, cov *mat.S
 
 // slopes are the derivatives of where the frame has the axis (2 rows, in the
 // plane that touches the sky there) and of the angle about it.
-func (t *Tracker) slopes(z *[jointSize]float64, u *update) (axis [2]*mat.VecDense, theta *mat.VecDense) {
-	axis = [2]*mat.VecDense{mat.NewVecDense(jointSize, nil), mat.NewVecDense(jointSize, nil)}
-	theta = mat.NewVecDense(jointSize, nil)
-	for i := range jointSize {
-		up, down := *z, *z
-		up[i] += diffStep
-		down[i] -= diffStep
-		p, q := t.at(&up, u.r, u.lean), t.at(&down, u.r, u.lean)
-		d := r3.Sub(p.axis, q.axis)
-		axis[0].SetVec(i, r3.Dot(u.base[0], d)/(2*diffStep))
-		axis[1].SetVec(i, r3.Dot(u.base[1], d)/(2*diffStep))
-		theta.SetVec(i, float64((p.theta-q.theta).Signed())/(2*diffStep))
-	}
-	return axis, theta
+func (u *update) slopes(z *[jointSize]float64) *mat.Dense {
+	p := u.tracker.at(z, u.r, u.lean)
+	return u.derivatives(z, func(q point) [residuals]float64 {
+		d := r3.Sub(q.axis, p.axis)
+		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - p.theta).Signed())}
+	})
 }
 
 // merge replaces the state by the mixture of the guesses, mean and covariance
@@ -280,13 +276,15 @@ func (t *Tracker) merge(guesses []outcome, u *update, bare point) {
 
 		// How the new state depends on the joint vector: angle and axis are those
 		// of the new frame, all else stays.
-		axis, theta := t.slopes(&g.z, u)
+		slopes := u.slopes(&g.z)
 		var rows [stateSize]*mat.VecDense
 		for i := range stateSize {
 			rows[i] = mat.NewVecDense(jointSize, nil)
 			rows[i].SetVec(i, 1)
 		}
-		rows[atTheta], rows[atNow], rows[atNow+1] = theta, axis[0], axis[1]
+		for i, at := range [residuals]int{byAxis: atNow, byAxis + 1: atNow + 1, byTheta: atTheta} {
+			rows[at] = mat.NewVecDense(jointSize, slopes.RawRowView(i))
+		}
 		for i := range stateSize {
 			for j := i; j < stateSize; j++ {
 				state.SetSym(i, j, state.At(i, j)+g.weight*mat.Inner(rows[i], g.cov, rows[j]))

@@ -77,8 +77,8 @@ const (
 // Wanted is the uncertainty at which a measurement is complete.
 func Wanted(tolerance sky.Angle) sky.Angle { return max(wantedShare*tolerance, leastWanted) }
 
-// Add takes a frame in and fits anew.
-func (m *Measurement) Add(f Frame, air Refraction) {
+// add takes a frame in and fits anew.
+func (m *Measurement) add(f Frame, air Refraction) {
 	m.Frames = append(m.Frames, f)
 	m.refit(air)
 }
@@ -230,7 +230,7 @@ func (m *Measurement) Complete(count int, tolerance sky.Angle) bool {
 // With is the measurement with one frame more; m stays as it is.
 func (m *Measurement) With(f Frame, air Refraction) Measurement {
 	w := Measurement{Frames: slices.Clone(m.Frames), refused: slices.Clone(m.refused)}
-	w.Add(f, air)
+	w.add(f, air)
 	return w
 }
 

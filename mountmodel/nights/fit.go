@@ -38,7 +38,7 @@ type Exposure struct {
 
 // Fit is the axis from ordinary exposures.
 //
-// The model is that of [AxisFit], R_i c = n, with a place c of its own for
+// The model is that of package axis, R_i c = n, with a place c of its own for
 // every stretch and one axis n for all. Three departures are allowed for, as
 // much as the frames ask for:
 //
@@ -125,7 +125,7 @@ const (
 	// driftBefore is the probability beforehand that it does; driftTold the
 	// odds after from which it is believed.
 	driftBefore = 0.2
-	driftTold   = 10
+	driftSure   = 10
 
 	// rigidBefore is the probability beforehand of no flexure worth mentioning
 	// (and of no wandering, and of no jitter). Sizes up to commonFlexure are
@@ -134,8 +134,8 @@ const (
 	rigidBefore   = 0.3
 	commonFlexure = 256 * sky.Arcsecond
 
-	// flexureTold is the probability from which flexure is told.
-	flexureTold = 0.99
+	// flexureSure is the probability from which flexure is told.
+	flexureSure = 0.99
 
 	// steadyRate and steadyLeast: a drift in declination slower than
 	// 20 arcsec per hour, or smaller than 3 arcsec, is what guided mounts show as
@@ -279,7 +279,7 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 		weight[index(a.drift)] += math.Exp(a.evidence - best)
 	}
 	odds := weight[1] / weight[0]
-	drift := odds > driftTold
+	drift := odds > driftSure
 	mean, cov := mixture(all, best, drift)
 	b := sky.TangentBasis(w.n)
 	n := sky.Moved(w.n, b, mean[0], mean[1])
@@ -298,11 +298,19 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 	_, withDrift := mixture(all, best, true)
 	out.DriftSigma = sky.Angle(math.Sqrt((withDrift[2][2] + withDrift[3][3]) / 2))
 
+	out.tellSizes(all, drift, func(a answer) float64 { return math.Exp(a.evidence-best) / weight[index(drift)] })
+	w.tellStretches(out)
+	return out
+}
+
+// tellSizes says how large flexure and jitter are likely to be; p is the probability
+// of an answer with or without drift, as was chosen.
+func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 	var stiff float64
 	var flexure, wander, jitter []float64 = make([]float64, len(flexureSizes())), make([]float64, len(wanderSizes())), make([]float64, len(jitterSizes()))
 	for _, a := range all {
 		if a.drift == drift {
-			p := math.Exp(a.evidence-best) / weight[index(drift)]
+			p := p(a)
 			flexure[a.flexure] += p
 			wander[a.wander] += p
 			jitter[a.jitter] += p
@@ -317,6 +325,10 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes(), flexure)), float64(middle(wanderSizes(), wander))))
 	out.Jitter = middle(jitterSizes(), jitter)
 	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
+}
+
+// tellStretches describes the stretches and counts what they leave free.
+func (w *finder) tellStretches(out *Fit) {
 	for k, s := range w.stretches {
 		count := s.Last - s.First + 1
 		out.Used += count
@@ -329,5 +341,4 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 		}
 	}
 	out.Dof -= 2
-	return out
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // Flexes tells whether the frames show that the mount bends.
-func (f *Fit) Flexes() bool { return f.FlexureChance > flexureTold }
+func (f *Fit) Flexes() bool { return f.FlexureChance > flexureSure }
 
 // Sentences tell the result in plain words: size and side of the offset from
 // the pole, what the mount does beside it, and what was assumed.
@@ -34,7 +34,7 @@ func (f *Fit) Sentences(pole sky.Local) []string {
 	if f.Flexes() {
 		out = append(out, fmt.Sprintf("The mount bends by about %s as it turns, more than the stars explain: no single axis fits, and none can be known better than that. The uncertainty includes it.", sky.AngleWords(f.Flexure)))
 	}
-	if f.JitterChance > flexureTold {
+	if f.JitterChance > flexureSure {
 		out = append(out, fmt.Sprintf("Single frames stray by about %s: wind, dithering, or something loose.", sky.AngleWords(f.Jitter)))
 	}
 	if d := f.Drift; d != nil {

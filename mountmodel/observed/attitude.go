@@ -64,27 +64,27 @@ const (
 	// makes 1e-4, refraction 3e-4 at altitude 45 degrees, 4e-3 at 15, 1e-2 at 8.
 	scalePrior = 0.02
 
-	// bendPrior is the same for the third-order term of a wide field, relative
+	// distortionPrior is the same for the third-order term of a wide field, relative
 	// at the field's edge. Refraction over a 60 degree field reaching down to
 	// altitude 15 makes 2e-3.
-	bendPrior = 0.01
+	distortionPrior = 0.01
 
 	// wideField is the distance of the outermost star from the boresight from
 	// which the third-order term is fitted: at 4 degrees and altitude 20 the
 	// curvature of refraction is 0.1 arcsec.
 	wideField = 4 * sky.Degree
 
-	// minBendStars keeps the third-order term out of fits that it would weaken.
-	minBendStars = 12
+	// minDistortionStars keeps the third-order term out of fits that it would weaken.
+	minDistortionStars = 12
 
 	// worstNoise is the factor between residuals and stated errors up to which
 	// a frame is believed. It is wide: what a camera fit leaves of distortion, a
 	// few tenths of a pixel, is ten to thirty times the noise of a bright star.
 	worstNoise = 50
 
-	// handsApart is how many times worse, in squared residuals, the wrong
+	// parityApart is how many times worse, in squared residuals, the wrong
 	// hand must fit for the right one to be told.
-	handsApart = 4
+	parityApart = 4
 )
 
 // ErrFewStars means that too few stars are left to tell how the camera stood.
@@ -158,7 +158,7 @@ func startAttitude(seen []Star) (sky.Matrix, error) {
 	if loss[1] < loss[0] {
 		best = 1
 	}
-	if !(loss[1-best] > handsApart*loss[best]) {
+	if !(loss[1-best] > parityApart*loss[best]) {
 		return sky.Matrix{}, fmt.Errorf("the stars lie along one line: %w", sky.ErrRank)
 	}
 	return r[best], nil
@@ -179,94 +179,50 @@ type attitudeFit struct {
 	rms    float64
 }
 
+// refinement is Gauss-Newton under way: rotation (3), scale and, in wide fields,
+// the third-order term.
+type refinement struct {
+	edge       float64 // tangent of the outermost star's distance
+	unknowns   int
+	r          sky.Matrix
+	scale      float64
+	distortion float64
+	h          *mat.SymDense // normal matrix
+	g          *mat.VecDense // gradient
+}
+
 // refineAttitude runs Gauss-Newton on rotation, scale and third-order term.
 func refineAttitude(seen []Star, r sky.Matrix) (attitudeFit, error) {
-	edge := 0.0 // tangent of the outermost star's distance
+	m := refinement{unknowns: 4, r: r}
 	for _, s := range seen {
-		edge = max(edge, math.Hypot(s.Camera.X, s.Camera.Y)/max(s.Camera.Z, 0.1))
+		m.edge = max(m.edge, math.Hypot(s.Camera.X, s.Camera.Y)/max(s.Camera.Z, 0.1))
 	}
-	n := 4
-	if edge > wideField.Tan() && len(seen) >= minBendStars {
-		n = 5
+	if m.edge > wideField.Tan() && len(seen) >= minDistortionStars {
+		m.unknowns = 5
 	}
-	scale, bend := 0.0, 0.0
-	h := mat.NewSymDense(n, nil)
-	g := mat.NewVecDense(n, nil)
+	m.h, m.g = mat.NewSymDense(m.unknowns, nil), mat.NewVecDense(m.unknowns, nil)
+	fit := attitudeFit{square: make([]float64, len(seen)), dof: 2*len(seen) - m.unknowns}
 	var step mat.VecDense
 	var chol mat.Cholesky
-	fit := attitudeFit{square: make([]float64, len(seen)), dof: 2*len(seen) - n}
 
 	// Quadratic convergence: a start off by the largest refraction across the
 	// widest field, 1e-2, is exact after three rounds.
 	const rounds = 6
 	for range rounds {
-		h.Zero()
-		g.Zero()
-		h.SetSym(3, 3, 1/(scalePrior*scalePrior))
-		g.SetVec(3, -scale/(scalePrior*scalePrior))
-		if n == 5 {
-			h.SetSym(4, 4, 1/(bendPrior*bendPrior))
-			g.SetVec(4, -bend/(bendPrior*bendPrior))
-		}
+		m.begin()
 		fit.rms = 0
 		for i, s := range seen {
-			x, y, z := s.Camera.X, s.Camera.Y, s.Camera.Z
-			cubic := 0.0
-			if n == 5 {
-				cubic = (x*x + y*y) / (edge * edge * max(z*z, 0.01))
-			}
-			f := 1 + scale + bend*cubic
-			u := sky.Vec{X: f * x, Y: f * y, Z: z}
-			length := r3.Norm(u)
-			u = r3.Scale(1/length, u)
-			radial := sky.Vec{X: x / length, Y: y / length}
-			radial = r.Apply(r3.Sub(radial, r3.Scale(r3.Dot(radial, u), u)))
-			v := r.Apply(u)
-			d := r3.Sub(s.Local, v)
-			d = r3.Sub(d, r3.Scale(r3.Dot(d, v), v))
-			w := 1 / (s.Sigma * s.Sigma)
-			fit.square[i] = w * r3.Norm2(d)
-			fit.rms += r3.Norm2(d)
-
-			turn, cross := r3.Cross(v, d), r3.Cross(v, radial)
-			vv := [3]float64{v.X, v.Y, v.Z}
-			tt := [3]float64{turn.X, turn.Y, turn.Z}
-			cc := [3]float64{cross.X, cross.Y, cross.Z}
-			for a := range 3 {
-				for b := a; b < 3; b++ {
-					p := -vv[a] * vv[b]
-					if a == b {
-						p++
-					}
-					h.SetSym(a, b, h.At(a, b)+w*p)
-				}
-				g.SetVec(a, g.AtVec(a)+w*tt[a])
-				h.SetSym(a, 3, h.At(a, 3)+w*cc[a])
-				if n == 5 {
-					h.SetSym(a, 4, h.At(a, 4)+w*cc[a]*cubic)
-				}
-			}
-			rr, rd := w*r3.Norm2(radial), w*r3.Dot(radial, d)
-			h.SetSym(3, 3, h.At(3, 3)+rr)
-			g.SetVec(3, g.AtVec(3)+rd)
-			if n == 5 {
-				h.SetSym(3, 4, h.At(3, 4)+rr*cubic)
-				h.SetSym(4, 4, h.At(4, 4)+rr*cubic*cubic)
-				g.SetVec(4, g.AtVec(4)+rd*cubic)
-			}
+			var miss2 float64
+			fit.square[i], miss2 = m.add(s)
+			fit.rms += miss2
 		}
-		if !chol.Factorize(h) {
+		if !chol.Factorize(m.h) {
 			return attitudeFit{}, sky.ErrRank
 		}
-		if err := chol.SolveVecTo(&step, g); err != nil {
+		if err := chol.SolveVecTo(&step, m.g); err != nil {
 			return attitudeFit{}, fmt.Errorf("%w: %w", sky.ErrRank, err)
 		}
-		e := sky.Vec{X: step.AtVec(0), Y: step.AtVec(1), Z: step.AtVec(2)}
-		r = sky.RotationFromVector(e).Mul(r)
-		scale += step.AtVec(3)
-		if n == 5 {
-			bend += step.AtVec(4)
-		}
+		m.move(&step)
 	}
 	var inverse mat.SymDense
 	if err := chol.InverseTo(&inverse); err != nil {
@@ -277,9 +233,80 @@ func refineAttitude(seen []Star, r sky.Matrix) (attitudeFit, error) {
 			fit.cov[a][b] = inverse.At(a, b)
 		}
 	}
-	fit.r = r
+	fit.r = m.r
 	fit.rms = math.Sqrt(fit.rms / float64(len(seen)))
 	return fit, nil
+}
+
+// begin sets the equations to what is known beforehand.
+func (m *refinement) begin() {
+	m.h.Zero()
+	m.g.Zero()
+	m.h.SetSym(3, 3, 1/(scalePrior*scalePrior))
+	m.g.SetVec(3, -m.scale/(scalePrior*scalePrior))
+	if m.unknowns == 5 {
+		m.h.SetSym(4, 4, 1/(distortionPrior*distortionPrior))
+		m.g.SetVec(4, -m.distortion/(distortionPrior*distortionPrior))
+	}
+}
+
+// add takes a star into the equations and gives its squared residual, over its
+// variance and in square radians.
+func (m *refinement) add(s Star) (square, miss2 float64) {
+	x, y, z := s.Camera.X, s.Camera.Y, s.Camera.Z
+	cubic := 0.0
+	if m.unknowns == 5 {
+		cubic = (x*x + y*y) / (m.edge * m.edge * max(z*z, 0.01))
+	}
+	f := 1 + m.scale + m.distortion*cubic
+	u := sky.Vec{X: f * x, Y: f * y, Z: z}
+	length := r3.Norm(u)
+	u = r3.Scale(1/length, u)
+	radial := sky.Vec{X: x / length, Y: y / length}
+	radial = m.r.Apply(r3.Sub(radial, r3.Scale(r3.Dot(radial, u), u)))
+	v := m.r.Apply(u)
+	d := r3.Sub(s.Local, v)
+	d = r3.Sub(d, r3.Scale(r3.Dot(d, v), v))
+	w := 1 / (s.Sigma * s.Sigma)
+
+	turn, cross := r3.Cross(v, d), r3.Cross(v, radial)
+	vv := [3]float64{v.X, v.Y, v.Z}
+	tt := [3]float64{turn.X, turn.Y, turn.Z}
+	cc := [3]float64{cross.X, cross.Y, cross.Z}
+	h, g := m.h, m.g
+	for a := range 3 {
+		for b := a; b < 3; b++ {
+			p := -vv[a] * vv[b]
+			if a == b {
+				p++
+			}
+			h.SetSym(a, b, h.At(a, b)+w*p)
+		}
+		g.SetVec(a, g.AtVec(a)+w*tt[a])
+		h.SetSym(a, 3, h.At(a, 3)+w*cc[a])
+		if m.unknowns == 5 {
+			h.SetSym(a, 4, h.At(a, 4)+w*cc[a]*cubic)
+		}
+	}
+	rr, rd := w*r3.Norm2(radial), w*r3.Dot(radial, d)
+	h.SetSym(3, 3, h.At(3, 3)+rr)
+	g.SetVec(3, g.AtVec(3)+rd)
+	if m.unknowns == 5 {
+		h.SetSym(3, 4, h.At(3, 4)+rr*cubic)
+		h.SetSym(4, 4, h.At(4, 4)+rr*cubic*cubic)
+		g.SetVec(4, g.AtVec(4)+rd*cubic)
+	}
+	return w * r3.Norm2(d), r3.Norm2(d)
+}
+
+// move takes a step.
+func (m *refinement) move(step *mat.VecDense) {
+	e := sky.Vec{X: step.AtVec(0), Y: step.AtVec(1), Z: step.AtVec(2)}
+	m.r = sky.RotationFromVector(e).Mul(m.r)
+	m.scale += step.AtVec(3)
+	if m.unknowns == 5 {
+		m.distortion += step.AtVec(4)
+	}
 }
 
 // withoutOutliers keeps the stars whose squared residual stays under the limit

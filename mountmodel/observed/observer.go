@@ -37,15 +37,15 @@ type Observer struct {
 	utc  time.Time
 	dut1 float64
 
-	toLocal    sky.Matrix // ICRS axes to east, north, up, without aberration
-	fromLocal  sky.Matrix
-	velocity   sky.Vec // of the observer about the barycentre, in c
-	invGamma   float64 // sqrt(1 - v^2)
-	sunToSite  sky.Vec // unit vector
-	sunBend    float64 // 2GM/(c^2 distance): the bending in radians at 90 degrees
-	refraction Refraction
-	era        sky.Angle
-	gast       sky.Angle
+	toLocal       sky.Matrix // ICRS axes to east, north, up, without aberration
+	fromLocal     sky.Matrix
+	velocity      sky.Vec // of the observer about the barycentre, in c
+	invGamma      float64 // sqrt(1 - v^2)
+	sunToSite     sky.Vec // unit vector
+	sunDeflection float64 // 2GM/(c^2 distance): the bending in radians at 90 degrees
+	refraction    Refraction
+	era           sky.Angle
+	gast          sky.Angle
 }
 
 // NewObserver prepares the instant utc at the site. dut1 is UT1-UTC in
@@ -82,7 +82,7 @@ func NewObserver(site sky.Site, air sky.Air, utc time.Time, dut1 float64) (*Obse
 	fromSun := r3.Add(earthPlace, r3.Scale(1.0/astronomicalUnitM, fromTerrestrial.Apply(position)))
 	distance := r3.Norm(fromSun)
 	o.sunToSite = r3.Scale(1/distance, fromSun)
-	o.sunBend = schwarzschildAU / distance
+	o.sunDeflection = schwarzschildAU / distance
 	return o, nil
 }
 
@@ -110,7 +110,7 @@ func (o *Observer) Observed(star sky.ICRS) sky.Local {
 
 // Airless is Observed without the air.
 func (o *Observer) Airless(star sky.ICRS) sky.Local {
-	return sky.Local(o.toLocal.Apply(aberrate(o.bend(sky.Vec(star)), o.velocity, o.invGamma)))
+	return sky.Local(o.toLocal.Apply(aberrate(o.deflect(sky.Vec(star)), o.velocity, o.invGamma)))
 }
 
 // ICRS is the inverse of Observed, to 1e-4 arcsec: the star that is seen in the
@@ -120,8 +120,8 @@ func (o *Observer) ICRS(d sky.Local) sky.ICRS {
 	// The aberration of the opposite velocity undoes it exactly: Lorentz boosts.
 	straight := aberrate(sky.Unit(seen), r3.Scale(-1, o.velocity), o.invGamma)
 	star := straight
-	for range bendRounds {
-		star = sky.Unit(r3.Sub(straight, r3.Sub(o.bend(star), star)))
+	for range deflectionRounds {
+		star = sky.Unit(r3.Sub(straight, r3.Sub(o.deflect(star), star)))
 	}
 	return sky.ICRS(star)
 }
@@ -129,17 +129,17 @@ func (o *Observer) ICRS(d sky.Local) sky.ICRS {
 // bendRounds: where the bending is strongest, 5 arcminutes from the Sun's
 // centre, it is 6 arcsec and changes by 2 per cent of a change in direction, so
 // three rounds leave 5e-5 arcsec there, and far less outside the Sun's disc.
-const bendRounds = 3
+const deflectionRounds = 3
 
-// minBendCos limits the bending to directions more than 5 arcminutes from the
+// minDeflectionCos limits the bending to directions more than 5 arcminutes from the
 // Sun's centre, as ERFA ldsun does.
-const minBendCos = 1e-6
+const minDeflectionCos = 1e-6
 
-// bend is the deflection of light by the Sun's mass for a star at infinity:
+// deflect is the deflection of light by the Sun's mass for a star at infinity:
 // Klioner 2003, AJ 125, 1580, eq. 70 (ERFA ld, ldsun). It turns the direction
 // away from the Sun, 0.0041 arcsec at 90 degrees.
-func (o *Observer) bend(p sky.Vec) sky.Vec {
-	w := o.sunBend / max(1+r3.Dot(p, o.sunToSite), minBendCos)
+func (o *Observer) deflect(p sky.Vec) sky.Vec {
+	w := o.sunDeflection / max(1+r3.Dot(p, o.sunToSite), minDeflectionCos)
 	// p x (e x p) = e (p.p) - p (p.e)
 	return sky.Unit(r3.Add(p, r3.Scale(w, r3.Sub(o.sunToSite, r3.Scale(r3.Dot(p, o.sunToSite), p)))))
 }

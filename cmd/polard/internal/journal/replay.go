@@ -93,7 +93,7 @@ func prepared(e logbook.Entry, config mountmodel.Config) (out logbook.Entry) {
 	// A mistake of ours shows again where the session takes the sighting, and is told there.
 	defer func() { _ = recover() }()
 	if e.Frame != nil {
-		e.Frame.Sighting = e.Frame.Sighting.Prepared(config)
+		e.Frame.Sighting = e.Frame.Sighting.Reduced(config)
 	}
 	return out
 }

@@ -13,7 +13,7 @@ import (
 
 // A session takes a prepared sighting for what it is, to the last bit; one that
 // was prepared for another place, air or UT1-UTC it works out anew.
-func TestPrepared(t *testing.T) {
+func TestReduced(t *testing.T) {
 	m := simmount.New(rand.New(rand.NewPCG(31, 1)), sky.Site{Latitude: 44 * sky.Degree, Longitude: 12 * sky.Degree, ElevationM: 700}, 25*sky.Arcminute, 3*sky.Degree)
 	m.FieldW, m.Stars = 2*sky.Degree, 50
 	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance}
@@ -52,15 +52,15 @@ func TestPrepared(t *testing.T) {
 	} {
 		other := cfg
 		change(&other)
-		if got := viewOf(func(s Sighting) Sighting { return s.Prepared(other) }); !reflect.DeepEqual(got, want) {
+		if got := viewOf(func(s Sighting) Sighting { return s.Reduced(other) }); !reflect.DeepEqual(got, want) {
 			t.Errorf("%s: the session came out differently:\n%+v\n%+v", name, got, want)
 		}
-		p := shots[0].Prepared(other)
-		if same := other.Site == cfg.Site && other.Air == cfg.Air && other.DUT1 == cfg.DUT1; p.preparedFor(cfg) != same {
+		p := shots[0].Reduced(other)
+		if same := other.Site == cfg.Site && other.Air == cfg.Air && other.DUT1 == cfg.DUT1; p.reducedFor(cfg) != same {
 			t.Errorf("%s: counts as prepared for the session: %v", name, !same)
 		}
 	}
-	if p := shots[0]; p.prepared != nil {
+	if p := shots[0]; p.reduction != nil {
 		t.Error("preparing changed the sighting itself")
 	}
 }

@@ -5,8 +5,8 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// prepared is a sighting's attitude, with what it rests on. It never changes.
-type prepared struct {
+// reduction is a sighting's attitude, with what it rests on. It never changes.
+type reduction struct {
 	site     sky.Site
 	air      sky.Air
 	dut1     float64 // seconds
@@ -14,26 +14,26 @@ type prepared struct {
 	err      error
 }
 
-// Prepared is the sighting with most of the work done that a session under the
+// Reduced is the sighting with most of the work done that a session under the
 // configuration has with it: its attitude, which rests on place, air and UT1-UTC
 // alone. The session takes it as it takes the sighting itself, only sooner, and
 // under any other place or air works it out anew. Unlike a session, many may be
 // prepared at a time.
-func (s Sighting) Prepared(cfg Config) Sighting {
-	if s.Refused != "" || s.Mid.IsZero() || s.preparedFor(cfg) {
+func (s Sighting) Reduced(cfg Config) Sighting {
+	if s.Refused != "" || s.Mid.IsZero() || s.reducedFor(cfg) {
 		return s
 	}
-	p := &prepared{site: cfg.Site, air: cfg.Air, dut1: cfg.DUT1}
+	p := &reduction{site: cfg.Site, air: cfg.Air, dut1: cfg.DUT1}
 	if o, err := observed.NewObserver(cfg.Site, cfg.Air, s.Mid, cfg.DUT1); err != nil {
 		p.err = err
 	} else {
 		p.attitude, p.err = o.Attitude(s.Pairs)
 	}
-	s.prepared = p
+	s.reduction = p
 	return s
 }
 
-func (s Sighting) preparedFor(cfg Config) bool {
-	p := s.prepared
+func (s Sighting) reducedFor(cfg Config) bool {
+	p := s.reduction
 	return p != nil && p.site == cfg.Site && p.air == cfg.Air && p.dut1 == cfg.DUT1
 }
