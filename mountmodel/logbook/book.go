@@ -223,9 +223,9 @@ func truth(yes bool) int64 {
 	return 0
 }
 
-// Begin makes a row for a new session, written by a keeper, and gives its
+// Begin makes a row for a new session, written by a writer, and gives its
 // number.
-func (b *Book) Begin(ctx context.Context, s Session, keeper string) (int64, error) {
+func (b *Book) Begin(ctx context.Context, s Session, writer string) (int64, error) {
 	called, err := json.Marshal(s.Called)
 	if err != nil {
 		return 0, err
@@ -233,16 +233,16 @@ func (b *Book) Begin(ctx context.Context, s Session, keeper string) (int64, erro
 	var id int64
 	err = b.db.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries, older)
 		VALUES ($1, $2, $3, $4, $5, $6, $5, $7, $8, 0, $9) RETURNING id`,
-		keeper, b.text(s.Program), s.Source, b.folder(s.Folder), nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed), packStamps(s.Older)).Scan(&id)
+		writer, b.text(s.Program), s.Source, b.folder(s.Folder), nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed), packStamps(s.Older)).Scan(&id)
 	if err != nil {
 		return 0, troubleFrom(err)
 	}
 	return id, nil
 }
 
-// TakeOver makes a keeper the one that writes a session from now on.
-func (b *Book) TakeOver(ctx context.Context, id int64, keeper string) error {
-	_, err := b.db.ExecContext(ctx, `UPDATE sessions SET keeper = $1 WHERE id = $2`, keeper, id)
+// TakeOver makes a writer the one that writes a session from now on.
+func (b *Book) TakeOver(ctx context.Context, id int64, writer string) error {
+	_, err := b.db.ExecContext(ctx, `UPDATE sessions SET keeper = $1 WHERE id = $2`, writer, id)
 	if err != nil {
 		return troubleFrom(err)
 	}
@@ -251,7 +251,7 @@ func (b *Book) TakeOver(ctx context.Context, id int64, keeper string) error {
 
 // Append writes entries, all or none. They follow those that are there; one
 // that is there already, from an attempt whose end was not heard of, stays.
-func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []Entry) error {
+func (b *Book) Append(ctx context.Context, id int64, writer string, entries []Entry) error {
 	// A file that was deleted would go on taking entries, for nobody.
 	if _, err := os.Stat(b.file); b.file != "" && errors.Is(err, os.ErrNotExist) {
 		return &Trouble{Code: TroubleGone, Message: "its file was taken away", Err: err}
@@ -262,7 +262,7 @@ func (b *Book) Append(ctx context.Context, id int64, keeper string, entries []En
 	}
 	defer tx.Rollback()
 	last := entries[len(entries)-1]
-	r, err := tx.ExecContext(ctx, `UPDATE sessions SET heard_ns = $1, entries = $2 WHERE id = $3 AND keeper = $4`, nanos(last.At), last.Seq, id, keeper)
+	r, err := tx.ExecContext(ctx, `UPDATE sessions SET heard_ns = $1, entries = $2 WHERE id = $3 AND keeper = $4`, nanos(last.At), last.Seq, id, writer)
 	if err != nil {
 		return troubleFrom(err)
 	}

@@ -79,9 +79,9 @@ func session() Session {
 	return Session{Program: "polard 0.1.0", Source: "folder", Folder: "/nights", Begun: evening, Heard: evening, Since: evening.Add(-2 * time.Hour), Called: config(), Placed: true}
 }
 
-func begin(t testing.TB, b *Book, keeper string) int64 {
+func begin(t testing.TB, b *Book, writer string) int64 {
 	t.Helper()
-	id, err := b.Begin(t.Context(), session(), keeper)
+	id, err := b.Begin(t.Context(), session(), writer)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,8 +32,8 @@ func remount(t *testing.T, folder string, flags uintptr, options string) {
 	}
 }
 
-// becomes waits until the keeper's trouble has a code; "" is none.
-func becomes(t *testing.T, k *Keeper, code TroubleCode) {
+// becomes waits until the writer's trouble has a code; "" is none.
+func becomes(t *testing.T, k *Writer, code TroubleCode) {
 	t.Helper()
 	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		if tr := k.Trouble(); tr == nil && code == "" || tr != nil && tr.Code == code {
@@ -43,15 +43,15 @@ func becomes(t *testing.T, k *Keeper, code TroubleCode) {
 	t.Fatalf("trouble %+v, want %q", k.Trouble(), code)
 }
 
-// A disk that is really full, and really read-only: the keeper says which, keeps
+// A disk that is really full, and really read-only: the writer says which, keeps
 // all in memory, and writes it as soon as there is room; the file is sound.
 func TestRealDisks(t *testing.T) {
 	folder := disk(t, "600k")
 	path := filepath.Join(folder, "state", FileName)
-	k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+	k := NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
 	k.retry = 20 * time.Millisecond
 	stop := run(t, k)
-	if !k.Kept(t.Context(), k.Append(entries()[0])) {
+	if !k.Written(t.Context(), k.Append(entries()[0])) {
 		t.Fatal(k.Trouble())
 	}
 	const frames = 60 // 11 kB each
@@ -69,7 +69,7 @@ func TestRealDisks(t *testing.T) {
 	remount(t, folder, syscall.MS_RDONLY, "")
 	again := session()
 	again.ID, again.Count = k.SessionID(), frames+1
-	k = NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, again, nil)
+	k = NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, again, nil)
 	k.retry = 20 * time.Millisecond
 	stop = run(t, k)
 	k.Append(noteEntry("while read-only"))
@@ -93,7 +93,7 @@ func TestRealDisks(t *testing.T) {
 	b.Close()
 	// Read-only from the start.
 	remount(t, folder, syscall.MS_RDONLY, "")
-	k = NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, filepath.Join(folder, "other", FileName)) }, session(), nil)
+	k = NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, filepath.Join(folder, "other", FileName)) }, session(), nil)
 	k.retry = 20 * time.Millisecond
 	stop = run(t, k)
 	becomes(t, k, TroubleReadOnly)
@@ -106,7 +106,7 @@ func TestRealDisks(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(folder, "filler"), make([]byte, 9<<20), 0o600); !errors.Is(err, syscall.ENOSPC) {
 		t.Fatalf("the disk is not full: %v", err)
 	}
-	k = NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, filepath.Join(folder, "third", FileName)) }, session(), nil)
+	k = NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, filepath.Join(folder, "third", FileName)) }, session(), nil)
 	k.retry = 20 * time.Millisecond
 	stop = run(t, k)
 	becomes(t, k, TroubleFull)

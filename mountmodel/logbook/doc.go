@@ -7,7 +7,7 @@
 //	tables and their versions   schema.go   one list of steps; a newer file is refused
 //	the open file               book.go     [Open], [Book.Begin], [Book.Append], [Book.Last], [Book.Entries]
 //	matched stars as bytes      pairs.go
-//	keeping without waiting     keeper.go   [Keeper]: a queue in memory and one goroutine that writes
+//	keeping without waiting     writer.go   [Writer]: a queue in memory and one goroutine that writes
 //	what is wrong, in words     trouble.go  [Trouble]
 //
 // The entries of a session are its whole truth: config, frames, events and

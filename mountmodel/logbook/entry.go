@@ -38,7 +38,7 @@ type Session struct {
 // Entry is one thing that reached a session. Exactly one of Config, Frame,
 // Event, Stroke, Plan, Note and Lens is set.
 type Entry struct {
-	Seq    int64     // from 1, within the session; set by [Keeper.Append]
+	Seq    int64     // from 1, within the session; set by [Writer.Append]
 	At     time.Time // when it reached the session
 	Config *mountmodel.Config
 	// Unplaced, with Config: the place in it is not known yet.

@@ -142,7 +142,7 @@ func TestPostgres(t *testing.T) {
 	if _, err := b.Outcome(t.Context(), *last); err != nil {
 		t.Error(err)
 	}
-	// Another keeper has taken the session over.
+	// Another writer has taken the session over.
 	if err := b.TakeOver(t.Context(), id, "another"); err != nil {
 		t.Fatal(err)
 	}
@@ -176,21 +176,21 @@ func TestPostgresOfManyPiers(t *testing.T) {
 			defer b.Close()
 			mine := session()
 			mine.Folder = fmt.Sprintf("pier-%d:/nights", n)
-			id, err := b.Begin(t.Context(), mine, "keeper")
+			id, err := b.Begin(t.Context(), mine, "writer")
 			if err != nil {
 				t.Error(err)
 				return
 			}
 			r := result()
 			r.Phase, r.OffsetTotalArcmin = mountmodel.Watching, float64(n)
-			if err := b.Append(t.Context(), id, "keeper", []Entry{{Seq: 1, At: evening, Frame: frame("a.fits", 5), Result: r}}); err != nil {
+			if err := b.Append(t.Context(), id, "writer", []Entry{{Seq: 1, At: evening, Frame: frame("a.fits", 5), Result: r}}); err != nil {
 				t.Error(err)
 			}
 			b.Pier = fmt.Sprintf("pier-%d", n)
 			if own, err := b.Sessions(t.Context(), time.Time{}, 0); err != nil || len(own) != 1 || own[0].ID != id {
 				t.Errorf("pier %d: %+v %v", n, own, err)
 			}
-			if err := b.Append(t.Context(), id, "keeper", []Entry{{Seq: 2, At: evening, Note: &Note{"marks", b.Pier}}}); err != nil {
+			if err := b.Append(t.Context(), id, "writer", []Entry{{Seq: 2, At: evening, Note: &Note{"marks", b.Pier}}}); err != nil {
 				t.Error(err)
 			}
 			if notes, err := b.Notes(t.Context()); err != nil || notes["marks"] != b.Pier {
@@ -214,12 +214,12 @@ func TestPostgresTakesAnyName(t *testing.T) {
 	for _, folder := range []string{"pier\xff:/nights/\xfe", "pier\xff:/nights/\xfd", "pier:/nights/\x00"} {
 		own := session()
 		own.Folder = folder
-		id, err := b.Begin(t.Context(), own, "keeper")
+		id, err := b.Begin(t.Context(), own, "writer")
 		if err != nil {
 			t.Fatalf("%q: %v", folder, err)
 		}
 		ids[folder] = id
-		if err := b.Append(t.Context(), id, "keeper", []Entry{{Seq: 1, At: evening, Frame: frame("\xff.fits", 3)}, {Seq: 2, At: evening, Note: &Note{"marks", "a\x00b\xff"}}}); err != nil {
+		if err := b.Append(t.Context(), id, "writer", []Entry{{Seq: 1, At: evening, Frame: frame("\xff.fits", 3)}, {Seq: 2, At: evening, Note: &Note{"marks", "a\x00b\xff"}}}); err != nil {
 			t.Errorf("%q: %v", folder, err)
 		}
 	}

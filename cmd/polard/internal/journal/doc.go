@@ -1,7 +1,7 @@
 // Package journal keeps a running service's session in the logbook and finds it again.
 //
 // In come the entries of a session as they happen: frames, what was done at the mount, settings, notes.
-// They are written by [logbook.Keeper] on a goroutine of its own, so that nobody waits for a disk. Out come, when
+// They are written by [logbook.Writer] on a goroutine of its own, so that nobody waits for a disk. Out come, when
 // the service starts again, the session to go on with, its entries in their order with the sightings prepared on all
 // cores ([Journal.Replay]), the files that were dealt with, and what was noted ([Notes]).
 //

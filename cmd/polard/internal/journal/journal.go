@@ -38,7 +38,7 @@ type Journal struct {
 	Nights []logbook.Night
 
 	options Options
-	writer  *logbook.Keeper
+	writer  *logbook.Writer
 	session *logbook.Session // to go on with, nil when a new one begins
 	begin   logbook.Session  // as a new one begins
 	notes   map[string]string
@@ -65,7 +65,7 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 		session = *j.session
 	}
 	var told logbook.TroubleCode // the last that was logged
-	j.writer = logbook.NewKeeper(func(ctx context.Context) (logbook.Store, error) { return j.open(ctx) }, session, func() {
+	j.writer = logbook.NewWriter(func(ctx context.Context) (logbook.Store, error) { return j.open(ctx) }, session, func() {
 		t := j.writer.Trouble()
 		switch {
 		case t == nil && told != "":
@@ -199,7 +199,7 @@ func (j *Journal) Await(ctx context.Context, seq int64) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, writtenWithin)
 	defer cancel()
-	if j.writer.Kept(ctx, seq) {
+	if j.writer.Written(ctx, seq) {
 		return nil
 	}
 	if t := j.writer.Trouble(); t != nil {

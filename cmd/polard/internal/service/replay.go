@@ -35,7 +35,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 	var last *logbook.Frame
 	expired, err := j.Replay(ctx, func(e logbook.Entry) error {
 		if first && past.Placed && e.Config == nil && e.Event != mountmodel.WatchOnly {
-			// A session that began in the middle of a night: see logbook.Keeper.
+			// A session that began in the middle of a night: see logbook.Writer.
 			if err := a.begin(past.Begun, past.Called); err != nil {
 				return err
 			}

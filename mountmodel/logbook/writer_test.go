@@ -21,12 +21,12 @@ type shelf struct {
 	fails   error
 	hangs   bool
 	begun   []Session
-	keepers map[int64]string
+	writers map[int64]string
 	entries map[int64][]Entry
 }
 
 func newShelf() *shelf {
-	return &shelf{keepers: make(map[int64]string), entries: make(map[int64][]Entry)}
+	return &shelf{writers: make(map[int64]string), entries: make(map[int64][]Entry)}
 }
 
 func (s *shelf) open(context.Context) (Store, error) {
@@ -41,23 +41,23 @@ func (s *shelf) set(err error) {
 	s.fails = err
 }
 
-func (s *shelf) Begin(_ context.Context, session Session, keeper string) (int64, error) {
+func (s *shelf) Begin(_ context.Context, session Session, writer string) (int64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.begun = append(s.begun, session)
 	id := int64(len(s.begun))
-	s.keepers[id] = keeper
+	s.writers[id] = writer
 	return id, s.fails
 }
 
-func (s *shelf) TakeOver(_ context.Context, id int64, keeper string) error {
+func (s *shelf) TakeOver(_ context.Context, id int64, writer string) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.keepers[id] = keeper
+	s.writers[id] = writer
 	return s.fails
 }
 
-func (s *shelf) Append(ctx context.Context, id int64, keeper string, entries []Entry) error {
+func (s *shelf) Append(ctx context.Context, id int64, writer string, entries []Entry) error {
 	s.mu.Lock()
 	hangs := s.hangs
 	s.mu.Unlock()
@@ -70,7 +70,7 @@ func (s *shelf) Append(ctx context.Context, id int64, keeper string, entries []E
 	if s.fails != nil {
 		return s.fails
 	}
-	if s.keepers[id] != keeper {
+	if s.writers[id] != writer {
 		return &Trouble{Code: TroubleTakenOver}
 	}
 	s.entries[id] = append(s.entries[id], entries...)
@@ -90,8 +90,8 @@ func (s *shelf) kept(id int64) (seqs []int64) {
 
 func noteEntry(text string) Entry { return Entry{At: evening, Note: &Note{"steps", text}} }
 
-// run runs a keeper in a synctest bubble until stop is called.
-func run(t *testing.T, k *Keeper) (stop func() error) {
+// run runs a writer in a synctest bubble until stop is called.
+func run(t *testing.T, k *Writer) (stop func() error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- k.Run(ctx) }()
@@ -100,12 +100,12 @@ func run(t *testing.T, k *Keeper) (stop func() error) {
 
 // Entries are on the shelf soon, in order, each once; Append and Kept never wait
 // for a store that fails; what it refused is written when it works again.
-func TestKeeperBridgesFailures(t *testing.T) {
+func TestWriterBridgesFailures(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShelf()
 		var told []string
-		var k *Keeper
-		k = NewKeeper(s.open, session(), func() {
+		var k *Writer
+		k = NewWriter(s.open, session(), func() {
 			if tr := k.Trouble(); tr != nil {
 				told = append(told, string(tr.Code))
 			} else {
@@ -113,13 +113,13 @@ func TestKeeperBridgesFailures(t *testing.T) {
 			}
 		})
 		stop := run(t, k)
-		if seq := k.Append(noteEntry("a")); seq != 1 || !k.Kept(t.Context(), seq) {
+		if seq := k.Append(noteEntry("a")); seq != 1 || !k.Written(t.Context(), seq) {
 			t.Errorf("entry %d is not kept", seq)
 		}
 		s.set(&Trouble{Code: TroubleFull, Message: "the disk is full"})
 		begin := time.Now()
 		for i := range 50 {
-			if k.Kept(t.Context(), k.Append(noteEntry(fmt.Sprint(i)))) {
+			if k.Written(t.Context(), k.Append(noteEntry(fmt.Sprint(i)))) {
 				t.Error("kept by a store that fails")
 			}
 		}
@@ -153,10 +153,10 @@ func TestKeeperBridgesFailures(t *testing.T) {
 
 // What was appended right before the end is written; a store that hangs does
 // not hold the end up.
-func TestKeeperStops(t *testing.T) {
+func TestWriterStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShelf()
-		k := NewKeeper(s.open, session(), nil)
+		k := NewWriter(s.open, session(), nil)
 		stop := run(t, k)
 		synctest.Wait()
 		k.Append(noteEntry("last"))
@@ -164,7 +164,7 @@ func TestKeeperStops(t *testing.T) {
 			t.Errorf("%v, kept %v", err, s.kept(1))
 		}
 		s.hangs = true
-		k = NewKeeper(s.open, session(), nil)
+		k = NewWriter(s.open, session(), nil)
 		stop = run(t, k)
 		k.Append(noteEntry("never"))
 		time.Sleep(time.Second)
@@ -181,15 +181,15 @@ func TestKeeperStops(t *testing.T) {
 // A session that is gone on with is counted on and taken over; when another
 // process takes it over, that is told; when its file is taken away, a session
 // begins in the new one, with the configuration of now.
-func TestKeeperGoesOn(t *testing.T) {
+func TestWriterGoesOn(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShelf()
 		old := session()
 		old.ID, old.Count = 7, 41
-		s.keepers[7] = "a process that was killed"
-		k := NewKeeper(s.open, old, nil)
+		s.writers[7] = "a process that was killed"
+		k := NewWriter(s.open, old, nil)
 		stop := run(t, k)
-		if seq := k.Append(noteEntry("a")); seq != 42 || !k.Kept(t.Context(), seq) {
+		if seq := k.Append(noteEntry("a")); seq != 42 || !k.Written(t.Context(), seq) {
 			t.Errorf("entry %d, trouble %v", seq, k.Trouble())
 		}
 		if err := s.TakeOver(t.Context(), 7, "another"); err != nil {
@@ -206,11 +206,11 @@ func TestKeeperGoesOn(t *testing.T) {
 	})
 	synctest.Test(t, func(t *testing.T) {
 		s := newShelf()
-		k := NewKeeper(s.open, session(), nil)
+		k := NewWriter(s.open, session(), nil)
 		stop := run(t, k)
 		c := config()
 		c.Tolerance *= 3
-		k.Kept(t.Context(), k.Append(Entry{At: evening, Config: &c}))
+		k.Written(t.Context(), k.Append(Entry{At: evening, Config: &c}))
 		s.set(&Trouble{Code: TroubleGone})
 		k.Append(noteEntry("b"))
 		synctest.Wait()
@@ -223,11 +223,11 @@ func TestKeeperGoesOn(t *testing.T) {
 }
 
 // Beyond its bound the memory takes frames without their stars, and no more.
-func TestKeeperMemoryIsBounded(t *testing.T) {
+func TestWriterMemoryIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newShelf()
 		s.set(errors.New("broken"))
-		k := NewKeeper(s.open, session(), nil)
+		k := NewWriter(s.open, session(), nil)
 		k.limit = 10 * 100 * pairBytes
 		stop := run(t, k)
 		for i := range 50 {
@@ -249,14 +249,14 @@ func TestKeeperMemoryIsBounded(t *testing.T) {
 	})
 }
 
-// A real file that is deleted under a running keeper: the next entry begins a
+// A real file that is deleted under a running writer: the next entry begins a
 // session in a new file.
-func TestKeeperFileTakenAway(t *testing.T) {
+func TestWriterFileTakenAway(t *testing.T) {
 	path := inFolder(t)
-	k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+	k := NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
 	k.retry = 20 * time.Millisecond
 	stop := run(t, k)
-	if !k.Kept(t.Context(), k.Append(entries()[0])) {
+	if !k.Written(t.Context(), k.Append(entries()[0])) {
 		t.Fatal(k.Trouble())
 	}
 	for _, suffix := range []string{"", "-wal", "-shm"} {
@@ -265,7 +265,7 @@ func TestKeeperFileTakenAway(t *testing.T) {
 		}
 	}
 	seq := k.Append(noteEntry("b"))
-	for end := time.Now().Add(10 * time.Second); !k.Kept(t.Context(), seq) && time.Now().Before(end); {
+	for end := time.Now().Add(10 * time.Second); !k.Written(t.Context(), seq) && time.Now().Before(end); {
 		time.Sleep(5 * time.Millisecond)
 	}
 	if err := stop(); err != nil {
@@ -287,12 +287,12 @@ func TestTwoWriters(t *testing.T) {
 	var group sync.WaitGroup
 	for range 2 {
 		group.Go(func() {
-			k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+			k := NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
 			k.retry = 10 * time.Millisecond
 			stop := run(t, k)
 			for i := range 40 {
 				seq := k.Append(Entry{At: evening, Frame: frame(fmt.Sprint(i), 50)})
-				for !k.Kept(t.Context(), seq) {
+				for !k.Written(t.Context(), seq) {
 					time.Sleep(time.Millisecond)
 				}
 			}
@@ -318,7 +318,7 @@ func TestTwoWriters(t *testing.T) {
 func TestEntryThatCannotBeWritten(t *testing.T) {
 	far := time.Date(14_000, time.January, 1, 0, 0, 0, 0, time.UTC)
 	path := inFolder(t)
-	k := NewKeeper(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+	k := NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
 	k.retry = time.Millisecond
 	var lost []int64
 	k.Lost = func(e Entry, _ error) { lost = append(lost, e.Seq) }
@@ -329,14 +329,14 @@ func TestEntryThatCannotBeWritten(t *testing.T) {
 	command := k.Append(Entry{At: evening, Stroke: &adjust.Stroke{Bolt: adjust.AltitudeBolt, Turns: math.Inf(1)}})
 	last := k.Append(noteEntry("last"))
 	stop := run(t, k)
-	if !k.Kept(t.Context(), first) || !k.Kept(t.Context(), last) || k.Kept(t.Context(), command) {
-		t.Errorf("kept: first %t, last %t, what cannot be %t", k.Kept(t.Context(), first), k.Kept(t.Context(), last), k.Kept(t.Context(), command))
+	if !k.Written(t.Context(), first) || !k.Written(t.Context(), last) || k.Written(t.Context(), command) {
+		t.Errorf("kept: first %t, last %t, what cannot be %t", k.Written(t.Context(), first), k.Written(t.Context(), last), k.Written(t.Context(), command))
 	}
 	if k.Trouble() != nil {
 		t.Errorf("trouble %v", k.Trouble())
 	}
 	next := k.Append(noteEntry("next"))
-	if !k.Kept(t.Context(), next) {
+	if !k.Written(t.Context(), next) {
 		t.Error("what comes later is not kept")
 	}
 	if err := stop(); err != nil {
