@@ -39,6 +39,8 @@ var kinds = map[string]string{
 	".svg":   "image/svg+xml",
 	".woff2": "font/woff2",
 	".txt":   "text/plain; charset=utf-8",
+
+	".webmanifest": "application/manifest+json",
 }
 
 // loadAssets reads the embedded files, or while developing those in dir.
@@ -99,6 +101,9 @@ const (
 	pairingPage = "pair.html"
 )
 
+// workerFile is the service worker, with which a page opens without the service.
+const workerFile = "js/worker.js"
+
 var pageNames = []string{sessionPage, pairingPage}
 
 // getPage serves the session's page, and to strangers the one that pairs.
@@ -140,6 +145,9 @@ func (s *Server) getAsset(c echo.Context) error {
 	b, err := fs.ReadFile(s.assets.files, name)
 	if err != nil {
 		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
+	}
+	if name == workerFile { // it answers for the page, which lies above it
+		c.Response().Header().Set("Service-Worker-Allowed", "/")
 	}
 	if !s.assets.fromDir {
 		c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")

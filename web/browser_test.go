@@ -51,6 +51,9 @@ func TestPage(t *testing.T) {
 		{"access taken away", testTakenAway},
 		{"focus stays", testFocusStays},
 		{"marks of the picture shown", testMarksOfThePicture},
+		{"languages", testLanguages},
+		{"without the service", testWithoutService},
+		{"result and night", testShare},
 		{"remembered", testRemembered},
 		{"rig", testRig},
 		{"equipment", testEquipment},
@@ -119,7 +122,7 @@ func scenes() []struct {
 	blind := adjusting
 	blind.Doubt, blind.Moves = true, nil
 	tell(&blind, "blind_bolts", "The newest frame could not be used: leave the bolts until one can.")
-	blind.SaidDetails = []sky.Saying{{Text: "The newest frame, pole_0012.fits, could not be used: 12 stars, needs about 20. Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."}}
+	blind.SaidDetails = []sky.Saying{{Code: "warning", Args: []any{"unsolved"}, Text: "The newest frame, pole_0012.fits, could not be used: 12 stars, needs about 20. Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."}}
 	failed.Latest.Problem = &Notice{Code: "no_match", Message: "12 stars, needs about 20: expose longer or look for a gap in the clouds."}
 	return []struct {
 		name  string
@@ -130,7 +133,7 @@ func scenes() []struct {
 		{"waiting", StateFromView(waiting, first), []string{"Point the camera at clear sky", "No frame yet"}},
 		{"one", StateFromView(one, turning), []string{"Turn the RA axis", "\n30° ↺", "anticlockwise", "Leave the declination alone"}},
 		{"two", StateFromView(two, around()), []string{"Turn the RA axis on", "30°", "31.0° over 2 frames"}},
-		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise 7.0′", "Two frames cannot test", "About three quarters of a turn anticlockwise, west", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
+		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise 7.0′", "Two frames cannot test", "About ⅔ turn anticlockwise", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "East 4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "Leave 24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},

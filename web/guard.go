@@ -45,7 +45,7 @@ func contentPolicy(host string, secure bool) string {
 	if secure {
 		socket = "wss"
 	}
-	return "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; " +
+	return "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; img-src 'self'; manifest-src 'self'; worker-src 'self'; " +
 		"connect-src 'self' " + socket + "://" + host + "; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; " +
 		"require-trusted-types-for 'script'"
 }

@@ -266,7 +266,7 @@ func (p *pageDriver) tellTurn(config rehearsal.Config) view {
 	v := p.frame()
 	stroke := browsertest.Eval[string](p.Page, `document.querySelector("#now .bolt-card.altitude .stroke")?.innerText ?? ""`)
 	p.T.Logf("the page says: altitude bolt: %s", stroke)
-	if !strings.Contains(stroke, " of a turn clockwise, raising") {
+	if !strings.HasSuffix(stroke, " turn clockwise") {
 		p.T.Errorf("told a turn of the altitude bolt the page says %q of it:\n%s", stroke, v.Text)
 	}
 	return v

@@ -140,6 +140,23 @@ export function dialTime(hours) {
   return [Math.floor(minutes / 60) || 12, minutes % 60];
 }
 
+// Parts of a turn that have a sign of their own.
+/** @type {[number, string][]} */
+const signs = [[1 / 8, "⅛"], [1 / 6, "⅙"], [1 / 5, "⅕"], [1 / 4, "¼"], [1 / 3, "⅓"], [3 / 8, "⅜"], [2 / 5, "⅖"], [1 / 2, "½"], [3 / 5, "⅗"], [2 / 3, "⅔"], [3 / 4, "¾"], [5 / 6, "⅚"]];
+
+/**
+ * The size of a turn as a hand does it: ⅓, 1/16, 1¼.
+ * @param {number} n
+ */
+export function turns(n) {
+  const size = Math.abs(n), whole = Math.floor(size + 1e-6), part = size - whole;
+  if (whole === 0 && part < 0.115) return `1/${Math.round(1 / Math.max(part, 0.005))}`;
+  if (part < 0.06) return String(whole);
+  if (part > 0.87) return whole === 0 ? "9/10" : String(whole + 1);
+  const sign = signs.reduce((best, s) => (Math.abs(part - s[0]) < Math.abs(part - best[0]) ? s : best));
+  return `${whole || ""}${sign[1]}`;
+}
+
 /**
  * A UTC time on the wire by the browser's clock, to the minute.
  * @param {string} utc

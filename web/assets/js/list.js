@@ -2,7 +2,7 @@
 
 import { h, morph } from "./dom.js";
 import { angle, clock, number, primes, sentenceLike, spread, turn } from "./format.js";
-import { words } from "./words.js";
+import { language, words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
 
@@ -18,7 +18,7 @@ export function renderWarnings(root, state) {
   else if (sun?.up) list.push({ code: "sun_up", message: words.sun.up });
   root.hidden = list.length === 0;
   morph(root, [h("h2", {}, words.warnings),
-    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, sentenceLike(w.message))))]);
+    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, words.warning[w.code] ?? sentenceLike(w.message))))]);
 }
 
 /**
@@ -38,7 +38,7 @@ function frames(state) {
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
     h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status },
-      h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, f.message && `: ${primes(f.message)}`)),
+      h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, language === "en" && f.message && `: ${primes(f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
       h("td", {}, f.stars || number(null, 0)),

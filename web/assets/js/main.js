@@ -11,6 +11,8 @@ import { recall, remembers } from "./memory.js";
 import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
+import { history } from "./history.js";
+import { PagePanel } from "./page.js";
 import { renderPulse } from "./pulse.js";
 import { RigPanel } from "./rig.js";
 import { MarksForm } from "./steps/marks.js";
@@ -43,7 +45,7 @@ let announceTimer;
 let toastTimer;
 
 /** Sentences whose remedy is to start over: the button for that is then the large one. */
-const startsOver = new Set(["tube_moved", "mount_moved", "tube_moved_after", "clocks", "no_fit"]);
+const startsOver = new Set(["tube_moved", "mount_moved", "tube_creeps", "mount_creeps", "tube_moved_after", "clocks", "no_fit"]);
 
 const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), toast = byId("toast"), opener = byId("setup-open");
 const picture = new PicturePanel(byId("picture"));
@@ -54,6 +56,7 @@ const marks = new MarksForm(byId("marks"));
 const tone = new Tone();
 const setup = new SetupView(now, does, byId("way"), () => show("work"), complain);
 opener.addEventListener("click", () => (document.body.dataset.view === "setup" ? setup.leaveFor("frames", () => show("work")) : show("setup")));
+const own = new PagePanel(byId("own"), complain);
 startLook(byId("look"));
 now.addEventListener("click", (e) => {
   const bolt = e.target instanceof Element ? e.target.closest("[data-change-over]")?.getAttribute("data-change-over") : null;
@@ -142,6 +145,10 @@ function renderAll() {
   equipment.render(state.equipment, operate);
   told.render(operate && working && state.phase === "adjusting", state);
   renderWatched(byId("watched"), state);
+  const curve = working ? history(state) : null;
+  byId("history").hidden = !curve;
+  if (curve) morph(byId("history"), curve);
+  own.render(state);
   marks.render(operate && working && state.phase === "done");
   measureHeights();
 }

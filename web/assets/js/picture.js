@@ -35,7 +35,12 @@ export class PicturePanel {
     this.tools = h("div", { class: "picture-tools", hidden: true },
       h("button", { type: "button", "aria-label": w.larger, onclick: () => this.zoom.by(1.6) }, "+"),
       h("button", { type: "button", "aria-label": w.smaller, onclick: () => this.zoom.by(1 / 1.6) }, "−"),
-      h("button", { type: "button", onclick: () => this.zoom.reset() }, w.whole));
+      h("button", { type: "button", onclick: () => this.zoom.reset() }, w.whole),
+      this.faint = h("button", { type: "button", "aria-pressed": "false", onclick: () => {
+        const on = this.box.dataset.faint !== "true";
+        this.box.dataset.faint = String(on);
+        this.faint.setAttribute("aria-pressed", String(on));
+      } }, w.faint));
     root.append(h("div", { class: "panel-head" }, h("h2", {}, w.title), this.file), this.problems, this.box, this.tools, this.facts);
     this.shown = "";
     this.opened = performance.now();
@@ -59,10 +64,10 @@ export class PicturePanel {
     const w = words.picture;
     const l = state.latest;
     const list = [];
-    if (l?.problem) list.push(sentenceLike(l.problem.message));
+    if (l?.problem) list.push(words.problem[l.problem.code] ?? sentenceLike(l.problem.message));
     if (l?.clock_suspect) list.push(words.age.clock);
     for (const warning of state.warnings ?? []) {
-      if (seen.has(warning.code)) list.push(sentenceLike(warning.message));
+      if (seen.has(warning.code)) list.push(words.warning[warning.code] ?? sentenceLike(warning.message));
     }
     const silent = ageMs ?? performance.now() - this.opened;
     const awaited = ["place", "waiting", "measuring", "adjusting", "confirming"].includes(state.phase);

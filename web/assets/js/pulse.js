@@ -1,6 +1,6 @@
 // How old all this is: always in sight.
 
-import { frameAge } from "./age.js";
+import { frameAge, serviceNow } from "./age.js";
 import { byId, setText } from "./dom.js";
 import { age, number } from "./format.js";
 import { words } from "./words.js";
@@ -21,6 +21,8 @@ export function renderPulse(pulse, state, trust, link) {
   if (l && !l.solved) note = w.unsolved;
   else if (l?.took_ms) note = w.took(l.took_ms < 1000 ? `${number(l.took_ms, 0)} ms` : `${number(l.took_ms / 1000, 1)} s`);
   if (l?.clock_suspect) note = w.clock;
+  const r = state?.reading;
+  if (r) note = [w.stage[r.stage]?.(age(Math.max(0, (serviceNow() ?? 0) - (r.since_ms ?? 0)))), r.waiting > 0 && w.more(r.waiting)].filter((t) => t).join(" · ");
   if (link.state !== "open" && !link.everOpen) {
     mood = "none";
     text = w.connecting;

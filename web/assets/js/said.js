@@ -29,6 +29,10 @@ function argument(a) {
  */
 export function saidOf(said, text) {
   const entry = said && words.said[said.code];
+  if (said?.code === "warning") { // by the warning's own code
+    const own = words.warning[said.args?.[0]?.text ?? ""];
+    if (own) return { head: own, line: "" };
+  }
   if (!said || !entry) return { head: primes(text), line: "" };
   const answer = entry(...(said.args ?? []).map(argument));
   return typeof answer === "string" ? { head: answer, line: "" } : { head: answer[0], line: answer[1] };

@@ -1,6 +1,7 @@
 // The set-up sheet of the place and the minute, as the service computes it.
 
 import { note } from "./memory.js";
+import { language, words } from "./words.js";
 
 /** @typedef {{distance_arcmin: number, position_angle_deg: number, east_arcmin: number, up_arcmin: number}} StarStanding */
 /** @typedef {{through: string, right_arcmin: number, up_arcmin: number, clock_hours: number}} StarView */
@@ -47,8 +48,20 @@ export async function fetchSheet(at) {
   if (at) q.set("at", at);
   try {
     const r = await fetch(`/api/v1/setup?${q}`);
-    return r.ok ? await r.json() : null;
+    return r.ok ? inOwnWords(await r.json()) : null;
   } catch {
     return null;
   }
+}
+
+/**
+ * The sheet's own sentences are in English: in another language the catalogue's
+ * cautions stand for them.
+ * @param {Sheet} sheet
+ */
+function inOwnWords(sheet) {
+  if (language === "en") return sheet;
+  const none = Object.fromEntries(Object.keys(sheet.steps).map((k) => [k, /** @type {string[]} */ ([])]));
+  const cautions = words.setup.cautionList.map(([title, text]) => ({ title, text }));
+  return { ...sheet, steps: none, cautions, warnings: sheet.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
 }

@@ -1,16 +1,14 @@
 // What to turn a bolt by, in turns, once its answer is learnt.
 
-import { primes } from "./format.js";
+import { turns } from "./format.js";
+import { words } from "./words.js";
 
 /**
- * The session's own words for the bolt, without the bolt's name, which stands
- * above it; empty while its answer is not learnt.
+ * How far and which way by the hand; empty while the bolt's answer is not learnt.
  * @param {import("./types.js").State} state
  * @param {string} bolt
  */
 export function strokeOf(state, bolt) {
-  const stroke = state.strokes?.find((s) => s.bolt === bolt);
-  if (!stroke) return "";
-  const text = primes(stroke.text).replace(new RegExp(`^${bolt} bolt: `), "");
-  return text.slice(0, 1).toUpperCase() + text.slice(1);
+  const by = state.strokes?.find((s) => s.bolt === bolt)?.turn_deg;
+  return by === null || by === undefined ? "" : words.stroke(turns(by / 360), by > 0);
 }

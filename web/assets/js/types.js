@@ -120,6 +120,7 @@
  * @property {{bolt: string, learnt: boolean, per_turn_arcmin: Num, per_turn_sigma_arcmin: Num, play_deg: Num, play_sigma_deg: Num, cross: Num, cross_sigma: Num}[]} [bolts]
  * @property {{bolt: string, turn_deg: Num, idle_deg: Num, error_arcsec: Num, text: string}[]} [strokes]
  * @property {Latest} [latest]
+ * @property {{stage: string, file?: string, arrived_ms?: number, since_ms?: number, waiting: number}} [reading]
  * @property {Frame[]} [frames]
  * @property {Notice[]} [warnings]
  * @property {RigState} [rig]

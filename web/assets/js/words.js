@@ -7,7 +7,7 @@ import { words as english } from "./words/en.js";
 /** @typedef {typeof english} Words */
 
 /** @type {Record<string, string>} the languages, each by its own name */
-export const languages = { en: "English" };
+export const languages = { en: "English", de: "Deutsch", fr: "Français", es: "Español", it: "Italiano", ja: "日本語", zh: "简体中文" };
 
 /** The language of this page. */
 export const language = (() => {

@@ -5,7 +5,7 @@ import { NumberField, readAll } from "../fields.js";
 import { angle, number, primes, sentenceLike } from "../format.js";
 import { send } from "../link.js";
 import { keep, note } from "../memory.js";
-import { words } from "../words.js";
+import { language, words } from "../words.js";
 
 /** @typedef {import("./view.js").Context} Context */
 
@@ -92,7 +92,7 @@ export class PlanStep {
     const total = state?.now?.offset.total_arcmin;
     const stands = total === null || total === undefined ? w.notYet : (p?.good_enough ? w.standsGood : w.standsFar)(angle(total));
     const lines = p?.problem ? [primes(p.problem.message)] : p?.planned ? [stands] : [w.why];
-    const more = p?.planned && !p.problem ? (p.sentences ?? []).map(primes) : [];
+    const more = language === "en" && p?.planned && !p.problem ? (p.sentences ?? []).map(primes) : [];
     return { head, more, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
   }
 }

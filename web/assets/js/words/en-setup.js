@@ -21,6 +21,9 @@ export const setup = {
   tolerance: "Good enough, arcminutes",
   toleranceHint: "total distance of the axis from the pole",
 
+  /** @type {[string, string][]} in place of the sheet's own, which say more in English */
+  cautionList: [],
+
   place: {
     ask: "Where does the mount stand?",
     askWhy: "Latitude and longitude to a tenth of a degree will do to begin with, to an arcminute to finish.",
@@ -250,7 +253,6 @@ export const setup = {
     pixel: "Pixel, micrometres",
     width: "Frame width, pixels",
     height: "Frame height, pixels",
-    frameHint: "empty: as in the frames",
     work: "Work out what is good enough",
     orTyped: "Or say it yourself",
     keep: "Keep",

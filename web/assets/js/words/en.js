@@ -1,10 +1,12 @@
-// The page in English; the set-up in en-setup.js, camera and mount in en-equipment.js, the service's sentences in en-said.js. A
-// translation is another three files like these. Sentences that carry numbers are functions; the
+// The page in English; the set-up in en-setup.js, turning bolts and the practice rig in
+// en-bench.js, camera and mount in en-equipment.js, the service's sentences in en-said.js. A
+// translation has all of them in one file. Sentences that carry numbers are functions; the
 // numbers come ready formatted.
 
 /** @typedef {"altitude"|"azimuth"} Bolt */
 /** @typedef {"raise"|"lower"|"east"|"west"|"tip_east"|"tip_west"} Way */
 
+import { bench } from "./en-bench.js";
 import { equipment } from "./en-equipment.js";
 import { said } from "./en-said.js";
 import { setup } from "./en-setup.js";
@@ -32,6 +34,9 @@ export const words = {
     unsolved: "and it was not understood",
     /** @param {string} ms */ took: (ms) => `read in ${ms}`,
     clock: "The frame's own time does not fit its arrival: check the camera computer's clock.",
+    /** @type {Record<string, (age: string) => string>} what goes on with a frame without numbers yet */
+    stage: { waiting: () => "a frame has come", reading: () => "reading a frame", searching: (age) => `searching for ${age}; clouds?` },
+    /** @param {number} n */ more: (n) => `${n} waiting`,
   },
 
   said,
@@ -60,6 +65,8 @@ export const words = {
     "clockwise seen from above": "To your right as you face the pole",
     "anticlockwise seen from above": "To your left as you face the pole",
   },
+  /** @param {string} turns @param {boolean} clockwise */
+  stroke: (turns, clockwise) => `About ${turns} turn ${clockwise ? "clockwise" : "anticlockwise"}`,
   /** @param {string} spread */
   giveOrTake: (spread) => `give or take ${spread}`,
   /** @param {string} total @param {string} tolerance @param {string} kind */
@@ -134,6 +141,7 @@ export const words = {
     larger: "Enlarge the picture",
     smaller: "Reduce the picture",
     whole: "Whole frame",
+    faint: "Faint stars",
     pole: "pole",
     axis: "axis",
     /** @param {string} name @param {string} deg */
@@ -169,11 +177,17 @@ export const words = {
     measures: "measures",
     "same angle": "same angle",
     adjusts: "bolts",
+    watches: "watches",
+    "set aside": "left out",
     unsolved: "not understood",
     unusable: "not usable",
   },
 
   warnings: "Take note",
+  /** @type {Record<string, string>} by their codes; in English the service's own say more */
+  warning: {},
+  /** @type {Record<string, string>} why a frame was not read, the same way */
+  problem: {},
 
   setup,
   equipment,
@@ -244,56 +258,24 @@ export const words = {
     off: "Sound off",
     label: "Tone while bolts are turned: two notes that draw together as the axis nears the pole",
   },
-  told: {
-    open: "I turned",
-    /** @type {Record<Bolt, string>} */
-    ask: { altitude: "How far did you turn the altitude bolt?", azimuth: "How far did you turn the azimuth bolt?" },
-    turns: /** @type {[number, string][]} */ ([[0.125, "⅛"], [0.25, "¼"], [0.5, "½"], [1, "1"]]),
-    unit: "turn",
-    clockwise: "clockwise",
-    anticlockwise: "anticlockwise",
-    asked: "As it was asked",
-    later: "Not now",
-    undo: "Undo",
-    takenBack: "Taken back.",
-    /** @param {string} bolt @param {string} much @param {string} way */
-    kept: (bolt, much, way) => `Told: ${bolt}, ${much} turn ${way}.`,
-    /** @param {string} bolt */
-    keptAsked: (bolt) => `Told: ${bolt}, as asked.`,
+  ...bench,
+  page: {
+    title: "This page",
+    language: "Language",
+    dim: "Dimmer",
+    full: "Full screen",
+    awake: "The screen stays on.",
+    sleeps: "The browser keeps the screen on only over https: make the lock time longer in the device's settings.",
+    share: "Share the result",
+    copied: "Copied.",
+    save: "Save the night as a table",
+    /** @param {string} total @param {string} spread @param {string} tolerance @param {string} when */
+    result: (total, spread, tolerance, when) => `Polar alignment: ${total} from the pole, give or take ${spread}; good enough: ${tolerance}. ${when}.`,
   },
-
-  rig: {
-    title: "Practice rig",
-    hide: "Hide",
-    show: "Show",
-    step: "Step",
-    byTurns: "By turns of the bolt",
-    ra: "RA axis, as you face the pole",
-    /** @type {{deg: number, key: string}[]} degrees clockwise */
-    raButtons: [{ deg: -30, key: "" }, { deg: -15, key: "J" }, { deg: 15, key: "L" }, { deg: 30, key: "" }],
-    /** @param {number} deg */
-    raName: (deg) => `${deg < 0 ? "↺" : "↻"} ${Math.abs(deg)}°`,
-    faults: "Something goes wrong",
-    fault: { once: "once", on: "stop", off: "begin" },
-    raise: "Raise",
-    lower: "Lower",
-    east: "East",
-    west: "West",
-    driveOn: "Drive runs",
-    driveOff: "Drive stands",
-    expose: "Take a frame",
-    repeatOn: "Repeating",
-    repeatOff: "Repeat",
-    exposing: "Shutter open …",
-    /** @param {string} ra @param {string} alt @param {string} az */
-    stands: (ra, alt, az) => `RA circle ${ra}, altitude bolt ${alt}, azimuth bolt ${az}`,
-  },
-
-  pair: {
-    title: "Pair this device",
-    how: "Open the link, or the picture of squares, that “polard serve --pair”, or “polard overview --pair” for all piers, shows on the computer that runs the service. Or type the code that stands at the end of the link.",
-    code: "Code",
-    go: "Pair",
+  history: {
+    title: "Error over time",
+    /** @param {number} n @param {string} first @param {string} last */
+    chart: (n, first, last) => `Distance from the pole over ${n} frames: ${first} at first, ${last} now.`,
   },
 
   unreachable: "The service cannot be reached; nothing was changed.",

@@ -1,0 +1,197 @@
+package web
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel/sky"
+	"polard/web/browsertest"
+
+	"github.com/chromedp/chromedp"
+)
+
+// The languages beside English, each with words of the page and of the first step.
+var languages = []struct{ code, turn, place string }{
+	{"de", "RA-Achse drehen", "Polhöhenskala einstellen"},
+	{"fr", "Tourner l’axe d’AD", "Régler l’échelle de latitude"},
+	{"es", "Gire el eje de AR", "Ponga la escala de latitud"},
+	{"it", "Girare l’asse di AR", "Impostare la scala di latitudine"},
+	{"ja", "赤経軸を回す", "緯度目盛を合わせる"},
+	{"zh", "转动赤经轴", "设定纬度刻度"},
+}
+
+// Each sentence of the session has its words in every language, by its code, and each
+// warning in every one but English, whose own stand.
+func TestEveryCodeHasItsWords(t *testing.T) {
+	said := regexp.MustCompile(`(?:sky\.Say\(|sky\.Saying\{Code: )"([a-z_]+)"`)
+	warns := regexp.MustCompile(`WarningCode = "([a-z_]+)"`)
+	var sentences, warnings []string
+	for _, dir := range []string{"../mountmodel", "../mountmodel/axis"} {
+		files, err := filepath.Glob(dir + "/*.go")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range files {
+			if strings.HasSuffix(f, "_test.go") {
+				continue
+			}
+			b, err := os.ReadFile(f)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, m := range said.FindAllStringSubmatch(string(b), -1) {
+				sentences = append(sentences, m[1])
+			}
+			for _, m := range warns.FindAllStringSubmatch(string(b), -1) {
+				warnings = append(warnings, m[1])
+			}
+		}
+	}
+	if len(sentences) < 20 || len(warnings) < 10 {
+		t.Fatalf("only %d sentences and %d warnings found", len(sentences), len(warnings))
+	}
+	shown := []string{"moves", "turns", "warning"} // told by numbers, or by the warning's own code
+	catalogue := func(file string) string {
+		b, err := os.ReadFile("assets/js/words/" + file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(b)
+	}
+	en := catalogue("en-said.js")
+	for _, code := range sentences {
+		if !slices.Contains(shown, code) && !strings.Contains(en, " "+code+": ") {
+			t.Errorf("en has no words for %q", code)
+		}
+	}
+	for _, l := range languages {
+		words := catalogue(l.code + ".js")
+		for _, code := range append(slices.Clone(sentences), warnings...) {
+			if !slices.Contains(shown, code) && !strings.Contains(words, " "+code+": ") {
+				t.Errorf("%s has no words for %q", l.code, code)
+			}
+		}
+	}
+}
+
+// alike lists what a catalogue has in common with the English one: words of at least four
+// letters, but for names, units and what the trade has from English or Latin.
+const alike = `Promise.all([import("./assets/%[1]s/js/words/en.js".slice(1)), import("./assets/%[1]s/js/words/%[2]s.js".slice(1))]).then(([a, b]) => {
+	const same = [], known = new Set(["polard", "Code", "Balance", "Direction", "Latitude", "Longitude", "Tube", "tube", "horizon", "angle", "Azimuth", "usual: 1", "Camera"]); // the same in both
+	const walk = (x, y, at) => {
+		if (typeof x === "string") { if (x === y && /[a-z]{4}/i.test(x) && !known.has(x)) same.push(at + ": " + x); }
+		else if (x && typeof x === "object") for (const k of Object.keys(x)) walk(x[k], y?.[k], at + "." + k);
+		else if (typeof x === "function" && typeof y !== "function") same.push(at + " is no function");
+	};
+	walk(a.words, b.words, "");
+	return same;
+})`
+
+// In every language the page is whole on the narrowest phones, and no English is left in
+// what it says itself.
+func testLanguages(t *testing.T, p *browsertest.Page) {
+	rec := &recorder{}
+	s := serve(t, Options{Operator: rec})
+	finished(t, s)
+	english := regexp.MustCompile(`(?i)\b(the|and|with|from|frame|frames|take|turn|bolt|bolts|pole|axis)\b`)
+	p.Do(chromedp.EmulateViewport(320, 568, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(s.url))
+	for _, l := range languages {
+		if same := browsertest.Eval[[]string](p, fmt.Sprintf(alike, s.assets.version, l.code)); len(same) > 0 {
+			t.Errorf("%s: not translated: %q", l.code, same)
+		}
+		browsertest.Eval[bool](p, fmt.Sprintf(`(localStorage.setItem("language", %q), true)`, l.code))
+		p.Do(chromedp.Reload())
+		for _, scene := range scenes() {
+			if scene.state.Rig != nil { // its name and faults are the rig's own
+				continue
+			}
+			if scene.state.Latest != nil {
+				scene.state.Latest.ReadMs = time.Now().Add(-2 * time.Second).UnixMilli()
+			}
+			scene.state.Site = nil // so that each scene is drawn anew
+			if scene.name != "place" {
+				site := siteWire(northSite, sky.StandardAir(northSite.ElevationM))
+				scene.state.Site = &site
+			}
+			publish(t, s, scene.state)
+			p.Until(fmt.Sprintf(`document.documentElement.lang.startsWith(%q) && document.body.dataset.phase === %q`, l.code, scene.state.Phase))
+			time.Sleep(60 * time.Millisecond)
+			p.NothingSticksOut(l.code + " " + scene.name)
+			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #pulse, #total, #told, #warnings, #watched, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
+			if found := english.FindString(strings.ReplaceAll(text, "polard serve", "")); found != "" {
+				t.Errorf("%s, %s: English is left (%q):\n%s", l.code, scene.name, found, text)
+			}
+		}
+		one := measuringView(northSite, 1)
+		tell(&one, "turn", "Turn the RA axis.", sky.Whole(30*sky.Degree))
+		publish(t, s, StateFromView(one, Around{Latest: latestOf(1, time.Now(), nil)}))
+		p.Says(l.turn)
+		p.Inspect("language-" + l.code)
+		p.Look("day")
+		publish(t, s, StateFromView(waiting(northSite), Around{}))
+		p.Click("#setup-open")
+		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
+		p.Says(l.place)
+		for i := range 7 {
+			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
+			time.Sleep(60 * time.Millisecond)
+			p.NothingSticksOut(fmt.Sprintf("%s set-up %d", l.code, i+1))
+			if found := english.FindString(browsertest.Eval[string](p, `document.querySelector("main").innerText`)); found != "" {
+				t.Errorf("%s, set-up %d: English is left (%q)", l.code, i+1, found)
+			}
+		}
+		p.Click("#setup-open")
+	}
+	// Without a choice the browser's own first language decides.
+	browsertest.Eval[bool](p, `(localStorage.removeItem("language"), true)`)
+	p.Do(chromedp.Reload())
+	p.Until(`document.documentElement.lang === "en"`)
+}
+
+// A page that was loaded once opens without the service, and goes on when it is there.
+func testWithoutService(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	publish(t, s, adjusting(0, time.Minute))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	p.Until(looksFresh)
+	p.Until(`caches.keys().then(() => true) && navigator.serviceWorker.controller !== null`)
+	if !browsertest.Eval[bool](p, `(async () => { for (let i = 0; i < 100; i++) { const c = await caches.open("polard"); if ((await c.keys()).length > 20) return true; await new Promise(r => setTimeout(r, 100)); } return false; })()`) {
+		t.Fatal("the page's files were not kept")
+	}
+	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	p.Do(chromedp.Reload())
+	p.Says("Asking the service where the work stands.")
+	s = serve(t, Options{Addr: addr})
+	finished(t, s)
+	publish(t, s, adjusting(0, time.Minute))
+	p.Until(looksFresh)
+}
+
+// The result goes out as a sentence and the night as a table; the error over time is drawn.
+func testShare(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	v := readings([2]float64{40, 7}, [2]float64{20, 7}, [2]float64{5, 6}, [2]float64{1, 0.2})
+	v.Frames[0].Name = "=cmd|evil"
+	publish(t, s, StateFromView(v, Around{Latest: latestOf(1, time.Now(), nil)}))
+	p.Says("Error over time")
+	p.Until(`document.querySelector("#history polyline").getAttribute("points").split(" ").length === 3`)
+	browsertest.Eval[bool](p, `(navigator.share = d => { window.sent = d.text; return Promise.resolve(); }, true)`)
+	p.Click(`[data-do="share"]`)
+	total := strings.ReplaceAll(sky.AngleWords(v.Now.Offset.Total), `"`, "″")
+	p.Until(fmt.Sprintf(`window.sent?.includes(%q) === true`, "Polar alignment: "+total+" from the pole"))
+	browsertest.Eval[bool](p, `(URL.createObjectURL = b => { b.text().then(t => { window.table = t; }); return "blob:x"; }, HTMLAnchorElement.prototype.click = () => {}, true)`)
+	p.Click(`[data-do="export"]`)
+	p.Until(`window.table?.startsWith("file,mid_utc,status,turn_deg") === true && window.table.split("\r\n").length === 8 && window.table.includes("'=cmd|evil")`)
+}
