@@ -850,7 +850,7 @@ func testZoom(t *testing.T, p *browsertest.Page) {
 	}
 	touch(input.DispatchTouchEventTypeTouchEnd, 0)
 	p.Until(scale + " > 2 && " + scale + " < 3")
-	p.Click(".picture-tools button:last-child")
+	p.Click(".picture-tools button:nth-child(3)")
 	p.Until(scale + " === 1")
 	browsertest.Eval[bool](p, `(document.querySelector(".picture-box").focus(), true)`)
 	p.Do(chromedp.KeyEvent("+"), chromedp.KeyEvent("+"))

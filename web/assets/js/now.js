@@ -80,12 +80,13 @@ export function nowParts(state, trust, operate) {
   }
   const turning = code === "measuring" || code === "confirming";
   const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
-  if (!turning || !state || by === null || by === undefined) return [card(code, said, null, "", turning ? words.cautions.turn : "")];
+  if (!turning || !state || by === null || by === undefined) return [card(`${code} ${state?.do.said?.code}`, said, null, "", turning ? words.cautions.turn : "")];
   // The angle to turn by, large; with the way where the line of sight is known.
   const way = state.turn_to ? turnLines(state.turn_to) : null;
   if (way?.back && state.do.said?.code === "turn_on") said.head = words.turnTo.back;
-  const parts = [card(code, { ...said, why: [...(way?.why ?? []), ...said.why] }, `${number(by, 0)}° ${way?.sign ?? ""}`.trim(), way?.way ?? "", words.cautions.turn)];
-  if (state.frames?.length) parts.push(turned(state));
+  const kind = `${code} ${state.do.said?.code}`;
+  const parts = [card(kind, { ...said, why: [...(way?.why ?? []), ...said.why] }, `${number(by, 0)}° ${way?.sign ?? ""}`.trim(), way?.way ?? "", words.cautions.turn)];
+  if (state.frames?.length) parts.push(turned(state, kind));
   return parts;
 }
 
@@ -108,8 +109,9 @@ function card(code, { head, line, why }, figure, unit, caution) {
 /**
  * The RA angles measured so far, as pegs on a lying rule.
  * @param {State} state
+ * @param {string} kind of the card above it
  */
-function turned(state) {
+function turned(state, kind) {
   const t = words.turned;
   const frames = (state.frames ?? []).filter((f) => f.status === "measures" || f.status === "same angle");
   const angles = frames.map((f) => f.turn_deg ?? 0);
@@ -124,7 +126,7 @@ function turned(state) {
     marks.push(h("span", { class: "tick long", "--at": at(a) }, h("span", { class: "tick-label" }, `${number(a, 0)}°`)));
   }
   const best = state.advice?.expected ?? [];
-  return h("div", { class: "card turned" },
+  return h("div", { class: "card turned", "data-kind": kind },
     h("p", { class: "label" }, h("b", {}, t.title), " · ", t.span(number(state.turn_deg, 1, "°"), frames.length)),
     h("div", { class: "rule lying pegs", role: "img", "aria-label": `${t.rule} ${angles.map((a) => turn(a)).join(", ")}` },
       h("div", { class: "rule-body", "data-kind": start }, marks),

@@ -84,7 +84,7 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
       parts.push(h("div", { class: at < lo ? "way forward" : "way back", "--from": from, "--to": to, "data-kind": at },
         Array.from({ length: 14 }, () => h("i"))));
     }
-    parts.unshift(h("div", { class: "pointer", "--at": at }), h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd) }));
+    parts.unshift(h("div", { class: "pointer", "--at": at }), h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd), "data-kind": sd }));
     before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
     label = w.label[bolt](angle(offset), offset < 0, angle(g), south);
   }
