@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -435,7 +436,11 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	}
 	v := r.view
 	if r.failure != nil {
-		fmt.Fprintf(&b, "no axis: %v\n", r.failure)
+		why := r.failure.Error()
+		if errors.Is(r.failure, mountmodel.ErrNotMeasured) {
+			why = "give two frames or more, taken with the RA axis turned between them"
+		}
+		fmt.Fprintf(&b, "no axis: %s\n", why)
 		r.notes(&b)
 		_, err := b.WriteTo(terminal{w})
 		return err

@@ -73,6 +73,8 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 		Use: "polard", Short: "align an equatorial mount on the pole", Long: about,
 		SilenceUsage: true, SilenceErrors: true,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+		// Two letters changed make any short name of any other.
+		SuggestionsMinimumDistance: 1,
 	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)

@@ -38,7 +38,7 @@ const envPrefix = "POLARD_"
 
 func addConfig(root *cobra.Command) {
 	root.PersistentFlags().String("config", "", "read options from this `FILE` (TOML); also POLARD_CONFIG")
-	root.PersistentFlags().String("log-format", logText, "form of the log on standard error: text, or json, one object a line (`WORD`)")
+	root.PersistentFlags().String("log-format", logText, "`WORD` for the form of the log on standard error: text, or json for one object a line")
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
 		if c.Annotations[configured] != "" {
 			if err := configure(c, os.LookupEnv); err != nil {

@@ -26,8 +26,8 @@ func newLog() *cobra.Command {
 		Use:   "log [SESSION]",
 		Short: "list the sessions in the logbook, or write one out as CSV or JSON",
 		Long: `log lists the sessions that 'polard serve' kept, newest first. With the number of one it
-writes its entries: frames, what was told and set, and how the axis stood after each. --csv
-writes one line an entry, with a heading that names columns and units; --json one object a
+shows its entries as a table: frames, what was told and set, and how the axis stood after
+each. --csv writes one line an entry, with a heading that names columns and units; --json one object a
 line. With --all instead of a number the entries of every session are written.
 
 Exit status: 0, or 1 when there is no such session or the logbook cannot be read.`,
@@ -65,8 +65,12 @@ Exit status: 0, or 1 when there is no such session or the logbook cannot be read
 				return listSessions(c.Context(), c.OutOrStdout(), book, sessions, asJSON, asCSV)
 			case asCSV:
 				to = newCSVEntries(c.OutOrStdout())
-			default:
+			case asJSON:
 				to = jsonEntries{json.NewEncoder(c.OutOrStdout())}
+			default:
+				if to, err = newTableEntries(terminal{c.OutOrStdout()}); err != nil {
+					return err
+				}
 			}
 			for _, s := range sessions {
 				if err := book.Entries(c.Context(), s.ID, false, func(e logbook.Entry) error { return to.write(entryLineOf(s, e)) }); err != nil {
@@ -193,7 +197,9 @@ type entryLine struct {
 	Entry   int64  `json:"entry"`
 	AtUTC   string `json:"at_utc"`
 	Kind    string `json:"kind"` // config, frame, event, stroke, plan, lens, note
-	Told    string `json:"told"` // the event, the stroke, the note, or a configuration as JSON
+	Told    string `json:"told"` // the event, the stroke, the note, or a configuration or a plan as JSON with units in its keys
+
+	Set *toldConfig `json:"-"` // what Told holds of a configuration
 
 	File      string     `json:"file,omitempty"`
 	MidUTC    string     `json:"mid_utc,omitempty"`
@@ -239,13 +245,14 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	}
 	switch {
 	case e.Config != nil:
-		l.Kind, l.Told = "config", asJSON(e.Config)
+		set := toldOf(*e.Config)
+		l.Kind, l.Told, l.Set = "config", asJSON(set), &set
 	case e.Event != "":
 		l.Kind, l.Told = "event", string(e.Event)
 	case e.Stroke != nil:
 		l.Kind, l.Told = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
 	case e.Plan != nil:
-		l.Kind, l.Told = "plan", asJSON(e.Plan)
+		l.Kind, l.Told = "plan", asJSON(toldPlanOf(*e.Plan))
 	case e.Lens != nil:
 		l.Kind, l.Told = "lens", asJSON(e.Lens)
 	case e.Note != nil:
@@ -311,6 +318,9 @@ func columnsOf(l entryLine) (names, values []string) {
 	v := reflect.ValueOf(l)
 	for i := range v.NumField() {
 		name, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ",")
+		if name == "-" {
+			continue
+		}
 		names = append(names, name)
 		switch x := v.Field(i).Interface().(type) {
 		case web.Number:

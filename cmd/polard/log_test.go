@@ -57,6 +57,13 @@ func TestLog(t *testing.T) {
 	if f := frames[1]; f.File != "b.fits" || f.OffsetTotalArcmin != s.Measured.Offset.TotalArcmin || f.SigmaAltArcsec != s.Measured.Uncertainty.AltArcsec || f.Matched == 0 {
 		t.Errorf("frame %+v, the page shows %+v", f, s.Measured)
 	}
+	// For people it is a table; what was set is told with its units there and in JSON.
+	if status, people, _ := call(t, append([]string{"log", "1"}, at...)...); status != exitDone || !strings.HasPrefix(people, "ENTRY ") || strings.Contains(people, "{") || !strings.Contains(people, "latitude ") {
+		t.Errorf("log 1:\n%s", people)
+	}
+	if !strings.Contains(lines, `\"lat_deg\":`) || !strings.Contains(lines, `\"tolerance_arcmin\":`) {
+		t.Errorf("log 1 --json tells what was set without units:\n%s", lines)
+	}
 	_, table, _ := call(t, append([]string{"log", "1", "--csv"}, at...)...)
 	rows, err := csv.NewReader(strings.NewReader(table)).ReadAll() // RFC 4180
 	if err != nil || len(rows) != 1+strings.Count(lines, "\n") {

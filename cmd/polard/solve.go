@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -227,7 +228,22 @@ func printSolved(w io.Writer, o pipeline.Outcome, header string, asJSON bool) er
 	if s.WCS != "" {
 		written = "; header " + shownName(s.WCS)
 	}
-	_, err := fmt.Fprintf(terminal{w}, "%s: right ascension %.4f, declination %+.4f degrees; field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
-		shownName(o.Path), s.RADeg, s.DecDeg, s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, written)
+	_, err := fmt.Fprintf(terminal{w}, "%s: right ascension %.4f (%s), declination %+.4f degrees (%s); field %.2f x %.2f degrees, %.3f\" per pixel, rows grow towards position angle %.1f%s; %d of %d stars matched to %.2f\"%s\n",
+		shownName(o.Path), s.RADeg, hoursOf(s.RADeg), s.DecDeg, degreesOf(s.DecDeg), s.FieldDeg[0], s.FieldDeg[1], s.ScaleArcsec, s.RotationDeg, mirrored, s.Matched, s.Detected, s.RMSArcsec, written)
 	return err
+}
+
+// hoursOf is a right ascension in hours, minutes and seconds, to the tenth.
+func hoursOf(deg float64) string {
+	tenths := int64(math.Round(deg/15*36000)) % 864000
+	return fmt.Sprintf("%02dh %02dm %02d.%ds", tenths/36000, tenths/600%60, tenths/10%60, tenths%10)
+}
+
+// degreesOf is a declination in degrees, minutes and seconds of arc.
+func degreesOf(deg float64) string {
+	sign, seconds := "+", int64(math.Round(math.Abs(deg)*3600))
+	if deg < 0 {
+		sign = "-"
+	}
+	return fmt.Sprintf("%s%02d\u00b0 %02d' %02d\"", sign, seconds/3600, seconds/60%60, seconds%60)
 }

@@ -1,0 +1,96 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+
+	"polard/mountmodel"
+	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
+	"polard/web"
+)
+
+// toldConfig is a configuration as it is written out, units in the keys.
+type toldConfig struct {
+	LatDeg          float64 `json:"lat_deg"`
+	LonDeg          float64 `json:"lon_deg"`
+	ElevationM      float64 `json:"elevation_m"`
+	PressureHPa     float64 `json:"pressure_hpa"`
+	TemperatureC    float64 `json:"temperature_c"`
+	Pole            string  `json:"pole"`
+	ToleranceArcmin float64 `json:"tolerance_arcmin"`
+	MeasureFrames   int     `json:"measure_frames"`
+}
+
+func toldOf(c mountmodel.Config) toldConfig {
+	return toldConfig{
+		c.Site.Latitude.Degrees(), c.Site.Longitude.Degrees(), c.Site.ElevationM, c.Air.PressureHPa, c.Air.TemperatureC,
+		c.Pole.String(), c.Tolerance.Arcminutes(), c.MeasureFrames,
+	}
+}
+
+// toldPlan is a planned use as it is written out.
+type toldPlan struct {
+	FocalMm   float64 `json:"focal_mm"`
+	PixelUm   float64 `json:"pixel_um"`
+	WidthPx   int     `json:"width_px"`
+	HeightPx  int     `json:"height_px"`
+	ExposureS float64 `json:"exposure_s"`
+	DecDeg    float64 `json:"dec_deg"`
+	HAFromDeg float64 `json:"ha_from_deg"`
+	HAToDeg   float64 `json:"ha_to_deg"`
+	Guided    bool    `json:"guided"`
+	GuideAway float64 `json:"guide_offset_arcmin"`
+	LimitPx   float64 `json:"limit_px"`
+}
+
+func toldPlanOf(p logbook.Planned) toldPlan {
+	return toldPlan{
+		p.Plan.FocalMm, p.Plan.PixelUm, p.Plan.Width, p.Plan.Height, p.Plan.Exposure.Seconds(), p.Plan.Declination.Degrees(),
+		p.Plan.HourFrom.Degrees(), p.Plan.HourTo.Degrees(), p.Plan.Guided, p.Plan.GuideDistance.Arcminutes(), p.LimitPx,
+	}
+}
+
+// tableEntries writes entries for people, altitude before azimuth.
+type tableEntries struct{ *tabwriter.Writer }
+
+func newTableEntries(out io.Writer) (tableEntries, error) {
+	t := tableEntries{tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)}
+	_, err := fmt.Fprintln(t, "ENTRY\tUTC\tWHAT\tSTARS\tFROM POLE\tALTITUDE\tAZIMUTH\tSTAND")
+	return t, err
+}
+
+func (t tableEntries) write(l entryLine) error {
+	what, stars := l.Told, "-"
+	switch {
+	case l.Kind == "frame" && l.Refused != "":
+		what = shownName(l.File) + ": " + l.Refused
+	case l.Kind == "frame":
+		what, stars = shownName(l.File), fmt.Sprint(l.Matched)
+	case l.Kind == "config" && l.Set != nil:
+		what = fmt.Sprintf("latitude %.4f, longitude %.4f degrees, %.0f m; %s pole, good enough %s", l.Set.LatDeg, l.Set.LonDeg, l.Set.ElevationM, l.Set.Pole, sky.AngleWords(sky.Angle(l.Set.ToleranceArcmin)*sky.Arcminute))
+	case l.Kind == "plan" || l.Kind == "lens":
+		what = l.Kind
+	case l.Kind == "note": // what it holds is the page's business
+		key, _, _ := strings.Cut(l.Told, ":")
+		what = "noted: " + key
+	}
+	at := l.AtUTC
+	if len(at) >= len("2006-01-02T15:04:05") {
+		at = at[:10] + " " + at[11:19]
+	}
+	_, err := fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Entry, at, what, stars,
+		arcminWords(l.OffsetTotalArcmin), signedArcmin(l.OffsetAltArcmin), signedArcmin(l.OffsetAzArcmin), l.Phase)
+	return err
+}
+
+func (t tableEntries) flush() error { return t.Flush() }
+
+func signedArcmin(n web.Number) string {
+	if n != n {
+		return "-"
+	}
+	return fmt.Sprintf("%+.2f'", n)
+}
