@@ -117,13 +117,20 @@ export const words = {
     tube_moved: "Rohr oder Deklination hat sich zwischen zwei Aufnahmen bewegt.", mount_moved: "Die Montierung hat sich anders bewegt, als es Schrauben tun: Stativ gestoßen oder gesetzt?",
     flexure: "Montierung oder Rohr biegt sich beim Drehen.", axis_jumped: "Die Achse sprang weiter, als Schrauben es tun.", axis_turned: "Die RA-Achse drehte sich: von Hand, oder die Klemmung rutscht.",
     clock: "Die Belichtungszeiten passen nicht zur Ankunft: eine Uhr geht falsch.", file_clock: "Die Zeiten der Aufnahmen weichen um Zeitzonen von denen der Dateien ab.", place: "Nach Ort und Zeit zeigte eine Aufnahme unter den Horizont: Ort, Länge und Uhr prüfen.",
-    lean: "Die Basis ist geneigt, oder die Breite stimmt nicht.", near_zenith: "Der Pol steht nahe am Zenit: statt der Azimutschraube die Basis kippen.", low_frame: "Eine Aufnahme liegt so tief, dass die Refraktion unsicher ist.",
+    lean: "Die Basis ist geneigt, oder die Breite stimmt nicht.", daylight: "Nach Ort und Zeit stand bei einer Aufnahme die Sonne am Himmel: Ort, Länge und Uhr prüfen.", clock_stands: "Die Zeiten der Aufnahmen stehen still: die Uhr der Kamera prüfen.", near_zenith: "Der Pol steht nahe am Zenit: statt der Azimutschraube die Basis kippen.", low_frame: "Eine Aufnahme liegt so tief, dass die Refraktion unsicher ist.",
     unsolved: "Die neueste Aufnahme war nicht zu gebrauchen.", site: "Der Kopf der Aufnahme nennt einen anderen Ort.", header: "Im Kopf der Aufnahme musste etwas erraten werden.",
     alarm_axis_moved: "Alarm: die Achse hat sich bewegt.", alarm_frames_unsolved: "Alarm: die letzten Aufnahmen wurden nicht erkannt.", session_dropped: "Die Messung ging durch einen Fehler von uns verloren: bitte neu messen.",
   },
   problem: {
     no_match: "Die Sterne passen zu keiner Stelle des Katalogs: länger belichten oder eine Wolkenlücke suchen.", few_stars: "Zu wenig Sterne: länger belichten oder eine Wolkenlücke suchen.", no_stars: "Keine Sterne zu sehen: Deckel, Wolken, Schärfe?",
     incomplete: "Die Datei ist unvollständig.", malformed: "Die Datei ist keine lesbare FITS-Datei.", no_time: "Die Datei sagt nicht, wann sie aufgenommen wurde.", timeout: "Die Suche wurde abgebrochen.", internal: "Ein Fehler von uns: bitte mit dem Protokoll melden.",
+  },
+  equipment: {
+    title: "Kamera und Montierung", camera: "Kamera", mount: "Montierung", choose: "Diese nehmen", change: "Andere wählen", find: "Noch einmal suchen", chosen: (camera, mount) => `${camera} an ${mount}`, none: "Noch keine Kamera und Montierung gewählt.",
+    measure: "Messen", again: "Noch einmal messen", move: "Jetzt bewegen", stop: "HALT", forget: "Lassen, wie es ist", loop: "Laufend aufnehmen", endLoop: "Keine Aufnahmen mehr", byDay: "Bei Tag",
+    byDayHint: (word) => `Solange die Sonne auf ist, bewegt sich nichts, außer Rohr und Sucher sind abgedeckt oder mit geprüften Filtern versehen und hier steht „${word}“. Die Anleitungen der Hersteller gehen vor. Nie durch eines davon in die Sonne sehen.`, word: en.equipment.word, // the service takes this one
+    doing: { idle: "Nichts bewegt sich.", finding: "Suche Kamera und Montierung …", exposing: (s, of) => `Belichte ${s}${of}`, reading: (of) => `Lese die Sterne${of}`, turning: (by, whole) => `Die Montierung dreht: ${by} von ${whole}`, waiting: "Wartet", stopping: "Halt ist befohlen …" },
+    picture: (n, all) => (all > 0 ? `, Bild ${n} von ${all}` : ""),
   },
   kept: "Behalten.", notNumber: "Bitte eine Zahl schreiben, etwa 47,25.", care: "Vorsicht:",
   marks: { title: "Für die nächste Nacht hier", why: "Was heute stimmte, kürzt das nächste Mal.", scale: "Polhöhenskala zeigt, Grad", bearing: "Kompasspeilung, Grad", words: "Marken am Boden", keep: "Behalten" },
