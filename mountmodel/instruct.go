@@ -11,8 +11,15 @@ import (
 	"polard/mountmodel/sky"
 )
 
+// adviser says what to do by a session and its view.
+type adviser struct {
+	*Session
+	view View
+}
+
 // instruct says what to do now: one sentence, and details.
-func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
+func (a adviser) instruct() (sky.Saying, []sky.Saying) {
+	s, v := a.Session, a.view
 	var details []sky.Saying
 	if v.Now != nil {
 		details = append(details, sky.Say("stands", "The axis stands %s from the pole, known to %s.", sky.Amount(v.Now.Offset.Total), sky.Known(knownTo(v.Now.Axis))))
@@ -27,7 +34,7 @@ func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
 		if s.clocks.Host != "" {
 			return sayClocks(true), append(details, s.clockSaying())
 		}
-		text := s.askTurn(v)
+		text := a.turn()
 		if s.blind {
 			text = sky.Say("blind_measuring", "The newest frame could not be used: take another before you turn anything.")
 			details = append([]sky.Saying{s.unsolved.Saying()}, details...)
@@ -37,9 +44,9 @@ func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
 		}
 		return text, details
 	case Adjusting:
-		return s.instructBolts(v, details)
+		return a.bolts(details)
 	case Watching:
-		return s.instructWatching(v, details)
+		return a.watching(details)
 	}
 	if v.Lock.doubt() == nil { // else it was not the lock
 		details = append(details, sky.Say("lock_moved", "Locking moved the axis by %s.", sky.Amount(v.Lock.Total)))
@@ -54,8 +61,9 @@ func (s *Session) instruct(v View) (sky.Saying, []sky.Saying) {
 	return sky.Say("drifted", "The axis is %s from the pole, outside the tolerance: unlock the bolts and adjust again.", sky.Amount(v.Now.Offset.Total)), details
 }
 
-// instructBolts says what to do with the bolts.
-func (s *Session) instructBolts(v View, details []sky.Saying) (sky.Saying, []sky.Saying) {
+// bolts says what to do with the bolts.
+func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
+	s, v := a.Session, a.view
 	live := s.state.following()
 	spoilt := live.Spoilt()
 	switch {
@@ -69,7 +77,7 @@ func (s *Session) instructBolts(v View, details []sky.Saying) (sky.Saying, []sky
 		return sky.Say("blind_bolts", "The newest frame could not be used: leave the bolts until one can."),
 			append([]sky.Saying{s.unsolved.Saying(), sky.Say("smeared", "An exposure during which a bolt is turned is smeared: wait for the next.")}, details...)
 	}
-	if now, _ := s.axisNow(); s.surer(now) {
+	if now, _ := s.axisNow(); a.surer(now) {
 		details = append(details, sky.Say("know_better", "One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %s and take a frame.", sky.Whole(axis.UsualTurn)))
 	}
 	if v.Within {
@@ -83,8 +91,9 @@ func (s *Session) instructBolts(v View, details []sky.Saying) (sky.Saying, []sky
 	return moves, details
 }
 
-// instructWatching says what ordinary exposures tell.
-func (s *Session) instructWatching(v View, details []sky.Saying) (sky.Saying, []sky.Saying) {
+// watching says what ordinary exposures tell.
+func (a adviser) watching(details []sky.Saying) (sky.Saying, []sky.Saying) {
+	s, v := a.Session, a.view
 	var watched []sky.Saying
 	if v.Watch != nil {
 		for _, text := range v.Watch.Sentences {
@@ -118,8 +127,9 @@ func sayClocks(startOver bool) sky.Saying {
 	return sky.Say("clocks", "The clocks disagree: set the wrong one right and start over.")
 }
 
-// askTurn asks for the next frame of a measurement.
-func (s *Session) askTurn(v View) sky.Saying {
+// turn asks for the next frame of a measurement.
+func (a adviser) turn() sky.Saying {
+	s, v := a.Session, a.view
 	m := s.state.running()
 	turn := sky.Whole(v.Advice.Wanted())
 	switch {
@@ -151,7 +161,8 @@ func (s *Session) askTurn(v View) sky.Saying {
 
 // surer tells whether the axis is known too badly to be judged by the tolerance,
 // while a turn of the RA axis would make it as well known as it was measured.
-func (s *Session) surer(now axis.Axis) bool {
+func (a adviser) surer(now axis.Axis) bool {
+	s := a.Session
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
 	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.state.measured().Axis) < knownTo(now)/2
 }

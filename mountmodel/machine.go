@@ -95,38 +95,3 @@ var transitions = [...]transition{
 	{from: anyPhase, event: TurnAltitude, refuse: errBoltsRest},
 	{from: anyPhase, event: TurnAzimuth, refuse: errBoltsRest},
 }
-
-// fire takes the transition for an event.
-func (s *Session) fire(event Event, in *input) error {
-	phase := s.Phase()
-	for _, t := range transitions {
-		if t.event != event || t.from != phase && t.from != anyPhase || t.holds != nil && !t.holds(s, in) {
-			continue
-		}
-		if t.refuse != nil {
-			return t.refuse
-		}
-		s.state = t.next(s, in)
-		return nil
-	}
-	return fmt.Errorf("%q: %w", event, ErrEvent)
-}
-
-// tell fires an event of the user.
-func (s *Session) tell(event Event) error {
-	in := input{now: s.lastHeard}
-	switch event {
-	case StartOver, Measured, Locked, Unlocked, WatchOnly:
-	case TurnAltitude:
-		in.stroke.Bolt = adjust.AltitudeBolt
-	case TurnAzimuth:
-		in.stroke.Bolt = adjust.AzimuthBolt
-	default:
-		return fmt.Errorf("%q: %w", event, ErrEvent)
-	}
-	if err := s.fire(event, &in); err != nil {
-		return err
-	}
-	s.choose()
-	return nil
-}

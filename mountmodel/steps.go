@@ -37,6 +37,41 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	return in.role
 }
 
+// fire takes the transition for an event.
+func (s *Session) fire(event Event, in *input) error {
+	phase := s.Phase()
+	for _, t := range transitions {
+		if t.event != event || t.from != phase && t.from != anyPhase || t.holds != nil && !t.holds(s, in) {
+			continue
+		}
+		if t.refuse != nil {
+			return t.refuse
+		}
+		s.state = t.next(s, in)
+		return nil
+	}
+	return fmt.Errorf("%q: %w", event, ErrEvent)
+}
+
+// tell fires an event of the user.
+func (s *Session) tell(event Event) error {
+	in := input{now: s.lastHeard}
+	switch event {
+	case StartOver, Measured, Locked, Unlocked, WatchOnly:
+	case TurnAltitude:
+		in.stroke.Bolt = adjust.AltitudeBolt
+	case TurnAzimuth:
+		in.stroke.Bolt = adjust.AzimuthBolt
+	default:
+		return fmt.Errorf("%q: %w", event, ErrEvent)
+	}
+	if err := s.fire(event, &in); err != nil {
+		return err
+	}
+	s.choose()
+	return nil
+}
+
 // refuse lists a frame that cannot be used, and says what that means.
 func (s *Session) refuse(f axis.Frame, err error) {
 	s.blind = !s.list && !errors.Is(err, errOlder)
@@ -307,4 +342,20 @@ func (s *Session) watched(night *nights.Watch, in *input) (*nights.Watch, error)
 	}
 	f := in.frame.Observed
 	return night.With(nights.Exposure{Attitude: f.Attitude, Mid: in.sighting.Mid, Pointing: o.ICRS(f.Boresight)})
+}
+
+// choose settles which bolt to turn now by the newest frame, unless that is in doubt.
+func (s *Session) choose() {
+	if a, ok := s.state.(adjusting); ok && s.trusted() {
+		move := axis.Correction(a.live.Axis().Dir, s.pole())
+		a.turning = a.turning.after(move, s.pole(), s.cfg.Tolerance)
+		s.state = a
+	}
+}
+
+// changeOver takes the person's word for which bolt is turned now.
+func changeOver(s *Session, in *input) state {
+	a := s.state.(adjusting)
+	a.turning = turning{bolt: in.stroke.Bolt}
+	return a
 }

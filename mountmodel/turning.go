@@ -53,19 +53,3 @@ func (t turning) after(m axis.Move, pole sky.Local, tolerance sky.Angle) turning
 	}
 	return turning{adjust.AltitudeBolt, true}
 }
-
-// choose settles which bolt to turn now by the newest frame, unless that is in doubt.
-func (s *Session) choose() {
-	if a, ok := s.state.(adjusting); ok && s.trusted() {
-		move := axis.Correction(a.live.Axis().Dir, s.pole())
-		a.turning = a.turning.after(move, s.pole(), s.cfg.Tolerance)
-		s.state = a
-	}
-}
-
-// changeOver takes the person's word for which bolt is turned now.
-func changeOver(s *Session, in *input) state {
-	a := s.state.(adjusting)
-	a.turning = turning{bolt: in.stroke.Bolt}
-	return a
-}

@@ -113,7 +113,7 @@ func (s *Session) makeView() View {
 	if alt, _ := sky.AltAzFromLocal(s.pole()); v.Now != nil && alt >= axis.NearZenith {
 		v.Warnings = append(v.Warnings, axis.Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
 	}
-	v.Said, v.SaidDetails = s.instruct(v)
+	v.Said, v.SaidDetails = adviser{s, v}.instruct()
 	v.Instruction, v.Details = v.Said.Text, sky.English(v.SaidDetails)
 	return v
 }

@@ -147,7 +147,7 @@ const (
 // Find finds the axis by maximum likelihood. Attitudes are in the local
 // frame with their covariances; towards picks the end of the line (any
 // direction within 90 degrees of it: the elevated pole). Fewer than two frames,
-// too little turn, mixed hands and frames that no one line explains within
+// too little turn, mixed parities and frames that no one line explains within
 // usableAxis are errors.
 func Find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	fit, err := find(frames, towards)

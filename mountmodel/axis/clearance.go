@@ -20,9 +20,6 @@ type TurnWay struct {
 	Low, High, Far bool
 }
 
-// Clear tells that nothing speaks against the way.
-func (w TurnWay) Clear() bool { return !w.Low && !w.High && !w.Far }
-
 const (
 	// sightLow is where haze, trees and roofs begin (common practice).
 	sightLow = 20 * sky.Degree

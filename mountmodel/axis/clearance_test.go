@@ -77,3 +77,6 @@ func TestTurnWaysBounds(t *testing.T) {
 		}
 	})
 }
+
+// Clear tells that nothing speaks against the way.
+func (w TurnWay) Clear() bool { return !w.Low && !w.High && !w.Far }

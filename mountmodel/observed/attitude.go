@@ -83,7 +83,7 @@ const (
 	worstNoise = 50
 
 	// parityApart is how many times worse, in squared residuals, the wrong
-	// hand must fit for the right one to be told.
+	// parity must fit for the right one to be told.
 	parityApart = 4
 )
 
@@ -133,7 +133,7 @@ func FitAttitude(seen []Star) (Attitude, error) {
 	}
 }
 
-// startAttitude solves Wahba's problem for either hand and takes the better.
+// startAttitude solves Wahba's problem for either parity and takes the better.
 func startAttitude(seen []Star) (sky.Matrix, error) {
 	a, b, w := make([]sky.Vec, len(seen)), make([]sky.Vec, len(seen)), make([]float64, len(seen))
 	for i, s := range seen {
@@ -141,18 +141,18 @@ func startAttitude(seen []Star) (sky.Matrix, error) {
 	}
 	var r [2]sky.Matrix
 	var loss [2]float64
-	for hand, det := range [2]float64{1, -1} {
+	for parity, det := range [2]float64{1, -1} {
 		m, err := sky.Wahba(a, b, w, det)
 		if err != nil {
 			return sky.Matrix{}, err
 		}
-		r[hand] = m
+		r[parity] = m
 		// The median is deaf to the wrong matches that a sum would follow.
 		squares := make([]float64, len(a))
 		for i := range a {
 			squares[i] = w[i] * r3.Norm2(r3.Sub(b[i], m.Apply(a[i])))
 		}
-		loss[hand] = median(squares)
+		loss[parity] = median(squares)
 	}
 	best := 0
 	if loss[1] < loss[0] {

@@ -33,9 +33,6 @@ import (
 //   - Real air against the standard one: see [Refraction].
 type Observer struct {
 	site sky.Site
-	air  sky.Air
-	utc  time.Time
-	dut1 float64
 
 	toLocal       sky.Matrix // ICRS axes to east, north, up, without aberration
 	fromLocal     sky.Matrix
@@ -44,7 +41,6 @@ type Observer struct {
 	sunToSite     sky.Vec // unit vector
 	sunDeflection float64 // 2GM/(c^2 distance): the bending in radians at 90 degrees
 	refraction    Refraction
-	era           sky.Angle
 	gast          sky.Angle
 }
 
@@ -64,8 +60,7 @@ func NewObserver(site sky.Site, air sky.Air, utc time.Time, dut1 float64) (*Obse
 	t := ttOf(utc).centuries()
 	ut1 := ut1Of(utc, dut1)
 	psi, eps := nutation(t)
-	o := &Observer{site: site, air: air, utc: utc, dut1: dut1,
-		era:        earthRotationAngle(ut1),
+	o := &Observer{site: site,
 		gast:       greenwichApparent(ut1, t, psi),
 		refraction: NewRefraction(air),
 	}
@@ -86,17 +81,8 @@ func NewObserver(site sky.Site, air sky.Air, utc time.Time, dut1 float64) (*Obse
 	return o, nil
 }
 
-// Site, Air, Time and DUT1 are what the observer was made from.
-func (o *Observer) Site() sky.Site  { return o.site }
-func (o *Observer) Air() sky.Air    { return o.air }
-func (o *Observer) Time() time.Time { return o.utc }
-func (o *Observer) DUT1() float64   { return o.dut1 }
-
 // Refraction is that of the observer's air.
 func (o *Observer) Refraction() Refraction { return o.refraction }
-
-// EarthRotationAngle is the ERA of the instant, in [0, 360) degrees.
-func (o *Observer) EarthRotationAngle() sky.Angle { return o.era }
 
 // LocalSidereal is the local apparent sidereal time, in [0, 360) degrees:
 // the right ascension, with respect to the true equinox, on the meridian.

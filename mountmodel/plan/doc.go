@@ -1,7 +1,7 @@
 // Package plan tells what exposures ask of the alignment.
 //
 // In: site, air, optics, target, hours, exposure ([Plan]), and an axis. Out: how
-// stars trail in the worst exposure ([Plan.Assess]), how far from the pole the
+// stars trail in the worst exposure ([Motion]), how far from the pole the
 // axis may be ([Plan.Tolerance]), the longest exposure ([Plan.LongestExposure]),
 // the rate that a drive needs ([ApparentRate]), and all of it as a [Verdict].
 //

@@ -565,3 +565,11 @@ func BenchmarkAssess(b *testing.B) {
 		}
 	}
 }
+
+// Assess is assess for a plan that may make no sense.
+func (p Plan) Assess(axis sky.Local) (Motion, error) {
+	if err := p.Check(); err != nil {
+		return Motion{}, err
+	}
+	return p.assess(axis)
+}

@@ -30,17 +30,10 @@ type Motion struct {
 // Pixels is an angle on the sky as a number of pixels.
 func (m Motion) Pixels(a sky.Angle) float64 { return float64(a / m.Scale) }
 
-// Assess works out what the stars do in the worst exposure, for an axis that
+// assess works out what the stars do in the worst exposure, for an axis that
 // stands at the given direction of the local frame. The geometry is exact for
-// any offset; the air is that of [Refraction]. A plan that makes no sense is an
-// error, and so is a guide star that cannot be held.
-func (p Plan) Assess(axis sky.Local) (Motion, error) {
-	if err := p.Check(); err != nil {
-		return Motion{}, err
-	}
-	return p.assess(axis)
-}
-
+// any offset; the air is that of [Refraction]. The plan has passed its check; a
+// guide star that cannot be held is an error.
 func (p Plan) assess(axis sky.Local) (Motion, error) {
 	a := sky.Vec(sky.Unit(axis))
 	air, points := observed.NewRefraction(p.Air), p.points()

@@ -19,7 +19,7 @@ type Verdict struct {
 	Tolerance sky.Angle
 	// Perfect is what the stars do with the axis on that pole: the air's part.
 	Perfect Motion
-	// Standing, Motion and Longest are about the axis as it stands; nil and 0
+	// Motion and Longest are about the axis as it stands; nil and 0
 	// while it is unknown.
 	Motion  *Motion
 	Longest time.Duration // in which no star trails by more than the limit
