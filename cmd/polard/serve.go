@@ -232,7 +232,7 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 	}
 	return service.New(service.Options{
 		Equipment: operated,
-		Program:   programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: f.ordinary.watch, Journal: kept, Notifiers: notifiers, Log: log,
+		Program:   programName(), Pipeline: p, Config: cfg, Placed: placed, WatchOnly: f.ordinary.watch, Journal: kept, State: f.state.notes(), Notifiers: notifiers, Log: log,
 		Header: func(s sky.Site) (sky.Site, sky.Air) { return f.site.over(c, s) },
 		Folder: watch.Options{Folder: folder, PollOnly: f.poll, Skip: kept.Older()},
 		Page:   served,

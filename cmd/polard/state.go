@@ -87,6 +87,15 @@ func (f *stateFlags) open(ctx context.Context, begin logbook.Session, log *slog.
 	return journal.Open(ctx, o, begin), nil
 }
 
+// notes is the folder of the program's state; empty when nothing is to be kept.
+func (f *stateFlags) notes() string {
+	folder, err := f.place()
+	if f.none || err != nil {
+		return ""
+	}
+	return folder
+}
+
 // openToRead opens the logbook of the call, for commands that only look.
 func (f *stateFlags) openToRead(ctx context.Context) (*logbook.Book, error) {
 	path, err := f.path()

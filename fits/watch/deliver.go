@@ -133,6 +133,12 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 		return hand(a, deliver)
 	}
 	return func() then {
+		done, err := w.options.Attempt(a)
+		if err != nil {
+			a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), err)
+			return func() job { return w.refuse(f, a, deliver) }
+		}
+		defer done()
 		a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data)
 		switch {
 		case ctx.Err() != nil:

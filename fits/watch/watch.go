@@ -84,6 +84,9 @@ type Options struct {
 	SkipExisting bool
 	// Skip, when set, tells files to pass over without opening them.
 	Skip func(path string, size int64, modified time.Time) bool
+	// Attempt, when set, is called beside Run with what is known of a file before it is decoded. It refuses it by an error, or
+	// gives what is to be called when it was delivered.
+	Attempt func(Arrival) (done func(), err error)
 	// Taken holds the sums, with their paths, of frames delivered by an earlier run: these are not delivered again.
 	Taken map[uint64]string
 
@@ -173,6 +176,9 @@ func New(options Options) *Watcher {
 	}
 	if options.Order == nil {
 		options.Order = func() Order { return OldestFirst }
+	}
+	if options.Attempt == nil {
+		options.Attempt = func(Arrival) (func(), error) { return func() {}, nil }
 	}
 	if options.Waiting == nil {
 		options.Waiting = func(int, bool) {}

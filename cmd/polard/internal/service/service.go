@@ -31,6 +31,8 @@ type Options struct {
 	// Header lays what the command line says over a place from a frame's header; nil takes it as it is.
 	Header  func(sky.Site) (sky.Site, sky.Air)
 	Journal *journal.Journal // nil keeps nothing
+	// State is the folder of the program's state, where it is noted which file is being read; empty for nowhere.
+	State string
 	// Folder is watched. Skip, Taken, Order and Report are added to here.
 	Folder watch.Options
 	// Arrived hears of a file that was dealt with; nil for nobody.
@@ -65,6 +67,7 @@ type Service struct {
 	options    Options
 	controller *Controller
 	watcher    *watch.Watcher
+	attempts   *attempts // nil: none are noted
 }
 
 // New joins the parts and starts none: see [Service.Run].
@@ -96,6 +99,10 @@ func New(o Options) *Service {
 	folder.Waiting = c.activity.wait
 	folder.Skip = func(path string, size int64, modified time.Time) bool {
 		return skip != nil && skip(path, size, modified) || o.Journal.Known(path, size, modified)
+	}
+	if o.State != "" {
+		s.attempts = newAttempts(o.State, o.Folder.Folder, o.Log)
+		folder.Attempt = s.attempts.begin
 	}
 	s.watcher = watch.New(folder)
 	return s
@@ -144,6 +151,11 @@ func (s *Service) Run(ctx context.Context) error {
 	c.preview = server.PublishPreview
 	// The journal is written to the end of the others, who still have things to keep.
 	stopJournal := start(context.WithoutCancel(ctx), o.Journal.Run)
+	if s.attempts != nil {
+		stop := make(chan struct{})
+		defer close(stop)
+		go s.attempts.run(stop) // not waited for: the disk may hang
+	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return server.Run(ctx) })
 	group.Go(func() error { return c.Run(ctx) })

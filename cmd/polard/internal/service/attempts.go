@@ -1,0 +1,166 @@
+package service
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strconv"
+	"sync"
+	"time"
+
+	"polard/fits/watch"
+)
+
+// errDeadly refuses a file that ended the service before.
+var errDeadly = errors.New("the service ended twice while it read this file, and passes it over: please report it with the file")
+
+const (
+	// mostDeaths of the service in one file are enough: once may be chance.
+	mostDeaths = 2
+	// noteEvery is how often the memory is noted while a file is being read.
+	noteEvery = 200 * time.Millisecond
+	// Signs that the file ended the service, and not somebody who killed it: it was within a fifth of what the machine or its
+	// group may have, or had grown by as much as no frame takes, or had been at the file for longer than any frame takes.
+	nearLimit  = 0.8
+	hugeGrowth = 1 << 30
+	longRead   = time.Minute
+	// mostNoted bounds the files remembered.
+	mostNoted = 100
+)
+
+// attempts notes on the disk which file is being read, so that the next start knows what the last one died of. It never
+// waits for that disk.
+type attempts struct {
+	file, crash string
+	log         *slog.Logger
+	memory      func() (used, limit int64) // bytes; 0 unknown
+
+	mu      sync.Mutex
+	noted   attemptsNoted
+	changed chan struct{} // holds one when noted is to be written
+}
+
+// attemptsNoted is the file's content.
+type attemptsNoted struct {
+	Reading *attempt       `json:"reading,omitempty"`
+	Deaths  map[string]int `json:"deaths,omitempty"` // by the sum of the content
+}
+
+type attempt struct {
+	Path    string    `json:"path"`
+	Sum     string    `json:"sum"` // hexadecimal
+	Begun   time.Time `json:"begun"`
+	Noted   time.Time `json:"noted"`
+	UsedAt0 int64     `json:"used_at_begin"`
+	Used    int64     `json:"used"`
+	Limit   int64     `json:"limit"`
+}
+
+// deadly tells whether a service that did not come to the end of it died of it.
+func (a *attempt) deadly(crashed bool) bool {
+	return crashed || a.Limit > 0 && float64(a.Used) >= nearLimit*float64(a.Limit) || a.Used-a.UsedAt0 >= hugeGrowth || a.Noted.Sub(a.Begun) >= longRead
+}
+
+// newAttempts reads what the last run left in a folder of state.
+func newAttempts(state, folder string, log *slog.Logger) *attempts {
+	if absolute, err := filepath.Abs(folder); err == nil {
+		folder = absolute
+	}
+	name := filepath.Join(state, fmt.Sprintf("reading-%08x", crc32.ChecksumIEEE([]byte(folder))))
+	a := &attempts{file: name + ".json", crash: name + ".crash", log: log, memory: memoryInUse, changed: make(chan struct{}, 1)}
+	if b, err := os.ReadFile(a.file); err == nil {
+		_ = json.Unmarshal(b, &a.noted) // damaged: nothing is known
+	}
+	info, err := os.Stat(a.crash)
+	crashed := err == nil && info.Size() > 0
+	if crashed {
+		log.Error("the service crashed when it last ran: our fault, please report it with this file", "file", a.crash+".last")
+		_ = os.Rename(a.crash, a.crash+".last")
+	}
+	if a.noted.Deaths == nil || len(a.noted.Deaths) > mostNoted {
+		a.noted.Deaths = make(map[string]int)
+	}
+	if r := a.noted.Reading; r != nil && r.deadly(crashed) {
+		a.noted.Deaths[r.Sum]++
+		log.Error("the service ended while it read a file", "file", r.Path, "times", a.noted.Deaths[r.Sum], "memory_mb", r.Used>>20)
+	}
+	a.noted.Reading = nil
+	return a
+}
+
+// run writes until stop is closed. It owns the disk; nobody waits for it.
+func (a *attempts) run(stop <-chan struct{}) {
+	if f, err := os.OpenFile(a.crash, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600); err == nil {
+		_ = debug.SetCrashOutput(f, debug.CrashOptions{})
+		f.Close() // the runtime has its own
+	}
+	a.write()
+	tick := time.NewTicker(noteEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-stop:
+			a.write()
+			return
+		case <-a.changed:
+		case <-tick.C:
+			a.mu.Lock()
+			reading := a.noted.Reading != nil
+			a.mu.Unlock()
+			if !reading {
+				continue
+			}
+		}
+		a.write()
+	}
+}
+
+// write replaces the file. It need not outlive a power cut: that is nothing a frame does.
+func (a *attempts) write() {
+	used, limit := a.memory()
+	a.mu.Lock()
+	if r := a.noted.Reading; r != nil {
+		r.Noted, r.Used, r.Limit = time.Now(), used, limit
+		if r.UsedAt0 == 0 {
+			r.UsedAt0 = used
+		}
+	}
+	b, err := json.Marshal(a.noted)
+	a.mu.Unlock()
+	if err == nil {
+		if err = os.WriteFile(a.file+".part", b, 0o600); err == nil {
+			_ = os.Rename(a.file+".part", a.file) // what cannot be kept is not known next time
+		}
+	}
+}
+
+// begin notes that a file is about to be read, until done is called, or refuses it.
+func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
+	sum := strconv.FormatUint(of.Sum, 16)
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.noted.Deaths[sum] >= mostDeaths {
+		return nil, errDeadly
+	}
+	a.noted.Reading = &attempt{Path: of.Path, Sum: sum, Begun: time.Now()}
+	a.wake()
+	return func() {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.noted.Reading = nil
+		delete(a.noted.Deaths, sum)
+		a.wake()
+	}, nil
+}
+
+func (a *attempts) wake() {
+	select {
+	case a.changed <- struct{}{}:
+	default:
+	}
+}

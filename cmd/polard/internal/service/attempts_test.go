@@ -1,0 +1,82 @@
+package service
+
+import (
+	"errors"
+	"log/slog"
+	"os"
+	"strings"
+	"testing"
+
+	"polard/fits/watch"
+)
+
+// A file in which the service died twice, by its memory or by a crash of its own, is passed over the third time; one during
+// which somebody killed it never is, nor one that it came to the end of in between.
+func TestDeadlyFileIsPassedOver(t *testing.T) {
+	const limit = 1 << 30
+	for _, c := range []struct {
+		name           string
+		used           int64
+		crashed, ended bool
+		starts         int // at which it is still read
+	}{
+		{"near the limit", 900 << 20, false, false, 2},
+		{"grown by a gigabyte", 2 << 30, false, false, 2},
+		{"crashed", 100 << 20, true, false, 2},
+		{"killed by somebody", 300 << 20, false, false, 10},
+		{"came to its end", 900 << 20, false, true, 10},
+	} {
+		var log strings.Builder
+		state, of := t.TempDir(), watch.Arrival{Path: "/frames/a.fits", Sum: 77}
+		read := 0
+		for range 10 {
+			a := newAttempts(state, "/frames", slog.New(slog.NewTextHandler(&log, nil)))
+			used := int64(200 << 20)
+			a.memory = func() (int64, int64) {
+				if c.name == "grown by a gigabyte" {
+					return used, 0
+				}
+				return used, limit
+			}
+			done, err := a.begin(of)
+			if errors.Is(err, errDeadly) {
+				break
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			read++
+			a.write()
+			used = c.used
+			a.write()
+			if c.ended {
+				done()
+				a.write()
+			}
+			if c.crashed {
+				if err := os.WriteFile(a.crash, []byte("fatal error"), 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if _, err := a.begin(watch.Arrival{Path: "/frames/b.fits", Sum: 78}); err != nil {
+				t.Errorf("%s: another file: %v", c.name, err)
+			}
+			a.noted.Reading = nil
+		}
+		if read != c.starts {
+			t.Errorf("%s: read at %d starts, want %d: %s", c.name, read, c.starts, log.String())
+		}
+		if told := strings.Contains(log.String(), "ended while it read a file"); told != (c.starts == 2) {
+			t.Errorf("%s: told %t", c.name, told)
+		}
+	}
+	// A note that is damaged says nothing.
+	state := t.TempDir()
+	a := newAttempts(state, "/frames", slog.New(slog.DiscardHandler))
+	if err := os.WriteFile(a.file, []byte("{"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := newAttempts(state, "/frames", slog.New(slog.DiscardHandler)).begin(watch.Arrival{Sum: 1}); err != nil {
+		t.Error(err)
+	}
+}
