@@ -16,8 +16,20 @@ import (
 // Limits of the pixel scale that the search covers.
 const (
 	FinestScale   = 0.1 * sky.Arcsecond
-	CoarsestScale = 150 * sky.Arcsecond
+	CoarsestScale = 400 * sky.Arcsecond
 )
+
+// Without a hint, scales beyond coarseScale are searched as far as the field is no wider than coarseField: such
+// cameras have small sensors.
+const (
+	coarseScale = 150 * sky.Arcsecond
+	coarseField = 65 * sky.Degree
+)
+
+// coarsestFor is the coarsest scale of an image that is searched without a hint.
+func coarsestFor(image proof.Detections) sky.Angle {
+	return min(max(coarseField/sky.Angle(max(image.Width, image.Height)), coarseScale), CoarsestScale)
+}
 
 // finestLowCompleteness is the finest scale at which, without a hint, stars are looked for among many more detections:
 // below it, fields hold too few bundled stars.
@@ -114,7 +126,7 @@ func allRanges(image proof.Detections, hint sky.Angle) []scaleRange {
 		// starsIn grows as the square of the scale.
 		unit := math.Sqrt(spec.StarsIn(area))
 		lo := max(math.Sqrt(fewestInField)/unit, FinestScale.Radians())
-		hi := min(math.Sqrt(mostStars(spec))/unit, CoarsestScale.Radians())
+		hi := min(math.Sqrt(mostStars(spec))/unit, coarsestFor(image).Radians())
 		step := rangeStep
 		if !spec.Thinned() && sky.Angle(hi*float64(max(image.Width, image.Height))) <= wideField {
 			step = hi / lo // neither the choice of the image's stars nor their places depend on the scale
@@ -153,7 +165,7 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case hintedNext:
 		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 1)
 	case allBest:
-		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), CoarsestScale.Radians(), lowCompletenessStep, 0)
+		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep, 0)
 	}
 	ranges := straightOnes
 	switch p.lenses {

@@ -15,15 +15,16 @@ type listSpec struct {
 	field         sky.Angle // long side
 	width, height int
 	mirrored      bool
-	centre        *sky.ICRS // nil: anywhere, evenly over the sky
-	most          int       // catalogue stars detected at most
-	missing       float64   // part of the stars that are not detected, whatever their brightness
-	spurious      float64   // false detections, as a part of the true ones
-	scatter       float64   // magnitudes, between the camera's and the catalogue's
-	distortion    float64   // radial displacement at the corner, as a part of its distance
-	shear         float64   // differential refraction and aberration
-	axis          float64   // sigma of the optical axis' place in the image, as a part of its longer side
-	noise         float64   // multiple of the stated centroid errors
+	centre        *sky.ICRS  // nil: anywhere, evenly over the sky
+	most          int        // catalogue stars detected at most
+	missing       float64    // part of the stars that are not detected, whatever their brightness
+	spurious      float64    // false detections, as a part of the true ones
+	scatter       float64    // magnitudes, between the camera's and the catalogue's
+	distortion    float64    // radial displacement at the corner, as a part of its distance
+	lens          [2]float64 // K1 and K2 of a lens that is not rectilinear
+	shear         float64    // differential refraction and aberration
+	axis          float64    // sigma of the optical axis' place in the image, as a part of its longer side
+	noise         float64    // multiple of the stated centroid errors
 }
 
 // starList is a made-up detection with its truth.
@@ -49,6 +50,7 @@ func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 	}
 	corner := math.Hypot(float64(f.width), float64(f.height)) / 2 * s.Scale.Radians()
 	s.K1 = f.distortion / sq(corner)
+	s.K1, s.K2 = s.K1+f.lens[0], f.lens[1]
 	if f.axis > 0 {
 		side := f.axis * float64(max(f.width, f.height))
 		s.Axis.X, s.Axis.Y = s.Axis.X+side*rng.NormFloat64(), s.Axis.Y+side*rng.NormFloat64()
