@@ -105,66 +105,77 @@ const (
 	sunResolution = time.Second
 )
 
+// sunPlace is where the Sun stands.
+type sunPlace struct {
+	above float64 // true altitude over riseAltitude, radians
+	hour  float64 // sine of the hour angle, positive in the afternoon
+	cos   float64 // its cosine
+	south bool    // stands south of the observer
+}
+
+// sunFrom is the Sun as seen from a site.
+type sunFrom struct {
+	site sky.Site
+	air  sky.Air
+}
+
+func (s sunFrom) at(t time.Time) (sunPlace, error) {
+	o, err := observed.NewObserver(s.site, s.air, t, 0)
+	if err != nil {
+		return sunPlace{}, err
+	}
+	d := o.Refraction().True(o.Sun())
+	alt, _ := sky.AltAzFromLocal(d)
+	lat := s.site.Latitude
+	return sunPlace{
+		above: (alt - riseAltitude).Radians(),
+		hour:  -d.X, cos: lat.Cos()*d.Z - lat.Sin()*d.Y, south: d.Y < 0,
+	}, nil
+}
+
+// narrow finds the instant between a and b at which value changes its sign.
+func (s sunFrom) narrow(a, b time.Time, value func(sunPlace) float64) (time.Time, sunPlace, error) {
+	first, err := s.at(a)
+	if err != nil {
+		return a, first, err
+	}
+	for b.Sub(a) > sunResolution {
+		mid := a.Add(b.Sub(a) / 2)
+		l, err := s.at(mid)
+		if err != nil {
+			return mid, l, err
+		}
+		if (value(l) > 0) == (value(first) > 0) {
+			a = mid
+		} else {
+			b = mid
+		}
+	}
+	l, err := s.at(b)
+	return b, l, err
+}
+
 // SunDay lists what the Sun does in the 24 hours from an instant, in order of
 // time, to the minute that hills, air and clock leave. Without
 // [Sunrise] and [Sunset] in it the Sun stays up, or down, all the while.
 func SunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
-	type look struct {
-		above float64 // true altitude over riseAltitude
-		hour  float64 // sine of the hour angle, positive in the afternoon
-		cos   float64 // its cosine
-		south bool    // stands south of the observer
-	}
-	at := func(t time.Time) (look, error) {
-		o, err := observed.NewObserver(site, air, t, 0)
-		if err != nil {
-			return look{}, err
-		}
-		d := o.Refraction().True(o.Sun())
-		alt, _ := sky.AltAzFromLocal(d)
-		lat := site.Latitude
-		return look{
-			above: (alt - riseAltitude).Radians(),
-			hour:  -d.X, cos: lat.Cos()*d.Z - lat.Sin()*d.Y, south: d.Y < 0,
-		}, nil
-	}
-	// narrow finds the instant between a and b at which value changes its sign.
-	narrow := func(a, b time.Time, value func(look) float64) (time.Time, look, error) {
-		first, err := at(a)
-		if err != nil {
-			return a, first, err
-		}
-		for b.Sub(a) > sunResolution {
-			mid := a.Add(b.Sub(a) / 2)
-			l, err := at(mid)
-			if err != nil {
-				return mid, l, err
-			}
-			if (value(l) > 0) == (value(first) > 0) {
-				a = mid
-			} else {
-				b = mid
-			}
-		}
-		l, err := at(b)
-		return b, l, err
-	}
-	above := func(l look) float64 { return l.above }
-	hour := func(l look) float64 { return l.hour }
+	sun := sunFrom{site, air}
+	above := func(l sunPlace) float64 { return l.above }
+	hour := func(l sunPlace) float64 { return l.hour }
 
 	var out []SunMoment
-	before, err := at(from)
+	before, err := sun.at(from)
 	if err != nil {
 		return nil, err
 	}
 	for t := from; t.Before(from.Add(24 * time.Hour)); t = t.Add(sunStep) {
-		after, err := at(t.Add(sunStep))
+		after, err := sun.at(t.Add(sunStep))
 		if err != nil {
 			return nil, err
 		}
 		var here []SunMoment
 		if (before.above > 0) != (after.above > 0) {
-			when, _, err := narrow(t, t.Add(sunStep), above)
+			when, _, err := sun.narrow(t, t.Add(sunStep), above)
 			if err != nil {
 				return nil, err
 			}
@@ -176,7 +187,7 @@ func SunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
 		}
 		// Highest: the hour angle passes 0, not 12 hours.
 		if before.hour <= 0 && after.hour > 0 && after.cos > 0 {
-			when, l, err := narrow(t, t.Add(sunStep), hour)
+			when, l, err := sun.narrow(t, t.Add(sunStep), hour)
 			if err != nil {
 				return nil, err
 			}
