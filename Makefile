@@ -5,7 +5,7 @@ VERSION ?= 0.1.0
 LDFLAGS = -s -w -X main.version=$(VERSION)
 FUZZTIME ?= 30s
 
-.PHONY: simulators help FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
+.PHONY: measure simulators help FORCE release reproducible package-check manual golden build test short bench fuzz mounts piers survey pixels cost nosky licences catalogue screenshots
 
 help: ## this list
 	@sed -n 's/^\([a-z][a-z-]*\):[^#]*## \(.*\)/\1\t\2/p' $(MAKEFILE_LIST) | sort | awk -F '\t' '{ printf "%-16s %s\n", $$1, $$2 }'
@@ -18,6 +18,9 @@ test: ## everything that continuous integration runs
 
 short: ## a quick look while working
 	$(GO) vet ./... && $(GO) test -short ./...
+
+measure: ## cmd/polard/docs/measurements.md anew, from this very commit; EFFORT=N for N times the cases
+	bash .ci/measure
 
 bench: ## all benchmarks
 	$(GO) test -run xxx -bench . ./...
