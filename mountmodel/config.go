@@ -19,7 +19,7 @@ type Config struct {
 	MeasureFrames int
 	DUT1          float64 // UT1-UTC in seconds
 	// AirUncertain is the relative standard deviation of refraction; 0 stands for
-	// that of a standard atmosphere, sky.StandardAirUncertain.
+	// that of a standard atmosphere, see [sky.AirUncertain].
 	AirUncertain float64
 	Guiding      nights.Guiding // of ordinary exposures, while watching
 }

@@ -158,7 +158,7 @@ func (s *Session) air() axis.Refraction {
 	refraction := observed.NewRefraction(s.cfg.Air)
 	air := axis.Refraction{Lift: refraction.Lift, Uncertain: s.cfg.AirUncertain, Pole: s.pole()}
 	if air.Uncertain == 0 {
-		air.Uncertain = sky.StandardAirUncertain
+		air.Uncertain = sky.AirUncertain(false, false)
 	}
 	if s.cfg.Pole == observed.Refracted {
 		alt, _ := sky.AltAzFromLocal(air.Pole)

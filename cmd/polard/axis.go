@@ -70,6 +70,7 @@ func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Confi
 	default:
 		return cfg, wrongCall("say where the mount stands: --lat and --lon, in degrees (south and west are negative)")
 	}
+	cfg.AirUncertain = sky.AirUncertain(c.Flags().Changed("pressure"), c.Flags().Changed("temperature"))
 	if err := cfg.Site.Check(); err != nil {
 		return cfg, callError{err}
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -16,6 +17,7 @@ import (
 	"polard/web"
 
 	"github.com/spf13/cobra"
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // trailFlags are the options that describe the exposures planned.
@@ -150,13 +152,18 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 
 // axisBeside is an axis so far above and east of the pole aimed at, on the sky.
 func axisBeside(cfg mountmodel.Config, above, east sky.Angle) sky.Local {
-	alt, az := sky.AltAzFromLocal(observed.Pole(cfg.Site, cfg.Air, cfg.Pole))
-	if cfg.Site.South() { // facing south, east is to the left
+	pole := observed.Pole(cfg.Site, cfg.Air, cfg.Pole)
+	across, up := sky.Tangents(pole)
+	if cfg.Site.South() { // azimuth grows towards the west there
 		east = -east
 	}
-	// Along the great circle through the pole square to the meridian, then up.
-	side := sky.Atan2(east.Tan(), alt.Cos())
-	return sky.LocalFromAltAz(alt+above, az+side)
+	// Along the great circle that leaves the pole in that direction.
+	by := sky.Angle(math.Hypot(float64(above), float64(east)))
+	if by == 0 {
+		return pole
+	}
+	side := r3.Add(r3.Scale(float64(above/by), up), r3.Scale(float64(east/by), across))
+	return sky.Local(r3.Add(r3.Scale(by.Cos(), sky.Vec(pole)), r3.Scale(by.Sin(), side)))
 }
 
 func printTrail(w io.Writer, order web.PlanOrder, v plan.Verdict, asJSON bool) error {

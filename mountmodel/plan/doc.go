@@ -14,6 +14,7 @@
 //	one exposure, star by star      exposure.go
 //	trails of the worst exposure    trail.go
 //	how far off, how long           tolerance.go
+//	the best axis, the guider's part best.go
 //	the rate of the drive           rate.go
 //	the answer in words             verdict.go
 package plan

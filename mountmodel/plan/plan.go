@@ -73,8 +73,8 @@ const (
 	// offset is taken: second-order terms are 1e-4 of the first, rounding 1e-9.
 	toleranceProbe = 1 * sky.Arcminute
 
-	// mostTolerance is the largest tolerance that is answered: trails are linear in
-	// the offset to a few per cent up to there.
+	// mostTolerance is the largest tolerance that is answered: nobody calls more an
+	// alignment.
 	mostTolerance = 5 * sky.Degree
 
 	// shortestPlanned and longestPlanned bound exposures.

@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -13,9 +14,11 @@ import (
 
 // Tolerance is how far the axis may be from the pole of the given kind, in
 // whatever direction, so that no star of any planned exposure trails by more
-// than the limit (an angle on the sky). Trails are taken as linear in the
-// offset, which is true to a fraction offset/2 (in radians): 1 % at a degree.
-// The answer is at most 5 degrees. [ErrAirAlone] means that no alignment will
+// than the limit (an angle on the sky). Trails taken as linear in the offset give
+// a first answer, true to a fraction offset/2 (in radians) far from the pole and to
+// tens of per cent where a guide star near it has little to hold by; from there the
+// exact trails decide, to half a per cent of the limit. The answer is at most 5
+// degrees. [ErrAirAlone] means that no alignment will
 // do.
 func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, error) {
 	if err := p.Check(); err != nil {
@@ -57,7 +60,89 @@ func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, err
 			}
 		}
 	}
-	return best, nil
+	return p.settle(best, sky.Vec(pole), limit)
+}
+
+const (
+	// toleranceWays are the directions of the offset in which exact trails are
+	// worked out; halving the step between them twice more leaves the worst missed by
+	// 1 - cos(4 degrees).
+	toleranceWays = 12
+
+	// toleranceRounds and toleranceExact end the search for the offset at which the
+	// exact trail is the limit.
+	toleranceRounds = 30
+	toleranceExact  = 0.005
+)
+
+// settle goes from a first answer to the offset at which the worst exact trail is
+// the limit, between an offset that is too small and one that is too large.
+func (p Plan) settle(first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle, error) {
+	m, err := p.assess(sky.Local(pole))
+	if err != nil {
+		return 0, err
+	}
+	low, least := sky.Angle(0), m.Trail.Size
+	high, most := sky.Angle(0), sky.Angle(0) // none yet
+	offset := first
+	for range toleranceRounds {
+		worst, err := p.worstBeside(pole, offset)
+		switch {
+		case err != nil && !errors.Is(err, ErrNotSteerable):
+			return 0, err
+		case err != nil:
+			high, most = offset, 0
+		case worst > limit:
+			high, most = offset, worst
+		case worst >= limit*(1-toleranceExact) || offset == mostTolerance:
+			return offset, nil
+		default:
+			low, least = offset, worst
+		}
+		aim := limit * (1 - toleranceExact/2)
+		switch {
+		case high == 0:
+			offset = min(low*aim/least, mostTolerance)
+		case most == 0:
+			offset = (low + high) / 2
+		default: // along the chord, but never next to an end
+			part := min(max(float64((aim-least)/(most-least)), 0.05), 0.95)
+			offset = low + sky.Angle(part)*(high-low)
+		}
+	}
+	if low == 0 {
+		return 0, ErrNotSteerable
+	}
+	return low, nil
+}
+
+// worstBeside is the worst trail of all directions in which the axis may stand so
+// far from the pole.
+func (p Plan) worstBeside(pole sky.Vec, offset sky.Angle) (sky.Angle, error) {
+	worst, where := sky.Angle(0), sky.Angle(0)
+	b := sky.TangentBasis(pole)
+	look := func(way sky.Angle) error {
+		side := r3.Add(r3.Scale(way.Cos(), b[0]), r3.Scale(way.Sin(), b[1]))
+		m, err := p.assess(sky.Local(r3.Add(r3.Scale(offset.Cos(), pole), r3.Scale(offset.Sin(), side))))
+		if err == nil && m.Trail.Size > worst {
+			worst, where = m.Trail.Size, way
+		}
+		return err
+	}
+	const step = sky.Turn / toleranceWays
+	for k := range toleranceWays {
+		if err := look(sky.Angle(k) * step); err != nil {
+			return 0, err
+		}
+	}
+	for by := step / 2; by > step/5; by /= 2 {
+		for _, way := range [2]sky.Angle{where - by, where + by} {
+			if err := look(way); err != nil {
+				return 0, err
+			}
+		}
+	}
+	return worst, nil
 }
 
 // reach is the least offset, over all its directions, at which a displacement

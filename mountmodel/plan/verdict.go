@@ -27,7 +27,11 @@ type Verdict struct {
 	// the mean over the planned hours, for an axis on the refracted and on the
 	// true pole. See [ApparentRate]. NaN next to the pole, where a star wants none.
 	RefractedRate, TrueRate float64
-	Sentences               []string
+	// Best is the axis for which these exposures trail least. AtRefracted, AtTrue and
+	// AtBest are the longest trails with the axis on each pole and there.
+	Best                        sky.Local
+	AtRefracted, AtTrue, AtBest sky.Angle
+	Sentences                   []string
 }
 
 // GoodEnough tells whether no star of any planned exposure trails by more than
@@ -57,6 +61,16 @@ func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (V
 		if r, err := ApparentRate(p.Site, p.Air, observed.Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
 			*rate = r
 		}
+	}
+	for k, trail := range map[observed.PoleKind]*sky.Angle{observed.Refracted: &v.AtRefracted, observed.True: &v.AtTrue} {
+		m, err := p.assess(observed.Pole(p.Site, p.Air, k))
+		if err != nil {
+			return Verdict{}, err
+		}
+		*trail = m.Trail.Size
+	}
+	if v.Best, v.AtBest, err = p.Best(); err != nil {
+		return Verdict{}, err
 	}
 	if axis != nil {
 		return v.Of(*axis)
@@ -108,6 +122,11 @@ func (v Verdict) words() []string {
 		default:
 			out = append(out, fmt.Sprintf("The longest exposure that stays within the limit is %v.", exposureWords(v.Longest)))
 		}
+	}
+	out = append(out, fmt.Sprintf("With the axis at the refracted pole these exposures trail by up to %s, at the true pole %s, and at the best place for them %s, %s from the refracted pole.",
+		sky.KnownWords(v.AtRefracted), sky.KnownWords(v.AtTrue), sky.KnownWords(v.AtBest), sky.AngleWords(sky.Separation(v.Best, observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted)))))
+	if v.Plan.Guided && v.Tolerance > 0 {
+		out = append(out, fmt.Sprintf("At that distance from the pole a guider has to make good up to %s a minute in declination.", sky.KnownWords(sky.Angle(60*GuiderDrift(v.Tolerance)))))
 	}
 	if !math.IsNaN(v.RefractedRate) && !v.Plan.Guided {
 		out = append(out, fmt.Sprintf("Over these hours the air asks for a drive at %.5f of the sidereal rate with the axis at the refracted pole, and at %.5f with it at the true pole.", v.RefractedRate, v.TrueRate))

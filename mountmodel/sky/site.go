@@ -56,14 +56,20 @@ const (
 	DefaultWavelengthUm = 0.55
 )
 
-// How well refraction is known, as a relative standard deviation. It goes with
-// pressure over temperature in kelvin: weather makes 10 hPa of 1013, 1 %, and
-// nights 10 degrees of 283, 3.5 %. Measured at the mount, what is left is the
-// air farther up. Common practice.
-const (
-	StandardAirUncertain = 0.04
-	MeasuredAirUncertain = 0.01
-)
+// AirUncertain is how well refraction is known, as a relative standard deviation. It
+// goes with pressure over temperature in kelvin: weather makes 10 hPa of 1013, 1 %,
+// and nights 10 degrees of 283, 3.5 %. Measured at the mount, what is left is the
+// air farther up, 1 %. Common practice.
+func AirUncertain(pressureKnown, temperatureKnown bool) float64 {
+	variance := 0.01 * 0.01
+	if !pressureKnown {
+		variance += 0.01 * 0.01
+	}
+	if !temperatureKnown {
+		variance += 0.035 * 0.035
+	}
+	return math.Sqrt(variance)
+}
 
 // StandardAir is the air of the ICAO standard atmosphere (1976) at an
 // elevation, with the default temperature, humidity and wavelength:
