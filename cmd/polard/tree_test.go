@@ -52,7 +52,7 @@ var allowedImports = map[string][]string{
 	"solve":                   {"catalogs", "catalogs/deep", "solve/detect", "solve/index", "solve/match"},
 	"solve/match":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel"},
 	"solve/match/proof":       {},
-	"solve/index":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/parallel"},
+	"solve/index":             {"catalogs", "catalogs/cells", "catalogs/deep", "mountmodel/sky", "solve/parallel"},
 	"solve/camera":            {"mountmodel/sky", "solve/parallel"},
 	"solve/camera/cameratest": {"mountmodel/sky"},
 	"solve/costtest":          {},

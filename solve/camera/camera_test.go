@@ -131,7 +131,7 @@ func TestJacobianAgainstDifferences(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
 	for k := range 40 {
 		f := Fit{Camera: randomCamera(rng, 1600, 1200, sky.Angle(1+40*rng.Float64())*sky.Degree, k%2 == 0)}
-		f.terms = Terms{true, true, true, true}
+		f.terms = terms{true, true, true, true}
 		corner := 1000 * f.Scale.Radians()
 		f.K1, f.K2 = 0.05*rng.NormFloat64()/sq(corner), 0.02*rng.NormFloat64()/sq(sq(corner))
 		f.Shear[0], f.Shear[1] = 0.01*rng.NormFloat64(), 0.01*rng.NormFloat64()
@@ -179,11 +179,11 @@ func TestFitRecoversTheCamera(t *testing.T) {
 				pairs = append(pairs, Pair{At: p, ICRS: d, Sigma: 0.1})
 			}
 		}
-		f := Fit{Camera: truth.Camera, terms: Terms{true, true, true, true}}
+		f := Fit{Camera: truth.Camera, terms: terms{true, true, true, true}}
 		f.K1, f.K2, f.Axis = 0, 0, f.Centre()
 		f.Scale *= 1.003
 		f.Attitude.R = sky.RotationFromVector(r3.Scale(5*f.Scale.Radians(), sky.Vec(cameratest.Direction(rng)))).Mul(f.Attitude.R)
-		if !f.Solve(pairs, StillStep) {
+		if !f.Solve(pairs, stillStep) {
 			t.Fatalf("camera %d: no fit", k)
 		}
 		const rounding = 1e-5 // pixels; the last step is below 1e-4 sigma, and shrinks faster than linearly
@@ -209,11 +209,11 @@ func TestFitRefusesTooFewPairs(t *testing.T) {
 		p := sky.Pixel{X: 800 * rng.Float64(), Y: 600 * rng.Float64()}
 		pairs = append(pairs, Pair{At: p, ICRS: f.ICRS(p), Sigma: 0.1})
 	}
-	if f.Solve(pairs, StillStep) {
+	if f.Solve(pairs, stillStep) {
 		t.Error("two pairs and four numbers leave nothing over, and were fitted")
 	}
 	same := pairs[0]
-	if f.Solve([]Pair{same, same, same, same}, StillStep) {
+	if f.Solve([]Pair{same, same, same, same}, stillStep) {
 		t.Error("one place four times does not fix rotation and scale, and was fitted")
 	}
 }

@@ -8,8 +8,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Terms of the camera fit beyond attitude and scale.
-type Terms struct {
+// terms of the camera fit beyond attitude and scale.
+type terms struct {
 	radial1, radial2, axis, shear bool
 }
 
@@ -20,7 +20,7 @@ type Terms struct {
 type Fit struct {
 	Camera
 	Shear [2]float64
-	terms Terms
+	terms terms
 	drawn bool          // terms beyond attitude and scale are drawn to what cameras and skies are like
 	cov   *mat.SymDense // of the parameters, in their order
 	chi2  float64
@@ -98,11 +98,11 @@ func (f *Fit) predict(d sky.ICRS, jx, jy []float64) (p sky.Pixel, ok bool) {
 // Project gives the place of a direction in the image; not ok behind the camera.
 func (f *Fit) Project(d sky.ICRS) (sky.Pixel, bool) { return f.predict(d, nil, nil) }
 
-func (t Terms) with(o Terms) Terms {
-	return Terms{t.radial1 || o.radial1, t.radial2 || o.radial2, t.axis || o.axis, t.shear || o.shear}
+func (t terms) with(o terms) terms {
+	return terms{t.radial1 || o.radial1, t.radial2 || o.radial2, t.axis || o.axis, t.shear || o.shear}
 }
 
-func (t Terms) count() int {
+func (t terms) count() int {
 	n := 4
 	for _, on := range []struct {
 		is bool
@@ -158,12 +158,12 @@ func (f *Fit) expectations() (list []expectation) {
 func (f *Fit) Whole(pairs []Pair) bool {
 	whole := *f
 	whole.drawn = true
-	whole.terms = Terms{shear: true}
+	whole.terms = terms{shear: true}
 	if sky.Angle(max(f.Width, f.Height))*f.Scale >= lensField {
-		whole.terms = Terms{true, true, true, true}
+		whole.terms = terms{true, true, true, true}
 	}
-	if !whole.Solve(pairs, StillStep) {
-		return f.Solve(pairs, StillStep)
+	if !whole.Solve(pairs, stillStep) {
+		return f.Solve(pairs, stillStep)
 	}
 	*f = whole
 	return true
@@ -237,7 +237,7 @@ const fitSteps = 12
 // Steps, in sigmas of the parameters, below which a fit stands: the last one of a camera, and
 // those that choose pairs and terms.
 const (
-	StillStep = 1e-4
+	stillStep = 1e-4
 	RoughStep = 0.03
 )
 

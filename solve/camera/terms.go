@@ -10,7 +10,7 @@ import (
 	"slices"
 )
 
-// Terms of a fit: which the pairs demand.
+// terms of a fit: which the pairs demand.
 
 // lensField is the field (long side) from which a lens's distortion and the place
 // of its axis can be told from scale and attitude. At 3 degrees, half a percent
@@ -18,7 +18,7 @@ import (
 const lensField = 3 * sky.Degree
 
 // extensions are the groups of terms that may join the fit together.
-var extensions = []Terms{
+var extensions = []terms{
 	{radial1: true},
 	{shear: true},
 	{axis: true},
@@ -47,7 +47,7 @@ func (f *Fit) Extend(ctx context.Context, pairs []Pair) (extended bool, err erro
 	for {
 		tried := make([]extension, len(extensions))
 		if err := parallel.Each(ctx, runtime.GOMAXPROCS(0), len(tried), func(_, i int) {
-			if field >= lensField || extensions[i] == (Terms{shear: true}) {
+			if field >= lensField || extensions[i] == (terms{shear: true}) {
 				tried[i] = now.tryTerms(extensions[i], some)
 			}
 		}); err != nil {
@@ -73,7 +73,7 @@ type extension struct {
 }
 
 // tryTerms fits with a group of terms more. The gain is nothing where they cannot be fitted.
-func (f *Fit) tryTerms(group Terms, pairs []Pair) (e extension) {
+func (f *Fit) tryTerms(group terms, pairs []Pair) (e extension) {
 	e.fit = *f
 	e.fit.terms = f.terms.with(group)
 	extra := e.fit.terms.count() - f.terms.count()

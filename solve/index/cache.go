@@ -209,7 +209,7 @@ func decodeLevel(ctx context.Context, r io.Reader, size int64, key [sha256.Size]
 		}
 		l.far[farNeighbour{n.Star, uint8(n.K)}] = n.ID
 	}
-	if !sound(l) {
+	if !sound(ctx, l) {
 		return nil, errCache
 	}
 	return l, nil
@@ -233,11 +233,17 @@ func readSection(ctx context.Context, r io.Reader, sum io.Writer, section []byte
 	return nil
 }
 
+// entriesAtOnce are looked at, a millisecond's work, before another look at the context.
+const entriesAtOnce = 1 << 18
+
 // sound tells whether every number of the level names something that is there: what a checksum
-// covers may have been written wrongly.
-func sound(l *Level) bool {
+// covers may have been written wrongly. When the context ends first, it is not.
+func sound(ctx context.Context, l *Level) bool {
 	n := int64(len(l.nodes))
 	for i := range l.nodes {
+		if i%entriesAtOnce == 0 && ctx.Err() != nil {
+			return false
+		}
 		at := &l.nodes[i]
 		if !(abs32(at.p) <= 1 && abs32(at.q) <= 1) {
 			return false
@@ -267,7 +273,10 @@ func sound(l *Level) bool {
 	if l.starts[0] != 0 || uint64(l.starts[len(l.starts)-1]) != uint64(len(l.entry)) || len(l.entry) > math.MaxInt32 {
 		return false
 	}
-	for _, e := range l.entry {
+	for i, e := range l.entry {
+		if i%entriesAtOnce == 0 && ctx.Err() != nil {
+			return false
+		}
 		if int64(e>>l.pivotShift) >= n || int(e&(1<<l.pivotShift-1)/sizeBins) >= l.Spec.triples() {
 			return false
 		}

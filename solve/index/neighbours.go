@@ -174,6 +174,31 @@ const faceReach = 6
 // atEdge marks a star that may lie in the margin of another face, beside the number of its own.
 const atEdge = 8
 
+// faceOf tells which face of the cube around the sphere a direction pierces
+// (0, 1, 2 for +x, +y, +z; 3, 4, 5 for the opposite ones) and where, as
+// tangents of the angles from the face's centre.
+func faceOf(x, y, z float64) (face int, u, v float64) {
+	ax, ay, az := math.Abs(x), math.Abs(y), math.Abs(z)
+	switch {
+	case ax >= ay && ax >= az:
+		face, u, v = 0, y/ax, z/ax
+		if x < 0 {
+			face = 3
+		}
+	case ay >= az:
+		face, u, v = 1, z/ay, x/ay
+		if y < 0 {
+			face = 4
+		}
+	default:
+		face, u, v = 2, x/az, y/az
+		if z < 0 {
+			face = 5
+		}
+	}
+	return face, u, v
+}
+
 // facesOf tells on which face of the cube every star lies, and which lie at an edge, for grids of n cells.
 func facesOf(ctx context.Context, nodes []node, n int) []uint8 {
 	// Across the edge the tangent t of an angle is 1/t.

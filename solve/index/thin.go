@@ -8,6 +8,7 @@ import (
 	"slices"
 
 	"polard/catalogs"
+	"polard/catalogs/cells"
 	"polard/mountmodel/sky"
 	"polard/solve/parallel"
 )
@@ -75,9 +76,9 @@ func thinCoarse(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int)
 	perFace := cat.Cells() / 6
 	var faces [6][]catalogs.Star
 	err := parallel.Each(ctx, runtime.GOMAXPROCS(0), len(faces), func(_, face int) {
-		cells := make([][]catalogs.Star, grid*grid) // brightest first
+		brightest := make([][]catalogs.Star, grid*grid) // brightest first
 		for c := face * perFace; c < (face+1)*perFace && ctx.Err() == nil; c++ {
-			kept := &cells[gridCell(cat.CellCenter(c), grid)%len(cells)]
+			kept := &brightest[gridCell(cat.CellCenter(c), grid)%len(brightest)]
 			for s := range cat.CellStars(c) {
 				n := len(*kept)
 				if n == perCell && (*kept)[n-1].V <= s.V {
@@ -90,7 +91,7 @@ func thinCoarse(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int)
 				*kept = slices.Insert(*kept, k, s)
 			}
 		}
-		faces[face] = slices.Concat(cells...)
+		faces[face] = slices.Concat(brightest...)
 		slices.SortFunc(faces[face], func(a, b catalogs.Star) int { return cmp.Compare(a.ID, b.ID) })
 	})
 	if err != nil {
@@ -104,40 +105,10 @@ func thinCoarse(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int)
 	return nodes, nil
 }
 
-// faceOf tells which face of the cube around the sphere a direction pierces
-// (0, 1, 2 for +x, +y, +z; 3, 4, 5 for the opposite ones) and where, as
-// tangents of the angles from the face's centre.
-func faceOf(x, y, z float64) (face int, u, v float64) {
-	ax, ay, az := math.Abs(x), math.Abs(y), math.Abs(z)
-	switch {
-	case ax >= ay && ax >= az:
-		face, u, v = 0, y/ax, z/ax
-		if x < 0 {
-			face = 3
-		}
-	case ay >= az:
-		face, u, v = 1, z/ay, x/ay
-		if y < 0 {
-			face = 4
-		}
-	default:
-		face, u, v = 2, x/az, y/az
-		if z < 0 {
-			face = 5
-		}
-	}
-	return face, u, v
-}
-
 // gridCell is the cell of a grid of n by n equal angles on each cube face.
 func gridCell(d sky.ICRS, n int) int {
-	face, u, v := faceOf(d.X, d.Y, d.Z)
-	return (face*n+equalAngle(u, n))*n + equalAngle(v, n)
-}
-
-func equalAngle(tan float64, n int) int {
-	i := int((math.Atan(tan)*(4/math.Pi) + 1) / 2 * float64(n))
-	return min(max(i, 0), n-1)
+	face, u, v := cells.Locate(sky.Vec(d), int64(n))
+	return (face*n+int(u))*n + int(v)
 }
 
 // starsTo gives the catalogue's stars to a magnitude as nodes, in its own order, and their

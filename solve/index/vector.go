@@ -11,15 +11,15 @@ type Vec32 struct{ x, y, z float32 }
 
 func (a Vec32) Sub(b Vec32) Vec32 { return Vec32{a.x - b.x, a.y - b.y, a.z - b.z} }
 
-func (a Vec32) Add(b Vec32) Vec32 { return Vec32{a.x + b.x, a.y + b.y, a.z + b.z} }
+func (a Vec32) add(b Vec32) Vec32 { return Vec32{a.x + b.x, a.y + b.y, a.z + b.z} }
 
 func (a Vec32) Dot(b Vec32) float32 { return a.x*b.x + a.y*b.y + a.z*b.z }
 
-func (a Vec32) Cross(b Vec32) Vec32 {
+func (a Vec32) cross(b Vec32) Vec32 {
 	return Vec32{a.y*b.z - a.z*b.y, a.z*b.x - a.x*b.z, a.x*b.y - a.y*b.x}
 }
 
-func (a Vec32) Scale(f float32) Vec32 { return Vec32{a.x * f, a.y * f, a.z * f} }
+func (a Vec32) scale(f float32) Vec32 { return Vec32{a.x * f, a.y * f, a.z * f} }
 
 // Vec is the direction in double precision.
 func (a Vec32) Vec() sky.Vec { return sky.Vec{X: float64(a.x), Y: float64(a.y), Z: float64(a.z)} }
@@ -30,9 +30,9 @@ func VecOf(d sky.ICRS) Vec32 { return Vec32{float32(d.X), float32(d.Y), float32(
 // Tangent gives unit vectors square to the direction at: along the side d, and
 // to the left of it as seen from outside the sphere.
 func Tangent(at, d Vec32) (e1, e2 Vec32) {
-	e1 = d.Sub(at.Scale(d.Dot(at)))
-	e1 = e1.Scale(1 / sqrt32(e1.Dot(e1)))
-	return e1, at.Cross(e1)
+	e1 = d.Sub(at.scale(d.Dot(at)))
+	e1 = e1.scale(1 / sqrt32(e1.Dot(e1)))
+	return e1, at.cross(e1)
 }
 
 // octaPlace is a direction in the octahedral map: the sphere projected from its centre onto
@@ -52,7 +52,7 @@ func octaPlaceOf(v Vec32) octaPlace {
 
 func (o octaPlace) vec() Vec32 {
 	r := o.ray()
-	return r.Scale(1 / sqrt32(r.Dot(r)))
+	return r.scale(1 / sqrt32(r.Dot(r)))
 }
 
 // ray is the direction as a vector of any length.
