@@ -67,6 +67,9 @@ survey: ## how many star lists of each field size are matched, N for each kind o
 pixels: ## how many drawn frames of each hard kind are solved, and that none without sky is; N frames of each, SEED
 	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -pixels.seed $(or $(SEED),1) -v -timeout 12h
 
+passes: ## what each pass of the search is worth: frames that it alone solves, and its cost; N star lists of each field size, SEED
+	$(GO) test ./solve/match -run 'TestPasses$$' -passes $(or $(N),60) -passes.seed $(or $(SEED),1) -v -timeout 12h
+
 nosky: ## that none of N frames without sky of each of ten kinds, and of N star lists of each of five kinds, is solved; SEED
 	$(GO) test ./solve -run 'PixelSurveyWithoutSky$$' -pixels.nosky $(or $(N),100) -pixels.seed $(or $(SEED),1) -v -timeout 12h
 	$(GO) test ./solve/match -run 'TestSurveyWithoutSky$$' -survey.nosky $(or $(N),100) -survey.seed $(or $(SEED),1) -v -timeout 12h
