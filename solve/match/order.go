@@ -25,9 +25,11 @@ const (
 // stars, and what is found there is seldom one. smooth is how many the first are; where the others are
 // few, the order is that of brightness and all count as smooth.
 func smoothSkyFirst(stars []Detection) (order []int, smooth int) {
-	saturated := 0
-	for i, s := range stars {
+	for i := range stars {
 		order = append(order, i)
+	}
+	saturated := 0
+	for _, s := range stars {
 		if !(s.SNR > 0 && s.Height > 0) {
 			return order, len(order)
 		}
