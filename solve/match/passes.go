@@ -137,8 +137,6 @@ var passes = []pass{
 	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "partial", effort: cheapWhenFew, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "hinted scale, no neighbours", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, asked: none, patterns: toTheEnd},
-	{name: "partial, smooth sky, rest", effort: cheapWhenFew, resumes: "partial, smooth sky", patterns: toTheEnd},
-	{name: "partial, rest", effort: cheapWhenFew, resumes: "partial", patterns: toTheEnd},
 
 	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
