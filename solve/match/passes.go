@@ -144,7 +144,7 @@ var passes = []pass{
 	{name: "all scales, rest", effort: expensive, resumes: "all scales", patterns: toTheEnd},
 	{name: "all scales, smooth sky, rest", effort: expensive, resumes: "all scales, smooth sky", patterns: toTheEnd},
 	{name: "all scales, no neighbours", effort: expensive, scales: ofFewStars, lenses: bothLenses, order: smoothFirst, when: fewOnly, asked: none, patterns: toTheEnd},
-	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: toTheEnd},
+	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: firstPartial},
 	{name: "all scales, coarse", effort: expensive, scales: all, coarse: true, patterns: toTheEnd},
 	{name: "low completeness, rest", effort: expensive, resumes: "low completeness", patterns: 180_000},
 	{name: "low completeness, next level, rest", effort: expensive, resumes: "low completeness, next level", patterns: 180_000},
