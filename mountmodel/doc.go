@@ -5,6 +5,13 @@
 // In: [Config], then sightings ([Session.Take]) and events ([Session.Do],
 // [Session.Turned]). Out: all that a page shows, at any moment ([Session.View]).
 //
+//	the states and their transitions     machine.go; what each holds: states.go
+//	what a step does                     steps.go; the bolt to turn now: turning.go
+//	steps taken whole, history, replay   session.go; config.go
+//	frames as they come in               sighting.go, reduction.go, times.go
+//	what a page shows                    view.go; in words: instruct.go, warning.go
+//	lists of frames                      list.go
+//
 // The work is done in the rooms below: observed (where stars are seen), axis (the
 // axis and its correction), adjust (the live axis), nights (ordinary exposures),
 // clock (times and place). All directions are unit vectors of package sky; the local

@@ -18,7 +18,7 @@ type reduction struct {
 // configuration has with it: its attitude, which rests on place, air and UT1-UTC
 // alone. The session takes it as it takes the sighting itself, only sooner, and
 // under any other place or air works it out anew. Unlike a session, many may be
-// prepared at a time.
+// reduced at a time.
 func (s Sighting) Reduced(cfg Config) Sighting {
 	if s.Refused != "" || s.Mid.IsZero() || s.reducedFor(cfg) {
 		return s

@@ -152,7 +152,7 @@ const (
 )
 
 // latitudeByBolt reads a wrong latitude from the line about which the azimuth
-// bolt turned the axis: see [Tracker.Tilt]. In a local frame of too northern a
+// bolt turned the axis: see [Tracker.baseTilt]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
 // looks the same, so both are told. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
@@ -175,7 +175,7 @@ func latitudeByBolt(t *Tracker) latitudeDoubt {
 }
 
 // learnTilt takes what the bolts did from the frame before, as the tracker then
-// stood, to the newest as telling of their tilt: see [Tracker.Tilt]. It is for
+// stood, to the newest as telling of their tilt: see [Tracker.baseTilt]. It is for
 // frames between which the bolts were turned and nothing else happened.
 func (t *Tracker) learnTilt(before *Tracker) {
 	axis := t.seen.R.Apply(t.c)
