@@ -165,7 +165,7 @@ func finished(t *testing.T, s *running) {
 // Every scene at both sizes and in both looks: its words and numbers are there, and
 // the page stands inspection.
 func testScenes(t *testing.T, p *browsertest.Page) {
-	for _, screen := range []browsertest.Screen{browsertest.Phone, browsertest.Laptop} {
+	for _, screen := range []browsertest.Screen{browsertest.Phone, browsertest.Landscape, browsertest.Laptop} {
 		rec := &recorder{}
 		s := serve(t, Options{Operator: rec, Rig: rec})
 		finished(t, s)
@@ -186,10 +186,23 @@ func testScenes(t *testing.T, p *browsertest.Page) {
 				p.Says("Last frame ")
 				p.Until(`document.querySelector(".picture img").naturalWidth === 960`)
 			}
+			if screen.Mobile && scene.state.Do.Code == "bolt" && scene.state.Rig == nil {
+				// Number and rule are both in sight as the page stands, whichever way the phone is held.
+				browsertest.Eval[bool](p, `(scrollTo(0, 0), true)`)
+				if out := browsertest.Eval[string](p, seenWhole); out != "" {
+					t.Errorf("%s-%s: not whole in sight: %s", scene.name, screen.Name, out)
+				}
+			}
 			p.Inspect(scene.name + "-" + screen.Name)
 		}
 	}
 }
+
+// seenWhole names what of the number and the rule is cut off or covered; the rule's
+// numbers hang over it a little.
+const seenWhole = `["#now .figure", "#now .now-card .rule-body"].filter(s => { const r = document.querySelector(s).getBoundingClientRect();
+	const at = document.elementFromPoint(Math.min(r.right - 2, r.x + r.width / 2), r.bottom - 4), does = document.getElementById("does");
+	return r.top < 0 || r.bottom > innerHeight || r.right > innerWidth || does.contains(at); }).join()`
 
 // setupStep is what a step of the set-up must say.
 type setupStep struct {

@@ -30,11 +30,12 @@ type Screen struct {
 	Mobile        bool
 }
 
-// The screens: a phone held upright, among the smaller ones in use, and a small
-// laptop.
+// The screens: a phone held upright, among the smaller ones in use, the same on its
+// side, and a small laptop.
 var (
-	Phone  = Screen{"phone", 360, 740, true}
-	Laptop = Screen{"laptop", 1280, 800, false}
+	Phone     = Screen{"phone", 360, 740, true}
+	Landscape = Screen{"landscape", 740, 360, true}
+	Laptop    = Screen{"laptop", 1280, 800, false}
 )
 
 // Size makes the page as large as the screen.

@@ -50,7 +50,6 @@ export class RigPanel {
     root.append(h("div", { class: "panel-head" }, h("h2", { id: "rig-title" }, w.title), this.name, this.toggle), this.body);
     this.body.append(
       h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
-      this.stands,
       h("div", { class: "rig-set" },
       h("div", { class: "rig-row for-ra", role: "group", "aria-label": w.ra }, h("p", { class: "label" }, w.ra), ra),
       h("div", { class: "rig-row for-bolts", role: "group", "aria-label": w.step }, h("p", { class: "label" }, w.step, this.measure), this.stepButtons),
@@ -59,7 +58,7 @@ export class RigPanel {
           this.up = this.button(w.raise, "↑", alt(1)), this.down = this.button(w.lower, "↓", alt(-1))),
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
           this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1))))),
-      this.faults);
+      this.stands, this.faults);
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
