@@ -2,7 +2,6 @@ package logbook
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"slices"
 	"sync"
@@ -16,6 +15,9 @@ type Store interface {
 	Begin(ctx context.Context, s Session, writer string) (int64, error)
 	TakeOver(ctx context.Context, id int64, writer string) error
 	Append(ctx context.Context, id int64, writer string, entries []Entry) error
+	Orphaned(ctx context.Context, id int64) (bool, error)
+	Progress(ctx context.Context, id int64) (last int64, sums map[uint64]bool, err error)
+	Release(ctx context.Context, id int64, writer string) error
 	Close() error
 }
 
@@ -73,7 +75,7 @@ func NewWriter(open func(context.Context) (Store, error), session Session, chang
 		changed = func() {}
 	}
 	return &Writer{
-		open: open, changed: changed, name: rand.Text(), retry: retryEvery, limit: mostWaiting,
+		open: open, changed: changed, name: writerName(), retry: retryEvery, limit: mostWaiting,
 		session: session, next: session.Count + 1,
 		lost: make(map[int64]bool), wake: make(chan struct{}, 1), written: make(chan struct{}),
 	}
@@ -157,6 +159,9 @@ func (w *Writer) Run(ctx context.Context) error {
 			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), lastWithin)
 			defer cancel()
 			w.write(last)
+			if id := w.SessionID(); w.store != nil && w.ours && id != 0 {
+				_ = w.store.Release(last, id, w.name) // else its process is seen to be gone
+			}
 			w.close()
 			if t := w.Trouble(); t != nil {
 				return t
@@ -188,11 +193,15 @@ func (w *Writer) write(ctx context.Context) {
 	}
 	err := w.put(ctx, &session, batch)
 	for {
-		bad, ok := errors.AsType[*EntryError](err)
-		if !ok {
+		if bad, ok := errors.AsType[*EntryError](err); ok {
+			batch = w.without(batch, bad)
+		} else if errors.Is(err, errRetaken) {
+			w.mu.Lock()
+			batch = w.waiting[:len(w.waiting):len(w.waiting)]
+			w.mu.Unlock()
+		} else {
 			break
 		}
-		batch = w.without(batch, bad)
 		err = w.put(ctx, &session, batch)
 	}
 	if errors.Is(err, context.Canceled) {
@@ -286,7 +295,13 @@ func (w *Writer) put(ctx context.Context, session *Session, batch []Entry) (err 
 		w.ours = true
 	}
 	err = w.store.Append(ctx, session.ID, w.name, batch)
-	if err != nil && troubleFrom(err).Code == TroubleGone {
+	if t, known := errors.AsType[*Trouble](err); known && t.Code == TroubleTakenOver {
+		if taken := w.retake(ctx, session.ID); taken != nil {
+			return taken
+		}
+		return err
+	}
+	if _, ofEntry := errors.AsType[*EntryError](err); err != nil && !ofEntry && troubleFrom(err).Code == TroubleGone {
 		// The file was taken away: what is still to be written begins a session
 		// in the one that comes in its place, with the configuration of now.
 		session.ID = 0

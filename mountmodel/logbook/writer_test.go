@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -78,6 +79,12 @@ func (s *shelf) Append(ctx context.Context, id int64, writer string, entries []E
 }
 
 func (s *shelf) Close() error { return nil }
+
+func (s *shelf) Orphaned(context.Context, int64) (bool, error) { return false, nil }
+func (s *shelf) Progress(context.Context, int64) (int64, map[uint64]bool, error) {
+	return 0, nil, nil
+}
+func (s *shelf) Release(context.Context, int64, string) error { return nil }
 
 func (s *shelf) kept(id int64) (seqs []int64) {
 	s.mu.Lock()
@@ -355,5 +362,71 @@ func TestEntryThatCannotBeWritten(t *testing.T) {
 	}
 	if !slices.Equal(seqs, []int64{first, frameSeq, last, next}) {
 		t.Errorf("entries %v", seqs)
+	}
+}
+
+// A second writer takes a session over and ends, by its own word or killed: the first writes
+// again, with what it was given meanwhile, and what the other wrote is neither lost nor there
+// twice. While the other lives it does not.
+func TestWritesAgainAfterAnother(t *testing.T) {
+	for _, killed := range []bool{false, true} {
+		path := inFolder(t)
+		w := NewWriter(func(ctx context.Context) (Store, error) { return Open(ctx, path) }, session(), nil)
+		w.retry = 10 * time.Millisecond
+		stop := run(t, w)
+		if !w.Written(t.Context(), w.Append(noteEntry("first"))) {
+			t.Fatal("not kept")
+		}
+		b := openTest(t, path)
+		id, other := w.SessionID(), writerName()
+		shared, own := frame("both.fits", 3), frame("own.fits", 3)
+		own.Sum = 99
+		if err := errors.Join(b.TakeOver(t.Context(), id, other), b.Append(t.Context(), id, other, []Entry{
+			{Seq: 2, At: evening, Frame: shared}, {Seq: 3, At: evening, Note: &Note{"steps", "the other's"}},
+		})); err != nil {
+			t.Fatal(err)
+		}
+		w.Append(Entry{At: evening, Frame: shared})
+		w.Append(Entry{At: evening, Frame: own})
+		command := w.Append(noteEntry("meanwhile"))
+		for end := time.Now().Add(30 * time.Second); w.Trouble() == nil && time.Now().Before(end); {
+			time.Sleep(10 * time.Millisecond)
+		}
+		time.Sleep(100 * time.Millisecond) // of further attempts
+		if tr := w.Trouble(); tr == nil || tr.Code != TroubleTakenOver {
+			t.Errorf("while the other lives: %v", tr)
+		}
+		if killed {
+			// A process that began at another time than the one of that number has ended.
+			ended := strings.Replace(other, "/"+processBegan(os.Getpid())+"/", "/1/", 1)
+			if ended == other {
+				t.Skip("no /proc")
+			}
+			if err := b.TakeOver(t.Context(), id, ended); err != nil {
+				t.Fatal(err)
+			}
+		} else if err := b.Release(t.Context(), id, other); err != nil {
+			t.Fatal(err)
+		}
+		for end := time.Now().Add(30 * time.Second); w.Trouble() != nil && time.Now().Before(end); {
+			time.Sleep(10 * time.Millisecond)
+		}
+		if w.Trouble() != nil || w.Written(t.Context(), command) || !w.Written(t.Context(), w.Append(noteEntry("last"))) {
+			t.Errorf("killed %t: %v; a command that was not kept in time is said to be: %t", killed, w.Trouble(), w.Written(t.Context(), command))
+		}
+		var got []string
+		for _, e := range read(t, b, id) {
+			if e.Note != nil {
+				got = append(got, e.Note.Value)
+			} else {
+				got = append(got, e.Frame.Sighting.Name)
+			}
+		}
+		if want := []string{"first", "both.fits", "the other's", "own.fits", "meanwhile", "last"}; !slices.Equal(got, want) {
+			t.Errorf("killed %t: kept %q, want %q", killed, got, want)
+		}
+		if err := stop(); err != nil {
+			t.Error(err)
+		}
 	}
 }
