@@ -8,7 +8,9 @@
 //	the open file               book.go     [Open], [Book.Begin], [Book.Append], [Book.Last], [Book.Entries]
 //	matched stars as bytes      pairs.go
 //	keeping without waiting     writer.go   [Writer]: a queue in memory and one goroutine that writes
-//	what is wrong, in words     trouble.go  [Trouble]
+//	a session nobody keeps      orphan.go   [Book.Orphaned], [Book.Release]
+//	what the folder held before older.go    [Stamp]
+//	what is wrong, in words     trouble.go  [Trouble], [EntryError]
 //
 // The entries of a session are its whole truth: config, frames, events and
 // strokes in the order and with the times at which they reached it. Given to
