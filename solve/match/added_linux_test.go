@@ -156,3 +156,25 @@ func processorTime() time.Duration {
 	}
 	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
 }
+
+// Lists without sky, of every size, are not solved among added stars.
+func TestAddedWithoutSky(t *testing.T) {
+	lists := 40
+	if testing.Short() {
+		lists = 10
+	}
+	center := sky.ICRSFromRADec(200*sky.Degree, 35*sky.Degree)
+	x := index.New(theCatalogue(), "", time.Now)
+	x.Added = addedStars(t, center, 6*sky.Degree, 3500)
+	rng := rand.New(rand.NewPCG(23, 24))
+	for i := range lists {
+		in := Image{Width: 2000, Height: 1400}
+		for range 15 + rng.IntN(150) {
+			in.Detections = append(in.Detections, Detection{Pos: sky.Pixel{X: 2000 * rng.Float64(), Y: 1400 * rng.Float64()}, SNR: 10, Flux: 1})
+		}
+		s := New(x, in, Hint{Scale: sky.Angle(0.15+1.5*rng.Float64()) * sky.Arcsecond, Near: &center, Epoch: 2026})
+		if m, err := s.addedFirst(t.Context()); m != nil || err != nil {
+			t.Errorf("list %d of %d places: %+v, %v", i, len(in.Detections), m, err)
+		}
+	}
+}
