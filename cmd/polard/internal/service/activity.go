@@ -20,13 +20,14 @@ type activity struct {
 	file     string // being read; empty for none
 	complete time.Time
 	since    time.Time // when what goes on with it began
-	waiting  int       // files that are whole and not dealt with, that one included
+	waiting  int       // files that the watcher has not done with, that one included
+	shown    bool      // the numbers of one of those are there: its picture is being made
 }
 
 // begin: a file is being read.
 func (a *activity) begin(file string, complete time.Time) {
 	a.mu.Lock()
-	a.file, a.complete, a.since = file, complete, a.now()
+	a.file, a.complete, a.since, a.shown = file, complete, a.now(), false
 	a.mu.Unlock()
 	a.changed()
 }
@@ -36,6 +37,7 @@ func (a *activity) end() {
 	a.queue.Done()
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	a.shown = a.shown || a.file != ""
 	a.file = ""
 }
 
@@ -43,7 +45,7 @@ func (a *activity) end() {
 func (a *activity) wait(files int, newer bool) {
 	a.queue.Waiting(newer)
 	a.mu.Lock()
-	a.waiting = files
+	a.waiting, a.shown = files, a.shown && files > 0
 	a.mu.Unlock()
 	a.changed()
 }
@@ -65,10 +67,14 @@ func (a *activity) wire() *web.Reading {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.file == "" {
-		if a.waiting == 0 {
+		waiting := a.waiting
+		if a.shown {
+			waiting--
+		}
+		if waiting <= 0 {
 			return nil
 		}
-		return &web.Reading{Stage: web.StageWaiting, Waiting: a.waiting}
+		return &web.Reading{Stage: web.StageWaiting, Waiting: waiting}
 	}
 	r := &web.Reading{Stage: web.StageReading, File: a.file, ArrivedMs: a.complete.UnixMilli(), SinceMs: a.since.UnixMilli(), Waiting: max(a.waiting-1, 0)}
 	if a.queue.Deep() {

@@ -216,8 +216,10 @@ func TestSearchIsToldAndGivesWay(t *testing.T) {
 			t.Fatal(err)
 		}
 		harness.Eventually(t, "the search for "+name, func() (bool, string) {
-			s = r.State(t)
-			return s != nil && s.Reading != nil && s.Reading.File == name && s.Reading.Stage == web.StageSearching, fmt.Sprintf("%+v", s.Reading)
+			if s = r.State(t); s == nil {
+				return false, "no state yet"
+			}
+			return s.Reading != nil && s.Reading.File == name && s.Reading.Stage == web.StageSearching, fmt.Sprintf("%+v", s.Reading)
 		})
 		return s
 	}
