@@ -97,11 +97,13 @@ Exit status: 0 there is a camera and a mount, 1 there is not, 2 the call was wro
 type equipmentFlags struct {
 	deviceFlags
 	limitFlags
+	nightly bool
 }
 
 func (f *equipmentFlags) add(c *cobra.Command) {
 	f.deviceFlags.add(c)
 	f.limitFlags.add(c)
+	c.Flags().BoolVar(&f.nightly, "nightly", false, "measure once in each night at first dark, with nobody there: the mount moves by itself, within the limits; 'polard measure --dry-run' prints what it would do")
 }
 
 // chosenName is the file of the camera and the mount that were chosen on the page.
@@ -110,6 +112,9 @@ const chosenName = "equipment.json"
 // operation is what operates them; nil where the call does not say where they are.
 func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Logger) (service.Equipment, error) {
 	if !f.where.Given() {
+		if f.nightly {
+			return nil, callError{connect.ErrWhere}
+		}
 		return nil, nil
 	}
 	limits, shot, err := f.check()
@@ -120,7 +125,7 @@ func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Lo
 	if err != nil {
 		return nil, callError{err}
 	}
-	opt := operate.Options{Server: server, Protocol: f.where.Protocol(), Folder: folder, Limits: limits, Shot: shot, Choice: f.choice, Log: log}
+	opt := operate.Options{Server: server, Protocol: f.where.Protocol(), Folder: folder, Limits: limits, Shot: shot, Choice: f.choice, Nightly: f.nightly, Log: log}
 	if place, err := state.place(); err == nil && !state.none {
 		opt.Remember = filepath.Join(place, chosenName)
 	}

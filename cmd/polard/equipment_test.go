@@ -177,3 +177,23 @@ func TestServeStopsTheMount(t *testing.T) {
 		}
 	}
 }
+
+// With nobody there the axis is measured once, at first dark.
+func TestServeNightly(t *testing.T) {
+	o := startOperated(t, "--nightly")
+	s := o.State(t)
+	harness.Eventually(t, "tonight's measurement", func() (bool, string) {
+		s = o.State(t)
+		return s.Measured != nil && s.Equipment.Activity == "idle", o.Stderr.String()
+	})
+	altDeg, azDeg := trueAxis(devicestest.MidnightRig(time.Now()))
+	alt, onSky, _ := differ(directionJSON{float64(s.Measured.Axis.AltDeg), float64(s.Measured.Axis.AzDeg)}, altDeg, azDeg)
+	if alt*alt+onSky*onSky > 20*20 || s.Equipment.Looping {
+		t.Errorf("the axis is wrong by %.1f and %.1f arcsec; looping %t", alt, onSky, s.Equipment.Looping)
+	}
+	many := o.pictures()
+	time.Sleep(25 * time.Second) // it looks each 20 s
+	if now := o.pictures(); now != many {
+		t.Errorf("it measures again in the same night: %d pictures, then %d", many, now)
+	}
+}

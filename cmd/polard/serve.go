@@ -226,6 +226,9 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
+	if f.ordinary.watch && f.equipment.nightly {
+		return wrongCall("--watch and --nightly exclude each other: ordinary exposures have no procedure")
+	}
 	operated, err := f.equipment.operation(folder, f.state, log)
 	if err != nil {
 		return err

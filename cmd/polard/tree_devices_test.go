@@ -14,7 +14,7 @@ func init() {
 		devices + "/connect":     {devices, devices + "/alpaca", devices + "/indi"},
 		devices + "/devicestest": {"catalogs", "fits", "mountmodel/observed", "mountmodel/rehearsal", "mountmodel/sky"},
 		devices + "/gsc":         {"catalogs", "mountmodel/sky"},
-		devices + "/operate":     {devices, devices + "/connect", devices + "/frames", devices + "/measure", "cmd/polard/internal/pipeline", "mountmodel", "mountmodel/sky", "web"},
+		devices + "/operate":     {devices, devices + "/connect", devices + "/frames", devices + "/measure", "cmd/polard/internal/pipeline", "mountmodel", "mountmodel/observed", "mountmodel/sky", "web"},
 	})
 	allowedImports["cmd/polard/internal/service"] = append(allowedImports["cmd/polard/internal/service"], devices+"/operate")
 	allowedImports["cmd/polard"] = append(allowedImports["cmd/polard"], devices, devices+"/connect", devices+"/frames", devices+"/measure", devices+"/operate")

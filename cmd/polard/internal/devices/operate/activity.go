@@ -77,8 +77,16 @@ func (o *Operation) finish(w *work, trouble error) {
 	close(w.done)
 }
 
-// Measure carries out the plan that the page shows.
+// Measure carries out the plan that the page shows, and exposes on and on from there.
 func (o *Operation) Measure(ctx context.Context, plan string, attended bool) error {
+	if err := o.carryOut(ctx, plan, attended); err != nil {
+		return err
+	}
+	return o.Loop(ctx, true)
+}
+
+// carryOut carries out the plan of an id.
+func (o *Operation) carryOut(ctx context.Context, plan string, attended bool) error {
 	o.mu.Lock()
 	known, m, same := o.plan, o.planned, fmt.Sprint(o.planID) == plan
 	o.mu.Unlock()
@@ -102,9 +110,8 @@ func (o *Operation) Measure(ctx context.Context, plan string, attended bool) err
 	o.finish(w, err)
 	if err != nil {
 		o.opt.Log.Warn("the measurement ended", "why", err)
-		return err
 	}
-	return o.Loop(ctx, true)
+	return err
 }
 
 func (o *Operation) measure(ctx context.Context, m *measure.Measurer, plan measure.Plan) error {

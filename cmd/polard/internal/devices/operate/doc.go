@@ -9,5 +9,5 @@
 // given up, by a browser that closes or a connection that breaks, the mount is stopped.
 //
 // Finding aid: operation.go has choice, plan and state, activity.go what goes on, remember.go the
-// choice over restarts.
+// choice over restarts, nightly.go the schedule.
 package operate

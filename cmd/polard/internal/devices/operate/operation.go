@@ -31,7 +31,9 @@ type Options struct {
 	// ("": nothing is).
 	Choice   connect.Choice
 	Remember string
-	Log      *slog.Logger
+	// Nightly measures once in each night, at first dark, with nobody there.
+	Nightly bool
+	Log     *slog.Logger
 }
 
 // Alignment is the session that the pictures go to.
@@ -103,6 +105,9 @@ func (o *Operation) Run(ctx context.Context) error {
 		case <-ctx.Done():
 		case <-time.After(searchAgain):
 		}
+	}
+	if o.opt.Nightly {
+		o.nightly(ctx)
 	}
 	<-ctx.Done()
 	o.end()
