@@ -24,10 +24,13 @@ const (
 type Mount struct {
 	c    *Client
 	name string
+	// turning is the connection over which it was last told to turn, until it is told to stop; c.mu
+	// guards it.
+	turning int
 }
 
 // Mount gives the mount of a name; whether there is one shows when it is used.
-func (c *Client) Mount(name string) *Mount { return &Mount{c, name} }
+func (c *Client) Mount(name string) *Mount { return &Mount{c: c, name: name} }
 
 // Name is what the user chose it by.
 func (m *Mount) Name() string { return m.name }
@@ -35,6 +38,11 @@ func (m *Mount) Name() string { return m.name }
 // State is the newest report.
 func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 	m.c.mu.Lock()
+	if m.turning != 0 && m.turning != m.c.epoch {
+		// The connection broke and is there again: the mount was told to stop meanwhile.
+		m.c.mu.Unlock()
+		return devices.MountState{}, devices.ErrLost
+	}
 	known := m.c.conn != nil && m.c.tree[m.name].property(propCoord) != nil
 	m.c.mu.Unlock()
 	if !known {
@@ -140,7 +148,7 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 		after = "TRACK"
 	}
 	coordSet := d.property("ON_COORD_SET").element(after) != nil
-	m.c.moving[m.name] = true
+	m.c.moving[m.name], m.turning = true, m.c.epoch
 	m.c.mu.Unlock()
 	switch {
 	case motion:
@@ -184,7 +192,7 @@ func (d *device) brisk() string {
 // one again.
 func (m *Mount) Stop(context.Context) error {
 	m.c.mu.Lock()
-	m.c.moving[m.name] = true
+	m.c.moving[m.name], m.turning = true, 0
 	m.c.mu.Unlock()
 	if err := m.c.abortMotion(m.name); err != nil {
 		return fmt.Errorf("%w: %s could not be told to stop; it is told as soon as there is a connection. Be ready to switch it off", err, m.name)

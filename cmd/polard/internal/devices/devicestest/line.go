@@ -1,0 +1,89 @@
+package devicestest
+
+import (
+	"io"
+	"net"
+	"sync"
+	"testing"
+)
+
+// Line is what lies between a client and a server: it can be cut and held.
+type Line struct {
+	Addr string // where the client connects
+
+	mu    sync.Mutex
+	conns map[net.Conn]bool
+	held  bool
+	freed *sync.Cond
+}
+
+// NewLine lies before a server until the test ends.
+func NewLine(t testing.TB, server string) *Line {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := &Line{Addr: ln.Addr().String(), conns: make(map[net.Conn]bool)}
+	l.freed = sync.NewCond(&l.mu)
+	t.Cleanup(func() { ln.Close(); l.Hold(false); l.Cut() })
+	go func() {
+		for {
+			client, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			behind, err := net.Dial("tcp", server)
+			if err != nil {
+				client.Close()
+				continue
+			}
+			l.mu.Lock()
+			l.conns[client], l.conns[behind] = true, true
+			l.mu.Unlock()
+			go l.pass(client, behind)
+			go l.pass(behind, client)
+		}
+	}()
+	return l
+}
+
+func (l *Line) pass(from, to net.Conn) {
+	defer from.Close()
+	defer to.Close()
+	buffer := make([]byte, 32<<10)
+	for {
+		n, err := from.Read(buffer)
+		l.mu.Lock()
+		for l.held {
+			l.freed.Wait()
+		}
+		l.mu.Unlock()
+		if n > 0 {
+			if _, err := to.Write(buffer[:n]); err != nil {
+				return
+			}
+		}
+		if err == io.EOF || err != nil {
+			return
+		}
+	}
+}
+
+// Cut breaks all connections; new ones can be made.
+func (l *Line) Cut() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for c := range l.conns {
+		c.Close()
+	}
+	clear(l.conns)
+}
+
+// Hold keeps all bytes back without breaking anything, or lets them go.
+func (l *Line) Hold(on bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.held = on
+	l.freed.Broadcast()
+}
