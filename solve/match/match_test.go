@@ -593,7 +593,7 @@ func TestFailureNamesTheCause(t *testing.T) {
 		{Hint{Scale: 2.2 * sky.Arcsecond, Near: &pole}, "or turn 15 degrees to the north-east"},
 		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 bundled stars on average"},
 		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
-		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 150 are searched"},
+		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 400 are searched"},
 		{Hint{}, "check focus"},
 	} {
 		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
