@@ -63,9 +63,6 @@ func (c *classifier) result(sources []fit.Source) *Result {
 	long, short := c.psf.Axes()
 	d.Elongation = long / short
 	for _, s := range sources {
-		if s.Failed && s.Core != nil {
-			c.fromCore(&s)
-		}
 		v := c.judge(&s)
 		if v == isStar {
 			var ok bool
@@ -146,28 +143,6 @@ func (c *classifier) detection(s *fit.Source) (d Detection, ok bool) {
 	d.Peak = c.highest(d.Pos)
 	return d, true
 }
-
-// fromCore gives a star whose wings could not be fitted what its core tells: the
-// centre, and a flux that grows with its size.
-func (c *classifier) fromCore(s *fit.Source) {
-	m, scale := c.psf, float64(c.psf.Scale)
-	s.At = [2]float64{c.level.LevelPixel(s.Core.X), c.level.LevelPixel(s.Core.Y)}
-	level, noise := c.residual.Sky.At(s.Core.X, s.Core.Y)
-	full := float64(c.residual.Saturation.Value)
-	if !(full > level) {
-		return // the sky itself is full here
-	}
-	s.Flux = (full - level) / m.Edge(s.Core.Radius/scale)
-	v := (coreError*s.Core.Radius + coreError) / scale
-	s.PosVar = raster.Round(v)
-	s.FluxVar = (noise / scale) * (noise / scale) / m.Power
-	s.Size = m.Moments
-	s.Full, s.Failed = s.Core.Pixels, false
-}
-
-// coreError is the error of a core's centre as a share of its radius, and as
-// least error in pixels: rows are whole pixels wide, and bleeding is uneven.
-const coreError = 0.3
 
 // highest is the highest believable pixel next to a position, above the sky.
 func (c *classifier) highest(at sky.Pixel) float64 {

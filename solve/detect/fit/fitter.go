@@ -71,8 +71,6 @@ const (
 	// oddMisfit is the misfit from which it is; it must also be ClearMisfit
 	// times what noise alone gives.
 	oddMisfit = 0.2
-	// mostFitted widths are tried for one star.
-	mostFitted = 2
 	// spoiltMisfit is the misfit from which single pixels are looked at: those
 	// spoiltSigma above the star, which may itself be wrong by spoiltRough,
 	// belong to a cosmic ray, a hot pixel or a faint neighbour.
@@ -119,20 +117,14 @@ func (f *fitter) fitBest(s *Source, last []Source) {
 	if !s.Failed && s.Misfit > spoiltMisfit && s.Clearly() && f.dropSpoilt() {
 		f.refit(s)
 	}
-	for range mostFitted {
-		if s.Failed || s.Full > 0 || s.Streak || s.Misfit < oddMisfit || sq(s.Misfit) < ClearMisfit*s.MisfitErr {
-			return
-		}
-		width := f.m.WidthFor(f.m.Relative(s.Size))
-		if width == s.width {
-			return
-		}
-		other := *s
-		other.width = width
-		f.fit(&other, last)
-		if other.Failed || other.Misfit > s.Misfit {
-			return
-		}
+	if s.Failed || s.Full > 0 || s.Streak || s.Misfit < oddMisfit || sq(s.Misfit) < ClearMisfit*s.MisfitErr {
+		return
+	}
+	other := *s
+	if other.width = f.m.WidthFor(f.m.Relative(s.Size)); other.width == s.width {
+		return
+	}
+	if f.fit(&other, last); !other.Failed && other.Misfit <= s.Misfit {
 		*s = other
 	}
 }

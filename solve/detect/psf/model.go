@@ -194,14 +194,6 @@ func (m *Model) PeakValue() float64 {
 	return float64(m.Middle()[m.Side*m.Side/2])
 }
 
-// Edge is the value that a star of unit flux has at the given distance from its middle, in pixels of the level.
-func (m *Model) Edge(distance float64) float64 {
-	q := distance * distance * (m.metric[0] + m.metric[2]) / 2
-	middle, _ := m.profile.at(0)
-	edge, _ := m.profile.at(min(q, 0.9*profileMaxQ))
-	return m.Top * edge / middle
-}
-
 // Shape is what the matched filter knows of the PSF.
 func (m *Model) Shape() peaks.Shape {
 	s := peaks.Shape{Moments: m.Moments}
