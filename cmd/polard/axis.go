@@ -419,7 +419,7 @@ func (r axisReport) notes(b *bytes.Buffer) {
 func allowedWords(s axis.Status) string {
 	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
 	a := s.Allowance
-	return fmt.Sprintf("of the uncertainty: stars %s, mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
+	return fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
 		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
 }
 

@@ -288,7 +288,7 @@ func (m *Measurement) Warnings() []Warning {
 	if m.Fit == nil {
 		return append(out, m.rigidity()...)
 	}
-	if major, _, _ := m.Fit.Axis.Ellipse(); major > poorAxis {
+	if major, _, _ := m.Fit.Axis.Ellipse(); major > poorAxis && !m.Fit.averaged {
 		out = append(out, Warning{Code: WarnLittleTurn, Message: fmt.Sprintf(
 			"The frames span only %.0f° of turn, and the axis is known to %s only. Turn the RA axis further and take another frame.", m.Fit.Span.Degrees(), sky.AngleWords(major))})
 	}
@@ -346,7 +346,7 @@ func (m *Measurement) rigidity() []Warning {
 			"%s does not fit the other frames. If something was bumped or turned near that moment, start over.", name(k))}}
 	case f.Dof <= 2:
 		worst := f.strayest(1)[0]
-		general.Message += fmt.Sprintf(" Three frames do not tell which is to blame (%s departs most). Likely causes: declination or tube moved, tripod settled, or the mount bends. Take more frames, or start over.", name(worst))
+		general.Message += fmt.Sprintf(" So few frames do not tell which is to blame (%s departs most). Likely causes: declination or tube moved, tripod settled, or the mount bends. Take more frames, or start over.", name(worst))
 	default:
 		general.Message += " No single frame and no single movement explains it: the mount or the tube bends as it turns, or something settles all the while. Check that everything is tight; a shorter turn near where you will work may fit better."
 		return []Warning{general, {Code: WarnFlexure, Message: fmt.Sprintf(
