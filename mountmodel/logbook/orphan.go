@@ -109,6 +109,23 @@ func (w *Writer) retake(ctx context.Context, id int64) error {
 	if err != nil {
 		return err
 	}
+	w.renumber(last, sums)
+	return errRetaken
+}
+
+// behind renumbers what waits if another has written since the session was read, and says so by errRetaken: entries of the
+// same numbers would be taken for those.
+func (w *Writer) behind(ctx context.Context, session *Session) error {
+	last, sums, err := w.store.Progress(ctx, session.ID)
+	if err != nil || last <= session.Count {
+		return err
+	}
+	w.renumber(last, sums)
+	return errRetaken
+}
+
+// renumber has what waits follow an entry, without the files that are in the store.
+func (w *Writer) renumber(last int64, sums map[uint64]bool) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.next = max(w.next, last+1)
@@ -124,5 +141,4 @@ func (w *Writer) retake(ctx context.Context, id int64) error {
 		w.next++
 		w.waiting = append(w.waiting, e)
 	}
-	return errRetaken
 }

@@ -293,6 +293,9 @@ func (w *Writer) put(ctx context.Context, session *Session, batch []Entry) (err 
 			return err
 		}
 		w.ours = true
+		if err := w.behind(ctx, session); err != nil {
+			return err
+		}
 	}
 	err = w.store.Append(ctx, session.ID, w.name, batch)
 	if t, known := errors.AsType[*Trouble](err); known && t.Code == TroubleTakenOver {
