@@ -209,7 +209,7 @@ func pack(s Star, perEdge int) (packed, error) {
 	// writes the same file.
 	mag := math.Floor(float64((float64(s.V)-brightestV)*stepsPerMag) + 0.5)
 	if !(mag >= 0 && mag <= math.MaxUint8) {
-		return packed{}, fmt.Errorf("V = %g is outside %g to %g", s.V, brightestV, brightestV+math.MaxUint8/float64(stepsPerMag))
+		return packed{}, fmt.Errorf("magnitude V %g is outside %g to %g", s.V, brightestV, brightestV+math.MaxUint8/float64(stepsPerMag))
 	}
 	p.code[4] = uint8(mag)
 

@@ -586,8 +586,8 @@ func frameSeed(name string, n int) uint64 {
 
 // tally is what became of the frames of a case or of a field size.
 type tally struct {
-	frames, hinted, blind, wrong, refusedEarly int
-	detect, match                              []time.Duration
+	frames, hinted, blind, wrong int
+	detect, match                []time.Duration
 }
 
 func (t *tally) row(name string) string {

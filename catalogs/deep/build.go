@@ -33,7 +33,6 @@ type Builder struct {
 	runs    []string   // files
 	atEdge  []edgeStar // stars near the edge of their cell
 	dropped map[record]bool
-	cells   int64
 }
 
 // edgeStar is a star that may be the same as one in the next cell.

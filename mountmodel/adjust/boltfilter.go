@@ -153,8 +153,7 @@ func (g component) afterStroke(bolt int, turns float64) []component {
 
 	bit := g
 	bit.weight *= bit.above(forward, 0)
-	var grown boltVector
-	grown = past
+	grown := past
 	grown[atBite+bolt] = 1
 	bit.set(atBite+bolt, grown, 0)
 	bit.contact(bolt, turns)

@@ -11,8 +11,6 @@ type Vec32 struct{ x, y, z float32 }
 
 func (a Vec32) Sub(b Vec32) Vec32 { return Vec32{a.x - b.x, a.y - b.y, a.z - b.z} }
 
-func (a Vec32) add(b Vec32) Vec32 { return Vec32{a.x + b.x, a.y + b.y, a.z + b.z} }
-
 func (a Vec32) Dot(b Vec32) float32 { return a.x*b.x + a.y*b.y + a.z*b.z }
 
 func (a Vec32) cross(b Vec32) Vec32 {
