@@ -53,9 +53,9 @@ func sunAltitude(site sky.Site, air sky.Air, at time.Time) (sky.Angle, bool) {
 	return alt, true
 }
 
-// cutToSeconds is by how much two times cut to whole seconds may seem nearer to
+// cutTimes is by how much two times cut to whole seconds may seem nearer to
 // each other than they are.
-const cutToSeconds = time.Second
+const cutTimes = time.Second
 
 // Overlap tells whether two exposures of one camera ran at the same time, which
 // none does: the clock that wrote their times stood still or went wrong.
@@ -66,5 +66,5 @@ func Overlap(a, b Stamp) bool {
 	if b.Start.Before(a.Start) {
 		a, b = b, a
 	}
-	return b.Start.Sub(a.Start)+cutToSeconds < a.Exposure
+	return b.Start.Sub(a.Start)+cutTimes < a.Exposure
 }
