@@ -22,6 +22,8 @@ type Config struct {
 	// that of a standard atmosphere, see [sky.AirUncertain].
 	AirUncertain float64
 	Guiding      nights.Guiding // of ordinary exposures, while watching
+	// AnyHour is for frames of a simulated sky, which shows stars by day too.
+	AnyHour bool
 }
 
 // DefaultTolerance is the distance from the pole at which an alignment counts

@@ -40,7 +40,7 @@ type times struct {
 // with is t after a frame.
 func (t times) with(cfg Config, e exposed) times {
 	t.daylight = nil
-	if message := clock.Daylight(cfg.Site, cfg.Air, e.mid); message != "" {
+	if message := clock.Daylight(cfg.Site, cfg.Air, e.mid); message != "" && !cfg.AnyHour {
 		t.daylight = &axis.Warning{Code: WarnDaylight, Frame: e.name, Message: message}
 	}
 	for _, other := range t.before {

@@ -191,13 +191,17 @@ const (
 	mostFaint = 3000
 )
 
+// coarsestDrawn is the coarsest scale of frames that are drawn whatever the field: beyond it a pixel holds more stars than
+// it can show.
+const coarsestDrawn = 150 * sky.Arcsecond
+
 // newScene points a camera of the given field (long side) somewhere.
 func newScene(rng *rand.Rand, degrees float64) *scene {
 	s := &scene{rng: rng, epoch: 2020 + 15*rng.Float64(), beta: 2.5 + 2.5*rng.Float64()}
 	s.width, s.height = 640+rng.IntN(320), 480+rng.IntN(240)
 	field := sky.Angle(degrees) * sky.Degree
 	// The scale at the axis must stay in the range of the search.
-	if least := int(2 * (field / 2).Tan() / (0.9 * match.CoarsestScale.Radians())); s.width < least {
+	if least := int(2 * (field / 2).Tan() / (0.9 * coarsestDrawn.Radians())); s.width < least {
 		s.width, s.height = least, 480
 	}
 	mirrored := rng.IntN(2) == 0

@@ -115,7 +115,7 @@ type rehearsed struct {
 
 // service joins the simulated rig to the service that real frames have.
 func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Rig, error) {
-	cfg := mountmodel.Config{Site: r.config.Site, Air: r.config.Air}
+	cfg := mountmodel.Config{Site: r.config.Site, Air: r.config.Air, AnyHour: true}
 	if err := r.page.apply(&cfg); err != nil {
 		return nil, nil, err
 	}

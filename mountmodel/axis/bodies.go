@@ -99,6 +99,12 @@ func better(m *model, misfit sky.Angle, body []int, towards sky.Local) (*model, 
 			return m, misfit
 		}
 	}
+	for b := 1; b < bodies-1; b++ {
+		// One frame between others that agree is a stray one.
+		if count(body, b) == 1 && sky.Separation(sky.Local(try.c[b+1]), sky.Local(try.c[b-1])) < bodiesApart {
+			return m, misfit
+		}
+	}
 	left := sky.Angle(0)
 	if doubtful(try.chi2, try.dof()) {
 		left = try.findModelError()
@@ -107,6 +113,16 @@ func better(m *model, misfit sky.Angle, body []int, towards sky.Local) (*model, 
 		return m, misfit
 	}
 	return try, left
+}
+
+// count is how many frames were taken on a body.
+func count(body []int, b int) (n int) {
+	for _, other := range body {
+		if other == b {
+			n++
+		}
+	}
+	return n
 }
 
 // fitBodies fits several bodies from the axis of the one that shows it best.
@@ -130,7 +146,8 @@ func fitBodies(frames []sky.Attitude, body []int, bodies int, towards sky.Local)
 		return nil, false
 	}
 	m := newModel(frames, start, body, bodies)
-	return m, m.dof() >= 0 && m.solve(0) == nil
+	// Without anything left to test it, any split would fit.
+	return m, m.dof() >= 2 && m.solve(0) == nil
 }
 
 // newest are the unknowns of the axis and of the camera on the body of the newest

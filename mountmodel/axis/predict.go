@@ -58,7 +58,7 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 	}
 	best := sky.Angle(math.Inf(1))
 	for _, t := range turns {
-		if t.Abs() < shortTurn || t.Abs() > longTurn {
+		if t.Abs() < shortTurn || t.Abs() > homeMost {
 			continue
 		}
 		s, ok := p.after(t)
@@ -73,6 +73,10 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 	}
 	return a
 }
+
+// homeMost is the farthest way home that is asked for in one go: what was turned
+// there in one go, and what the drive has added since.
+const homeMost = longTurn + 15*sky.Degree
 
 // first is the advice while there is no axis: as far as is asked for in one go,
 // since the axis is known the better the farther it is turned, then back.

@@ -75,7 +75,7 @@ func TestAskedTurns(t *testing.T) {
 				rt.Fatalf("six frames do not suffice")
 			}
 			a := PredictTurn(att, pole, goal)
-			if a.Turn < shortTurn || a.Turn > longTurn {
+			if a.Turn < shortTurn || a.Turn > homeMost {
 				rt.Fatalf("turn by %g degrees", a.Turn.Degrees())
 			}
 			if a.Back {

@@ -52,7 +52,7 @@ func TestMeasuredRigs(t *testing.T) {
 			b.now = b.now.Add(40 * time.Second)
 			list = append(list, b.sighting())
 		}
-		v, err := mountmodel.Measure(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: mountmodel.DefaultTolerance}, list, 0)
+		v, err := mountmodel.Measure(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: mountmodel.DefaultTolerance, AnyHour: true}, list, 0)
 		if err != nil {
 			refused++ // looks through the ground, or too little turn for so small a field
 			continue

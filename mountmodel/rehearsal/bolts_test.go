@@ -55,7 +55,7 @@ func newBenchUnder(t testing.TB, stars rehearsal.Catalogue, c rehearsal.Config, 
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := mountmodel.NewSession(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: tolerance}, c.Start)
+	s, err := mountmodel.NewSession(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: tolerance, AnyHour: true}, c.Start)
 	if err != nil {
 		t.Fatal(err)
 	}

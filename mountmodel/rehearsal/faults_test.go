@@ -16,6 +16,10 @@ import (
 	"polard/mountmodel/sky"
 )
 
+// mostByMistake is the most by which declination is turned without being meant:
+// from there on the frames are of another declination, and join the axis.
+const mostByMistake = 2.5 * sky.Degree
+
 // faultRig is a rig for faults: half of them worn, half level.
 func faultRig(rng *rand.Rand) rehearsal.Config {
 	c := wornRig(rng)
@@ -174,7 +178,7 @@ func (b *bench) cloudyShot() mountmodel.View {
 func faults() []fault {
 	return []fault{
 		{"declination turned while measuring", axis.WarnTubeMoved, func(b *bench) []axis.Warning {
-			return b.measureWith(2, func() { b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 5*sky.Arcminute, 10*sky.Degree)))) }, 8)
+			return b.measureWith(2, func() { b.must(b.rig.TurnDeclination(b.either(logUniform(b.rng, 5*sky.Arcminute, mostByMistake)))) }, 8)
 		}},
 		{"tripod bumped while measuring", axis.WarnMountMoved, func(b *bench) []axis.Warning {
 			return b.measureWith(2, func() { b.bump(3*sky.Arcminute, 1*sky.Degree) }, 8)

@@ -130,7 +130,7 @@ func rigHandsOff(t *testing.T, config rehearsal.Config) (offArcsec, byHandArcsec
 	if _, err := m.Measure(t.Context(), plan); err != nil {
 		return 0, 0, fmt.Errorf("%w %q %s", err, h.problems, server.Log())
 	}
-	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: mountmodel.DefaultTolerance}
+	cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: mountmodel.DefaultTolerance, AnyHour: true}
 	off, err := wrong(cfg, config, h.taken)
 	if err != nil {
 		return 0, 0, err
