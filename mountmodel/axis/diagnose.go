@@ -107,7 +107,15 @@ func (f *Fit) alternatives(noise sky.Angle) []alternative {
 	}
 	var out []alternative
 	for _, i := range f.strayest(mostTried) {
-		out = f.try(out, alone(i, count), noise)
+		if f.bodies > 1 {
+			out = f.try(out, alone(i, count), noise)
+			continue
+		}
+		// Left out: a stray frame may look anywhere.
+		rest := slices.Concat(f.straight[:i], f.straight[i+1:])
+		if m := rigid(rest, f.startOf(rest)); m.solve(noise) == nil {
+			out = append(out, alternative{Diagnosis{Fault: FrameAlone, Frame: i}, m.chi2, m.dof()})
+		}
 	}
 	// What goes with time is not told from what goes with the angle while the
 	// axis turns one way.

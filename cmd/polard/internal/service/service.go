@@ -124,6 +124,9 @@ func (s *Service) report(err error) {
 	s.options.Log.Error("the folder cannot be read; trying again", "folder", s.options.Folder.Folder, "error", err)
 }
 
+// lastNote is how long the end waits for what was noted of the file being read.
+const lastNote = 500 * time.Millisecond
+
 // Run starts all parts and stops them together, within two seconds of the end of ctx.
 func (s *Service) Run(ctx context.Context) error {
 	o, c := s.options, s.controller
@@ -152,9 +155,15 @@ func (s *Service) Run(ctx context.Context) error {
 	// The journal is written to the end of the others, who still have things to keep.
 	stopJournal := start(context.WithoutCancel(ctx), o.Journal.Run)
 	if s.attempts != nil {
-		stop := make(chan struct{})
-		defer close(stop)
-		go s.attempts.run(stop) // not waited for: the disk may hang
+		stop, written := make(chan struct{}), make(chan struct{})
+		go func() { defer close(written); s.attempts.run(stop) }()
+		defer func() {
+			close(stop)
+			select {
+			case <-written:
+			case <-time.After(lastNote): // the disk hangs
+			}
+		}()
 	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return server.Run(ctx) })

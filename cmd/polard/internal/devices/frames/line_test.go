@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -41,14 +42,16 @@ func TestLineBreaksWhileTurning(t *testing.T) {
 			h := &through{site: config.Site, air: config.Air, p: p}
 			limits := measure.DefaultLimits()
 			limits.PastMeridian = 60 * sky.Degree
-			var aborts int
-			var broke time.Time
+			var aborts atomic.Int64 // told before the line broke
+			var broke atomic.Pointer[time.Time]
 			m := measure.New(cl.Camera(devicestest.RehearsedCamera), cl.Mount(devicestest.RehearsedMount), measure.Options{
 				Site: config.Site, Air: config.Air, Limits: limits, Shot: devices.Shot{Exposure: 200 * time.Millisecond},
 				Settle: 300 * time.Millisecond, Patience: 20 * time.Second, Read: h.read, Now: time.Now,
 				Tell: func(p measure.Progress) {
-					if p.Stage == measure.Turning && p.Turned != 0 && broke.IsZero() {
-						aborts, broke = strings.Count(server.Log(), "abort"), time.Now()
+					if p.Stage == measure.Turning && p.Turned != 0 && broke.Load() == nil {
+						aborts.Store(int64(strings.Count(server.Log(), "abort")))
+						now := time.Now()
+						broke.Store(&now)
 						c.breaks(line)
 					}
 				},
@@ -67,15 +70,15 @@ func TestLineBreaksWhileTurning(t *testing.T) {
 					time.Sleep(100 * time.Millisecond)
 				case <-time.After(2 * time.Millisecond):
 				}
-				if !broke.IsZero() && strings.Count(server.Log(), "abort") > aborts {
+				if at := broke.Load(); at != nil && int64(strings.Count(server.Log(), "abort")) > aborts.Load() {
 					told = time.Now()
-				} else if !broke.IsZero() && time.Since(broke) > 30*time.Second {
+				} else if at != nil && time.Since(*at) > 30*time.Second {
 					t.Fatal("the mount was never told to stop")
 				}
 			}
-			t.Logf("the mount was told to stop %v after the line was %s", told.Sub(broke).Round(time.Millisecond), name)
-			if told.Sub(broke) > c.within {
-				t.Errorf("told to stop after %v", told.Sub(broke))
+			t.Logf("the mount was told to stop %v after the line was %s", told.Sub(*broke.Load()).Round(time.Millisecond), name)
+			if told.Sub(*broke.Load()) > c.within {
+				t.Errorf("told to stop after %v", told.Sub(*broke.Load()))
 			}
 			if err := <-ended; !errors.Is(err, c.kind) {
 				t.Errorf("it ended with %v", err)
