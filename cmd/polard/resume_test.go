@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"polard/cmd/polard/internal/harness"
+	"polard/cmd/polard/internal/service"
 	"polard/mountmodel/logbook"
 	"polard/web"
 )
@@ -60,12 +61,23 @@ func differing(a, b string) string {
 // framesKept are the names of the frames of a folder's last session, in order.
 func framesKept(t testing.TB, b *logbook.Book, folder string) (names []string) {
 	t.Helper()
+	return frameNames(t, b, folder, func(*logbook.Frame) bool { return true })
+}
+
+// framesRead are those among them that were not passed over.
+func framesRead(t testing.TB, b *logbook.Book, folder string) (names []string) {
+	t.Helper()
+	return frameNames(t, b, folder, func(f *logbook.Frame) bool { return f.Code != service.CodePassedOver })
+}
+
+func frameNames(t testing.TB, b *logbook.Book, folder string, wanted func(*logbook.Frame) bool) (names []string) {
+	t.Helper()
 	s, err := b.Last(t.Context(), folder, time.Time{})
 	if err != nil || s == nil {
 		t.Fatal(s, err)
 	}
 	if err := b.Entries(t.Context(), s.ID, false, func(e logbook.Entry) error {
-		if e.Frame != nil {
+		if e.Frame != nil && wanted(e.Frame) {
 			names = append(names, e.Frame.Sighting.Name)
 		}
 		return nil
