@@ -25,6 +25,7 @@ import (
 
 // TestBrowser drives the page of a running program in a headless Chromium.
 func TestBrowser(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	if testing.Short() {
 		t.Skip("browser tests take long")
 	}

@@ -88,6 +88,7 @@ func (p podman) run(args ...string) (string, error) {
 // shows pairs it. The same without the image's word that somebody forwards: the forwarder's
 // address, the service's own, is not taken for the machine's.
 func TestContainer(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	if testing.Short() {
 		t.Skip("builds an image")
 	}

@@ -12,6 +12,7 @@ import (
 // On the page, with the real INDI server: a plan is shown, moved by, stopped in the middle; measured to the
 // end; frames come on and on; the server is lost and comes back.
 func TestBrowserEquipment(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	if testing.Short() {
 		t.Skip("takes a minute")
 	}

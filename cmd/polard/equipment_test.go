@@ -61,6 +61,7 @@ func (o operated) pictures() int {
 
 // On the page: find, look at the plan, measure, loop while a bolt is turned, lose the server and get it back.
 func TestServeOperates(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	o := startOperated(t)
 	if status, answer := o.Post(t, "equipment/measure", `{"plan":"1"}`); status != http.StatusConflict || !strings.Contains(answer, "plan") {
 		t.Errorf("without a plan: %d %s", status, answer)
@@ -180,6 +181,7 @@ func TestServeStopsTheMount(t *testing.T) {
 
 // With nobody there the axis is measured once, at first dark.
 func TestServeNightly(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	o := startOperated(t, "--nightly")
 	s := o.State(t)
 	harness.Eventually(t, "tonight's measurement", func() (bool, string) {

@@ -52,6 +52,7 @@ func trueAxis(c rehearsal.Config) (altDeg, azDeg float64) {
 
 // A rehearsed rig is measured from the shell, by either protocol.
 func TestMeasure(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	config := devicestest.MidnightRig(time.Now())
 	servers := map[string]func(t *testing.T) []string{
 		"indi": func(t *testing.T) []string { return []string{"--indi", devicestest.RigServer(t, config).Addr} },
@@ -84,7 +85,8 @@ func TestMeasure(t *testing.T) {
 			}
 			altDeg, azDeg := trueAxis(config)
 			alt, onSky, _ := differ(*a.Axis, altDeg, azDeg)
-			if off := math.Hypot(alt, onSky); off > 20 || a.TurnDeg < 38 || a.TurnDeg > 44 {
+			// What the star noise makes of the axis goes as one over the turn, so a tenth more or less of it matters to nobody.
+			if off := math.Hypot(alt, onSky); off > 20 || math.Abs(a.TurnDeg-40) > 4 {
 				t.Errorf("the axis is wrong by %.1f arcsec over %.1f degrees: %s", off, a.TurnDeg, stdout)
 			}
 			if files, err := filepath.Glob(filepath.Join(kept, "*.fits")); err != nil || len(files) != 3 {
@@ -213,6 +215,7 @@ func TestMeasureInterrupted(t *testing.T) {
 // The simulators that come with the server make a rig that is not quite rigid: the axis comes out
 // near the pole, with an uncertainty that holds.
 func TestMeasureSimulators(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	if testing.Short() {
 		t.Skip("takes two minutes")
 	}

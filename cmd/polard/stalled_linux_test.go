@@ -71,6 +71,7 @@ func hangs(s *web.State) bool {
 // probes answer at once however many ask, and hold no threads; the service ends in time; what
 // comes once the folder answers again is read.
 func TestFolderThatHangs(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	if testing.Short() {
 		t.Skip("waits for a folder that hangs")
 	}

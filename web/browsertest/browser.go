@@ -201,20 +201,25 @@ func Shows(text string) string {
 	return fmt.Sprintf("document.body.innerText.includes(%q)", text)
 }
 
+// reachable is how long a finger tries to bring what it wants from under a bar: a page that moves comes to rest in less.
+const reachable = 2 * time.Second
+
 // Click clicks with the mouse or the finger on what a selector finds, where it is
 // seen and nothing covers it. Like a finger it hits a place: the page may draw the element anew
 // meanwhile.
 func (p *Page) Click(selector string) {
 	p.T.Helper()
 	p.Until(fmt.Sprintf(`(e => e && (e.scrollIntoViewIfNeeded(), true))(document.querySelector(%q))`, selector))
-	reach := fmt.Sprintf(`(e => { const r = e.getBoundingClientRect(), at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
+	reach := fmt.Sprintf(`(e => { if (!e) return "drawn anew"; const r = e.getBoundingClientRect(), at = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
 		return at === e || e.contains(at) ? "" : at ? at.outerHTML.slice(0, 120) : "outside"; })(document.querySelector(%q))`, selector)
 	over := Eval[string](p, reach)
-	if over != "" { // what lies behind the bar at the bottom is brought to the middle, as a thumb would
-		Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({block: "center"}), true)`, selector))
-		if over = Eval[string](p, reach); over != "" {
+	// What lies behind a bar is brought to the middle, as a thumb would; the page may still be moving.
+	for end := time.Now().Add(reachable); over != ""; over = Eval[string](p, reach) {
+		if time.Now().After(end) {
 			p.T.Fatalf("%s is covered by %s", selector, over)
 		}
+		Eval[bool](p, fmt.Sprintf(`(e => e && (e.scrollIntoView({block: "center"}), true))(document.querySelector(%q)) ?? false`, selector))
+		time.Sleep(20 * time.Millisecond)
 	}
 	at := Eval[[2]float64](p, fmt.Sprintf(`(r => [r.x + r.width / 2, r.y + r.height / 2])(document.querySelector(%q).getBoundingClientRect())`, selector))
 	p.Do(chromedp.MouseClickXY(at[0], at[1]))
