@@ -408,7 +408,7 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 		"rig/declination": `{"deg":12}`, "rig/fault": `{"fault":"cloud"}`,
 		"note": `{"key":"steps","value":{"level":true}}`, "marks": `{"scale_deg":46.5}`,
 		"equipment/find": `{}`, "equipment/choose": `{"camera":"Lapwing C2","mount":"Bittern"}`, "equipment/propose": `{"turn_deg":40,"way":"west"}`,
-		"equipment/measure": `{"plan":"3"}`, "equipment/present": `{}`, "equipment/loop": `{"on":true}`, "equipment/stop": `{}`,
+		"equipment/measure": `{"plan":"3"}`, "equipment/present": `{}`, "equipment/loop": `{"on":true}`, "equipment/stop": `{}`, "equipment/changed": `{}`,
 		"rig/drive": `{"on":true}`, "rig/repeat": `{"on":false}`, "rig/expose": `{}`,
 	} {
 		target := "/api/v1/" + path

@@ -26,6 +26,8 @@ type Equipment interface {
 	Loop(ctx context.Context, on bool) error
 	// Stop stops the mount and whatever else goes on.
 	Stop(ctx context.Context) error
+	// SomethingChanged has the schedule measure as soon as it is dark.
+	SomethingChanged(ctx context.Context) error
 }
 
 // MotionOrder is what is to be measured. Zero values leave it to the plan.
@@ -34,6 +36,8 @@ type MotionOrder struct {
 	Way     string // "west" or "east"
 	// Daylight is the word that is typed to move while the Sun is up.
 	Daylight string
+	// Thorough adds a second declination and the other side of the pier, where mount and limits allow that.
+	Thorough bool
 }
 
 // EquipmentState is what a page shows of camera and mount. Number and All count pictures;
@@ -52,9 +56,21 @@ type EquipmentState struct {
 	OfDeg     Number      `json:"of_deg"`
 	ExposureS Number      `json:"exposure_s"`
 	Gain      *Number     `json:"gain,omitempty"`
-	Note      string      `json:"note,omitempty"`    // the newest thing worth saying
-	Trouble   string      `json:"trouble,omitempty"` // why the last thing asked for failed
-	Plan      *MotionPlan `json:"plan,omitempty"`    // what would be moved, until it is done or too old
+	Note      string      `json:"note,omitempty"`     // the newest thing worth saying
+	Trouble   string      `json:"trouble,omitempty"`  // why the last thing asked for failed
+	Plan      *MotionPlan `json:"plan,omitempty"`     // what would be moved, until it is done or too old
+	Schedule  string      `json:"schedule,omitempty"` // "nightly" or "after_change", where it measures with nobody there
+	Due       bool        `json:"due,omitempty"`      // something was changed: it measures as soon as it is dark
+	Rests     string      `json:"rests,omitempty"`    // why the schedule does nothing until somebody has looked
+	Before    *AxisBefore `json:"before,omitempty"`   // where the axis was last known to stand before the measurement
+}
+
+// AxisBefore is where the axis stood before, by a measurement through the devices or by the frame that was
+// then the newest.
+type AxisBefore struct {
+	Offset      Offset      `json:"offset"`
+	Uncertainty Uncertainty `json:"uncertainty"`
+	AtUTC       string      `json:"at_utc"` // when that was known, RFC 3339
 }
 
 // MotionPlan says what would be moved, how far and which way.
@@ -79,10 +95,11 @@ type motionRequest struct {
 	TurnDeg  *float64 `json:"turn_deg"` // absent: left to the plan
 	Way      string   `json:"way"`      // "west", "east"; absent: whichever the limits leave
 	Daylight string   `json:"daylight"`
+	Thorough bool     `json:"thorough"`
 }
 
 func (r motionRequest) order() (MotionOrder, error) {
-	out := MotionOrder{Way: r.Way, Daylight: r.Daylight}
+	out := MotionOrder{Way: r.Way, Daylight: r.Daylight, Thorough: r.Thorough}
 	if r.TurnDeg != nil {
 		if out.TurnDeg = *r.TurnDeg; !(out.TurnDeg >= leastTurnDeg && out.TurnDeg <= mostTurnDeg) {
 			return out, badRequest("a turn is 5 to 150 degrees")
@@ -136,6 +153,7 @@ func (s *Server) equipmentRoutes(g *echo.Group) {
 		return q.Loop(ctx, *r.On)
 	}))
 	g.POST("/equipment/stop", plain(q.Stop))
+	g.POST("/equipment/changed", plain(q.SomethingChanged))
 }
 
 // patient lets a request last as long as what it asked for: its end is how the mount learns that

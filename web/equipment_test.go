@@ -22,8 +22,9 @@ func TestEquipmentCommands(t *testing.T) {
 		{"find", `{}`, 204, "find"},
 		{"choose", `{"camera":"A","mount":"B"}`, 204, "choose A B"},
 		{"choose", `{"camera":"A"}`, 400, ""},
-		{"propose", `{}`, 204, "propose {TurnDeg:0 Way: Daylight:}"},
-		{"propose", `{"turn_deg":40,"way":"west","daylight":"covered"}`, 204, "propose {TurnDeg:40 Way:west Daylight:covered}"},
+		{"propose", `{}`, 204, "propose {TurnDeg:0 Way: Daylight: Thorough:false}"},
+		{"propose", `{"turn_deg":40,"way":"west","daylight":"covered"}`, 204, "propose {TurnDeg:40 Way:west Daylight:covered Thorough:false}"},
+		{"propose", `{"thorough":true}`, 204, "propose {TurnDeg:0 Way: Daylight: Thorough:true}"},
 		{"propose", `{"turn_deg":400}`, 400, ""},
 		{"propose", `{"way":"up"}`, 400, ""},
 		{"measure", `{}`, 400, ""},
@@ -32,6 +33,7 @@ func TestEquipmentCommands(t *testing.T) {
 		{"loop", `{}`, 400, ""},
 		{"loop", `{"on":true}`, 204, "loop true"},
 		{"stop", `{}`, 204, "stop"},
+		{"changed", `{}`, 204, "something changed"},
 	} {
 		before := len(rec.told())
 		w := ask(s, http.MethodPost, "/api/v1/equipment/"+c.path, c.body, nil)
@@ -74,7 +76,7 @@ func testEquipment(t *testing.T, p *browsertest.Page) {
 	publish(t, s, state)
 	p.Says("Heron C7 on Bittern")
 	press(".equipment-measure")
-	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight:}")
+	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight: Thorough:false}")
 	state.Equipment.Plan = &MotionPlan{ID: "3", Text: "Bittern will turn about its right ascension axis 40 degrees to the west, in 2 steps of 20 degrees.",
 		Cautions: []string{"The makers' manuals of mount, tube and camera come first.", "Look at the cables: they must reach over the whole turn."}}
 	publish(t, s, state)
@@ -83,7 +85,7 @@ func testEquipment(t *testing.T, p *browsertest.Page) {
 	p.Says("Move it now")
 	lookAtEquipment(t, p, "plan")
 	press(".equipment-measure")
-	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight:}", "measure 3 true")
+	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight: Thorough:false}", "measure 3 true")
 	state.Equipment.Plan, state.Equipment.Activity, state.Equipment.TurnedDeg, state.Equipment.OfDeg = nil, "turning", 5, 20
 	publish(t, s, state)
 	p.Says("The mount turns: 5° of 20°")
@@ -101,11 +103,26 @@ func testEquipment(t *testing.T, p *browsertest.Page) {
 		t.Error("there is no stop button in the set-up")
 	}
 	press(".equipment-stop")
-	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight:}", "measure 3 true", "stop")
+	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight: Thorough:false}", "measure 3 true", "stop")
 	state.Equipment.Activity, state.Equipment.Trouble = "idle", "the mount does not turn as asked: it stands still"
 	publish(t, s, state)
 	browsertest.Eval[bool](p, `(document.getElementById("setup-open").click(), true)`)
 	p.Says("it stands still")
+	if browsertest.Eval[bool](p, browsertest.Shows("Something was changed")) {
+		t.Error("a measurement with nobody there is offered although there is no schedule")
+	}
+	state.Equipment.Schedule = "after_change"
+	publish(t, s, state)
+	p.Says("Something was changed")
+	browsertest.Eval[bool](p, `([...document.querySelectorAll("#equipment button")].find((b) => b.textContent === "Something was changed").click(), true)`)
+	waitTold(t, rec, "choose Heron C7 Bittern", "propose {TurnDeg:0 Way: Daylight: Thorough:false}", "measure 3 true", "stop", "something changed")
+	state.Equipment.Due = true
+	publish(t, s, state)
+	p.Says("as soon as it is dark")
+	state.Equipment.Rests = "the mount does not turn as asked: it stands still"
+	publish(t, s, state)
+	p.Says("until somebody has looked at the mount")
+	lookAtEquipment(t, p, "schedule")
 }
 
 // lookAtEquipment looks at the page as at every other state, by day and by night.

@@ -192,6 +192,7 @@ func (r *recorder) Measure(_ context.Context, plan string, attended bool) error 
 func (r *recorder) Present(context.Context) error                 { return r.note("present") }
 func (r *recorder) Loop(_ context.Context, on bool) error         { return r.note("loop %t", on) }
 func (r *recorder) Stop(context.Context) error                    { return r.note("stop") }
+func (r *recorder) SomethingChanged(context.Context) error        { return r.note("something changed") }
 func (r *recorder) Expose(context.Context) error                  { return r.note("expose") }
 func (r *recorder) SetRepeating(_ context.Context, on bool) error { return r.note("repeat %t", on) }
 

@@ -360,10 +360,7 @@ func (r axisReport) wire() axisJSON {
 	adjusted := make(map[string]bool)
 	for _, a := range v.Adjust {
 		adjusted[a.Name] = true
-		out.Adjust = append(out.Adjust, adjustJSON{
-			File: a.Name, Axis: directionOf(a.Status.Axis.Dir), Offset: offsetOf(a.Status), Move: moveOf(a.Status),
-			Uncertainty: uncertaintyOf(a.Status), Tracking: a.TrackingOdds > 0.5, Drive: string(a.Drive),
-		})
+		out.Adjust = append(out.Adjust, adjustOf(a))
 	}
 	for _, o := range r.outcomes {
 		line := axisFrameJSON{File: o.Path, Solved: o.Solution != nil}
@@ -423,6 +420,19 @@ func allowedWords(s axis.Status) string {
 		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
 }
 
+// standingWords say where the axis points, and what to turn.
+func (r axisReport) standingWords(b *bytes.Buffer, what string, s axis.Status) {
+	alt, az := sky.AltAzFromLocal(s.Axis.Dir)
+	fmt.Fprintf(b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
+		what, alt.Degrees(), roundedAzimuth(az), sky.AngleWords(s.Offset.Total), r.view.PoleKind,
+		sky.KnownWords(s.Axis.SigmaAlt()), sky.KnownWords(s.Axis.SigmaAz()))
+	rotation := ""
+	if s.Move.Rotation != "" {
+		rotation = " (" + s.Move.Rotation + ")"
+	}
+	fmt.Fprintf(b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
+}
+
 func (r axisReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
 		enc := json.NewEncoder(w)
@@ -446,17 +456,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		_, err := b.WriteTo(terminal{w})
 		return err
 	}
-	standing := func(what string, s axis.Status) {
-		alt, az := sky.AltAzFromLocal(s.Axis.Dir)
-		fmt.Fprintf(&b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
-			what, alt.Degrees(), roundedAzimuth(az), sky.AngleWords(s.Offset.Total), v.PoleKind,
-			sky.KnownWords(s.Axis.SigmaAlt()), sky.KnownWords(s.Axis.SigmaAz()))
-		rotation := ""
-		if s.Move.Rotation != "" {
-			rotation = " (" + s.Move.Rotation + ")"
-		}
-		fmt.Fprintf(&b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
-	}
+	standing := func(what string, s axis.Status) { r.standingWords(&b, what, s) }
 	if r.watched {
 		standing(watchedHead(v.Watch), *v.Now)
 		for _, text := range v.Watch.Sentences {

@@ -97,13 +97,25 @@ Exit status: 0 there is a camera and a mount, 1 there is not, 2 the call was wro
 type equipmentFlags struct {
 	deviceFlags
 	limitFlags
-	nightly bool
+	nightly, afterChange bool
+}
+
+// schedule is when it measures with nobody there.
+func (f *equipmentFlags) schedule() operate.Schedule {
+	switch {
+	case f.nightly:
+		return operate.Nightly
+	case f.afterChange:
+		return operate.AfterChange
+	}
+	return operate.NoSchedule
 }
 
 func (f *equipmentFlags) add(c *cobra.Command) {
 	f.deviceFlags.add(c)
 	f.limitFlags.add(c)
-	c.Flags().BoolVar(&f.nightly, "nightly", false, "measure once in each night at first dark, with nobody there: the mount moves by itself, within the limits; 'polard measure --dry-run' prints what it would do")
+	c.Flags().BoolVar(&f.nightly, "nightly", false, "measure once in each night at first dark, and after a change, with nobody there: the mount moves by itself, within the limits, in declination too and to the other side of the pier where that can be done; 'polard measure --thorough --dry-run' prints what it would do")
+	c.Flags().BoolVar(&f.afterChange, "after-change", false, "measure in that way only after somebody has told on the page that something was changed, at the first dark from then on")
 }
 
 // chosenName is the file of the camera and the mount that were chosen on the page.
@@ -112,7 +124,7 @@ const chosenName = "equipment.json"
 // operation is what operates them; nil where the call does not say where they are.
 func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Logger) (service.Equipment, error) {
 	if !f.where.Given() {
-		if f.nightly {
+		if f.schedule() != operate.NoSchedule {
 			return nil, callError{connect.ErrWhere}
 		}
 		return nil, nil
@@ -125,7 +137,7 @@ func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Lo
 	if err != nil {
 		return nil, callError{err}
 	}
-	opt := operate.Options{Server: server, Protocol: f.where.Protocol(), Folder: folder, Limits: limits, Shot: shot, Choice: f.choice, Nightly: f.nightly, Log: log}
+	opt := operate.Options{Server: server, Protocol: f.where.Protocol(), Folder: folder, Limits: limits, Shot: shot, Choice: f.choice, Schedule: f.schedule(), Log: log}
 	if place, err := state.place(); err == nil && !state.none {
 		opt.Remember = filepath.Join(place, chosenName)
 	}

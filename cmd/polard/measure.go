@@ -36,6 +36,7 @@ type motionFlags struct {
 	turn     float64
 	way      string
 	pictures int
+	thorough bool
 	daylight string
 }
 
@@ -70,13 +71,14 @@ func (f *motionFlags) add(c *cobra.Command) {
 	c.Flags().Float64Var(&f.turn, "turn", 0, "turn the axis by `DEG` in all; without it 40, or what the limits leave")
 	c.Flags().StringVar(&f.way, "way", "", "turn to the `WAY` west (as the sky turns) or east; without it the one that the limits leave")
 	c.Flags().IntVar(&f.pictures, "pictures", 0, "take `N` pictures over the turn; without it 3")
+	c.Flags().BoolVar(&f.thorough, "thorough", false, "take pictures at a second declination and on the other side of the pier too, where mount and limits allow that, as 'polard serve --nightly' does")
 	c.Flags().StringVar(&f.daylight, "daylight", "", "move while the Sun is up: the `WORD` is "+measure.DaylightWord+", and it is typed by who has seen that tube and finder are capped, or have a certified filter before them")
 }
 
 // options are what the flags ask for.
 func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Request, error) {
 	opt := measure.Options{Adapt: true, Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now}
-	q := measure.Request{Turn: sky.Angle(f.turn) * sky.Degree, Way: measure.Way(f.way), Frames: f.pictures}
+	q := measure.Request{Turn: sky.Angle(f.turn) * sky.Degree, Way: measure.Way(f.way), Frames: f.pictures, Thorough: f.thorough}
 	switch {
 	case f.daylight != "" && f.daylight != measure.DaylightWord:
 		return opt, q, wrongCall("--daylight %q: the word to type is %s, once tube and finder are", f.daylight, measure.DaylightWord)
@@ -97,17 +99,18 @@ func newMeasure() *cobra.Command {
 	var hints hintFlags
 	var where deviceFlags
 	var motion motionFlags
-	var yes, asJSON, dryRun bool
+	var yes, asJSON, dryRun, loop bool
 	var folder string
 	c := &cobra.Command{
 		Use:   "measure --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
 		Short: "measure the axis by turning the mount and exposing, hands off",
 		Long: `measure takes pictures with a camera while it turns the right ascension axis of a mount,
 both reached by an open protocol, and prints where the axis points and which bolt to turn,
-like 'polard axis'. Declination is never moved.
+like 'polard axis'. Declination is left alone, but with --thorough.
 
 It first says what would move, how far and which way, and moves nothing until that is
-confirmed. Ctrl-C stops the mount. Limits hold before and while it moves: 30 degrees above
+confirmed. Ctrl-C stops the mount. With --loop it goes on exposing once it has measured, and
+says after each picture what is left to turn, until Ctrl-C. Limits hold before and while it moves: 30 degrees above
 the horizon, 75 degrees from where it began, 5 degrees beyond the meridian, and what the mount
 itself reports; nothing moves while the Sun is up, unless that is overridden with a typed word,
 and never within 30 degrees of the Sun.
@@ -141,9 +144,9 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
-			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, dryRun: dryRun, folder: folder}
+			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, dryRun: dryRun, loop: loop, asJSON: asJSON, folder: folder}
 			return where.with(c, func(ctx context.Context, server devices.Server) error {
-				return h.run(ctx, server, where.choice, &site, asJSON)
+				return h.run(ctx, server, where.choice, &site)
 			})
 		},
 	}
@@ -153,7 +156,8 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	motion.add(c)
 	c.Flags().BoolVar(&yes, "yes", false, "do not ask before moving; --turn and --way have to say how far and which way")
 	c.Flags().BoolVar(&dryRun, "dry-run", false, "print what would be done, with times, directions and altitudes, and move nothing")
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object; progress goes to standard error either way")
+	c.Flags().BoolVar(&loop, "loop", false, "then go on exposing while the bolts are turned, and print what is left to turn, until Ctrl-C")
+	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object, with --loop one for each picture; progress goes to standard error either way")
 	c.Flags().StringVar(&folder, "folder", "", "keep the pictures in this `FOLDER`")
 	return c
 }
@@ -166,41 +170,24 @@ type handsOff struct {
 	request  measure.Request
 	yes      bool
 	dryRun   bool
+	loop     bool
+	asJSON   bool
 	folder   string
+	config   mountmodel.Config
 	outcomes []pipeline.Outcome
 	taken    int
+	measured int // outcomes that belong to the measurement; 0 while it goes on
 }
 
 func (h *handsOff) say(format string, args ...any) {
 	fmt.Fprintf(terminal{h.c.ErrOrStderr()}, format+"\n", args...)
 }
 
-func (h *handsOff) run(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags, asJSON bool) error {
-	found, err := server.Devices(ctx, searchTime)
+func (h *handsOff) run(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) error {
+	m, err := h.measurer(ctx, server, choice, site)
 	if err != nil {
 		return err
 	}
-	if choice, err = connect.Choose(found, choice); err != nil {
-		if errors.Is(err, devices.ErrMissing) {
-			return err
-		}
-		return callError{err}
-	}
-	camera, mount := server.Camera(choice.Camera), server.Mount(choice.Mount)
-	state, err := mount.State(ctx)
-	if err != nil {
-		return err
-	}
-	cfg, err := site.config(h.c, state.Site)
-	if err != nil {
-		return err
-	}
-	if !site.given(h.c) {
-		h.say("The place is the one set in the mount: latitude %.3f, longitude %.3f.", cfg.Site.Latitude.Degrees(), cfg.Site.Longitude.Degrees())
-	}
-	h.opt.Site, h.opt.Air = cfg.Site, cfg.Air
-	h.opt.Read, h.opt.Tell, h.opt.GoOn = h.read, h.progress, h.confirm
-	m := measure.New(camera, mount, h.opt)
 	plan, err := m.Propose(ctx, h.request)
 	if err != nil {
 		return err
@@ -222,31 +209,82 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 	if failure != nil {
 		h.say("%v", failure)
 	}
-	report := axisReport{outcomes: h.outcomes, site: cfg.Site}
-	report.view, report.failure = mountmodel.Measure(cfg, sightings(h.outcomes), 0)
+	report := h.report(0)
 	if report.failure == nil && failure != nil {
 		report.failure = failure // what was taken does not make the measurement that was asked for
 	}
-	if err := report.print(h.c.OutOrStdout(), asJSON); err != nil {
+	if err := report.print(h.c.OutOrStdout(), h.asJSON); err != nil {
 		return err
 	}
 	if report.failure != nil {
 		return errNotFound
 	}
+	if h.loop {
+		return h.goOn(ctx, m)
+	}
 	return nil
 }
 
-// stopTakes is about how long a turn, settling and a picture take together: what times of a plan that
-// was not begun are reckoned with.
-const stopTakes = 30 * time.Second
+// measurer finds camera and mount, and the place where they stand.
+func (h *handsOff) measurer(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) (*measure.Measurer, error) {
+	found, err := server.Devices(ctx, searchTime)
+	if err != nil {
+		return nil, err
+	}
+	if choice, err = connect.Choose(found, choice); err != nil {
+		if errors.Is(err, devices.ErrMissing) {
+			return nil, err
+		}
+		return nil, callError{err}
+	}
+	camera, mount := server.Camera(choice.Camera), server.Mount(choice.Mount)
+	state, err := mount.State(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if h.config, err = site.config(h.c, state.Site); err != nil {
+		return nil, err
+	}
+	if !site.given(h.c) {
+		h.say("The place is the one set in the mount: latitude %.3f, longitude %.3f.", h.config.Site.Latitude.Degrees(), h.config.Site.Longitude.Degrees())
+	}
+	h.opt.Site, h.opt.Air = h.config.Site, h.config.Air
+	h.opt.Read, h.opt.Tell, h.opt.GoOn = h.read, h.progress, h.confirm
+	return measure.New(camera, mount, h.opt), nil
+}
+
+// report is what the pictures tell, of which the first measured (0: all) measure and the rest were taken
+// while bolts were being turned.
+func (h *handsOff) report(measured int) axisReport {
+	r := axisReport{outcomes: h.outcomes, site: h.config.Site}
+	r.view, r.failure = mountmodel.Measure(h.config, sightings(h.outcomes), measured)
+	return r
+}
+
+// stopTakes is about how long settling and a picture take together: what times of a plan that was not
+// begun are reckoned with.
+const stopTakes = 15 * time.Second
+
+// turnsAt is about how fast mounts turn, for the same.
+const turnsAt = 2 * sky.Degree
 
 // printPlan prints what would be done.
 func (h *handsOff) printPlan(plan measure.Plan) error {
 	out := terminal{h.c.OutOrStdout()}
 	fmt.Fprintf(out, "%s\n", plan.Sentence())
+	at := plan.Made
 	for i, s := range plan.Stops {
-		fmt.Fprintf(out, "picture %d  about %s UTC  hour angle %+6.1f  declination %+6.1f  altitude %5.1f  azimuth %5.1f\n", i+1,
-			plan.Made.Add(time.Duration(i)*stopTakes).UTC().Format("15:04:05"), s.Hour.Degrees(), s.Dec.Degrees(), s.Alt.Degrees(), s.Az.Degrees())
+		for _, move := range s.Moves {
+			fmt.Fprintf(out, "then       about %s UTC  %s\n", at.UTC().Format("15:04:05"), move.Words())
+			at = at.Add(time.Duration(float64(move.By.Abs()) / float64(turnsAt) * float64(time.Second)))
+		}
+		to, beyond := s.Pointing(), ""
+		if s.Beyond() {
+			beyond = "  on the other side of the pier"
+		}
+		fmt.Fprintf(out, "picture %d  about %s UTC  hour angle %+6.1f  declination %+6.1f  altitude %5.1f  azimuth %5.1f%s\n", i+1,
+			at.UTC().Format("15:04:05"), to.Hour.Degrees(), to.Dec.Degrees(), s.Alt.Degrees(), s.Az.Degrees(), beyond)
+		at = at.Add(stopTakes)
 	}
 	_, err := fmt.Fprintln(out, "Nothing was moved.")
 	return err
@@ -293,7 +331,13 @@ func (h *handsOff) read(ctx context.Context, picture []byte) (measure.Seen, erro
 	if err := ctx.Err(); err != nil {
 		return measure.Seen{}, err
 	}
+	if o.Frame != nil {
+		o.Frame.Pix = nil // of all pictures together they would fill the memory
+	}
 	h.outcomes = append(h.outcomes, o)
+	if h.measured > 0 {
+		h.live()
+	}
 	return frames.Seen(o, h.opt.Site, h.opt.Air), nil
 }
 
@@ -318,7 +362,11 @@ func (h *handsOff) progress(p measure.Progress) {
 	case measure.Reading:
 		fmt.Fprintf(&b, "picture %d%s: reading its stars", p.Number, of)
 	case measure.Turning:
-		fmt.Fprintf(&b, "turning: %.0f of %.0f degrees", p.Turned.Abs().Degrees(), p.Of.Abs().Degrees())
+		axis := ""
+		if p.Axis == measure.Declination {
+			axis = " in declination"
+		}
+		fmt.Fprintf(&b, "turning%s: %.0f of %.0f degrees", axis, p.Turned.Abs().Degrees(), p.Of.Abs().Degrees())
 	case measure.Measured:
 		fmt.Fprintf(&b, "measured")
 	}

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"time"
 
+	"polard/cmd/polard/internal/devices/operate"
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pairing"
 	"polard/cmd/polard/internal/pipeline"
@@ -226,8 +227,8 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	if f.ordinary.watch && f.equipment.nightly {
-		return wrongCall("--watch and --nightly exclude each other: ordinary exposures have no procedure")
+	if f.ordinary.watch && f.equipment.schedule() != operate.NoSchedule {
+		return wrongCall("--watch excludes --nightly and --after-change: ordinary exposures have no procedure")
 	}
 	operated, err := f.equipment.operation(folder, f.state, log)
 	if err != nil {

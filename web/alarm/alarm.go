@@ -88,30 +88,39 @@ func (j *Judge) See(s web.State, now time.Time) []web.Alarm {
 	return out
 }
 
-// moved tells how far the axis, as ordinary exposures show it, stands from where
-// it was confirmed tonight, or else from where it stood at the end of the night
-// before.
+// moved tells how far the axis stands from where it was known to stand: as ordinary exposures
+// show it, from where it was confirmed tonight, or else from where it stood at the end of the night
+// before; as a measurement through the devices shows it, from where it stood before that.
 func moved(s web.State) (by, sigma sky.Angle, than string, known bool) {
-	w := s.Watch
-	if w == nil || w.Offset == nil || w.Uncertainty == nil || s.Pole == nil {
-		return 0, 0, "", false
-	}
-	var before web.Offset
-	var beforeArcsec float64
-	switch {
-	case s.Phase == string(mountmodel.Done) && s.Measured != nil:
-		u := s.Measured.Uncertainty
-		before, than = s.Measured.Offset, "when it was confirmed"
-		beforeArcsec = math.Hypot(float64(u.AltArcsec), float64(u.AzArcsec)*cosDeg(s.Pole.AltDeg))
-	case len(w.Nights) > 0:
-		n := w.Nights[len(w.Nights)-1]
-		before, beforeArcsec, than = n.Offset, float64(n.UncertaintyArcsec), "at the end of the night before"
-	default:
+	if s.Pole == nil {
 		return 0, 0, "", false
 	}
 	across := cosDeg(s.Pole.AltDeg)
-	by = sky.Angle(math.Hypot(float64(w.Offset.AltArcmin-before.AltArcmin), float64(w.Offset.AzArcmin-before.AzArcmin)*across)) * sky.Arcminute
-	nowArcsec := math.Hypot(float64(w.Uncertainty.AltArcsec), float64(w.Uncertainty.AzArcsec)*across)
+	arcsec := func(u web.Uncertainty) float64 {
+		return math.Hypot(float64(u.AltArcsec), float64(u.AzArcsec)*across)
+	}
+	var now, before web.Offset
+	var nowArcsec, beforeArcsec float64
+	switch w := s.Watch; {
+	case w != nil && w.Offset != nil && w.Uncertainty != nil:
+		now, nowArcsec = *w.Offset, arcsec(*w.Uncertainty)
+		switch {
+		case s.Phase == string(mountmodel.Done) && s.Measured != nil:
+			before, beforeArcsec, than = s.Measured.Offset, arcsec(s.Measured.Uncertainty), "when it was confirmed"
+		case len(w.Nights) > 0:
+			n := w.Nights[len(w.Nights)-1]
+			before, beforeArcsec, than = n.Offset, float64(n.UncertaintyArcsec), "at the end of the night before"
+		default:
+			return 0, 0, "", false
+		}
+	case s.Measured != nil && s.Equipment != nil && s.Equipment.Before != nil:
+		b := s.Equipment.Before
+		now, nowArcsec = s.Measured.Offset, arcsec(s.Measured.Uncertainty)
+		before, beforeArcsec, than = b.Offset, arcsec(b.Uncertainty), "before this measurement, at "+b.AtUTC
+	default:
+		return 0, 0, "", false
+	}
+	by = sky.Angle(math.Hypot(float64(now.AltArcmin-before.AltArcmin), float64(now.AzArcmin-before.AzArcmin)*across)) * sky.Arcminute
 	sigma = sky.Angle(math.Hypot(nowArcsec, beforeArcsec)) * sky.Arcsecond
 	return by, sigma, than, !math.IsNaN(float64(by)) && !math.IsNaN(float64(sigma))
 }

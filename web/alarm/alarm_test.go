@@ -46,6 +46,15 @@ func TestAxisMoved(t *testing.T) {
 	confirmed := watched(9, 0, 3)
 	confirmed.Phase = "done"
 	confirmed.Measured = &web.Standing{Offset: web.Offset{AltArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: 2, AzArcsec: 2}}
+	measured := func(alt float64, sigmaArcsec float64) web.State {
+		return web.State{
+			Phase: "adjusting", Pole: &web.Pole{Direction: web.Direction{AltDeg: 60}},
+			Measured:  &web.Standing{Offset: web.Offset{AltArcmin: web.Number(alt), AzArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: web.Number(sigmaArcsec)}},
+			Equipment: &web.EquipmentState{Before: &web.AxisBefore{Offset: web.Offset{AltArcmin: 1, AzArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: 2, AzArcsec: 2}, AtUTC: "2026-03-13T20:00:00Z"}},
+		}
+	}
+	unknown := measured(60, 3)
+	unknown.Equipment.Before = nil
 	first := watched(60, 60, 3)
 	first.Watch.Nights = nil
 	for _, c := range []struct {
@@ -61,6 +70,10 @@ func TestAxisMoved(t *testing.T) {
 		{"6 up, but known to 3 arcminutes only", watched(7, 2, 180), false},
 		{"7 from where it was confirmed", confirmed, true},
 		{"a first night has nothing to compare with", first, false},
+		{"measured through the devices, 4.9 up", measured(5.9, 3), false},
+		{"measured through the devices, 5.1 up", measured(6.1, 3), true},
+		{"measured through the devices to 3 arcminutes, 6 up", measured(7, 180), false},
+		{"measured through the devices for the first time", unknown, false},
 		{"nothing watched", web.State{Phase: "waiting"}, false},
 	} {
 		if got := has(NewJudge(limit).See(c.state, evening), AxisMoved); (got != nil) != c.want {

@@ -28,6 +28,8 @@ export class EquipmentPanel {
     this.doing = h("p", { class: "equipment-doing", role: "status" });
     this.note = h("p", { class: "sub" });
     this.trouble = h("p", { class: "equipment-trouble", role: "alert", hidden: true });
+    this.schedule = h("p", { class: "sub", hidden: true });
+    this.changed = this.button(w.changed, "quiet", () => send("equipment/changed", {}));
     this.plan = h("div", { class: "equipment-plan", hidden: true });
     this.word = h("input", { type: "text", autocomplete: "off", autocapitalize: "none", spellcheck: "false", "aria-label": w.byDay });
     this.byDay = h("details", {}, h("summary", {}, w.byDay), h("p", { class: "sub" }, w.byDayHint(w.word)), this.word);
@@ -38,8 +40,8 @@ export class EquipmentPanel {
     this.chooser = h("div", { class: "equipment-chooser", hidden: true });
     root.append(
       h("div", { class: "panel-head" }, h("h2", { id: "equipment-title" }, w.title), this.change),
-      this.names, this.chooser, this.doing, this.note, this.trouble, this.plan,
-      h("div", { class: "equipment-row" }, this.measure, this.stop), this.loop, this.byDay);
+      this.names, this.chooser, this.doing, this.note, this.trouble, this.schedule, this.plan,
+      h("div", { class: "equipment-row" }, this.measure, this.stop), this.loop, this.changed, this.byDay);
   }
 
   /**
@@ -101,6 +103,9 @@ export class EquipmentPanel {
     this.measure.hidden = !(idle || q.looping);
     this.loop.hidden = !chosen || !(q.looping || (idle && q.note !== undefined));
     setText(this.loop, q.looping ? w.endLoop : w.loop);
+    this.changed.hidden = !q.schedule || !idle || q.due === true;
+    setText(this.schedule, q.rests ? `${w.rests} ${q.rests}` : q.due ? w.due : "");
+    this.schedule.hidden = !q.rests && !q.due;
     this.byDay.hidden = !idle;
   }
 

@@ -147,6 +147,9 @@
  * @property {string} [note]
  * @property {string} [trouble]
  * @property {{id: string, text: string, cautions: string[]}} [plan]
+ * @property {string} [schedule]
+ * @property {boolean} [due]
+ * @property {string} [rests]
  */
 /**
  * @typedef {object} Message

@@ -3,6 +3,9 @@ package devices
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io"
+	"net"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -42,6 +45,22 @@ var (
 	// ErrMissing: the server does not offer such a device, or the device lacks what is needed.
 	ErrMissing = errors.New("no such device")
 )
+
+// WithoutAddress keeps what happened in the network and drops to whom: addresses are never shown
+// in a log. known tells whether it was an error of the network.
+func WithoutAddress(err error) (plain error, known bool) {
+	var dns *net.DNSError
+	var op *net.OpError
+	switch {
+	case errors.As(err, &dns):
+		return errors.New("the name of the server is not known"), true
+	case errors.As(err, &op):
+		return fmt.Errorf("%s: %v", op.Op, op.Err), true
+	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
+		return errors.New("the server closed it"), true
+	}
+	return err, false
+}
 
 // Shot is an exposure to be taken.
 type Shot struct {
@@ -88,13 +107,16 @@ type MountState struct {
 	Tracking bool
 	Parked   bool
 	Side     PierSide
+	// FreeAxes tells that each axis can be turned by itself, so that declination may be turned
+	// without right ascension.
+	FreeAxes bool
 	// Trouble is what it complains of, such as a limit that was reached; "" when nothing.
 	Trouble string
 	// Site is where it believes to stand; nil when it does not tell.
 	Site *sky.Site
 }
 
-// Mount turns about its right ascension axis.
+// Mount turns about its two axes, one at a time.
 type Mount interface {
 	Name() string
 	// State is the newest report.
@@ -103,6 +125,10 @@ type Mount interface {
 	// by is positive, and returns once that has begun. selfStops tells whether the mount ends the
 	// turn by itself; otherwise it goes on until Stop. Declination is never commanded.
 	Turn(ctx context.Context, by sky.Angle) (selfStops bool, err error)
+	// TurnDeclination begins to turn the declination axis alone, towards the declination that grows
+	// (north) when by is positive, and returns once that has begun. It goes on until Stop, over the
+	// pole too: there the declination that is reported begins to fall. Only of mounts with FreeAxes.
+	TurnDeclination(ctx context.Context, by sky.Angle) error
 	// Stop ends all motion, also where none is known to go on. Tracking may end with it.
 	Stop(ctx context.Context) error
 	// SetTracking switches the drive that follows the stars.

@@ -44,6 +44,16 @@ func (c *Controller) Place(ctx context.Context) (site sky.Site, air sky.Air, pla
 	return site, air, placed, err
 }
 
+// Standings are where the axis stood by the measurement and where it stands by the newest frame, as the page
+// shows them.
+func (c *Controller) Standings(ctx context.Context) (measured, now *web.Standing, err error) {
+	err = c.ask(ctx, func() error {
+		measured, now = c.state.Measured, c.state.Now
+		return nil
+	})
+	return measured, now, err
+}
+
 // Changed has the page brought up to date, some time after camera or mount did something. It does not wait.
 func (c *Controller) Changed() { c.refresh() }
 

@@ -127,7 +127,7 @@ export const words = {
   },
   equipment: {
     title: "Kamera und Montierung", camera: "Kamera", mount: "Montierung", choose: "Diese nehmen", change: "Andere wählen", find: "Noch einmal suchen", chosen: (camera, mount) => `${camera} an ${mount}`, none: "Noch keine Kamera und Montierung gewählt.",
-    measure: "Messen", again: "Noch einmal messen", move: "Jetzt bewegen", stop: "HALT", forget: "Lassen, wie es ist", loop: "Laufend aufnehmen", endLoop: "Keine Aufnahmen mehr", byDay: "Bei Tag",
+    measure: "Messen", again: "Noch einmal messen", move: "Jetzt bewegen", stop: "HALT", forget: "Lassen, wie es ist", loop: "Laufend aufnehmen", endLoop: "Keine Aufnahmen mehr", changed: "Etwas wurde verändert", due: "Etwas wurde verändert: gemessen wird, sobald es dunkel ist.", rests: "Von selbst wird nicht gemessen, bis jemand nach der Montierung gesehen und hier „Messen“ gedrückt hat:", byDay: "Bei Tag",
     byDayHint: (word) => `Solange die Sonne auf ist, bewegt sich nichts, außer Rohr und Sucher sind abgedeckt oder mit geprüften Filtern versehen und hier steht „${word}“. Die Anleitungen der Hersteller gehen vor. Nie durch eines davon in die Sonne sehen.`, word: en.equipment.word, // the service takes this one
     doing: { idle: "Nichts bewegt sich.", finding: "Suche Kamera und Montierung …", exposing: (s, of) => `Belichte ${s}${of}`, reading: (of) => `Lese die Sterne${of}`, turning: (by, whole) => `Die Montierung dreht: ${by} von ${whole}`, waiting: "Wartet", stopping: "Halt ist befohlen …" },
     picture: (n, all) => (all > 0 ? `, Bild ${n} von ${all}` : ""),

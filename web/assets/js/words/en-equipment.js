@@ -17,6 +17,9 @@ export const equipment = {
   forget: "Leave it as it is",
   loop: "Take frames on and on",
   endLoop: "No more frames",
+  changed: "Something was changed",
+  due: "Something was changed: it is measured as soon as it is dark.",
+  rests: "Nothing is measured unattended until somebody has looked at the mount and pressed “Measure” here:",
   byDay: "By day",
   /** @param {string} word */
   byDayHint: (word) => `While the Sun is up nothing moves, unless tube and finder are capped or have certified filters before them and “${word}” is typed here. Makers' manuals come first. Never look at the Sun through any of them.`,

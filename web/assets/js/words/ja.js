@@ -26,7 +26,7 @@ export const words = {
   problem: { no_match: "星がカタログと合いません。露出を延ばすか雲間を探します。", few_stars: "星が足りません。露出を延ばすか雲間を探します。", no_stars: "星がありません。キャップ、雲、ピント？", incomplete: "ファイルが不完全です。", malformed: "読めるFITSではありません。", no_time: "撮影時刻がありません。", timeout: "探索を打ち切りました。", internal: "こちらの不具合です。ログとともにお知らせください。" },
   equipment: {
     title: "カメラと架台", camera: "カメラ", mount: "架台", choose: "これを使う", change: "他を選ぶ", find: "もう一度探す", chosen: (camera, mount) => `${camera} ／ ${mount}`, none: "カメラと架台が未選択です。",
-    measure: "測定", again: "もう一度測定", move: "今動かす", stop: "停止", forget: "そのまま", loop: "連続撮影", endLoop: "撮影を終える", byDay: "昼間",
+    measure: "測定", again: "もう一度測定", move: "今動かす", stop: "停止", forget: "そのまま", loop: "連続撮影", endLoop: "撮影を終える", changed: "何かを変えた", due: "何かを変えました。暗くなり次第測定します。", rests: "だれかが架台を確かめ、ここで「測定」を押すまで自動では測定しません：", byDay: "昼間",
     byDayHint: (word) => `太陽が出ている間は動きません。鏡筒とファインダーを覆うか認証フィルターを付け、ここに「${word}」と入力した場合だけ動きます。製造元の説明書が優先です。決して太陽を覗かないこと。`, word: en.equipment.word, // the service takes this one
     doing: { idle: "動いていません。", finding: "カメラと架台を探しています…", exposing: (s, of) => `露出 ${s}${of}`, reading: (of) => `星を読み取り中${of}`, turning: (by, whole) => `架台が回転中：${whole}中${by}`, waiting: "待機中", stopping: "停止を指示しました…" },
     picture: (n, all) => (all > 0 ? `、${all}枚中${n}枚` : ""),

@@ -24,7 +24,7 @@ export const words = {
   problem: { no_match: "星点与星表不符：延长曝光或找云隙。", few_stars: "星太少：延长曝光或找云隙。", no_stars: "没有星：镜盖、云、对焦？", incomplete: "文件不完整。", malformed: "不是可读的 FITS 文件。", no_time: "文件没有拍摄时间。", timeout: "搜索已中断。", internal: "我们的错误：请附日志反馈。" },
   equipment: {
     title: "相机与赤道仪", camera: "相机", mount: "赤道仪", choose: "用这些", change: "另选", find: "再找一次", chosen: (camera, mount) => `${camera} ／ ${mount}`, none: "尚未选择相机和赤道仪。",
-    measure: "测量", again: "再测一次", move: "现在转动", stop: "停止", forget: "保持不动", loop: "连续拍摄", endLoop: "不再拍摄", byDay: "白天",
+    measure: "测量", again: "再测一次", move: "现在转动", stop: "停止", forget: "保持不动", loop: "连续拍摄", endLoop: "不再拍摄", changed: "有东西变动过", due: "有东西变动过：天一黑就测量。", rests: "在有人检查赤道仪并在此按“测量”之前，不会自动测量：", byDay: "白天",
     byDayHint: (word) => `太阳升起时一切不动，除非镜筒和寻星镜已盖好或装有认证滤镜，并在此输入“${word}”。以制造商手册为准。绝不要透过它们看太阳。`, word: en.equipment.word, // the service takes this one
     doing: { idle: "没有东西在动。", finding: "正在寻找相机和赤道仪…", exposing: (s, of) => `曝光 ${s}${of}`, reading: (of) => `读取星点${of}`, turning: (by, whole) => `赤道仪转动：${by} / ${whole}`, waiting: "等待", stopping: "已令停止…" },
     picture: (n, all) => (all > 0 ? `，第 ${n} 张，共 ${all} 张` : ""),

@@ -160,7 +160,7 @@ func (k *Camera) fetch(ctx context.Context, p place) (picture, error) {
 		return picture{}, unreached(ctx, err)
 	case resp.StatusCode != http.StatusOK:
 		return picture{}, decode(resp, body, nil)
-	case strings.HasPrefix(resp.Header.Get("Content-Type"), "application/imagebytes"):
+	case strings.HasPrefix(strings.ToLower(resp.Header.Get("Content-Type")), "application/imagebytes"):
 		return imageBytes(body)
 	}
 	return imageJSON(body)
@@ -193,20 +193,10 @@ func (k *Camera) file(ctx context.Context, p place, pic picture, start time.Time
 		}
 	}
 	f.PixelUm *= float64(max(bin, 1))
-	brightest := float32(0)
-	for _, v := range f.Pix {
-		brightest = max(brightest, v)
-	}
 	if maxADU > 0 {
 		f.Saturation = float32(maxADU)
 	}
-	if brightest > most16 {
-		scale := most16 / max(brightest, f.Saturation)
-		for i := range f.Pix {
-			f.Pix[i] *= scale
-		}
-		f.Saturation *= scale
-	}
+	fit16(f)
 	var extra []fits.Card
 	if sensor == sensorRGGB && bin <= 1 {
 		extra = append(extra, fits.Card{Keyword: "BAYERPAT", Value: "RGGB", Comment: "colour filters"},
@@ -217,4 +207,29 @@ func (k *Camera) file(ctx context.Context, p place, pic picture, start time.Time
 		return nil, err
 	}
 	return b.Bytes(), nil
+}
+
+// fit16 brings a frame's values between 0 and most16: cameras may send signed numbers, or more bits.
+func fit16(f *fits.Frame) {
+	lowest, brightest := float32(0), float32(0)
+	for i, v := range f.Pix {
+		if v != v || math.IsInf(float64(v), 0) {
+			f.Pix[i] = float32(math.NaN()) // no value
+			continue
+		}
+		lowest, brightest = min(lowest, v), max(brightest, v)
+	}
+	scale := float32(1)
+	if span := max(brightest, f.Saturation) - lowest; span > most16 && brightest-lowest > most16 {
+		scale = most16 / span
+	}
+	if lowest == 0 && scale == 1 {
+		return
+	}
+	for i := range f.Pix {
+		f.Pix[i] = (f.Pix[i] - lowest) * scale
+	}
+	if f.Saturation > 0 {
+		f.Saturation = (f.Saturation - lowest) * scale
+	}
 }

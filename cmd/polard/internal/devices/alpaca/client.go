@@ -1,12 +1,14 @@
 package alpaca
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
+	"math"
 	"math/rand/v2"
 	"net"
 	"net/http"
@@ -112,20 +114,38 @@ type answer struct {
 	ErrorMessage string          `json:"ErrorMessage"`
 }
 
-// refusal is an error that a device reports by number.
+// refusal is an error that a device reports by number, or by a status of HTTP that says that it
+// does not know what it was asked (API Reference, section 2.5).
 type refusal struct {
-	number int
-	text   string
+	number, status int
+	text           string
 }
 
-func (r *refusal) Error() string { return fmt.Sprintf("%s (0x%X)", r.text, r.number) }
+func (r *refusal) Error() string {
+	if r.status != 0 {
+		return fmt.Sprintf("it answers %d: %s", r.status, r.text)
+	}
+	return fmt.Sprintf("%s (0x%X)", r.text, r.number)
+}
 func (r *refusal) Unwrap() error { return devices.ErrDevice }
+
+// refused makes a refusal of an error's number. Some servers pass on the numbers of the older
+// interface, 0x80040400 and on, of which the last three digits are ours (section 2.8.1).
+func refused(number int, text string) *refusal {
+	if number < 0 || number > 0xFFFF {
+		number &= 0xFFF
+	}
+	return &refusal{number: number, text: short(text)}
+}
 
 // missing tells whether a device lacks what it was asked.
 func missing(err error) bool {
 	var r *refusal
-	return errors.As(err, &r) && (r.number == errNotImplemented || r.number == errActionNotProvided)
+	return errors.As(err, &r) && (r.status != 0 || r.number == errNotImplemented || r.number == errActionNotProvided)
 }
+
+// unknown are the statuses with which a device says that it does not know a method.
+var unknown = []int{http.StatusBadRequest, http.StatusNotFound, http.StatusMethodNotAllowed, http.StatusNotImplemented}
 
 func (c *Client) query() url.Values {
 	return url.Values{
@@ -158,6 +178,9 @@ func (c *Client) put(ctx context.Context, p place, method string, within time.Du
 		return err
 	}
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+	// All that is put can be put twice. A server may close an idle connection just as it is used; the
+	// request, a stop perhaps, is then sent again over a new one. The empty value is not sent.
+	r.Header["Idempotency-Key"] = nil
 	return c.ask(r, within, nil)
 }
 
@@ -182,26 +205,42 @@ func (c *Client) ask(r *http.Request, within time.Duration, value any) error {
 }
 
 func decode(resp *http.Response, body []byte, value any) error {
-	if resp.StatusCode != http.StatusOK {
+	switch {
+	case slices.Contains(unknown, resp.StatusCode):
+		return &refusal{status: resp.StatusCode, text: short(string(body))}
+	case resp.StatusCode != http.StatusOK:
 		return fmt.Errorf("%w: it answers %d: %s", devices.ErrDevice, resp.StatusCode, short(string(body)))
 	}
 	var a answer
-	if err := json.Unmarshal(body, &a); err != nil {
+	if err := json.Unmarshal(plain(body), &a); err != nil {
 		return fmt.Errorf("%w: its answer cannot be read: %s", devices.ErrDevice, short(string(body)))
 	}
 	if a.ErrorNumber != 0 {
-		return &refusal{a.ErrorNumber, short(a.ErrorMessage)}
+		return refused(a.ErrorNumber, a.ErrorMessage)
 	}
 	if value == nil {
 		return nil
 	}
-	if len(a.Value) == 0 {
+	if len(a.Value) == 0 || string(a.Value) == "null" {
 		return fmt.Errorf("%w: its answer has no value", devices.ErrDevice)
+	}
+	if whole, ok := value.(*int); ok { // some write whole numbers as 3.0
+		var x float64
+		if err := json.Unmarshal(a.Value, &x); err == nil && math.Abs(x) <= math.MaxInt32 {
+			*whole = int(math.Round(x))
+			return nil
+		}
 	}
 	if err := json.Unmarshal(a.Value, value); err != nil {
 		return fmt.Errorf("%w: its answer has a value of another kind: %s", devices.ErrDevice, short(string(a.Value)))
 	}
 	return nil
+}
+
+// plain takes off what some servers put around JSON: a mark of byte order (RFC 8259, section 8.1,
+// lets a reader ignore it) and the zeros at the end of a C string.
+func plain(body []byte) []byte {
+	return bytes.Trim(bytes.TrimPrefix(body, []byte("\ufeff")), "\x00")
 }
 
 func short(s string) string {
@@ -212,7 +251,7 @@ func short(s string) string {
 	return s
 }
 
-// unreached keeps what happened and drops to whom: addresses are never shown in a log.
+// unreached says what happened on the way to a server, and not to whom.
 func unreached(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -220,9 +259,8 @@ func unreached(ctx context.Context, err error) error {
 	if errors.Is(err, context.DeadlineExceeded) {
 		return devices.ErrTimeout
 	}
-	var op *net.OpError
-	if errors.As(err, &op) {
-		return fmt.Errorf("%w: %s: %v", devices.ErrLost, op.Op, op.Err)
+	if plain, known := devices.WithoutAddress(err); known {
+		return fmt.Errorf("%w: %w", devices.ErrLost, plain)
 	}
 	return fmt.Errorf("%w: the server closed it", devices.ErrLost)
 }
@@ -237,41 +275,27 @@ type configured struct {
 func (c *Client) Devices(ctx context.Context, within time.Duration) ([]devices.Found, error) {
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
-	addrs := slices.Clone(c.opt.Addrs)
-	if c.opt.Discover {
-		found, err := c.discover(ctx)
-		if err != nil {
-			return nil, err
-		}
-		c.opt.Log.Info("looked for Alpaca servers on the local network", "found", len(found))
-		addrs = append(addrs, found...)
+	addrs, err := c.servers(ctx)
+	if err != nil {
+		return nil, err
 	}
-	if len(addrs) == 0 {
-		return nil, fmt.Errorf("%w: no Alpaca server answers on the local network; name its address with --alpaca, or look at its firewall (UDP port %d)", devices.ErrMissing, discoveryPort)
-	}
-	slices.Sort(addrs)
 	var out []devices.Found
 	known := make(map[string]place)
 	var errs []error
 	answered := 0
-	for _, addr := range slices.Compact(addrs) {
-		list, err := c.configured(ctx, "http://"+addr)
+	for _, addr := range addrs {
+		list, err := c.configured(ctx, base(addr))
 		if err != nil {
 			errs = append(errs, err)
 			continue
 		}
 		answered++
 		for _, d := range list {
-			kind := devices.Kind("")
-			switch strings.ToLower(d.DeviceType) {
-			case "camera":
-				kind = devices.KindCamera
-			case "telescope":
-				kind = devices.KindMount
-			default:
+			kind, use := kinds[strings.ToLower(d.DeviceType)]
+			if !use {
 				continue
 			}
-			p := place{"http://" + addr, strings.ToLower(d.DeviceType), d.DeviceNumber}
+			p := place{base(addr), strings.ToLower(d.DeviceType), d.DeviceNumber}
 			name := short(d.DeviceName)
 			for n := 2; known[string(kind)+name] != (place{}); n++ {
 				name = fmt.Sprintf("%s (%d)", short(d.DeviceName), n)
@@ -290,6 +314,31 @@ func (c *Client) Devices(ctx context.Context, within time.Duration) ([]devices.F
 	c.mu.Unlock()
 	return out, nil
 }
+
+// kinds of device by their type in lower case.
+var kinds = map[string]devices.Kind{"camera": devices.KindCamera, "telescope": devices.KindMount}
+
+// servers are the HOST:PORT of those named and of those discovered.
+func (c *Client) servers(ctx context.Context) ([]string, error) {
+	addrs := slices.Clone(c.opt.Addrs)
+	if c.opt.Discover {
+		found, err := c.discover(ctx)
+		if err != nil {
+			return nil, err
+		}
+		c.opt.Log.Info("looked for Alpaca servers on the local network", "found", len(found))
+		addrs = append(addrs, found...)
+	}
+	if len(addrs) == 0 {
+		return nil, fmt.Errorf("%w: no Alpaca server answers on the local network; name its address with --alpaca, or look at its firewall (UDP port %d)", devices.ErrMissing, discoveryPort)
+	}
+	slices.Sort(addrs)
+	return slices.Compact(addrs), nil
+}
+
+// base is the beginning of a server's URLs. The zone of a link's IPv6 address is written with its
+// percent sign escaped (RFC 6874).
+func base(addr string) string { return "http://" + strings.Replace(addr, "%", "%25", 1) }
 
 func (c *Client) configured(ctx context.Context, base string) ([]configured, error) {
 	r, err := http.NewRequestWithContext(ctx, http.MethodGet, base+"/management/v1/configureddevices?"+c.query().Encode(), nil)
@@ -334,5 +383,16 @@ func (c *Client) open(ctx context.Context, kind devices.Kind, name string) (plac
 	if err := c.put(ctx, p, "connected", connectTimeout, url.Values{"Connected": {"true"}}); err != nil {
 		return p, fmt.Errorf("%s cannot be connected to its hardware: %w", name, err)
 	}
-	return p, nil
+	// Some answer at once and connect meanwhile.
+	for limit := time.Now().Add(connectTimeout); !connected && time.Now().Before(limit); {
+		if err := c.get(ctx, p, "connected", &connected); err != nil || connected {
+			return p, err
+		}
+		select {
+		case <-ctx.Done():
+			return p, ctx.Err()
+		case <-time.After(pollTime):
+		}
+	}
+	return p, fmt.Errorf("%w: %s does not connect to its hardware: is it switched on?", devices.ErrTimeout, name)
 }

@@ -67,7 +67,7 @@ func (c *Client) discover(ctx context.Context) ([]string, error) {
 // discoveryAnswer reads the port out of an answer.
 func discoveryAnswer(b []byte) (port int, ok bool) {
 	var a struct{ AlpacaPort int }
-	if json.Unmarshal(b, &a) != nil || a.AlpacaPort < 1 || a.AlpacaPort > 65535 {
+	if json.Unmarshal(plain(b), &a) != nil || a.AlpacaPort < 1 || a.AlpacaPort > 65535 {
 		return 0, false
 	}
 	return a.AlpacaPort, true
@@ -85,7 +85,8 @@ func (c *Client) broadcasts() []netip.AddrPort {
 		}
 		return out
 	}
-	out = append(out, netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), discoveryPort))
+	out = append(out, netip.AddrPortFrom(netip.AddrFrom4([4]byte{127, 0, 0, 1}), discoveryPort),
+		netip.AddrPortFrom(netip.IPv6Loopback(), discoveryPort))
 	interfaces, err := net.Interfaces()
 	if err != nil {
 		return out

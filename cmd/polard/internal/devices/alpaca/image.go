@@ -55,7 +55,7 @@ func imageBytes(b []byte) (picture, error) {
 	}
 	data := b[start:]
 	if number != 0 {
-		return picture{}, &refusal{int(number), short(string(bytes.ToValidUTF8(data[:min(len(data), maxErrorWords)], nil)))}
+		return picture{}, refused(int(number), string(bytes.ToValidUTF8(data[:min(len(data), maxErrorWords)], nil)))
 	}
 	planes := int64(1)
 	if rank == 3 {
@@ -119,11 +119,11 @@ func imageJSON(b []byte) (picture, error) {
 		ErrorNumber  int
 		ErrorMessage string
 	}
-	if err := json.Unmarshal(b, &a); err != nil {
+	if err := json.Unmarshal(plain(b), &a); err != nil {
 		return picture{}, fmt.Errorf("%w: its JSON breaks off", devices.ErrCut)
 	}
 	if a.ErrorNumber != 0 {
-		return picture{}, &refusal{a.ErrorNumber, short(a.ErrorMessage)}
+		return picture{}, refused(a.ErrorNumber, a.ErrorMessage)
 	}
 	var p picture
 	p.width = len(a.Value)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"net/url"
 	"strconv"
 	"sync"
@@ -20,8 +21,15 @@ type Mount struct {
 
 	mu    sync.Mutex
 	slow  slowState
-	sign  float64 // rate of MoveAxis that goes west; 0 while not known
-	place *place  // once open
+	sense map[sensed]float64 // sign of the rate of MoveAxis that goes west, or north, once seen
+	place *place             // once open
+}
+
+// sensed is what the sense of a rate depends on: the protocol does not say which way is positive,
+// and on the other side of the pier declination turns round.
+type sensed struct {
+	axis string
+	side devices.PierSide
 }
 
 // slowState is what is asked for less often than where the mount is.
@@ -29,9 +37,10 @@ type slowState struct {
 	at               time.Time
 	tracking, parked bool
 	side             devices.PierSide
-	j2000            bool
+	j2000, free      bool
+	level            bool // on an altitude-azimuth mount
 	site             *sky.Site
-	noParked, noSide bool // it does not implement them
+	noParked, noSide bool // it does not implement them, or they say nothing
 }
 
 // slowLife is how long it is believed while the mount stands still or moves alike: parking and
@@ -39,7 +48,9 @@ type slowState struct {
 const slowLife = 500 * time.Millisecond
 
 // Mount gives the mount of a name; whether there is one shows when it is used.
-func (c *Client) Mount(name string) devices.Mount { return &Mount{c: c, name: name} }
+func (c *Client) Mount(name string) devices.Mount {
+	return &Mount{c: c, name: name, sense: make(map[sensed]float64)}
+}
 
 // Name is what the user chose it by.
 func (m *Mount) Name() string { return m.name }
@@ -95,11 +106,21 @@ func (m *Mount) state(ctx context.Context) (devices.MountState, error) {
 			return devices.MountState{}, err
 		}
 	}
-	return devices.MountState{
+	out := devices.MountState{
 		At: time.Now(), RA: sky.Angle(ra) * sky.Hour, Dec: sky.Angle(dec) * sky.Degree, J2000: slow.j2000,
-		Moving: slewing, Tracking: slow.tracking, Parked: slow.parked, Side: slow.side, Site: slow.site,
-	}, nil
+		Moving: slewing, Tracking: slow.tracking, Parked: slow.parked, Side: slow.side, Site: slow.site, FreeAxes: slow.free,
+	}
+	if slow.level {
+		out.Trouble = "it stands on an altitude-azimuth mount, which has no right ascension axis to measure"
+	}
+	return out, nil
 }
+
+// Alignments of a mount (Device API, AlignmentMode: 0 altitude-azimuth, 1 polar, 2 German polar).
+const (
+	alignedLevel = 0
+	alignedPolar = 1
+)
 
 // equatorialJ2000 is the type of coordinates of J2000 (Device API, EquatorialCoordinateType: 0 other,
 // 1 topocentric, 2 J2000, 3 J2050, 4 B1950).
@@ -112,7 +133,11 @@ func (m *Mount) slowly(ctx context.Context, p place) (slowState, error) {
 	if time.Since(s.at) < slowLife {
 		return s, nil
 	}
-	first := s.at.IsZero()
+	if s.at.IsZero() {
+		if err := m.once(ctx, p, &s); err != nil {
+			return s, err
+		}
+	}
 	if err := m.c.get(ctx, p, "tracking", &s.tracking); err != nil && !missing(err) {
 		return s, err
 	}
@@ -130,19 +155,32 @@ func (m *Mount) slowly(ctx context.Context, p place) (slowState, error) {
 		}
 		s.side = map[int]devices.PierSide{0: devices.SideEast, 1: devices.SideWest}[side]
 	}
-	if first {
-		system := 0
-		if err := m.c.get(ctx, p, "equatorialsystem", &system); err != nil && !missing(err) {
-			return s, err
-		}
-		s.j2000 = system == equatorialJ2000
-		s.site = m.site(ctx, p)
-	}
 	s.at = time.Now()
 	m.mu.Lock()
 	m.slow = s
 	m.mu.Unlock()
 	return s, nil
+}
+
+// once asks for what does not change.
+func (m *Mount) once(ctx context.Context, p place, s *slowState) error {
+	system, alignment := 0, -1
+	second := false
+	for _, q := range []struct {
+		property string
+		to       any
+	}{
+		{"equatorialsystem", &system}, {"alignmentmode", &alignment},
+		{"canmoveaxis?Axis=" + primary, &s.free}, {"canmoveaxis?Axis=" + secondary, &second},
+	} {
+		if err := m.c.get(ctx, p, q.property, q.to); err != nil && !missing(err) {
+			return err
+		}
+	}
+	s.j2000, s.free = system == equatorialJ2000, s.free && second
+	s.level, s.noSide = alignment == alignedLevel, alignment == alignedPolar
+	s.site = m.site(ctx, p)
+	return nil
 }
 
 // site is where the mount believes to stand; nil when it does not tell.
@@ -160,15 +198,13 @@ func (m *Mount) site(ctx context.Context, p place) *sky.Site {
 }
 
 const (
-	// briskRate is how fast the axis is turned where the mount allows it, in degrees a second.
+	// briskRate is how fast an axis is turned where the mount allows it, in degrees a second.
 	briskRate = 2.0
-	// probeRate is how fast it begins while it is not known which sign goes west: the protocol does
-	// not say.
-	probeRate = 0.5
-	// probed is the turn that tells, above noise and tracking, and probeTime how long it is waited for.
-	probed    = 0.1 * sky.Degree
-	probeTime = 3 * time.Second
+	// senseRate is how fast it begins while it is not known which sign goes which way.
+	senseRate = 0.5
+
 	primary   = "0" // TelescopeAxis
+	secondary = "1"
 )
 
 // Turn begins to turn the right ascension axis: by MoveAxis, or, for a mount without it, to
@@ -179,95 +215,79 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 		return false, err
 	}
 	can := false
-	if err := m.c.getAxis(ctx, p, "canmoveaxis", &can); err != nil && !missing(err) {
+	if err := m.c.get(ctx, p, "canmoveaxis?Axis="+primary, &can); err != nil && !missing(err) {
 		return false, err
 	}
 	if !can {
 		return true, m.slew(ctx, p, by)
 	}
-	rate, err := m.rate(ctx, p)
+	return false, m.turn(ctx, p, primary, by, devices.Westward)
+}
+
+// TurnDeclination begins to turn the declination axis by MoveAxis.
+func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
+	p, err := m.where(ctx)
 	if err != nil {
-		return false, err
+		return err
+	}
+	return m.turn(ctx, p, secondary, by, devices.Northward)
+}
+
+// turn begins to turn an axis towards what grows, or falls when by is negative.
+func (m *Mount) turn(ctx context.Context, p place, axis string, by sky.Angle, grown func(from, to devices.MountState) sky.Angle) error {
+	slow, brisk, err := m.rates(ctx, p, axis)
+	if err != nil {
+		return err
+	}
+	s, err := m.State(ctx)
+	if err != nil {
+		return err
+	}
+	key := sensed{axis: axis}
+	if axis == secondary {
+		key.side = s.Side
 	}
 	m.mu.Lock()
-	sign := m.sign
+	sign := m.sense[key]
 	m.mu.Unlock()
+	towards := math.Copysign(1, float64(by))
 	if sign == 0 {
-		if sign, err = m.probe(ctx, p, by, min(rate, probeRate)); err != nil {
-			return false, err
-		}
-	}
-	if by < 0 {
-		sign = -sign
-	}
-	return false, m.move(ctx, p, sign*rate)
-}
-
-// getAxis asks something of the right ascension axis.
-func (c *Client) getAxis(ctx context.Context, p place, property string, value any) error {
-	return c.get(ctx, p, property+"?Axis="+primary, value)
-}
-
-func (m *Mount) move(ctx context.Context, p place, rate float64) error {
-	return m.c.put(ctx, p, "moveaxis", answerTimeout, url.Values{"Axis": {primary}, "Rate": {strconv.FormatFloat(rate, 'f', -1, 64)}})
-}
-
-// rate is the mount's rate next to the one wanted.
-func (m *Mount) rate(ctx context.Context, p place) (float64, error) {
-	var ranges []struct{ Minimum, Maximum float64 }
-	if err := m.c.getAxis(ctx, p, "axisrates", &ranges); err != nil {
-		return 0, err
-	}
-	best := 0.0
-	for _, r := range ranges {
-		if near := min(max(briskRate, r.Minimum), r.Maximum); near > 0 && (best == 0 || abs(near-briskRate) < abs(best-briskRate)) {
-			best = near
-		}
-	}
-	if best == 0 {
-		return 0, fmt.Errorf("%w: %s names no rate at which its right ascension axis can be moved", devices.ErrMissing, m.name)
-	}
-	return best, nil
-}
-
-func abs(x float64) float64 { return max(x, -x) }
-
-// probe begins to turn slowly and looks which way that goes. Right ascension falls while the axis
-// turns west.
-func (m *Mount) probe(ctx context.Context, p place, by sky.Angle, rate float64) (west float64, err error) {
-	from, err := m.State(ctx)
-	if err != nil {
-		return 0, err
-	}
-	sign := 1.0
-	if by < 0 {
-		sign = -1
-	}
-	if err := m.move(ctx, p, sign*rate); err != nil {
-		return 0, err
-	}
-	for limit := time.Now().Add(probeTime); time.Now().Before(limit); {
-		select {
-		case <-ctx.Done():
-			return 0, ctx.Err()
-		case <-time.After(pollTime):
-		}
-		s, err := m.State(ctx)
+		up, err := devices.Sense(ctx, m, func() error { return m.move(ctx, p, axis, towards*slow) }, grown)
 		if err != nil {
-			return 0, err
+			return err
 		}
-		if turned := (from.RA - s.RA).Signed(); turned.Abs() > probed {
-			west = 1
-			if float64(turned)*sign < 0 {
-				west = -1
-			}
+		if sign = 1; up != 0 {
+			sign = up * towards
 			m.mu.Lock()
-			m.sign = west
+			m.sense[key] = sign
 			m.mu.Unlock()
-			return west, nil
 		}
 	}
-	return 1, nil // it did not move: whoever watches it will tell
+	return m.move(ctx, p, axis, towards*sign*brisk)
+}
+
+func (m *Mount) move(ctx context.Context, p place, axis string, rate float64) error {
+	return m.c.put(ctx, p, "moveaxis", answerTimeout, url.Values{"Axis": {axis}, "Rate": {strconv.FormatFloat(rate, 'f', -1, 64)}})
+}
+
+// rates are those of an axis next to the ones wanted.
+func (m *Mount) rates(ctx context.Context, p place, axis string) (slow, brisk float64, err error) {
+	var ranges []struct{ Minimum, Maximum float64 }
+	if err := m.c.get(ctx, p, "axisrates?Axis="+axis, &ranges); err != nil {
+		return 0, 0, err
+	}
+	next := func(wanted float64) (best float64) {
+		for _, r := range ranges {
+			if near := min(max(wanted, r.Minimum), r.Maximum); near > 0 && (best == 0 || math.Abs(near-wanted) < math.Abs(best-wanted)) {
+				best = near
+			}
+		}
+		return best
+	}
+	if brisk = next(briskRate); brisk == 0 {
+		return 0, 0, fmt.Errorf("%w: %s names no rate at which its axis can be moved", devices.ErrMissing, m.name)
+	}
+	return next(min(senseRate, brisk)), brisk, nil
 }
 
 // slew goes to coordinates of the same declination.
@@ -292,24 +312,53 @@ func (m *Mount) slew(ctx context.Context, p place, by sky.Angle) error {
 	return nil
 }
 
-// Stop ends all motion: of the axis at a rate, and of slews.
+// Stop ends all motion: of the axes at a rate, and of slews.
 func (m *Mount) Stop(ctx context.Context) error {
 	p, err := m.where(ctx)
 	if err != nil {
 		return m.unstopped(err)
 	}
-	ends := make(chan error, 2)
-	go func() { ends <- m.move(ctx, p, 0) }()
-	go func() { ends <- m.c.put(ctx, p, "abortslew", answerTimeout, nil) }()
-	for range 2 {
+	ways := []func() error{
+		func() error { return m.move(ctx, p, primary, 0) },
+		func() error { return m.move(ctx, p, secondary, 0) },
+		func() error { return m.c.put(ctx, p, "abortslew", answerTimeout, nil) },
+	}
+	ends := make(chan error, len(ways))
+	for _, way := range ways {
+		go func() { ends <- way() }()
+	}
+	obeyed := false
+	var refusals []error
+	for range ways {
 		// A mount that lacks one of them, is parked or does not slew refuses it by number.
+		one := <-ends
 		var r *refusal
-		if one := <-ends; one != nil && !errors.As(one, &r) {
+		switch {
+		case one == nil:
+			obeyed = true
+		case errors.As(one, &r):
+			refusals = append(refusals, one)
+		default:
 			err = one
 		}
 	}
+	if err == nil && !obeyed {
+		err = m.stands(ctx, p, errors.Join(refusals...))
+	}
 	if err != nil {
 		return m.unstopped(err)
+	}
+	return nil
+}
+
+// stands is nil where a mount that has refused to stop does not move anyway.
+func (m *Mount) stands(ctx context.Context, p place, refused error) error {
+	slewing := false
+	if err := m.c.get(ctx, p, "slewing", &slewing); err != nil && !missing(err) {
+		return err
+	}
+	if slewing {
+		return refused
 	}
 	return nil
 }

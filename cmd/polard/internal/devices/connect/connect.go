@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"net/netip"
 	"strconv"
 	"strings"
 
@@ -70,9 +71,16 @@ func (w Where) Server(log *slog.Logger) (devices.Server, error) {
 func withPort(addr, port string) (string, error) {
 	host, given, err := net.SplitHostPort(addr)
 	if err != nil {
-		host, given = strings.Trim(addr, "[]"), port
+		host, given = addr, port
+		if strings.HasPrefix(addr, "[") && strings.HasSuffix(addr, "]") {
+			host = addr[1 : len(addr)-1]
+		}
 	}
-	if _, err := strconv.ParseUint(given, 10, 16); err != nil || host == "" || strings.ContainsAny(host, "/@ ") {
+	_, err = strconv.ParseUint(given, 10, 16)
+	if strings.Contains(host, ":") && err == nil { // of names and addresses only those of IPv6 have colons
+		_, err = netip.ParseAddr(host)
+	}
+	if err != nil || host == "" || strings.ContainsAny(host, "/@ []") {
 		return "", fmt.Errorf("%q is no address: give HOST or HOST:PORT, such as 192.168.1.20:%s", addr, port)
 	}
 	return net.JoinHostPort(host, given), nil

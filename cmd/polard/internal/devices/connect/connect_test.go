@@ -37,7 +37,7 @@ func TestChoose(t *testing.T) {
 }
 
 func TestWhere(t *testing.T) {
-	for _, w := range []Where{{}, {INDI: "a", Alpaca: "b"}, {INDI: "a", Discover: true}, {INDI: "a:b"}, {INDI: "user@host"}, {Alpaca: "http://host/"}, {INDI: ":7624"}, {INDI: "a:99999"}} {
+	for _, w := range []Where{{}, {INDI: "a", Alpaca: "b"}, {INDI: "a", Discover: true}, {INDI: "a:b"}, {INDI: "user@host"}, {Alpaca: "http://host/"}, {INDI: ":7624"}, {INDI: "a:99999"}, {INDI: "host:1:2"}, {Alpaca: "fe80::zz"}, {Alpaca: "[::1"}, {Alpaca: "[::1]x"}} {
 		if _, err := w.Server(nil); err == nil {
 			t.Errorf("%+v is taken", w)
 		}
@@ -47,7 +47,11 @@ func TestWhere(t *testing.T) {
 			t.Errorf("%+v: %v", w, err)
 		}
 	}
-	if at, err := withPort("::1", "7624"); err != nil || at != "[::1]:7624" {
-		t.Errorf("%q %v", at, err)
+	for given, want := range map[string]string{
+		"::1": "[::1]:7624", "[::1]": "[::1]:7624", "[::1]:9": "[::1]:9", "fe80::2%eth0": "[fe80::2%eth0]:7624", "[fe80::2%eth0]:9": "[fe80::2%eth0]:9",
+	} {
+		if at, err := withPort(given, "7624"); err != nil || at != want {
+			t.Errorf("%s is %q, %v; want %s", given, at, err, want)
+		}
 	}
 }

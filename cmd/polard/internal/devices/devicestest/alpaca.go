@@ -33,9 +33,18 @@ type Alpaca struct {
 	CoordinatesOnly bool
 	// JSONOnly: it does not know ImageBytes.
 	JSONOnly bool
+	// SouthPositive turns the sense of the secondary axis round.
+	SouthPositive bool
+	// Rates are the least and the greatest of each range of rates, in degrees a second.
+	Rates [][2]float64
+	// Alignment is the AlignmentMode: 0 altitude-azimuth, 1 polar, 2 German polar.
+	Alignment int
+	// ConnectsAfter is how many times it still answers that it is not connected.
+	ConnectsAfter int
 
 	mu       sync.Mutex
 	parked   bool
+	deaf     bool // refuses whatever moves or stops
 	frame    *fits.Frame
 	state    int // CameraState: 0 idle, 2 exposing, 5 error
 	abort    context.CancelFunc
@@ -47,7 +56,7 @@ type Alpaca struct {
 // StartAlpaca serves a rig until the test ends.
 func StartAlpaca(t testing.TB, rig *Rig) *Alpaca {
 	t.Helper()
-	a := &Alpaca{Rig: rig}
+	a := &Alpaca{Rig: rig, Rates: [][2]float64{{0.001, 0.01}, {0.5, 4}}, Alignment: 2}
 	a.server = httptest.NewServer(http.HandlerFunc(a.serve))
 	a.Addr = a.server.Listener.Addr().String()
 	t.Cleanup(a.server.Close)
@@ -97,6 +106,28 @@ func (a *Alpaca) Park() {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	a.parked = true
+}
+
+// SetDeaf makes the mount refuse whatever moves or stops it.
+func (a *Alpaca) SetDeaf(on bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.deaf = on
+}
+
+// isDeaf tells that.
+func (a *Alpaca) isDeaf() bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.deaf
+}
+
+// connected counts the answers until it is.
+func (a *Alpaca) connected() bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.ConnectsAfter--
+	return a.ConnectsAfter < 0
 }
 
 // alpacaError is an error by number.
@@ -162,36 +193,46 @@ func (a *Alpaca) answer(w http.ResponseWriter, value any, err error) {
 }
 
 func (a *Alpaca) read(kind, property string) (any, error) {
-	c := a.Rig.Config()
-	if kind == "camera" {
-		a.mu.Lock()
-		defer a.mu.Unlock()
-		switch property {
-		case "connected":
-			return true, nil
-		case "numx":
-			return c.Camera.Width, nil
-		case "numy":
-			return c.Camera.Height, nil
-		case "pixelsizex":
-			return c.Camera.PixelUm, nil
-		case "exposuremin":
-			return 0.001, nil
-		case "exposuremax":
-			return 3600.0, nil
-		case "binx":
-			return 1, nil
-		case "sensortype":
-			return 0, nil
-		case "maxadu":
-			return 65535, nil
-		case "imageready":
-			return a.frame != nil, nil
-		case "camerastate":
-			return a.state, nil
-		}
-		return nil, notImplemented
+	if property == "connected" {
+		return a.connected(), nil
 	}
+	if kind == "camera" {
+		return a.readCamera(property)
+	}
+	return a.readMount(property)
+}
+
+func (a *Alpaca) readCamera(property string) (any, error) {
+	c := a.Rig.Config()
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	switch property {
+	case "numx":
+		return c.Camera.Width, nil
+	case "numy":
+		return c.Camera.Height, nil
+	case "pixelsizex":
+		return c.Camera.PixelUm, nil
+	case "exposuremin":
+		return 0.001, nil
+	case "exposuremax":
+		return 3600.0, nil
+	case "binx":
+		return 1, nil
+	case "sensortype":
+		return 0, nil
+	case "maxadu":
+		return 65535, nil
+	case "imageready":
+		return a.frame != nil, nil
+	case "camerastate":
+		return a.state, nil
+	}
+	return nil, notImplemented
+}
+
+func (a *Alpaca) readMount(property string) (any, error) {
+	c := a.Rig.Config()
 	r, err := a.Rig.Report()
 	if err != nil {
 		return nil, err
@@ -199,8 +240,6 @@ func (a *Alpaca) read(kind, property string) (any, error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	switch property {
-	case "connected":
-		return true, nil
 	case "rightascension":
 		return r.RA.Hours(), nil
 	case "declination":
@@ -227,7 +266,13 @@ func (a *Alpaca) read(kind, property string) (any, error) {
 	case "canmoveaxis":
 		return !a.CoordinatesOnly, nil
 	case "axisrates":
-		return []map[string]float64{{"Minimum": 0.001, "Maximum": 0.01}, {"Minimum": 0.5, "Maximum": 4}}, nil
+		out := []map[string]float64{}
+		for _, r := range a.Rates {
+			out = append(out, map[string]float64{"Minimum": r[0], "Maximum": r[1]})
+		}
+		return out, nil
+	case "alignmentmode":
+		return a.Alignment, nil
 	}
 	return nil, notImplemented
 }
@@ -249,19 +294,14 @@ func (a *Alpaca) write(kind, method string, form func(string) string) error {
 		}
 		return nil
 	case "telescope/moveaxis":
-		rate, err := strconv.ParseFloat(form("Rate"), 64)
-		if err != nil || form("Axis") != "0" {
-			return alpacaError{0x401, "invalid value"}
-		}
-		if a.CoordinatesOnly {
-			return notImplemented
-		}
-		if a.EastPositive {
-			rate = -rate
-		}
-		return a.Rig.Move(rate * float64(sky.Degree))
+		return a.moveAxis(form("Axis"), form("Rate"))
 	case "telescope/abortslew":
-		return a.Rig.Move(0)
+		if a.isDeaf() {
+			return alpacaError{0x40B, "invalid operation"}
+		}
+		return a.Rig.Halt()
+	case "camera/connected", "telescope/connected":
+		return nil
 	case "telescope/tracking":
 		return a.Rig.SetTracking(form("Tracking") == "true")
 	case "telescope/slewtocoordinatesasync":
@@ -272,6 +312,32 @@ func (a *Alpaca) write(kind, method string, form func(string) string) error {
 		return a.Rig.Goto(sky.Angle(hours) * sky.Hour)
 	}
 	return notImplemented
+}
+
+// moveAxis moves an axis at a rate in degrees a second, which has to be 0 or one of Rates.
+func (a *Alpaca) moveAxis(axis, text string) error {
+	rate, err := strconv.ParseFloat(text, 64)
+	allowed := rate == 0
+	for _, r := range a.Rates {
+		allowed = allowed || math.Abs(rate) >= r[0] && math.Abs(rate) <= r[1]
+	}
+	if err != nil || !allowed || axis != "0" && axis != "1" {
+		return alpacaError{0x401, "invalid value"}
+	}
+	if a.CoordinatesOnly {
+		return notImplemented
+	}
+	if a.isDeaf() {
+		return alpacaError{0x40B, "invalid operation"}
+	}
+	move, reversed := a.Rig.Move, a.EastPositive
+	if axis == "1" {
+		move, reversed = a.Rig.Lift, a.SouthPositive
+	}
+	if reversed {
+		rate = -rate
+	}
+	return move(rate * float64(sky.Degree))
 }
 
 func (a *Alpaca) expose(d time.Duration) {

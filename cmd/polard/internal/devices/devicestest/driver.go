@@ -41,6 +41,10 @@ type driverOptions struct {
 	ByCoordinates bool
 	// Packed sends pictures compressed (".fits.z").
 	Packed bool
+	// NorthReversed turns the sense of the declination switches round.
+	NorthReversed bool
+	// PierSide tells which side of the pier the tube is on.
+	PierSide bool
 }
 
 // Main is a TestMain for packages that need nothing else in it.
@@ -106,6 +110,12 @@ func ByCoordinates(o *driverOptions) { o.ByCoordinates = true }
 
 // Packed makes the camera send compressed pictures.
 func Packed(o *driverOptions) { o.Packed = true }
+
+// NorthReversed turns the sense of the declination switches round.
+func NorthReversed(o *driverOptions) { o.NorthReversed = true }
+
+// PierSide makes the mount tell which side of the pier the tube is on.
+func PierSide(o *driverOptions) { o.PierSide = true }
 
 // driver speaks INDI to the server.
 type driver struct {
@@ -229,6 +239,7 @@ func (d *driver) define() {
 	d.vector("def", "Number", RehearsedMount, "GEOGRAPHIC_COORD", "Ok", "rw", "LAT", number(c.Site.Latitude.Degrees()), "LONG", number(c.Site.Longitude.Positive().Degrees()), "ELEV", number(c.Site.ElevationM))
 	if !d.opt.ByCoordinates {
 		d.vector("def", "Switch", RehearsedMount, "TELESCOPE_MOTION_WE", "Idle", "rw", "MOTION_WEST", "Off", "MOTION_EAST", "Off")
+		d.vector("def", "Switch", RehearsedMount, "TELESCOPE_MOTION_NS", "Idle", "rw", "MOTION_NORTH", "Off", "MOTION_SOUTH", "Off")
 		d.vector("def", "Switch", RehearsedMount, "TELESCOPE_SLEW_RATE", "Idle", "rw", "1x", "Off", "2x", "Off", "3x", "On", "4x", "Off")
 	}
 	d.vector("def", "Switch", RehearsedMount, "TELESCOPE_ABORT_MOTION", "Idle", "rw", "ABORT", "Off")
@@ -259,6 +270,9 @@ func (d *driver) report(tag string) {
 	}
 	d.vector(tag, "Number", RehearsedMount, "EQUATORIAL_EOD_COORD", state, "rw", "RA", number(r.RA.Hours()), "DEC", number(r.Dec.Degrees()))
 	d.vector(tag, "Switch", RehearsedMount, "TELESCOPE_TRACK_STATE", "Ok", "rw", "TRACK_ON", onOff(r.Tracking), "TRACK_OFF", onOff(!r.Tracking))
+	if d.opt.PierSide {
+		d.vector(tag, "Switch", RehearsedMount, "TELESCOPE_PIER_SIDE", "Ok", "ro", "PIER_EAST", onOff(r.EastSide), "PIER_WEST", onOff(!r.EastSide))
+	}
 }
 
 func (d *driver) obey(o order) {
@@ -286,24 +300,18 @@ func (d *driver) obey(o order) {
 func (d *driver) obeyMount(o order) error {
 	switch o.Name {
 	case "TELESCOPE_MOTION_WE":
-		rate := 0.0
-		if o.on("MOTION_WEST") {
-			rate = float64(Speed)
-		} else if o.on("MOTION_EAST") {
-			rate = -float64(Speed)
-		}
-		err := d.rig.Move(rate)
-		state := "Idle"
-		if rate != 0 {
-			state = "Busy"
-		}
-		d.vector("set", "Switch", RehearsedMount, o.Name, state, "", "MOTION_WEST", onOff(rate > 0), "MOTION_EAST", onOff(rate < 0))
-		tell("motion %g", rate)
-		return err
+		return d.motion(o, "MOTION_WEST", "MOTION_EAST", d.rig.Move)
+	case "TELESCOPE_MOTION_NS":
+		return d.motion(o, "MOTION_NORTH", "MOTION_SOUTH", func(rate float64) error {
+			if d.opt.NorthReversed {
+				rate = -rate
+			}
+			return d.rig.Lift(rate)
+		})
 	case "TELESCOPE_ABORT_MOTION":
 		tell("abort")
 		d.vector("set", "Switch", RehearsedMount, o.Name, "Ok", "", "ABORT", "Off")
-		return d.rig.Move(0)
+		return d.rig.Halt()
 	case "TELESCOPE_TRACK_STATE":
 		err := d.rig.SetTracking(o.on("TRACK_ON"))
 		d.report("set")
@@ -322,6 +330,24 @@ func (d *driver) obeyMount(o order) error {
 		return d.rig.Bolts(altitude, azimuth)
 	}
 	return nil
+}
+
+// motion obeys the two switches of an axis.
+func (d *driver) motion(o order, plus, minus string, move func(rate float64) error) error {
+	rate := 0.0
+	if o.on(plus) {
+		rate = float64(Speed)
+	} else if o.on(minus) {
+		rate = -float64(Speed)
+	}
+	err := move(rate)
+	state := "Idle"
+	if rate != 0 {
+		state = "Busy"
+	}
+	d.vector("set", "Switch", RehearsedMount, o.Name, state, "", plus, onOff(rate > 0), minus, onOff(rate < 0))
+	tell("%s %g", strings.TrimPrefix(o.Name, "TELESCOPE_"), rate)
+	return err
 }
 
 func (d *driver) expose(exposure time.Duration) {

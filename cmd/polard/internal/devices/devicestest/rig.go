@@ -26,6 +26,8 @@ const (
 	FaultMute       = "mute"        // an exposure never ends
 	FaultCut        = "cut"         // pictures arrive incomplete
 	FaultKeepsGoing = "keeps_going" // it does not stop
+	FaultHour       = "hour_angle"  // right ascension creeps while declination turns
+	FaultPole       = "pole"        // declination stands still a little before the pole
 )
 
 // Speed is how fast the rig turns when told to, in a second.
@@ -39,10 +41,11 @@ type Rig struct {
 	shift    time.Duration // rig's time minus the clock's
 	moved    time.Time     // up to when motion is in the rig
 	moving   float64       // radians a second, west positive
+	lifting  float64       // radians a second of the declination axis, away from the pole on the first side
 	target   *sky.Angle    // of a motion to coordinates: what is left of it
 	tracking bool
 	fault    string
-	dec      sky.Angle // beyond the start, by FaultDec
+	polar    sky.Angle // from the pole to the tube, negative on the other side of the pier
 }
 
 // NewRig sets a rig up. At the clock's present, the rig stands as config.Start has it.
@@ -56,7 +59,7 @@ func NewRig(config rehearsal.Config) (*Rig, error) {
 		return nil, err
 	}
 	now := time.Now()
-	return &Rig{rig: r, config: config, shift: config.Start.Sub(now), moved: now, tracking: config.Mount.Tracking}, nil
+	return &Rig{rig: r, config: config, shift: config.Start.Sub(now), moved: now, tracking: config.Mount.Tracking, polar: config.Mount.PolarDistance}, nil
 }
 
 // Now is the rig's time.
@@ -67,8 +70,12 @@ func (r *Rig) advance() error {
 	now := time.Now()
 	dt := now.Sub(r.moved).Seconds()
 	r.moved = now
-	if r.moving == 0 {
+	if r.fault == FaultStall {
 		return nil
+	}
+	err := r.lift(sky.Angle(r.lifting * dt))
+	if r.moving == 0 {
+		return err
 	}
 	by := sky.Angle(r.moving * dt)
 	if r.target != nil {
@@ -77,14 +84,24 @@ func (r *Rig) advance() error {
 		}
 		*r.target -= by
 	}
-	if r.fault == FaultStall {
-		return nil
-	}
-	err := r.rig.TurnRA(by)
+	err = errors.Join(err, r.rig.TurnRA(by))
 	if r.fault == FaultDec {
 		away := by.Abs() / 5
-		r.dec += away
+		r.polar += away
 		err = errors.Join(err, r.rig.TurnDeclination(away))
+	}
+	return err
+}
+
+// lift turns the declination axis; r.mu is held.
+func (r *Rig) lift(away sky.Angle) error {
+	if away == 0 || r.fault == FaultPole && (r.polar+away).Abs() < 10*sky.Degree {
+		return nil
+	}
+	r.polar += away
+	err := r.rig.TurnDeclination(away)
+	if r.fault == FaultHour {
+		err = errors.Join(err, r.rig.TurnRA(away.Abs()/5))
 	}
 	return err
 }
@@ -107,13 +124,16 @@ func (r *Rig) Report() (Report, error) {
 		return Report{}, err
 	}
 	hour := r.rig.Reading(r.Now()).HourAngle
-	dec := 90*sky.Degree - r.config.Mount.PolarDistance - r.dec
+	if r.polar < 0 { // beyond the pole the tube points to the other half of the sky
+		hour += sky.Turn / 2
+	}
+	dec := 90*sky.Degree - r.polar.Abs()
 	if r.config.Site.South() {
 		dec = -dec
 	}
 	out := Report{
 		RA: (o.LocalSidereal() - hour).Positive(), Dec: dec, Sidereal: o.LocalSidereal(),
-		Moving: r.moving != 0, Tracking: r.tracking, EastSide: hour.Signed() > 0,
+		Moving: r.moving != 0 || r.lifting != 0, Tracking: r.tracking, EastSide: hour.Signed() > 0,
 	}
 	if r.fault == FaultWhere {
 		out.RA = (out.RA - 30*sky.Degree).Positive()
@@ -121,7 +141,26 @@ func (r *Rig) Report() (Report, error) {
 	return out, nil
 }
 
-// Move turns the axis at a rate, radians a second, west positive, until Stop.
+// Lift turns the declination axis at a rate, radians a second, north positive on the side of the
+// pier that the tube is on, until that is 0.
+func (r *Rig) Lift(rate float64) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	err := r.advance()
+	if rate == 0 && r.fault == FaultKeepsGoing {
+		return err
+	}
+	if r.config.Site.South() != (r.polar < 0) {
+		rate = -rate
+	}
+	r.lifting = -rate
+	return err
+}
+
+// Halt ends all motion.
+func (r *Rig) Halt() error { return errors.Join(r.Move(0), r.Lift(0)) }
+
+// Move turns the axis at a rate, radians a second, west positive, until that is 0.
 func (r *Rig) Move(rate float64) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()

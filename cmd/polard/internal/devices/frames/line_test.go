@@ -86,3 +86,12 @@ func TestLineBreaksWhileTurning(t *testing.T) {
 		})
 	}
 }
+
+// A server is reached over IPv6, too.
+func TestLineIPv6(t *testing.T) {
+	line := devicestest.NewLineAt(t, "[::1]:0", devicestest.RigServer(t, devicestest.MidnightRig(time.Now())).Addr)
+	found, err := client(t, line.Addr).Devices(t.Context(), 10*time.Second)
+	if err != nil || len(found) != 2 {
+		t.Errorf("%v, %v", found, err)
+	}
+}

@@ -156,23 +156,14 @@ func (c *Client) connected(ctx context.Context) error {
 	}
 }
 
-// withoutAddress keeps what happened and drops to whom: addresses are never shown in a log.
+// withoutAddress says what happened to a connection, and not to whom.
 func withoutAddress(err error) error {
 	var syntax *xml.SyntaxError
-	var op *net.OpError
-	switch {
-	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
-		return errors.New("the server closed it")
-	case errors.As(err, &syntax):
+	if errors.As(err, &syntax) {
 		return fmt.Errorf("what it sends is not INDI: %s", syntax.Msg)
-	case errors.As(err, &op):
-		var dns *net.DNSError
-		if errors.As(op.Err, &dns) {
-			return errors.New("the name of the server is not known")
-		}
-		return fmt.Errorf("%s: %v", op.Op, op.Err)
 	}
-	return err
+	plain, _ := devices.WithoutAddress(err)
+	return plain
 }
 
 // lose takes note that there is no connection.

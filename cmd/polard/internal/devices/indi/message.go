@@ -19,18 +19,18 @@ const maxMessageBytes = 256 << 20
 // message is one element of the stream: the definition or a new value of a property, the end of
 // one, or words for the user.
 type message struct {
-	tag                                   string // such as "defNumberVector", "setBLOBVector", "message"
-	device, name                          string
-	label, group, state, perm, rule, text string
-	elements                              []element
+	tag               string // such as "defNumberVector", "setBLOBVector", "message"
+	device, name      string
+	state, perm, text string
+	elements          []element
 }
 
 // element is a member of a property's vector.
 type element struct {
-	name, label, value string
-	min, max           string // of numbers
-	format             string // of BLOBs: ".fits", ".fits.z" ...
-	size               int64  // of BLOBs: bytes when unpacked; -1 when not told
+	name, value string
+	min, max    string // of numbers
+	format      string // of BLOBs: ".fits", ".fits.z" ...
+	size        int64  // of BLOBs: bytes when unpacked; -1 when not told
 }
 
 // reader takes messages off a stream.
@@ -84,27 +84,8 @@ func (r *reader) next() (message, error) {
 }
 
 func (r *reader) message(start xml.StartElement) (message, error) {
-	m := message{tag: start.Name.Local}
-	for _, a := range start.Attr {
-		switch a.Name.Local {
-		case "device":
-			m.device = a.Value
-		case "name":
-			m.name = a.Value
-		case "label":
-			m.label = a.Value
-		case "group":
-			m.group = a.Value
-		case "state":
-			m.state = a.Value
-		case "perm":
-			m.perm = a.Value
-		case "rule":
-			m.rule = a.Value
-		case "message":
-			m.text = a.Value
-		}
-	}
+	at := attributes(start)
+	m := message{tag: start.Name.Local, device: at["device"], name: at["name"], state: at["state"], perm: at["perm"], text: at["message"]}
 	var text strings.Builder
 	for {
 		token, err := r.xml.Token()
@@ -131,26 +112,20 @@ func (r *reader) message(start xml.StartElement) (message, error) {
 	}
 }
 
-func (r *reader) element(start xml.StartElement) (element, error) {
-	e := element{size: -1}
+// attributes of an element by their names.
+func attributes(start xml.StartElement) map[string]string {
+	out := make(map[string]string, len(start.Attr))
 	for _, a := range start.Attr {
-		switch a.Name.Local {
-		case "name":
-			e.name = a.Value
-		case "label":
-			e.label = a.Value
-		case "min":
-			e.min = a.Value
-		case "max":
-			e.max = a.Value
-		case "format":
-			e.format = a.Value
-		case "size":
-			n, err := strconv.ParseInt(strings.TrimSpace(a.Value), 10, 64)
-			if err == nil && n >= 0 {
-				e.size = n
-			}
-		}
+		out[a.Name.Local] = a.Value
+	}
+	return out
+}
+
+func (r *reader) element(start xml.StartElement) (element, error) {
+	at := attributes(start)
+	e := element{name: at["name"], min: at["min"], max: at["max"], format: at["format"], size: -1}
+	if n, err := strconv.ParseInt(strings.TrimSpace(at["size"]), 10, 64); err == nil && n >= 0 {
+		e.size = n
 	}
 	var value []byte
 	for {

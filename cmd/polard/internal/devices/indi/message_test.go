@@ -176,7 +176,7 @@ func FuzzStream(f *testing.F) {
 			for _, d := range all {
 				d.side()
 				d.site()
-				d.brisk()
+				d.rate(briskRate)
 			}
 			for _, e := range m.elements {
 				if out, err := unpack(e); err == nil && e.size > int64(len(out)) && !strings.HasSuffix(e.format, "z") {

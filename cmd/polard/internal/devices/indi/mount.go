@@ -13,11 +13,15 @@ import (
 const (
 	propCoord  = "EQUATORIAL_EOD_COORD"
 	propMotion = "TELESCOPE_MOTION_WE"
+	propNorth  = "TELESCOPE_MOTION_NS"
 	propStop   = "TELESCOPE_ABORT_MOTION"
 	propRate   = "TELESCOPE_SLEW_RATE"
 	propTrack  = "TELESCOPE_TRACK_STATE"
-	motionWest = "MOTION_WEST"
-	motionEast = "MOTION_EAST"
+
+	motionWest  = "MOTION_WEST"
+	motionEast  = "MOTION_EAST"
+	motionNorth = "MOTION_NORTH"
+	motionSouth = "MOTION_SOUTH"
 )
 
 // Mount is a mount of a server.
@@ -27,10 +31,15 @@ type Mount struct {
 	// turning is the connection over which it was last told to turn, until it is told to stop; c.mu
 	// guards it.
 	turning int
+	// north is the sense of the declination's switches on each side of the pier, 1 or -1, once seen:
+	// there are drivers that turn it round with the tube. c.mu guards it.
+	north map[devices.PierSide]float64
 }
 
 // Mount gives the mount of a name; whether there is one shows when it is used.
-func (c *Client) Mount(name string) *Mount { return &Mount{c: c, name: name} }
+func (c *Client) Mount(name string) *Mount {
+	return &Mount{c: c, name: name, north: make(map[devices.PierSide]float64)}
+}
 
 // Name is what the user chose it by.
 func (m *Mount) Name() string { return m.name }
@@ -77,9 +86,9 @@ func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 		At: coord.at, RA: sky.Angle(ra) * sky.Hour, Dec: sky.Angle(dec) * sky.Degree,
 		Moving: coord.state == stateBusy, Tracking: d.property(propTrack).on("TRACK_ON"),
 		Parked: d.property("TELESCOPE_PARK").on("PARK"),
-		Side:   d.side(), Site: d.site(),
+		Side:   d.side(), Site: d.site(), FreeAxes: d.property(propMotion) != nil && d.property(propNorth) != nil,
 	}
-	for _, axis := range []string{propMotion, "TELESCOPE_MOTION_NS"} {
+	for _, axis := range []string{propMotion, propNorth} {
 		p := d.property(axis)
 		if p == nil {
 			continue
@@ -141,7 +150,7 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 	m.c.mu.Lock()
 	d := m.c.tree[m.name]
 	motion := d.property(propMotion) != nil
-	rate := d.brisk()
+	rate := d.rate(briskRate)
 	goTo := d.property(propCoord) != nil && d.property(propCoord).writable
 	after := "SLEW" // what the mount does once it is there
 	if s.Tracking {
@@ -156,12 +165,7 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 		if by < 0 {
 			way = motionEast
 		}
-		if rate != "" {
-			if err := m.c.set("Switch", m.name, propRate, value{rate, switchOn}); err != nil {
-				return false, err
-			}
-		}
-		return false, m.c.set("Switch", m.name, propMotion, value{way, switchOn})
+		return false, m.move(rate, propMotion, way)
 	case goTo:
 		if coordSet {
 			if err := m.c.set("Switch", m.name, "ON_COORD_SET", value{after, switchOn}); err != nil {
@@ -175,17 +179,77 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 	return false, fmt.Errorf("%w: %s has no way to turn its right ascension axis alone", devices.ErrMissing, m.name)
 }
 
-// brisk is the rate to turn at: of the mount's own, which stand in growing order, the one below
-// the fastest; where there are two or fewer, the fastest.
-func (d *device) brisk() string {
+// move begins a motion at a rate ("": as it is).
+func (m *Mount) move(rate, property, way string) error {
+	if rate != "" {
+		if err := m.c.set("Switch", m.name, propRate, value{rate, switchOn}); err != nil {
+			return err
+		}
+	}
+	return m.c.set("Switch", m.name, property, value{way, switchOn})
+}
+
+// Places in a mount's list of rates, which stand in growing order, counted from the fastest.
+const (
+	briskRate = 1 // the one below the fastest
+	slowRate  = 2 // one that does not go far while it is seen which way it goes
+)
+
+// rate is that of a place; of a shorter list the slowest, and where there are two or fewer, the
+// fastest.
+func (d *device) rate(place int) string {
 	p := d.property(propRate)
 	if p == nil || len(p.elements) == 0 {
 		return ""
 	}
-	if n := len(p.elements); n > 2 {
-		return p.elements[n-2].name
+	n := len(p.elements)
+	if n <= 2 {
+		place = 0
 	}
-	return p.elements[len(p.elements)-1].name
+	return p.elements[max(n-1-place, 0)].name
+}
+
+// TurnDeclination begins to turn the declination axis by its motion switch. Which way that goes on
+// this side of the pier is seen first, at a lower rate.
+func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
+	s, err := m.State(ctx)
+	if err != nil {
+		return err
+	}
+	if !s.FreeAxes {
+		return fmt.Errorf("%w: %s has no way to turn its declination axis alone", devices.ErrMissing, m.name)
+	}
+	m.c.mu.Lock()
+	d := m.c.tree[m.name]
+	slow, brisk := d.rate(slowRate), d.rate(briskRate)
+	sense := m.north[s.Side]
+	m.c.moving[m.name], m.turning = true, m.c.epoch
+	m.c.mu.Unlock()
+	way := func(sign float64) string {
+		if sign*float64(by) < 0 {
+			return motionSouth
+		}
+		return motionNorth
+	}
+	if sense == 0 {
+		up, err := devices.Sense(ctx, m, func() error { return m.move(slow, propNorth, way(1)) }, devices.Northward)
+		if err != nil {
+			return err
+		}
+		if err := m.c.set("Switch", m.name, propNorth, value{motionNorth, "Off"}, value{motionSouth, "Off"}); err != nil {
+			return err
+		}
+		sense = 1
+		if up != 0 {
+			if up*float64(by) < 0 {
+				sense = -1
+			}
+			m.c.mu.Lock()
+			m.north[s.Side] = sense
+			m.c.mu.Unlock()
+		}
+	}
+	return m.move(brisk, propNorth, way(sense))
 }
 
 // Stop ends all motion of the mount. Without a connection that is done first thing when there is
@@ -203,11 +267,12 @@ func (m *Mount) Stop(context.Context) error {
 	return nil
 }
 
-// abortMotion takes both motion switches back and aborts whatever else moves.
+// abortMotion takes the motion switches back and aborts whatever else moves.
 func (c *Client) abortMotion(name string) error {
 	return errors.Join(
 		c.set("Switch", name, propStop, value{"ABORT", switchOn}),
 		c.set("Switch", name, propMotion, value{motionWest, "Off"}, value{motionEast, "Off"}),
+		c.set("Switch", name, propNorth, value{motionNorth, "Off"}, value{motionSouth, "Off"}),
 	)
 }
 

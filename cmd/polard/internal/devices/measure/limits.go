@@ -14,7 +14,7 @@ import (
 type Limits struct {
 	// MinAltitude is how low the tube may point.
 	MinAltitude sky.Angle
-	// MaxTurn is how far from where it began the axis may be turned: cables reach so far.
+	// MaxTurn is how far from where it began either axis may be turned: cables reach so far.
 	MaxTurn sky.Angle
 	// PastMeridian is how far beyond the meridian the tube may go on its side of the pier: there
 	// it comes near the pier's legs, and the counterweight stands above it.
@@ -48,10 +48,40 @@ func (l Limits) Check() error {
 // sunNear is how near the Sun no path may come; no option changes it.
 const sunNear = setup.SunNear
 
-// Position is where the tube points, by the axes of an equatorial mount.
+// Position is where the two axes of an equatorial mount stand. On the side of the pier on which the
+// tube began they are hour angle and declination; beyond the pole, on the other side, Dec is more than
+// 90 degrees north (or south, of a southern pole) and the tube points to the other half of the sky.
 type Position struct {
 	Hour sky.Angle // hour angle, west of the upper meridian positive
 	Dec  sky.Angle
+}
+
+// add gives where the axes stand after both have been turned.
+func (p Position) add(by Position) Position { return Position{p.Hour + by.Hour, p.Dec + by.Dec} }
+
+// since is how far the axes have been turned, the hour angle the short way.
+func (p Position) since(from Position) Position {
+	return Position{(p.Hour - from.Hour).Signed(), p.Dec - from.Dec}
+}
+
+// Beyond tells whether the tube is beyond the pole.
+func (p Position) Beyond() bool { return p.Dec.Abs() > sky.Turn/4 }
+
+// otherwise are the same direction's axes on the other side of the pier.
+func (p Position) otherwise() Position {
+	half := sky.Turn / 2
+	if p.Dec < 0 {
+		half = -half
+	}
+	return Position{(p.Hour - half).Signed(), half - p.Dec}
+}
+
+// Pointing are the hour angle and declination to which the tube points.
+func (p Position) Pointing() Position {
+	if p.Beyond() {
+		return p.otherwise()
+	}
+	return p
 }
 
 // Local is the direction of a position at a latitude (Meeus 1998, Astronomical Algorithms, eqs.
@@ -106,27 +136,55 @@ func (w surroundings) position(s devices.MountState) Position {
 // pathStep is how finely a path is looked at: half the smallest limit that is told in whole degrees.
 const pathStep = 0.5 * sky.Degree
 
-// check says whether the axis may turn by an angle from a position, having been turned by so much
-// already since the start. home is the side of the pier, or the side that stands for it.
-func (l Limits) check(w surroundings, from Position, by, already sky.Angle, home devices.PierSide) *Violation {
+// senseBack is how far a mount may go the wrong way while it is seen which way its declination
+// switch turns it (devices.Sense).
+const senseBack = 2 * sky.Degree
+
+// check says whether the axes may make some moves from where they stand, having been turned by so much
+// already since the start. home is the side of the pier on which the tube began, or the side that
+// stands for it.
+func (l Limits) check(w surroundings, from Position, moves []Move, already Position, home devices.PierSide) *Violation {
+	if len(moves) == 0 {
+		moves = []Move{{RightAscension, 0}}
+	}
+	for _, move := range moves {
+		back := sky.Angle(0)
+		if move.Axis == Declination { // which may go the wrong way at first
+			back = senseBack
+		}
+		if v := l.leg(w, from, move, back, already, home); v != nil {
+			return v
+		}
+		already, from = already.add(move.along(move.By)), from.add(move.along(move.By))
+	}
+	return nil
+}
+
+// leg checks one move, from a little back on.
+func (l Limits) leg(w surroundings, from Position, move Move, back sky.Angle, already Position, home devices.PierSide) *Violation {
 	if w.sunUp && !l.Daylight {
 		return &Violation{"sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word"}
 	}
-	if most := max(already.Abs(), (already + by).Abs()); most > l.MaxTurn {
+	after := already.add(move.along(move.By))
+	if most := max(already.Hour.Abs(), after.Hour.Abs(), already.Dec.Abs(), after.Dec.Abs()); most > l.MaxTurn {
 		return &Violation{"turn", fmt.Sprintf("that is %.0f degrees from where the axis began, and cables are trusted for %.0f only", most.Degrees(), l.MaxTurn.Degrees())}
 	}
-	steps := int(by.Abs()/pathStep) + 1
+	if move.By > 0 {
+		back = -back
+	}
+	steps := int((move.By-back).Abs()/pathStep) + 1
 	for i := range steps + 1 {
-		p := Position{from.Hour + by*sky.Angle(float64(i)/float64(steps)), from.Dec}
-		if v := l.at(w, p, home); v != nil {
+		turned := back + (move.By-back)*sky.Angle(float64(i)/float64(steps))
+		if v := l.at(w, from.add(move.along(turned)), home); v != nil {
 			return v
 		}
 	}
 	return nil
 }
 
-// at checks one position on a path. Hour angles are not wrapped, so that a path that goes round
-// is seen to.
+// at checks one position on a path. How far beyond the meridian it is depends on the right
+// ascension axis alone, on whichever side of the pole the tube is: there, too, the counterweight
+// stands above the tube.
 func (l Limits) at(w surroundings, p Position, home devices.PierSide) *Violation {
 	d := p.Local(w.lat)
 	alt, az := sky.AltAzFromLocal(d)

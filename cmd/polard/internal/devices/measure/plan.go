@@ -29,6 +29,10 @@ type Request struct {
 	Way  Way
 	// Frames is how many pictures are taken over it, 2 or more; 0 takes three.
 	Frames int
+	// Thorough adds pictures at a second declination and on the other side of the pier, where mount
+	// and limits allow that: what they see of the axis together tells a tube that hangs from an axis
+	// that is off.
+	Thorough bool
 }
 
 const (
@@ -55,27 +59,97 @@ func (q Request) Check() error {
 	return nil
 }
 
+// Axis is one of the mount's two.
+type Axis string
+
+// The axes.
+const (
+	RightAscension Axis = "right ascension"
+	Declination    Axis = "declination"
+)
+
+// Move is a turn of one axis alone: west positive, and north positive on the side of the pier on which
+// the tube began; over the pole it goes on the same way.
+type Move struct {
+	Axis Axis
+	By   sky.Angle
+}
+
+// along is what a turn of the move's axis does to where the axes stand.
+func (v Move) along(by sky.Angle) Position {
+	if v.Axis == Declination {
+		return Position{Dec: by}
+	}
+	return Position{Hour: by}
+}
+
+// of is the part of a position that the move changes.
+func (v Move) of(p Position) sky.Angle {
+	if v.Axis == Declination {
+		return p.Dec
+	}
+	return p.Hour
+}
+
+// Words say which axis is turned how far and which way.
+func (v Move) Words() string {
+	towards := way(v.By)
+	if v.Axis == Declination {
+		if towards = "north"; v.By < 0 {
+			towards = "south"
+		}
+	}
+	return fmt.Sprintf("%s %.0f degrees to the %s", v.Axis, v.By.Abs().Degrees(), towards)
+}
+
 // Stop is a place at which a picture is taken.
 type Stop struct {
 	Position
 	Alt, Az sky.Angle
+	// Moves lead here from the stop before, one after the other.
+	Moves []Move
 }
+
+// alone tells whether right ascension alone is turned to get there.
+func (s Stop) alone() bool { return len(s.Moves) == 1 && s.Moves[0].Axis == RightAscension }
 
 // Plan says what will move. It is good for a few minutes and for the place from which it was made.
 type Plan struct {
 	Mount, Camera string
 	Made          time.Time
-	// By is the turn from each stop to the next, west positive.
+	// By is the turn from each of the first stops to the next, west positive, and First how many of them
+	// there are; further ones are those of a thorough measurement.
 	By    sky.Angle
+	First int
 	Stops []Stop
 	Home  devices.PierSide
+	// LeftOut says what of a thorough measurement mount or limits do not allow.
+	LeftOut []string
 	// StartsTracking tells that the mount's drive will be switched on.
 	StartsTracking bool
 	Cautions       []string
 }
 
-// Turn is the whole turn, west positive.
-func (p Plan) Turn() sky.Angle { return p.By * sky.Angle(float64(len(p.Stops)-1)) }
+// Turn is the whole turn at the first declination, west positive.
+func (p Plan) Turn() sky.Angle { return p.By * sky.Angle(float64(p.First-1)) }
+
+// moves are all of them.
+func (p Plan) moves() (all []Move) {
+	for _, s := range p.Stops {
+		all = append(all, s.Moves...)
+	}
+	return all
+}
+
+// over tells whether the tube goes over the pole.
+func (p Plan) over() bool {
+	for _, s := range p.Stops {
+		if s.Beyond() {
+			return true
+		}
+	}
+	return false
+}
 
 // way is the direction in words.
 func way(by sky.Angle) string {
@@ -87,13 +161,37 @@ func way(by sky.Angle) string {
 
 // Sentence says what will move, how far and which way.
 func (p Plan) Sentence() string {
-	s := fmt.Sprintf("%s will turn about its right ascension axis %.0f degrees to the %s, in %d %s of %.0f degrees, from altitude %.0f, azimuth %.0f to altitude %.0f, azimuth %.0f; declination is left alone.",
-		p.Mount, p.Turn().Abs().Degrees(), way(p.By), len(p.Stops)-1, plural(len(p.Stops)-1, "step"), p.By.Abs().Degrees(),
-		p.Stops[0].Alt.Degrees(), p.Stops[0].Az.Degrees(), p.Stops[len(p.Stops)-1].Alt.Degrees(), p.Stops[len(p.Stops)-1].Az.Degrees())
+	first, last := p.Stops[0], p.Stops[p.First-1]
+	s := fmt.Sprintf("%s will turn about its right ascension axis %.0f degrees to the %s, in %d %s of %.0f degrees, from altitude %.0f, azimuth %.0f to altitude %.0f, azimuth %.0f; ",
+		p.Mount, p.Turn().Abs().Degrees(), way(p.By), p.First-1, plural(p.First-1, "step"), p.By.Abs().Degrees(),
+		first.Alt.Degrees(), first.Az.Degrees(), last.Alt.Degrees(), last.Az.Degrees())
+	if p.First == len(p.Stops) {
+		s += "declination is left alone."
+	} else {
+		s += "then, one axis at a time: " + p.further() + "."
+	}
 	if p.StartsTracking {
 		s += " Its drive will be switched on so that it follows the stars."
 	}
+	for _, text := range p.LeftOut {
+		s += " Left out: " + text + "."
+	}
 	return s
+}
+
+// further are the moves of a thorough measurement beyond the first declination, and where they end.
+func (p Plan) further() string {
+	var steps []string
+	for i, s := range p.Stops[p.First:] {
+		for _, move := range s.Moves {
+			steps = append(steps, move.Words())
+		}
+		if s.Beyond() && !p.Stops[p.First+i-1].Beyond() {
+			steps[len(steps)-1] += ", over the pole to the other side of the pier"
+		}
+	}
+	end := p.Stops[len(p.Stops)-1]
+	return fmt.Sprintf("%s; it ends at altitude %.0f, azimuth %.0f", strings.Join(steps, ", "), end.Alt.Degrees(), end.Az.Degrees())
 }
 
 func plural(n int, word string) string {
@@ -137,6 +235,43 @@ func propose(w surroundings, l Limits, q Request, s devices.MountState, now time
 	if frames == 0 {
 		frames = usualFrames
 	}
+	from := w.position(s)
+	home := homeSide(s.Side, from.Hour)
+	turn, refused := l.bestTurn(w, q, from, home)
+	if refused != nil {
+		return Plan{}, refused
+	}
+	p := Plan{Made: now, By: turn / sky.Angle(float64(frames-1)), First: frames, Home: home, StartsTracking: !s.Tracking, Cautions: cautions(l)}
+	p.Stops = []Stop{w.stop(from)}
+	for range frames - 1 {
+		p.Stops = append(p.Stops, w.stop(p.end(), Move{RightAscension, p.By}))
+	}
+	if q.Thorough {
+		p.addDeclination(w, l, s)
+		p.addOtherSide(w, l, s)
+		if p.First < len(p.Stops) {
+			p.Cautions = append(p.Cautions, "Declination moves too: see that tube, camera and cables pass the pier and the mount wherever that carries them.")
+		}
+	}
+	return p, nil
+}
+
+// end is where the axes stand at the last stop.
+func (p *Plan) end() Position { return p.Stops[len(p.Stops)-1].Position }
+
+// stop is the place that some moves lead to.
+func (w surroundings) stop(from Position, moves ...Move) Stop {
+	for _, move := range moves {
+		from = from.add(move.along(move.By))
+	}
+	s := Stop{Position: from, Moves: moves}
+	s.Alt, s.Az = sky.AltAzFromLocal(from.Local(w.lat))
+	return s
+}
+
+// bestTurn is the turn of right ascension that stays highest, of those that the request leaves and the
+// limits allow.
+func (l Limits) bestTurn(w surroundings, q Request, from Position, home devices.PierSide) (sky.Angle, error) {
 	turns := []sky.Angle{q.Turn}
 	if q.Turn == 0 {
 		turns = nil
@@ -144,8 +279,6 @@ func propose(w surroundings, l Limits, q Request, s devices.MountState, now time
 			turns = append(turns, t)
 		}
 	}
-	from := w.position(s)
-	home := homeSide(s.Side, from.Hour)
 	refused := &Refused{}
 	for _, turn := range turns {
 		best, lowest := sky.Angle(0), -sky.Turn
@@ -154,14 +287,8 @@ func propose(w surroundings, l Limits, q Request, s devices.MountState, now time
 			if q.Way == West && by < 0 || q.Way == East && by > 0 {
 				continue
 			}
-			if v := l.check(w, from, by, 0, home); v != nil {
-				text := v.Text
-				if v.Code != "sun_up" {
-					text = fmt.Sprintf("turning %.0f degrees %s, %s", turn.Degrees(), way(by), v.Text)
-				}
-				if len(refused.Reasons) == 0 || refused.Reasons[0] != text {
-					refused.Reasons = append(refused.Reasons, text)
-				}
+			if v := l.check(w, from, []Move{{RightAscension, by}}, Position{}, home); v != nil {
+				refused.add(turn, by, v)
 				continue
 			}
 			end := Position{from.Hour + by, from.Dec}
@@ -169,18 +296,22 @@ func propose(w surroundings, l Limits, q Request, s devices.MountState, now time
 				best, lowest = by, alt
 			}
 		}
-		if best == 0 {
-			continue
+		if best != 0 {
+			return best, nil
 		}
-		p := Plan{Made: now, By: best / sky.Angle(float64(frames-1)), Home: home, StartsTracking: !s.Tracking, Cautions: cautions(l)}
-		for i := range frames {
-			stop := Stop{Position: Position{from.Hour + p.By*sky.Angle(float64(i)), from.Dec}}
-			stop.Alt, stop.Az = sky.AltAzFromLocal(stop.Local(w.lat))
-			p.Stops = append(p.Stops, stop)
-		}
-		return p, nil
 	}
-	return Plan{}, refused
+	return 0, refused
+}
+
+// add takes in why one way is refused.
+func (r *Refused) add(turn, by sky.Angle, v *Violation) {
+	text := v.Text
+	if v.Code != "sun_up" {
+		text = fmt.Sprintf("turning %.0f degrees %s, %s", turn.Degrees(), way(by), v.Text)
+	}
+	if len(r.Reasons) == 0 || r.Reasons[0] != text {
+		r.Reasons = append(r.Reasons, text)
+	}
 }
 
 // standstill refuses a mount that may not be moved now.

@@ -20,7 +20,7 @@ var testSite = sky.Site{Latitude: 46.3 * sky.Degree, Longitude: 13 * sky.Degree,
 type rig struct {
 	mu        sync.Mutex
 	site      sky.Site
-	hour, dec sky.Angle // true
+	hour, dec sky.Angle // true, of the axes: beyond the pole dec is more than 90 degrees
 	tracking  bool
 	moving    float64 // radians a second, west positive
 	since     time.Time
@@ -39,6 +39,13 @@ type rig struct {
 	wrong      sky.Angle // reports another hour angle
 	scale      float64   // of reported turns
 	decRate    float64   // radians a second while turning
+	lifting    float64   // radians a second of the declination axis, north positive
+	hourRate   float64   // radians a second of right ascension while lifting
+	poleStop   sky.Angle // how far from the pole the declination axis comes to a stand
+	oneSided   bool      // cannot turn the declination axis alone
+	sideless   bool      // reports no side of the pier once it is beyond the pole
+	lifts      int
+	blind      bool      // pictures show the tube where it began
 	slipAfter  sky.Angle // stands still after so much of a turn
 	turnedNow  sky.Angle
 	lost       func(*rig) bool
@@ -71,8 +78,12 @@ func (r *rig) advance() {
 	}
 	r.turnedNow += by
 	r.hour += by
-	if r.moving != 0 {
+	if r.moving != 0 { // declination slips along
 		r.dec += sky.Angle(r.decRate * dt)
+	}
+	if lift := sky.Angle(r.lifting * dt); lift != 0 && !(r.poleStop > 0 && (90*sky.Degree-r.dec-lift).Abs() < r.poleStop) {
+		r.dec += lift
+		r.hour += sky.Angle(r.hourRate * dt)
 	}
 	if !r.tracking { // the frame of hour angles is fixed to the ground: tracking carries the axis west
 		return
@@ -102,10 +113,18 @@ func (r *rig) State(context.Context) (devices.MountState, error) {
 	if err != nil {
 		return devices.MountState{}, err
 	}
-	hour := r.began + (r.hour-r.began)*sky.Angle(r.scale) + r.wrong
+	p := Position{r.began + (r.hour-r.began)*sky.Angle(r.scale) + r.wrong, r.dec}
+	side := r.side
+	if p.Beyond() && side != devices.SideUnknown {
+		side = map[devices.PierSide]devices.PierSide{devices.SideEast: devices.SideWest, devices.SideWest: devices.SideEast}[side]
+		if r.sideless {
+			side = devices.SideUnknown
+		}
+	}
+	p = p.Pointing()
 	r.reported = devices.MountState{
-		At: now, RA: (w.observer.LocalSidereal() - hour).Positive(), Dec: r.dec,
-		Moving: r.moving != 0, Tracking: r.tracking, Parked: r.parked, Side: r.side, Trouble: r.trouble,
+		At: now, RA: (w.observer.LocalSidereal() - p.Hour).Positive(), Dec: p.Dec, FreeAxes: !r.oneSided,
+		Moving: r.moving != 0 || r.lifting != 0, Tracking: r.tracking, Parked: r.parked, Side: side, Trouble: r.trouble,
 	}
 	return r.reported, nil
 }
@@ -129,13 +148,28 @@ func (r *rig) Turn(_ context.Context, by sky.Angle) (bool, error) {
 	return r.selfStop, nil
 }
 
+func (r *rig) TurnDeclination(_ context.Context, by sky.Angle) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.lost != nil && r.lost(r) {
+		return devices.ErrLost
+	}
+	r.advance()
+	r.lifts++
+	r.lifting = float64(r.speed)
+	if (by < 0) != (Position{r.hour, r.dec}.Beyond()) {
+		r.lifting = -r.lifting
+	}
+	return nil
+}
+
 func (r *rig) Stop(context.Context) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.advance()
 	r.stops = append(r.stops, time.Now())
 	if !r.goesOn {
-		r.moving = 0
+		r.moving, r.lifting = 0, 0
 	}
 	if r.lost != nil && r.lost(r) {
 		return devices.ErrLost
@@ -178,7 +212,11 @@ func (r *rig) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) {
 // attitude of a camera on a perfectly aligned mount; r.mu is held.
 func (r *rig) attitude() sky.Matrix {
 	north := sky.Vec{Y: r.site.Latitude.Cos(), Z: r.site.Latitude.Sin()}
-	south := Position{0, r.dec}.Local(r.site.Latitude)
+	dec := r.dec
+	if r.blind {
+		dec = 30 * sky.Degree
+	}
+	south := Position{0, dec}.Local(r.site.Latitude)
 	z := sky.Vec(south)
 	x := sky.Vec{X: 1}
 	y := sky.Vec{Y: z.Z, Z: -z.Y}

@@ -29,7 +29,8 @@ const (
 type Progress struct {
 	Stage       Stage
 	Number, All int       // of the picture
-	Turned, Of  sky.Angle // of the movement, west positive
+	Axis        Axis      // that moves
+	Turned, Of  sky.Angle // of the movement, west or north positive
 	Exposure    time.Duration
 	Note        string // a sentence, where there is something to say
 }
@@ -82,15 +83,17 @@ type Measurer struct {
 	opt    Options
 	info   devices.CameraInfo
 
-	origin Position // where the axis stood when the plan was confirmed
+	origin Position // where the axes stood when the plan was confirmed
 	home   devices.PierSide
+	over   bool     // the plan goes over the pole
+	stand  Position // where the axes stand by the newest report
 	frames []taken
 }
 
-// taken is a solved picture and where the mount reported to be.
+// taken is a solved picture and where the axes stood by the mount's report.
 type taken struct {
 	seen Seen
-	hour sky.Angle
+	at   Position
 }
 
 // New prepares a measurement; it starts nothing.
@@ -113,6 +116,28 @@ func (m *Measurer) Shot() devices.Shot { return m.opt.Shot }
 // moves is stopped.
 const lookTimeout = 2500 * time.Millisecond
 
+// nearPole is how near the pole neither the side of the pier nor the hour angle that a mount reports
+// is relied on, for one may come later than the other.
+const nearPole = 10 * sky.Degree
+
+// standing is where the axes stand by a report. A direction can be pointed to from either side of
+// the pier; a plan that never leaves the first does not ask.
+func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
+	p := w.position(s)
+	if !m.over {
+		return p
+	}
+	other := p.otherwise()
+	far := (other.Hour - m.stand.Hour).Signed().Abs() < (p.Hour - m.stand.Hour).Signed().Abs()
+	if s.Side != devices.SideUnknown && s.Dec.Abs() < sky.Turn/4-nearPole {
+		far = s.Side != m.home
+	}
+	if far {
+		return other
+	}
+	return p
+}
+
 // look asks the mount where it is.
 func (m *Measurer) look(ctx context.Context) (devices.MountState, surroundings, error) {
 	w, err := surroundingsAt(m.opt.Site, m.opt.Air, m.opt.Now())
@@ -124,6 +149,9 @@ func (m *Measurer) look(ctx context.Context) (devices.MountState, surroundings, 
 	s, err := m.mount.State(short)
 	if err != nil && ctx.Err() == nil && errors.Is(err, context.DeadlineExceeded) {
 		err = devices.ErrTimeout
+	}
+	if err == nil {
+		m.stand = m.standing(w, s)
 	}
 	return s, w, err
 }
@@ -181,22 +209,24 @@ func (m *Measurer) Measure(ctx context.Context, plan Plan) (seen []Seen, err err
 	if err := m.begin(ctx, plan); err != nil {
 		return nil, err
 	}
-	for i := range plan.Stops {
-		if i > 0 {
-			if err := m.turnTo(ctx, plan, plan.By*sky.Angle(float64(i))); err != nil {
-				return seen, err
-			}
+	for i, stop := range plan.Stops {
+		if err := m.goTo(ctx, plan, i); err != nil {
+			return seen, err
 		}
 		got, err := m.picture(ctx, i+1, len(plan.Stops))
 		seen = append(seen, got...)
 		if err != nil {
 			return seen, err
 		}
-		if i == 0 {
-			if err := m.agrees(ctx, plan); err != nil {
-				return seen, err
-			}
-		} else if err := m.turnedAsTold(); err != nil {
+		switch {
+		case i == 0:
+			err = m.agrees(ctx, plan)
+		case stop.alone():
+			err = m.turnedAsTold()
+		default:
+			err = m.movedAsTold()
+		}
+		if err != nil {
 			return seen, err
 		}
 	}
@@ -223,11 +253,16 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	if v := standstill(s); v != nil {
 		return v
 	}
-	m.origin, m.home = w.position(s), plan.Home
+	m.over, m.home = false, plan.Home
+	m.origin = w.position(s)
+	m.stand, m.over = m.origin, plan.over()
+	if m.over && s.Side != m.home {
+		return errors.New("the mount has changed its side of the pier since the plan was shown: look at a new one")
+	}
 	if sky.Separation(m.origin.Local(w.lat), plan.Stops[0].Local(w.lat)) > samePlace {
 		return errors.New("the mount has moved since the plan was shown: look at a new one")
 	}
-	if v := m.opt.Limits.check(w, m.origin, plan.Turn(), 0, m.home); v != nil {
+	if v := m.opt.Limits.check(w, m.origin, plan.moves(), Position{}, m.home); v != nil {
 		return v
 	}
 	m.frames = nil
@@ -237,20 +272,39 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	return nil
 }
 
-// turnTo turns the axis to an angle from where it began. When the connection is lost on the way,
-// the rest is done once it is back and the user has said so again.
-func (m *Measurer) turnTo(ctx context.Context, plan Plan, target sky.Angle) error {
+// goTo makes the moves to a stop of the plan.
+func (m *Measurer) goTo(ctx context.Context, plan Plan, stop int) error {
+	if stop == 0 {
+		return nil
+	}
+	// From where the plan begins; the drive carries the axis on meanwhile, and that does not count.
+	target := plan.Stops[stop-1].since(plan.Stops[0].Position)
+	for _, move := range plan.Stops[stop].Moves {
+		target = target.add(move.along(move.By))
+		if err := m.turnTo(ctx, plan, move, target); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// turnTo turns an axis until it is at a target, counted from where it began. When the connection is
+// lost on the way, the rest is done once it is back and the user has said so again.
+func (m *Measurer) turnTo(ctx context.Context, plan Plan, move Move, target Position) error {
 	begun := time.Now()
 	for {
-		s, w, err := m.look(ctx)
+		_, _, err := m.look(ctx)
 		if err == nil {
-			// The drive has carried the axis on meanwhile, and that does not count.
-			rest := target - (w.position(s).Hour - m.origin.Hour).Signed()
-			if rest.Abs() < stands*10 || rest*target <= 0 {
+			done := m.stand.since(m.origin)
+			rest := move.of(target) - move.of(done)
+			if move.Axis == RightAscension {
+				rest = rest.Signed()
+			}
+			if rest.Abs() < stands*10 || rest*move.By <= 0 {
 				return nil
 			}
-			m.tell(Progress{Stage: Turning, Of: rest})
-			err = m.turn(ctx, rest)
+			m.tell(Progress{Stage: Turning, Axis: move.Axis, Of: rest})
+			err = m.turn(ctx, Move{move.Axis, rest})
 		}
 		if !errors.Is(err, devices.ErrLost) || ctx.Err() != nil {
 			return err
@@ -299,13 +353,14 @@ const attempts = 4
 func (m *Measurer) picture(ctx context.Context, number, all int) (seen []Seen, err error) {
 	why := errors.New("no picture")
 	for range attempts {
-		s, w, err := m.look(ctx)
+		_, _, err := m.look(ctx)
+		at := m.stand
 		if err == nil {
 			var one Seen
 			if one, err = m.expose(ctx, number, all); err == nil {
 				seen = append(seen, one)
 				if one.Solved {
-					m.frames = append(m.frames, taken{one, w.position(s).Hour})
+					m.frames = append(m.frames, taken{one, at})
 					return seen, nil
 				}
 				why = fmt.Errorf("the stars of picture %d could not be read: %s", number, one.Why)
@@ -383,7 +438,7 @@ func (m *Measurer) agrees(ctx context.Context, plan Plan) error {
 	}
 	limits := m.opt.Limits
 	limits.PastMeridian = sky.Turn / 2 // by the mount's own axes it was checked; near the pole the tube's hour angle says nothing
-	if v := limits.check(w, truth, plan.Turn(), 0, m.home); v != nil {
+	if v := limits.check(w, truth, plan.moves(), Position{}, m.home); v != nil {
 		return fmt.Errorf("by where the first picture shows the tube, %w", v)
 	}
 	return nil
@@ -402,7 +457,7 @@ const (
 // turnedAsTold holds the last turn against the pictures.
 func (m *Measurer) turnedAsTold() error {
 	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
-	reported := (b.hour - a.hour).Signed()
+	reported := b.at.since(a.at).Hour
 	v := sky.VectorFromRotation(b.seen.Attitude.Mul(a.seen.Attitude.Transpose()))
 	north := sky.Local{Y: m.opt.Site.Latitude.Cos(), Z: m.opt.Site.Latitude.Sin()}
 	// The sky turns about the north pole against the right-hand rule.
@@ -425,6 +480,27 @@ func (m *Measurer) turnedAsTold() error {
 	return nil
 }
 
+// attitudeOf is how a camera fixed to a mount's tube stands for where the axes stand, but for the way in
+// which it is fixed: of a mount that points to the pole and whose axes are square to each other.
+func attitudeOf(p Position, lat sky.Angle) sky.Matrix {
+	north := sky.Vec{Y: lat.Cos(), Z: lat.Sin()}
+	return sky.Rotation(north, -p.Hour).Mul(sky.Rotation(sky.Vec{X: 1}, -p.Dec))
+}
+
+// movedAsTold holds the pictures against moves of which at least one was in declination.
+func (m *Measurer) movedAsTold() error {
+	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
+	lat := m.opt.Site.Latitude
+	told := attitudeOf(b.at, lat).Mul(attitudeOf(a.at, lat).Transpose())
+	shown := b.seen.Attitude.Mul(a.seen.Attitude.Transpose())
+	differs := sky.Angle(r3.Norm(sky.VectorFromRotation(shown.Mul(told.Transpose())))) * sky.Radian
+	if differs > axisAside {
+		return fmt.Errorf("%w: by its reports the tube stands %.0f degrees from where the pictures show it after it was moved in declination. A clutch may slip, or the mount's own angles are wrong",
+			ErrWhere, differs.Degrees())
+	}
+	return nil
+}
+
 // Loop exposes again and again, while the bolts are turned, until ctx ends; each picture goes
 // through Read. It moves nothing. The drive is switched off where following the stars would carry
 // the tube beyond a limit.
@@ -432,8 +508,7 @@ func (m *Measurer) Loop(ctx context.Context) error {
 	for number := 1; ctx.Err() == nil; number++ {
 		s, w, err := m.look(ctx)
 		if err == nil && s.Tracking {
-			p := w.position(s)
-			if v := m.opt.Limits.check(w, p, 0, (p.Hour - m.origin.Hour).Signed(), m.home); v != nil {
+			if v := m.opt.Limits.check(w, m.stand, nil, m.stand.since(m.origin), m.home); v != nil {
 				if err := m.mount.SetTracking(ctx, false); err != nil {
 					return errors.Join(v, err, m.Stop())
 				}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"polard/cmd/polard/internal/devices"
@@ -47,20 +48,33 @@ const (
 var (
 	ErrStalled     = errors.New("the mount does not turn as asked")
 	ErrDeclination = errors.New("the declination moved")
+	ErrHour        = errors.New("right ascension moved")
 	ErrWhere       = errors.New("the mount is not where it reports to be")
 	ErrRunsOn      = errors.New("the mount goes on moving after it was told to stop: switch it off")
 )
 
+// OfMovement tells whether a measurement ended because the mount did not move as it was told: then
+// somebody should look at it before it moves again.
+func OfMovement(err error) bool {
+	for _, kind := range []error{ErrStalled, ErrDeclination, ErrHour, ErrWhere, ErrRunsOn} {
+		if errors.Is(err, kind) {
+			return true
+		}
+	}
+	return false
+}
+
 // watchOver follows a movement by what the mount reports.
 type watchOver struct {
-	by       sky.Angle // asked for
+	move     Move
+	over     bool // it goes over the pole, to the other side of the pier
 	began    time.Time
 	start    Position
 	side     devices.PierSide
 	last     devices.MountState
 	turned   sky.Angle // since start, not wrapped
 	rate     float64   // radians a second
-	best     sky.Angle // farthest towards by
+	best     sky.Angle // farthest towards move.By
 	bestAt   time.Time
 	selfEnds bool
 }
@@ -73,49 +87,43 @@ func (o *watchOver) ahead(now time.Time) sky.Angle {
 	return o.turned + sky.Angle(o.rate*(now.Sub(o.last.At)+reaction).Seconds())
 }
 
-// take brings a report in. It fails when the movement has to end at once; done tells that it
-// ends as it should.
-func (o *watchOver) take(w surroundings, s devices.MountState, now time.Time) (done bool, err error) {
-	p := w.position(s)
+// forward is an angle as seen along the way that was asked for.
+func (o *watchOver) forward(angle sky.Angle) sky.Angle {
+	if o.move.By < 0 {
+		return -angle
+	}
+	return angle
+}
+
+// take brings a report in: where the axes stand by it. It fails when the movement has to end at
+// once; done tells that it ends as it should.
+func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done bool, err error) {
 	if s.At.After(o.last.At) {
-		turned := o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
+		turned := p.Dec - o.start.Dec
+		if o.move.Axis == RightAscension {
+			turned = o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
+		}
 		if dt := s.At.Sub(o.last.At).Seconds(); dt > 0.02 && !o.last.At.Before(o.began) {
 			o.rate = float64(turned-o.turned) / dt
 		}
 		o.turned, o.last = turned, s
 	}
-	forward := o.turned
-	if o.by < 0 {
-		forward = -forward
-	}
+	forward, whole := o.forward(o.turned), o.move.By.Abs()
 	if forward > o.best+seenTurning {
 		o.best, o.bestAt = forward, now
 	}
-	ahead, whole := o.ahead(now), o.by.Abs()
-	// A mount that stands may have reported last long ago.
-	heard := s.At
-	if heard.Before(o.began) {
-		heard = o.began
+	if err := o.reported(s, now); err != nil {
+		return false, err
 	}
-	if o.by < 0 {
-		ahead = -ahead
+	if err := o.otherAxis(p, now); err != nil {
+		return false, err
 	}
 	switch {
-	case s.Parked:
-		return false, fmt.Errorf("%w: it reports to be parked", ErrStalled)
-	case s.Trouble != "":
-		return false, fmt.Errorf("%w: %s", devices.ErrDevice, s.Trouble)
-	case (p.Dec - o.start.Dec).Abs() > decMoved:
-		return false, fmt.Errorf("%w by %.1f degrees while only right ascension was to turn", ErrDeclination, (p.Dec - o.start.Dec).Abs().Degrees())
-	case s.Side != o.side:
-		return false, fmt.Errorf("%w: it began to change its side of the pier", ErrStalled)
-	case now.Sub(heard) > silence:
-		return false, fmt.Errorf("%w: the mount has not reported where it is for %.0f s", devices.ErrTimeout, now.Sub(heard).Seconds())
 	case forward < -wrongWay:
 		return false, fmt.Errorf("%w: it turned the wrong way; look at its setting of reversed motion", ErrStalled)
 	case forward > whole+tooFar:
 		return false, fmt.Errorf("%w: it went %.0f degrees too far", ErrStalled, (forward - whole).Degrees())
-	case o.selfEnds && !s.Moving && forward > whole-min(tooFar, whole/2), !o.selfEnds && ahead >= whole:
+	case o.selfEnds && !s.Moving && forward > whole-min(tooFar, whole/2), !o.selfEnds && o.forward(o.ahead(now)) >= whole:
 		return true, nil
 	case o.best == 0 && now.Sub(o.began) > startTime:
 		return false, fmt.Errorf("%w: it was told to turn %.0f s ago, and stands still", ErrStalled, now.Sub(o.began).Seconds())
@@ -127,9 +135,49 @@ func (o *watchOver) take(w surroundings, s devices.MountState, now time.Time) (d
 	return false, nil
 }
 
-// turn turns the axis, watched, and waits until it stands. However it ends, the mount has been
+// reported looks at what the mount says besides where it is.
+func (o *watchOver) reported(s devices.MountState, now time.Time) error {
+	// A mount that stands may have reported last long ago.
+	heard := s.At
+	if heard.Before(o.began) {
+		heard = o.began
+	}
+	switch {
+	case s.Parked:
+		return fmt.Errorf("%w: it reports to be parked", ErrStalled)
+	case s.Trouble != "":
+		return fmt.Errorf("%w: %s", devices.ErrDevice, s.Trouble)
+	case s.Side != o.side && !o.over:
+		return fmt.Errorf("%w: it began to change its side of the pier", ErrStalled)
+	case now.Sub(heard) > silence:
+		return fmt.Errorf("%w: the mount has not reported where it is for %.0f s", devices.ErrTimeout, now.Sub(heard).Seconds())
+	}
+	return nil
+}
+
+// siderealRate is the turn of the sky in a second of time.
+const siderealRate = 15.041 * sky.Arcsecond
+
+// otherAxis fails where the axis that was not to turn has done so.
+func (o *watchOver) otherAxis(p Position, now time.Time) error {
+	if o.move.Axis == RightAscension {
+		if moved := (p.Dec - o.start.Dec).Abs(); moved > decMoved {
+			return fmt.Errorf("%w by %.1f degrees while only right ascension was to turn", ErrDeclination, moved.Degrees())
+		}
+		return nil
+	}
+	// The drive may run or stand. Near the pole hour angles mean little, and count by what they are on the sky.
+	hour := (p.Hour - o.start.Hour).Signed()
+	driven := hour - siderealRate*sky.Angle(now.Sub(o.began).Seconds())
+	if moved := min(hour.Abs(), driven.Abs()) * sky.Angle(math.Abs(p.Dec.Cos())); moved > decMoved {
+		return fmt.Errorf("%w by %.1f degrees while only declination was to turn", ErrHour, moved.Degrees())
+	}
+	return nil
+}
+
+// turn turns one axis, watched, and waits until it stands. However it ends, the mount has been
 // told to stop; an error of that comes joined.
-func (m *Measurer) turn(ctx context.Context, by sky.Angle) (err error) {
+func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
 	s, w, err := m.look(ctx)
 	if err != nil {
 		return err
@@ -137,20 +185,19 @@ func (m *Measurer) turn(ctx context.Context, by sky.Angle) (err error) {
 	if v := standstill(s); v != nil {
 		return v
 	}
-	from := w.position(s)
-	already := from.Hour - m.origin.Hour
-	already = already.Signed()
-	if v := m.opt.Limits.check(w, from, by, already, m.home); v != nil {
+	from := m.stand
+	if v := m.opt.Limits.check(w, from, []Move{move}, from.since(m.origin), m.home); v != nil {
 		return v
 	}
 	now := time.Now()
-	o := &watchOver{by: by, began: now, bestAt: now, start: from, side: s.Side, last: s}
+	o := &watchOver{move: move, over: from.add(move.along(move.By)).Beyond() != from.Beyond(), began: now, bestAt: now, start: from, side: s.Side, last: s}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
 	// From here on the mount may move.
-	if o.selfEnds, err = m.mount.Turn(ctx, by); err == nil {
-		err = m.follow(ctx, o, already)
+	if o.selfEnds, err = m.begun(ctx, move, from); err == nil {
+		o.began, o.bestAt = time.Now(), time.Now()
+		err = m.follow(ctx, o)
 	}
 	if stopErr := m.Stop(); stopErr != nil {
 		return errors.Join(err, stopErr)
@@ -158,11 +205,36 @@ func (m *Measurer) turn(ctx context.Context, by sky.Angle) (err error) {
 	if err != nil {
 		return err
 	}
-	return m.halted(ctx)
+	if err := m.halted(ctx); err != nil || !o.over {
+		return err
+	}
+	return m.changedSides(ctx, o.side)
+}
+
+// begun has the mount begin a movement.
+func (m *Measurer) begun(ctx context.Context, move Move, from Position) (selfEnds bool, err error) {
+	if move.Axis == RightAscension {
+		return m.mount.Turn(ctx, move.By)
+	}
+	by := move.By
+	if from.Beyond() { // there the declination that is reported falls
+		by = -by
+	}
+	return false, m.mount.TurnDeclination(ctx, by)
+}
+
+// changedSides fails where the mount does not report the other side of the pier after it went over
+// the pole.
+func (m *Measurer) changedSides(ctx context.Context, before devices.PierSide) error {
+	s, _, err := m.look(ctx)
+	if err == nil && (s.Side == before || s.Side == devices.SideUnknown) {
+		err = fmt.Errorf("%w: it went over the pole and does not report the other side of the pier", ErrWhere)
+	}
+	return err
 }
 
 // follow looks after a movement until it is to end.
-func (m *Measurer) follow(ctx context.Context, o *watchOver, already sky.Angle) error {
+func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
 	told := sky.Angle(0)
@@ -176,17 +248,18 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver, already sky.Angle) 
 		if err != nil {
 			return err
 		}
-		done, err := o.take(w, s, time.Now())
-		if err != nil || done {
+		now := time.Now()
+		if done, err := o.take(m.stand, s, now); err != nil || done {
 			return err
 		}
-		ahead := o.ahead(time.Now())
-		if v := m.opt.Limits.check(w, Position{o.start.Hour + o.turned, w.position(s).Dec}, ahead-o.turned, already+o.turned, m.home); v != nil {
+		at := o.start.add(o.move.along(o.turned))
+		rest := Move{o.move.Axis, o.ahead(now) - o.turned}
+		if v := m.opt.Limits.leg(w, at, rest, 0, at.since(m.origin), m.home); v != nil {
 			return v
 		}
 		if (o.turned - told).Abs() >= toldEach {
 			told = o.turned
-			m.tell(Progress{Stage: Turning, Turned: o.turned, Of: o.by})
+			m.tell(Progress{Stage: Turning, Axis: o.move.Axis, Turned: o.turned, Of: o.move.By})
 		}
 	}
 }
@@ -194,16 +267,18 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver, already sky.Angle) 
 // halted waits until the mount stands.
 func (m *Measurer) halted(ctx context.Context) error {
 	limit := time.Now().Add(haltTime)
-	var last devices.MountState
+	var last Position
+	looked := false
 	since := time.Time{}
 	for {
-		s, w, err := m.look(ctx)
+		s, _, err := m.look(ctx)
 		if err != nil {
 			return err
 		}
 		now := time.Now()
-		still := !s.Moving && !last.At.IsZero() && (w.position(s).Hour-w.position(last).Hour).Signed().Abs() < stands
-		last = s
+		turned := m.stand.since(last)
+		still := !s.Moving && looked && max(turned.Hour.Abs()*sky.Angle(math.Abs(m.stand.Dec.Cos())), turned.Dec.Abs()) < stands
+		last, looked = m.stand, true
 		switch {
 		case !still:
 			since = time.Time{}

@@ -115,18 +115,62 @@ func (o *Operation) carryOut(ctx context.Context, plan string, attended bool) er
 }
 
 func (o *Operation) measure(ctx context.Context, m *measure.Measurer, plan measure.Plan) error {
+	before := o.before(ctx)
 	// A logbook that cannot be written is told elsewhere, and is no reason to move nothing.
 	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil && !errors.Is(err, web.ErrNotKept) {
 		return err
 	}
-	if _, err := m.Measure(ctx, plan); err != nil {
+	o.change(func(s *web.EquipmentState) { s.Before = before })
+	seen, err := m.Measure(ctx, plan)
+	if err != nil && (ctx.Err() != nil || solved(seen) < plan.First) {
 		return err
 	}
-	// The session may have come to that by itself.
+	// Where a further part failed, what was measured before it stands. The session may have come to
+	// that by itself.
 	if err := o.alignment.Tell(ctx, mountmodel.Measured); err != nil {
 		o.opt.Log.Info("the session goes on measuring", "why", err)
 	}
-	return nil
+	o.note(ctx)
+	return err
+}
+
+// solved counts the pictures whose stars were read.
+func solved(seen []measure.Seen) (n int) {
+	for _, s := range seen {
+		if s.Solved {
+			n++
+		}
+	}
+	return n
+}
+
+// before is where the axis was last known to stand: by the newest frame where frames were taken on
+// while bolts were being turned, or else by the measurement before.
+func (o *Operation) before(ctx context.Context) *web.AxisBefore {
+	o.mu.Lock()
+	looped, last := o.looped, o.memory.Axis
+	o.looped = false
+	o.mu.Unlock()
+	if !looped {
+		return last
+	}
+	if _, now, err := o.alignment.Standings(ctx); err == nil && now != nil {
+		return axisBefore(*now, time.Now())
+	}
+	return last
+}
+
+// note remembers where the axis stands by the measurement that has just ended.
+func (o *Operation) note(ctx context.Context) {
+	measured, _, err := o.alignment.Standings(ctx)
+	if err != nil || measured == nil {
+		return // the page says why
+	}
+	o.keep(func(m *memory) { m.Axis = axisBefore(*measured, time.Now()) })
+}
+
+func axisBefore(s web.Standing, at time.Time) *web.AxisBefore {
+	return &web.AxisBefore{Offset: s.Offset, Uncertainty: s.Uncertainty, AtUTC: at.UTC().Format(time.RFC3339)}
 }
 
 // attend ends the work when whoever operates is not heard any more.
@@ -177,7 +221,7 @@ func (o *Operation) Loop(ctx context.Context, on bool) error {
 	if err != nil {
 		return err
 	}
-	o.change(func(s *web.EquipmentState) { s.Looping = true })
+	o.change(func(s *web.EquipmentState) { o.looped, s.Looping = true, true })
 	go func() {
 		err := m.Loop(ctx)
 		o.finish(w, err)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"polard/cmd/polard/internal/devices/measure"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -33,46 +34,109 @@ func night(site sky.Site, air sky.Air, now time.Time) (date string, dark bool, e
 	return noon.Format(time.DateOnly), alt < darkAltitude, nil
 }
 
-// nightly measures once in each night until ctx ends.
-func (o *Operation) nightly(ctx context.Context) {
-	measured := ""
+// Schedule says when the axis is measured with nobody there. It is switched on by hand.
+type Schedule string
+
+// The schedules.
+const (
+	NoSchedule Schedule = ""
+	// Nightly measures at the first dark of each night, and once more after a change.
+	Nightly Schedule = "nightly"
+	// AfterChange measures at the first dark after somebody told that something was changed.
+	AfterChange Schedule = "after_change"
+)
+
+// SomethingChanged has the schedule measure as soon as it is dark: somebody has changed something at the pier.
+func (o *Operation) SomethingChanged(context.Context) error {
+	if o.opt.Schedule == NoSchedule {
+		return errNoTimes
+	}
+	o.goOn()
+	err := o.remember(func(m *memory) { m.Due = true })
+	o.opt.Log.Info("something was changed: measuring as soon as it is dark")
+	o.alignment.Changed()
+	select {
+	case o.woken <- struct{}{}:
+	default: // it is awake
+	}
+	return err
+}
+
+// goOn takes the schedule's rest away.
+func (o *Operation) goOn() {
+	o.mu.Lock()
+	rests := o.memory.Rests != ""
+	o.mu.Unlock()
+	if rests {
+		o.keep(func(m *memory) { m.Rests = "" })
+	}
+}
+
+// due tells whether the schedule is to measure in a night.
+func (o *Operation) due(date string) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	m := o.memory
+	return m.Rests == "" && (m.Due || o.opt.Schedule == Nightly && m.Night != date)
+}
+
+// unattended keeps the schedule until ctx ends.
+func (o *Operation) unattended(ctx context.Context) {
 	var next time.Time
 	for ctx.Err() == nil {
 		site, air, placed, err := o.alignment.Place(ctx)
 		if err == nil && placed && !time.Now().Before(next) {
-			date, dark, err := night(site, air, time.Now())
-			switch {
-			case err != nil:
-				o.opt.Log.Error("whether it is dark cannot be told", "error", err)
-			case dark && date != measured:
-				err := o.unattended(ctx)
-				if err == nil {
-					measured = date
-					break
-				}
-				next = time.Now().Add(tryAgain)
-				o.change(func(s *web.EquipmentState) {
-					s.Trouble = fmt.Sprintf("tonight's measurement: %v; it is tried again at %s UTC", err, next.UTC().Format("15:04"))
-				})
-				o.opt.Log.Warn("tonight's measurement did not come about; it is tried again", "why", err, "again_in", tryAgain)
-			}
+			next = o.ifDark(ctx, site, air)
 		}
 		select {
 		case <-ctx.Done():
+		case <-o.woken:
+			next = time.Time{}
 		case <-time.After(lookEach):
 		}
 	}
 }
 
-// unattended makes a plan and carries it out. A mount that somebody uses is left alone.
-func (o *Operation) unattended(ctx context.Context) error {
+// ifDark measures where that is due and it is dark. It gives when it may be tried again.
+func (o *Operation) ifDark(ctx context.Context, site sky.Site, air sky.Air) (next time.Time) {
+	date, dark, err := night(site, air, time.Now())
+	if err != nil {
+		o.opt.Log.Error("whether it is dark cannot be told", "error", err)
+		return next
+	}
+	if !dark || !o.due(date) {
+		return next
+	}
+	err = o.byItself(ctx)
+	trouble := ""
+	switch {
+	case err == nil:
+		o.keep(func(m *memory) { m.Night, m.Due = date, false })
+		return next
+	case ctx.Err() != nil:
+		return next
+	case measure.OfMovement(err):
+		// A mount that did not move as it was told is not moved again before somebody has looked at it.
+		trouble = fmt.Sprintf("tonight's measurement: %v. The schedule rests until somebody has looked at the mount and asks for a plan here", err)
+		o.keep(func(m *memory) { m.Rests = err.Error() })
+	default:
+		next = time.Now().Add(tryAgain)
+		trouble = fmt.Sprintf("tonight's measurement: %v; it is tried again at %s UTC", err, next.UTC().Format("15:04"))
+	}
+	o.change(func(s *web.EquipmentState) { s.Trouble = trouble })
+	o.opt.Log.Warn(trouble)
+	return next
+}
+
+// byItself makes a plan and carries it out. A mount that somebody uses is left alone.
+func (o *Operation) byItself(ctx context.Context) error {
 	o.mu.Lock()
 	busy := o.work != nil
 	o.mu.Unlock()
 	if busy {
 		return errBusy
 	}
-	if err := o.Propose(ctx, web.MotionOrder{}); err != nil {
+	if err := o.proposed(ctx, web.MotionOrder{Thorough: true}); err != nil {
 		return err
 	}
 	plan := o.State().Plan

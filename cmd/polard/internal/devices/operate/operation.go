@@ -31,9 +31,9 @@ type Options struct {
 	// ("": nothing is).
 	Choice   connect.Choice
 	Remember string
-	// Nightly measures once in each night, at first dark, with nobody there.
-	Nightly bool
-	Log     *slog.Logger
+	// Schedule says when it measures with nobody there.
+	Schedule Schedule
+	Log      *slog.Logger
 }
 
 // Alignment is the session that the pictures go to.
@@ -44,6 +44,9 @@ type Alignment interface {
 	Tell(ctx context.Context, event mountmodel.Event) error
 	// Changed has the page brought up to date; it does not wait.
 	Changed()
+	// Standings are where the axis stood by the session's measurement and where it stands by its newest
+	// frame; nil where that is not known.
+	Standings(ctx context.Context) (measured, now *web.Standing, err error)
 }
 
 // Operation is what goes on with camera and mount. It is safe for use by many goroutines.
@@ -54,6 +57,9 @@ type Operation struct {
 
 	mu       sync.Mutex
 	choice   connect.Choice
+	memory   memory
+	looped   bool // frames were taken on and on since the last measurement
+	woken    chan struct{}
 	found    []devices.Found
 	plan     *measure.Plan
 	planID   int
@@ -74,10 +80,11 @@ const (
 
 // New prepares an operation; Run does the work.
 func New(opt Options) *Operation {
-	o := &Operation{opt: opt, shot: opt.Shot, choice: opt.Choice, awaited: make(map[string]chan pipeline.Outcome)}
-	o.shown.Protocol, o.shown.Activity = opt.Protocol, finding
+	o := &Operation{opt: opt, shot: opt.Shot, choice: opt.Choice, awaited: make(map[string]chan pipeline.Outcome), woken: make(chan struct{}, 1)}
+	o.shown.Protocol, o.shown.Activity, o.shown.Schedule = opt.Protocol, finding, string(opt.Schedule)
+	o.memory = o.remembered()
 	if o.choice == (connect.Choice{}) {
-		o.choice = o.remembered()
+		o.choice = o.memory.Choice
 	}
 	return o
 }
@@ -106,8 +113,8 @@ func (o *Operation) Run(ctx context.Context) error {
 		case <-time.After(searchAgain):
 		}
 	}
-	if o.opt.Nightly {
-		o.nightly(ctx)
+	if o.opt.Schedule != NoSchedule {
+		o.unattended(ctx)
 	}
 	<-ctx.Done()
 	o.end()
@@ -123,6 +130,7 @@ func (o *Operation) State() *web.EquipmentState {
 	s := o.shown
 	s.Cameras, s.Mounts = o.names(devices.KindCamera), o.names(devices.KindMount)
 	s.Camera, s.Mount = o.choice.Camera, o.choice.Mount
+	s.Due, s.Rests = o.memory.Due, o.memory.Rests
 	s.ExposureS = web.Number(o.shot.Exposure.Seconds())
 	if g := o.shot.Gain; g != nil {
 		n := web.Number(*g)
@@ -191,7 +199,7 @@ func (o *Operation) Choose(_ context.Context, camera, mount string) error {
 	}
 	o.choice, o.plan, o.planned = connect.Choice{Camera: camera, Mount: mount}, nil, nil
 	o.mu.Unlock()
-	err := o.remember(connect.Choice{Camera: camera, Mount: mount})
+	err := o.remember(func(m *memory) { m.Choice = connect.Choice{Camera: camera, Mount: mount} })
 	o.alignment.Changed()
 	return err
 }
@@ -201,11 +209,18 @@ var (
 	errNoChoice = errors.New("choose a camera and a mount first")
 	errNoPlace  = errors.New("say first where the mount stands: latitude and longitude")
 	errPlan     = errors.New("that plan is not the one shown: look at the present one")
+	errNoTimes  = errors.New("nothing is measured unattended here: start with --nightly or --after-change")
 	errGone     = errors.New("whoever operates is gone: the mount was stopped")
 )
 
-// Propose makes a plan that the page then shows.
+// Propose makes a plan that the page then shows. Whoever asks for one has looked at the mount, and the
+// schedule goes on.
 func (o *Operation) Propose(ctx context.Context, order web.MotionOrder) error {
+	o.goOn()
+	return o.proposed(ctx, order)
+}
+
+func (o *Operation) proposed(ctx context.Context, order web.MotionOrder) error {
 	err := o.propose(ctx, order)
 	o.change(func(s *web.EquipmentState) {
 		s.Trouble = ""
@@ -247,7 +262,7 @@ func (o *Operation) propose(ctx context.Context, order web.MotionOrder) error {
 		},
 		Tell: o.tell,
 	})
-	plan, err := m.Propose(ctx, measure.Request{Turn: sky.Angle(order.TurnDeg) * sky.Degree, Way: measure.Way(order.Way)})
+	plan, err := m.Propose(ctx, measure.Request{Turn: sky.Angle(order.TurnDeg) * sky.Degree, Way: measure.Way(order.Way), Thorough: order.Thorough})
 	if err != nil {
 		return err
 	}
