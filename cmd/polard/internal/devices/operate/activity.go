@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"time"
 
-	"polard/cmd/polard/internal/devices/frames"
 	"polard/cmd/polard/internal/devices/measure"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel"
@@ -325,7 +324,7 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 	}
 	select {
 	case got := <-outcome:
-		return frames.Seen(got, site, air), nil
+		return o.seen(got, site, air), nil
 	case <-ctx.Done():
 		return measure.Seen{}, ctx.Err()
 	case <-time.After(readFor):

@@ -12,6 +12,7 @@ import (
 
 	"polard/cmd/polard/internal/devices"
 	"polard/cmd/polard/internal/devices/connect"
+	"polard/cmd/polard/internal/devices/frames"
 	"polard/cmd/polard/internal/devices/measure"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel"
@@ -54,6 +55,8 @@ type Operation struct {
 	opt       Options
 	alignment Alignment
 	shown     web.EquipmentState // of the parts that follow the work
+	// seen is what an outcome tells a measurement.
+	seen func(pipeline.Outcome, sky.Site, sky.Air) measure.Seen
 
 	mu       sync.Mutex
 	choice   connect.Choice
@@ -80,7 +83,7 @@ const (
 
 // New prepares an operation; Run does the work.
 func New(opt Options) *Operation {
-	o := &Operation{opt: opt, shot: opt.Shot, choice: opt.Choice, awaited: make(map[string]chan pipeline.Outcome), woken: make(chan struct{}, 1)}
+	o := &Operation{opt: opt, seen: frames.Seen, shot: opt.Shot, choice: opt.Choice, awaited: make(map[string]chan pipeline.Outcome), woken: make(chan struct{}, 1)}
 	o.shown.Protocol, o.shown.Activity, o.shown.Schedule = opt.Protocol, finding, string(opt.Schedule)
 	o.memory = o.remembered()
 	if o.choice == (connect.Choice{}) {
