@@ -34,7 +34,16 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 		sum  uint64
 	}
 	path := f.path
+	a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Complete: f.changed, Ahead: ahead}
 	return func() then {
+		done, refused := w.options.Attempt(a)
+		if refused != nil {
+			return func() job {
+				a.Err = fmt.Errorf("%s: %w", filepath.Base(path), refused)
+				return w.refuse(f, a, deliver)
+			}
+		}
+		defer done()
 		c, err := ask(ctx, w.access, func(step func()) content {
 			var c content
 			c.data, c.err = fits.ReadBytes(path, step)
@@ -58,7 +67,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 				w.changed(path, c.then.info, false) // it changed while it was being read
 				return nil
 			}
-			a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Sum: c.sum, Complete: f.changed, Err: c.err, Ahead: ahead}
+			a.Sum, a.Err = c.sum, c.err
 			return w.judge(ctx, f, a, c.data, deliver)
 		}
 	}

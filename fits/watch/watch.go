@@ -84,8 +84,8 @@ type Options struct {
 	SkipExisting bool
 	// Skip, when set, tells files to pass over without opening them.
 	Skip func(path string, size int64, modified time.Time) bool
-	// Attempt, when set, is called beside Run with what is known of a file before it is decoded. It refuses it by an error, or
-	// gives what is to be called when it was delivered.
+	// Attempt, when set, is called beside Run with what is known of a file before it is read (Sum is 0), and again before it is
+	// decoded. It refuses it by an error, or gives what is to be called when it was read, or delivered.
 	Attempt func(Arrival) (done func(), err error)
 	// Taken holds the sums, with their paths, of frames delivered by an earlier run: these are not delivered again.
 	Taken map[uint64]string

@@ -1,8 +1,8 @@
 package service
 
 import (
+	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"hash/crc32"
 	"log/slog"
@@ -13,19 +13,21 @@ import (
 	"sync"
 	"time"
 
+	"polard/fits"
 	"polard/fits/watch"
 )
 
 // errDeadly refuses a file that ended the service before.
-var errDeadly = errors.New("the service ended twice while it read this file, and passes it over: please report it with the file")
+var errDeadly = fmt.Errorf("%w: the service ended twice while it read this file, and passes it over: please report it with the file", fits.ErrUnsupported)
 
 const (
 	// mostDeaths of the service in one file are enough: once may be chance.
 	mostDeaths = 2
 	// noteEvery is how often the memory is noted while a file is being read.
 	noteEvery = 200 * time.Millisecond
-	// Signs that the file ended the service, and not somebody who killed it: it was within a fifth of what the machine or its
-	// group may have, or had grown by as much as no frame takes, or had been at the file for longer than any frame takes.
+	// Signs that the file ended the service, and not somebody who killed it: the kernel has killed for want of memory since, or
+	// the service was within a fifth of what the machine or its group may have, or had grown by as much as no frame takes, or
+	// had been at the file for longer than any frame takes.
 	nearLimit  = 0.8
 	hugeGrowth = 1 << 30
 	longRead   = time.Minute
@@ -38,7 +40,7 @@ const (
 type attempts struct {
 	file, crash string
 	log         *slog.Logger
-	memory      func() (used, limit int64) // bytes; 0 unknown
+	memory      func() memory
 
 	mu      sync.Mutex
 	noted   attemptsNoted
@@ -48,31 +50,43 @@ type attempts struct {
 // attemptsNoted is the file's content.
 type attemptsNoted struct {
 	Reading *attempt       `json:"reading,omitempty"`
-	Deaths  map[string]int `json:"deaths,omitempty"` // by the sum of the content
+	Deaths  map[string]int `json:"deaths,omitempty"` // by keyOf
 }
+
+// memory is what the system tells of it: bytes, 0 where it is unknown, and how many processes it has killed for want of any.
+type memory struct{ used, limit, kills int64 }
 
 type attempt struct {
 	Path    string    `json:"path"`
-	Sum     string    `json:"sum"` // hexadecimal
+	Key     string    `json:"key"`
 	Begun   time.Time `json:"begun"`
 	Noted   time.Time `json:"noted"`
 	UsedAt0 int64     `json:"used_at_begin"`
 	Used    int64     `json:"used"`
 	Limit   int64     `json:"limit"`
+	Kills0  int64     `json:"kills_at_begin"`
+}
+
+// keyOf tells a file again: by the sum of its content, or before it was read by all else that is known.
+func keyOf(of watch.Arrival) string {
+	if of.Sum != 0 {
+		return strconv.FormatUint(of.Sum, 16)
+	}
+	return fmt.Sprintf("%s, %d bytes of %d", of.Path, of.Size, of.Modified.UnixNano())
 }
 
 // deadly tells whether a service that did not come to the end of it died of it.
-func (a *attempt) deadly(crashed bool) bool {
-	return crashed || a.Limit > 0 && float64(a.Used) >= nearLimit*float64(a.Limit) || a.Used-a.UsedAt0 >= hugeGrowth || a.Noted.Sub(a.Begun) >= longRead
+func (a *attempt) deadly(crashed bool, kills int64) bool {
+	return crashed || kills > a.Kills0 || a.Limit > 0 && float64(a.Used) >= nearLimit*float64(a.Limit) || a.Used-a.UsedAt0 >= hugeGrowth || a.Noted.Sub(a.Begun) >= longRead
 }
 
 // newAttempts reads what the last run left in a folder of state.
-func newAttempts(state, folder string, log *slog.Logger) *attempts {
+func newAttempts(state, folder string, log *slog.Logger, inUse func() memory) *attempts {
 	if absolute, err := filepath.Abs(folder); err == nil {
 		folder = absolute
 	}
 	name := filepath.Join(state, fmt.Sprintf("reading-%08x", crc32.ChecksumIEEE([]byte(folder))))
-	a := &attempts{file: name + ".json", crash: name + ".crash", log: log, memory: memoryInUse, changed: make(chan struct{}, 1)}
+	a := &attempts{file: name + ".json", crash: name + ".crash", log: log, memory: inUse, changed: make(chan struct{}, 1)}
 	if b, err := os.ReadFile(a.file); err == nil {
 		_ = json.Unmarshal(b, &a.noted) // damaged: nothing is known
 	}
@@ -85,16 +99,16 @@ func newAttempts(state, folder string, log *slog.Logger) *attempts {
 	if a.noted.Deaths == nil || len(a.noted.Deaths) > mostNoted {
 		a.noted.Deaths = make(map[string]int)
 	}
-	if r := a.noted.Reading; r != nil && r.deadly(crashed) {
-		a.noted.Deaths[r.Sum]++
-		log.Error("the service ended while it read a file", "file", r.Path, "times", a.noted.Deaths[r.Sum], "memory_mb", r.Used>>20)
+	if r := a.noted.Reading; r != nil && r.deadly(crashed, a.memory().kills) {
+		a.noted.Deaths[r.Key]++
+		log.Error("the service ended while it read a file", "file", r.Path, "times", a.noted.Deaths[r.Key], "memory_mb", r.Used>>20)
 	}
 	a.noted.Reading = nil
 	return a
 }
 
-// run writes until stop is closed. It owns the disk; nobody waits for it.
-func (a *attempts) run(stop <-chan struct{}) {
+// run writes until ctx ends. It owns the disk; nobody waits for it.
+func (a *attempts) run(ctx context.Context) {
 	if f, err := os.OpenFile(a.crash, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o600); err == nil {
 		_ = debug.SetCrashOutput(f, debug.CrashOptions{})
 		f.Close() // the runtime has its own
@@ -104,7 +118,7 @@ func (a *attempts) run(stop <-chan struct{}) {
 	defer tick.Stop()
 	for {
 		select {
-		case <-stop:
+		case <-ctx.Done():
 			a.write()
 			return
 		case <-a.changed:
@@ -122,13 +136,13 @@ func (a *attempts) run(stop <-chan struct{}) {
 
 // write replaces the file. It need not outlive a power cut: that is nothing a frame does.
 func (a *attempts) write() {
-	used, limit := a.memory()
+	m := a.memory()
 	a.mu.Lock()
 	if r := a.noted.Reading; r != nil {
-		r.Noted, r.Used, r.Limit = time.Now(), used, limit
-		if r.UsedAt0 == 0 {
-			r.UsedAt0 = used
+		if r.Noted.IsZero() {
+			r.UsedAt0, r.Kills0 = m.used, m.kills
 		}
+		r.Noted, r.Used, r.Limit = time.Now(), m.used, m.limit
 	}
 	b, err := json.Marshal(a.noted)
 	a.mu.Unlock()
@@ -139,21 +153,21 @@ func (a *attempts) write() {
 	}
 }
 
-// begin notes that a file is about to be read, until done is called, or refuses it.
+// begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it.
 func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
-	sum := strconv.FormatUint(of.Sum, 16)
+	key := keyOf(of)
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.noted.Deaths[sum] >= mostDeaths {
+	if a.noted.Deaths[key] >= mostDeaths {
 		return nil, errDeadly
 	}
-	a.noted.Reading = &attempt{Path: of.Path, Sum: sum, Begun: time.Now()}
+	a.noted.Reading = &attempt{Path: of.Path, Key: key, Begun: time.Now()}
 	a.wake()
 	return func() {
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		a.noted.Reading = nil
-		delete(a.noted.Deaths, sum)
+		delete(a.noted.Deaths, key)
 		a.wake()
 	}, nil
 }

@@ -16,28 +16,28 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 	const limit = 1 << 30
 	for _, c := range []struct {
 		name           string
-		used           int64
+		used, kills    int64
 		crashed, ended bool
 		starts         int // at which it is still read
 	}{
-		{"near the limit", 900 << 20, false, false, 2},
-		{"grown by a gigabyte", 2 << 30, false, false, 2},
-		{"crashed", 100 << 20, true, false, 2},
-		{"killed by somebody", 300 << 20, false, false, 10},
-		{"came to its end", 900 << 20, false, true, 10},
+		{"near the limit", 900 << 20, 0, false, false, 2},
+		{"grown by a gigabyte", 2 << 30, 0, false, false, 2},
+		{"crashed", 100 << 20, 0, true, false, 2},
+		{"killed by the kernel, at once", 100 << 20, 1, false, false, 2},
+		{"killed by somebody", 300 << 20, 0, false, false, 10},
+		{"came to its end", 900 << 20, 0, false, true, 10},
 	} {
 		var log strings.Builder
 		state, of := t.TempDir(), watch.Arrival{Path: "/frames/a.fits", Sum: 77}
-		read := 0
+		read, kills := 0, int64(7)
 		for range 10 {
-			a := newAttempts(state, "/frames", slog.New(slog.NewTextHandler(&log, nil)))
 			used := int64(200 << 20)
-			a.memory = func() (int64, int64) {
+			a := newAttempts(state, "/frames", slog.New(slog.NewTextHandler(&log, nil)), func() memory {
 				if c.name == "grown by a gigabyte" {
-					return used, 0
+					return memory{used, 0, kills}
 				}
-				return used, limit
-			}
+				return memory{used, limit, kills}
+			})
 			done, err := a.begin(of)
 			if errors.Is(err, errDeadly) {
 				break
@@ -53,6 +53,7 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 				done()
 				a.write()
 			}
+			kills += c.kills
 			if c.crashed {
 				if err := os.WriteFile(a.crash, []byte("fatal error"), 0o600); err != nil {
 					t.Fatal(err)
@@ -72,11 +73,11 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 	}
 	// A note that is damaged says nothing.
 	state := t.TempDir()
-	a := newAttempts(state, "/frames", slog.New(slog.DiscardHandler))
+	a := newAttempts(state, "/frames", slog.New(slog.DiscardHandler), memoryInUse)
 	if err := os.WriteFile(a.file, []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := newAttempts(state, "/frames", slog.New(slog.DiscardHandler)).begin(watch.Arrival{Sum: 1}); err != nil {
+	if _, err := newAttempts(state, "/frames", slog.New(slog.DiscardHandler), memoryInUse).begin(watch.Arrival{Sum: 1}); err != nil {
 		t.Error(err)
 	}
 }
