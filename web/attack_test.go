@@ -280,31 +280,49 @@ func (c *fakeConn) RemoteAddr() net.Addr {
 func (c *fakeConn) Close() error { c.closed = true; return nil }
 
 // One address of the network cannot take all connections, nor can strangers together take
-// more than theirs; the newest pushes out the oldest that is idle, of the address that has
-// most; the paired and this machine have shares of their own.
+// more than theirs; the newest pushes out the one on which nothing has happened for longest, of
+// the address that has most; the paired and this machine have shares of their own.
 func TestConnectionsAreBounded(t *testing.T) {
 	l := newCounted(10, false)
 	var conns []*boundedConn
 	var sockets []*fakeConn
 	for i := range connsPerAddress + 3 {
+		if i == connsPerAddress {
+			conns[0].serve(visitor{}) // asks for something now
+			conns[2].serve(visitor{}) // asked for something, and was answered
+			conns[2].served()
+		}
 		c, s := l.offer(t, fmt.Sprintf("[2001:db8::%d]:9", i+1)) // one subscriber
 		conns, sockets = append(conns, c), append(sockets, s)
-		if i == 0 {
-			c.serve(visitor{}) // not idle
-		}
 	}
 	for i, s := range sockets {
-		if s.closed != (i >= 1 && i <= 3) {
+		if s.closed != (i == 1 || i == 3 || i == 4) {
 			t.Errorf("connection %d of one address: closed %t", i, s.closed)
 		}
 	}
 	_ = conns[1].Close() // closed already: harmless
 	_, honest := l.offer(t, "192.168.7.8:9")
 	for i := range 4 * strangersConns {
-		l.offer(t, fmt.Sprintf("10.0.0.%d:9", i%24))
+		c, _ := l.offer(t, fmt.Sprintf("10.0.0.%d:9", i%24))
+		if i%2 == 0 {
+			c.serve(visitor{}) // of a request whose body never comes
+		}
 	}
 	if honest.closed || l.open[strangerShare] != strangersConns {
 		t.Errorf("one of an address of its own: closed %t; %d strangers", honest.closed, l.open[strangerShare])
+	}
+	// Beside many whose bodies never come, at an address of theirs even, a newcomer has the time to ask.
+	for i := range 4 * strangersConns {
+		c, _ := l.offer(t, fmt.Sprintf("10.0.0.%d:9", i%24))
+		c.serve(visitor{})
+	}
+	_, beside := l.offer(t, "10.0.0.7:9")
+	for i := range strangersConns / 2 {
+		c, _ := l.offer(t, fmt.Sprintf("10.0.0.%d:9", i%24))
+		c.serve(visitor{})
+	}
+	if beside.closed {
+		t.Error("a newcomer beside requests that never end was closed")
 	}
 	phone, _ := l.offer(t, "192.168.7.9:9")
 	if !phone.serve(visitor{device: "a"}) || l.open[pairedShare] != 1 || l.open[strangerShare] != strangersConns-1 {

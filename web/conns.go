@@ -5,6 +5,7 @@ import (
 	"crypto/tls"
 	"net"
 	"net/netip"
+	"slices"
 	"sync"
 )
 
@@ -12,8 +13,9 @@ import (
 // the paired and this machine have between them.
 const (
 	// strangersConns are for who is not known yet: each newcomer begins here. It costs a
-	// request of some milliseconds to become known, and one who is full of idle strangers
-	// loses the oldest to the next who comes.
+	// request of some milliseconds to become known. When there are so many, the one on which
+	// nothing has happened for longest makes room for the next who comes: half a header, half
+	// a body and silence are the same.
 	strangersConns = 128
 	// hereConns are for this machine, whatever the others take.
 	hereConns = 64
@@ -41,7 +43,7 @@ type boundedListener struct {
 
 	mu    sync.Mutex
 	open  [hereShare + 1]int
-	conns []*boundedConn // oldest first
+	conns []*boundedConn // by the last request that began or ended, or else by when they came: the oldest first
 }
 
 func boundConns(l net.Listener, clients int, forwarded bool) *boundedListener {
@@ -75,9 +77,8 @@ func (l *boundedListener) Accept() (net.Conn, error) {
 	}
 }
 
-// enter counts a connection in. For a stranger another one may have to go: the oldest
-// idle one of his own address when that has too many, or else of the address that has
-// most.
+// enter counts a connection in. For a stranger another one may have to go: the oldest one
+// of his own address when that has too many, or else of the address that has most.
 func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -110,21 +111,19 @@ func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 	return loser, true
 }
 
-// oldest is the oldest connection of a kind, an idle one if there is one.
+// oldest is the oldest connection of a kind, nil when there is none.
 func (l *boundedListener) oldest(kind func(*boundedConn) bool) *boundedConn {
-	var first *boundedConn
-	for _, c := range l.conns {
-		if !kind(c) {
-			continue
-		}
-		if c.serving == 0 {
-			return c
-		}
-		if first == nil {
-			first = c
-		}
+	if i := slices.IndexFunc(l.conns, kind); i >= 0 {
+		return l.conns[i]
 	}
-	return first
+	return nil
+}
+
+// happened makes a connection the newest.
+func (l *boundedListener) happened(c *boundedConn) {
+	if i := slices.Index(l.conns, c); i >= 0 {
+		l.conns = append(slices.Delete(l.conns, i, i+1), c)
+	}
 }
 
 func (l *boundedListener) add(c *boundedConn) {
@@ -133,12 +132,9 @@ func (l *boundedListener) add(c *boundedConn) {
 }
 
 func (l *boundedListener) drop(c *boundedConn) {
-	for i, o := range l.conns {
-		if o == c {
-			l.conns = append(l.conns[:i], l.conns[i+1:]...)
-			l.open[c.share]--
-			return
-		}
+	if i := slices.Index(l.conns, c); i >= 0 {
+		l.conns = slices.Delete(l.conns, i, i+1)
+		l.open[c.share]--
 	}
 }
 
@@ -173,6 +169,7 @@ func (c *boundedConn) serve(who visitor) bool {
 		return false
 	}
 	c.serving++
+	l.happened(c)
 	if to != c.share {
 		l.open[c.share]--
 		l.open[to]++
@@ -194,8 +191,8 @@ func (l *boundedListener) roomFor(device string) bool {
 	if n < connsPerAddress && l.open[pairedShare] < l.clients {
 		return true
 	}
-	loser := l.oldest(func(o *boundedConn) bool { return o.share == pairedShare && o.device == device })
-	if loser == nil || loser.serving > 0 {
+	loser := l.oldest(func(o *boundedConn) bool { return o.share == pairedShare && o.device == device && o.serving == 0 })
+	if loser == nil {
 		return false
 	}
 	l.drop(loser)
@@ -207,6 +204,7 @@ func (c *boundedConn) served() {
 	c.in.mu.Lock()
 	defer c.in.mu.Unlock()
 	c.serving--
+	c.in.happened(c)
 }
 
 // Close closes the connection and makes room for another.
