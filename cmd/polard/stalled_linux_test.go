@@ -146,3 +146,72 @@ func TestFolderThatHangs(t *testing.T) {
 	n.Expose()
 	p.After(t, n.Names[2])
 }
+
+// A folder of state that hangs, on a real mount whose program is stopped: the page goes on, a command is answered as not yet
+// kept, the service ends in time; one that is started meanwhile says what it waits for and ends when it is told to; and once
+// the folder answers the session goes on, with the frame that could not be kept.
+func TestStateThatHangs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("waits for a folder that hangs")
+	}
+	harness.NotUnderRace(t)
+	n := harness.NewNight(t, 12)
+	state, program := mounted(t, t.TempDir())
+	args := []string{"serve", n.Folder, "--state", state, "--lat", "46.318", "--lon", "13.072"}
+	p := spawn(t, args...)
+	n.Expose()
+	p.After(t, n.Names[0])
+	harness.Eventually(t, "a command on the disk, and the frame before it", func() (bool, string) {
+		status, answer := p.Post(t, "tolerance", `{"arcmin":3}`)
+		return status == http.StatusNoContent, answer
+	})
+	if err := program.Signal(syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	n.Expose()
+	p.After(t, n.Names[1])
+	if status, answer := p.Post(t, "tolerance", `{"arcmin":2}`); status != http.StatusAccepted {
+		t.Errorf("a command that is on no disk: %d %s", status, answer)
+	}
+	begin := time.Now()
+	if err := p.cmd.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	// The kernel keeps what is left of the process until the folder answers: a file of the logbook is mapped into its memory.
+	harness.Eventually(t, "its last word", func() (bool, string) {
+		return strings.Contains(p.Stderr.String(), "the disk of the logbook does not answer"), p.Stderr.String()
+	})
+	if took := time.Since(begin); took > harness.StopsWithin() {
+		t.Errorf("ended after %v", took)
+	}
+	if answer, err := http.Get(p.URL + "healthz"); err == nil {
+		answer.Body.Close()
+		t.Error("the page is still served")
+	}
+	c, said := exec.Command(os.Args[0], append(args, "--addr", "127.0.0.1:0")...), new(harness.Output)
+	c.Env, c.Stderr = append(os.Environ(), asProgram+"=1"), said
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Process.Kill() })
+	harness.Eventually(t, "it to say what it waits for", func() (bool, string) {
+		return strings.Contains(said.String(), "the logbook does not answer"), said.String()
+	})
+	if err := c.Process.Signal(syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	if err := c.Wait(); err == nil || !strings.Contains(said.String(), "stopped before everything was done") {
+		t.Errorf("ended with %v: %s", err, said.String())
+	}
+	if err := program.Signal(syscall.SIGCONT); err != nil {
+		t.Fatal(err)
+	}
+	p.kill()
+	p = spawn(t, args...)
+	n.Expose()
+	p.After(t, n.Names[2])
+	harness.Eventually(t, "all frames on the disk, once", func() (bool, string) {
+		got := framesKept(t, harness.Book(t, state), n.Folder)
+		return len(got) == 3, fmt.Sprint(got)
+	})
+}

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"time"
 
 	"polard/cmd/polard/internal/journal"
 	"polard/mountmodel/logbook"
@@ -84,8 +85,25 @@ func (f *stateFlags) open(ctx context.Context, begin logbook.Session, log *slog.
 	if f.server != "" { // a file is of one machine
 		o.Pier = f.pier
 	}
-	return journal.Open(ctx, o, begin), nil
+	// Whoever opens a file on a disk that hangs, hangs: nothing is known of the session until it answers.
+	opened := make(chan *journal.Journal, 1)
+	go func() { opened <- journal.Open(ctx, o, begin) }()
+	for told := false; ; told = true {
+		select {
+		case j := <-opened:
+			return j, nil
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-time.After(openedWithin):
+			if !told {
+				log.Error("the logbook does not answer: is its disk or network away? Waiting for it; --state names another folder, --no-log does without", "file", o.Shown)
+			}
+		}
+	}
 }
+
+// openedWithin is how long a logbook may take before that is told; a long season's takes a second on a card.
+const openedWithin = 5 * time.Second
 
 // notes is the folder of the program's state; empty when nothing is to be kept.
 func (f *stateFlags) notes() string {

@@ -101,7 +101,7 @@ func New(o Options) *Service {
 		return skip != nil && skip(path, size, modified) || o.Journal.Known(path, size, modified)
 	}
 	if o.State != "" {
-		s.attempts = newAttempts(o.State, o.Folder.Folder, o.Log)
+		s.attempts = newAttempts(o.State, o.Folder.Folder, o.Log, memoryInUse)
 		folder.Attempt = s.attempts.begin
 	}
 	s.watcher = watch.New(folder)
@@ -124,8 +124,9 @@ func (s *Service) report(err error) {
 	s.options.Log.Error("the folder cannot be read; trying again", "folder", s.options.Folder.Folder, "error", err)
 }
 
-// lastNote is how long the end waits for what was noted of the file being read.
-const lastNote = 500 * time.Millisecond
+// lastWrites is how long the end waits for what is still to be written, to the logbook and of the file being read: a disk that
+// hangs never takes it.
+const lastWrites = 600 * time.Millisecond
 
 // Run starts all parts and stops them together, within two seconds of the end of ctx.
 func (s *Service) Run(ctx context.Context) error {
@@ -152,18 +153,10 @@ func (s *Service) Run(ctx context.Context) error {
 		}
 	}
 	c.preview = server.PublishPreview
-	// The journal is written to the end of the others, who still have things to keep.
-	stopJournal := start(context.WithoutCancel(ctx), o.Journal.Run)
+	// What is written is so to the end of the others, who still have things to keep.
+	writing := []*part{start(context.WithoutCancel(ctx), o.Journal.Run)}
 	if s.attempts != nil {
-		stop, written := make(chan struct{}), make(chan struct{})
-		go func() { defer close(written); s.attempts.run(stop) }()
-		defer func() {
-			close(stop)
-			select {
-			case <-written:
-			case <-time.After(lastNote): // the disk hangs
-			}
-		}()
+		writing = append(writing, start(context.WithoutCancel(ctx), s.attempts.run))
 	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.Go(func() error { return server.Run(ctx) })
@@ -185,22 +178,45 @@ func (s *Service) Run(ctx context.Context) error {
 		group.Go(func() error { return o.Equipment.Run(ctx) })
 	}
 	err = group.Wait()
-	stopJournal()
+	if !stop(writing, lastWrites) {
+		o.Log.Error("the disk of the logbook does not answer: the last of the session may be missing there; its frames are still in their folder")
+	}
 	if errors.Is(err, syscall.EADDRINUSE) {
 		return fmt.Errorf("%s is in use, perhaps by another polard: choose another with --addr, or 127.0.0.1:0 for any free one", page.Addr)
 	}
 	return err
 }
 
-// start runs something on a goroutine of its own until stop is called, which waits for its end.
-func start(ctx context.Context, run func(context.Context)) (stop func()) {
+// part is something that runs on a goroutine of its own.
+type part struct {
+	end  context.CancelFunc
+	done chan struct{}
+}
+
+func start(ctx context.Context, run func(context.Context)) *part {
 	ctx, end := context.WithCancel(ctx)
-	done := make(chan struct{})
+	p := &part{end, make(chan struct{})}
 	go func() {
-		defer close(done)
+		defer close(p.done)
 		run(ctx)
 	}()
-	return func() { end(); <-done }
+	return p
+}
+
+// stop ends parts, and tells whether they did within a time.
+func stop(parts []*part, within time.Duration) bool {
+	for _, p := range parts {
+		p.end()
+	}
+	end := time.After(within)
+	for _, p := range parts {
+		select {
+		case <-p.done:
+		case <-end:
+			return false
+		}
+	}
+	return true
 }
 
 // healthy tells whether the controller still answers. While it goes on with a long session it does not yet, and to start it
