@@ -96,8 +96,9 @@ func number(token string) (string, valueKind) {
 // int or float64.
 type header struct {
 	values   map[string]any
-	primary  *header  // where an extension's missing keywords are looked up
-	warnings []string // what in the cards was not legal
+	wholes   map[string]int64 // numbers that a float64 may not hold, and is in values
+	primary  *header          // where an extension's missing keywords are looked up
+	warnings []string         // what in the cards was not legal
 }
 
 // errReader marks a failure of fitsio on cards that the check had found legal:
@@ -107,8 +108,8 @@ var errReader = errors.New("the keyword reader failed on legal cards, a fault of
 // readKeywords reads the keywords of a checked header that describe the
 // exposure; those that fix the layout are left out.
 func readKeywords(u *unit) (*header, error) {
-	cards, warnings := legalCards(u.header)
-	h := &header{values: map[string]any{}, warnings: warnings}
+	cards, wholes, warnings := legalCards(u.header)
+	h := &header{values: map[string]any{}, wholes: wholes, warnings: warnings}
 	hdu, err := decodeHeader(cards)
 	if err != nil {
 		return nil, err
@@ -135,7 +136,8 @@ func decodeHeader(cards []byte) (hdu fitsio.HDU, err error) {
 
 // legalCards rewrites a header as one that claims no data and holds only legal
 // value cards, each keyword once, and says what it left out.
-func legalCards(cards []byte) (legal []byte, warnings []string) {
+func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings []string) {
+	wholes = make(map[string]int64)
 	var unreadable, repeated []string
 	legal = fmt.Appendf(nil, "%-80s%-80s%-80s", "SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    0")
 	seen := map[string]string{}
@@ -183,6 +185,9 @@ func legalCards(cards []byte) (legal []byte, warnings []string) {
 		case whole:
 			// fitsio keeps whole numbers in an int, which may have 32 bits.
 			if _, err := strconv.ParseInt(v, 10, 32); err != nil {
+				if n, err := strconv.ParseInt(v, 10, 64); err == nil {
+					wholes[keyword] = n
+				}
 				f, _ := strconv.ParseFloat(v, 64)
 				v = formatFloat(f)
 			}
@@ -197,7 +202,7 @@ func legalCards(cards []byte) (legal []byte, warnings []string) {
 	if len(repeated) > 0 {
 		warnings = append(warnings, fmt.Sprintf("keywords that stand twice with different values (the first was taken): %s", list(repeated)))
 	}
-	return legal, warnings
+	return legal, wholes, warnings
 }
 
 // layoutKeyword tells the keywords that fix the layout of a unit, which the

@@ -40,8 +40,8 @@ func readScaling(bitpix int, compressed bool, own *header) (scaling, []string, e
 		}
 	}
 	if v, key, ok := h.number(blank...); ok {
-		if n, whole := h.values[key].(int); whole && bitpix > 0 {
-			s.blank, s.hasBlank = int64(n), true // also where a float64 has no such number
+		if n, whole := own.wholes[key]; whole && bitpix > 0 {
+			s.blank, s.hasBlank = n, true
 		} else if bitpix < 0 {
 			warnings = append(warnings, "BLANK means nothing for floating-point pixels and was passed over")
 		} else if v == math.Trunc(v) && v >= -1<<63 && v < 1<<63 {

@@ -1,7 +1,9 @@
 package fits
 
 import (
+	"encoding/binary"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"os/exec"
@@ -43,6 +45,36 @@ func TestPixelsAgainstAstropy(t *testing.T) {
 			}
 		}
 		t.Logf("%s: %d files", name, len(frames))
+	}
+}
+
+// A pixel whose stored number is BLANK is undefined, and no other is, though a float64 does not tell the two apart: the
+// keyword holds a whole number (section 4.4.2.5).
+func TestBlankOfWideNumbers(t *testing.T) {
+	for _, c := range []struct {
+		bits         int
+		blank, other int64
+		zero         string
+	}{
+		{16, -32768, -32767, "32768"}, {32, math.MinInt32, math.MinInt32 + 1, "2147483648"}, {32, math.MaxInt32, math.MaxInt32 - 1, "0"},
+		{64, math.MinInt64, math.MinInt64 + 1, "9223372036854775808"}, {64, -9223372036854763583, -9223372036854763584, "9223372036854775808"},
+		{64, math.MaxInt64, math.MaxInt64 - 1, "0"}, {64, 1<<53 + 1, 1 << 53, "0.0"}, {64, 1 << 33, 1<<33 + 1, "0"},
+	} {
+		var data []byte
+		for _, v := range []int64{c.blank, c.other} {
+			switch c.bits {
+			case 16:
+				data = binary.BigEndian.AppendUint16(data, uint16(v))
+			case 32:
+				data = binary.BigEndian.AppendUint32(data, uint32(v))
+			case 64:
+				data = binary.BigEndian.AppendUint64(data, uint64(v))
+			}
+		}
+		f := mustDecode(t, build(append(layoutCards(fmt.Sprint(c.bits), "2", "2", "1"), fmt.Sprintf("BLANK   = %20d", c.blank), "BZERO   = "+c.zero), data))
+		if f.Pix[0] == f.Pix[0] || f.Pix[1] != f.Pix[1] {
+			t.Errorf("BLANK %d of %d bits: %g for it, %g for %d", c.blank, c.bits, f.Pix[0], f.Pix[1], c.other)
+		}
 	}
 }
 
