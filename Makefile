@@ -38,8 +38,11 @@ screenshots: ## a picture of each step of the page, on a phone and a laptop, by 
 	mkdir -p "$(SHOTS)"
 	POLARD_SHOTS="$(SHOTS)" $(GO) test -count 1 -run '^(TestPage|TestBrowser)$$' ./web ./cmd/polard
 
-kills: ## kill the service N times at random moments of a rehearsal; nothing may be lost or doubled
-	$(GO) test ./cmd/polard -count 1 -run 'TestKilled$$' -v -timeout 2h -args -kills $(or $(N),200)
+kills: ## kill the service N times at random moments of a rehearsal, once more among files of old times; nothing may be lost or doubled
+	$(GO) test ./cmd/polard -count 1 -run 'TestKilled(AmongOldTimes)?$$' -v -timeout 2h -args -kills $(or $(N),200)
+
+hostile: ## N images that no camera takes, up to 60 megapixels, each read by a process that may have the memory stated and no more; SEED
+	$(GO) test ./cmd/polard -count 1 -run 'TestHostileImages$$' -v -timeout 6h -args -hostile $(or $(N),500) $(if $(SEED),-hostile.seed $(SEED))
 
 simulators: ## a mount and a camera simulated by Debian's indi-bin, for 'polard measure --indi localhost' (PORT: 7624)
 	cmd/polard/internal/devices/gsc/simulators.sh $(or $(PORT),7624)

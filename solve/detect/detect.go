@@ -3,6 +3,7 @@ package detect
 import (
 	"context"
 	"runtime"
+	"runtime/debug"
 	"sync"
 
 	"polard/solve/detect/background"
@@ -41,8 +42,14 @@ func Find(ctx context.Context, img Image) (*Result, error) {
 	if err := img.Check(); err != nil {
 		return nil, err
 	}
-	room := rooms.Get().(*residual.Room)
-	defer rooms.Put(room)
+	room := new(residual.Room)
+	if len(img.Pix) < largeImage {
+		room = rooms.Get().(*residual.Room)
+		defer rooms.Put(room)
+	} else {
+		debug.FreeOSMemory()
+		defer debug.FreeOSMemory()
+	}
 	d, sunk, err := findBright(ctx, img, room)
 	if err != nil || !sunk {
 		return d, err
@@ -71,6 +78,11 @@ const (
 	// negativeStars times as many stars must then show.
 	negativeStars = 2
 )
+
+// largeImage is how many pixels decide what memory a computer needs: what lies about before they are searched, such as the
+// bytes of their file, is given back, and so is the room for the search behind it. At 60 megapixels that takes some 50 ms of
+// 1.6 s, and the process has 55 MB less at most, and 155 less when frames follow each other. Of a smaller image both wait for the next.
+const largeImage = 24 << 20
 
 // rooms of images that are done serve the next.
 var rooms = sync.Pool{New: func() any { return new(residual.Room) }}

@@ -227,7 +227,7 @@ func (c *Controller) Arrive(ctx context.Context, a watch.Arrival) (again bool) {
 		}
 	}
 	if o.Solution != nil && a.Ahead > 0 {
-		o.NewLens = nil
+		o.NewLens, o.Frame = nil, nil // it is read again in its turn, and its pixels take much memory
 		c.ahead = &solvedAhead{a.Sum, o}
 		return true
 	}
@@ -254,7 +254,9 @@ type solvedAhead struct {
 func (c *Controller) read(ctx context.Context, a watch.Arrival) (o pipeline.Outcome) {
 	if ahead := c.ahead; ahead != nil && ahead.sum == a.Sum {
 		c.ahead = nil
-		return ahead.outcome
+		o = ahead.outcome
+		o.Frame = a.Frame
+		return o
 	}
 	if err := contain(c.log, a.Path, func() error { o = c.pipeline.Read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
 		o = pipeline.Outcome{Path: a.Path, Frame: a.Frame}
