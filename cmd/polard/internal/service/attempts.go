@@ -11,6 +11,7 @@ import (
 	"runtime/debug"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"polard/fits"
@@ -33,15 +34,18 @@ const (
 	longRead   = time.Minute
 	// mostNoted bounds the files remembered.
 	mostNoted = 100
+	// notedWithin is how long a file waits for its note, which takes a millisecond on a disk that does not hang.
+	notedWithin = 100 * time.Millisecond
 )
 
-// attempts notes on the disk which file is being read, so that the next start knows what the last one died of. It never
-// waits for that disk.
+// attempts notes on the disk which file is being read, so that the next start knows what the last one died of. It does not
+// wait for a disk that hangs.
 type attempts struct {
 	file, crash string
 	log         *slog.Logger
 	memory      func() memory
 
+	runs    atomic.Bool // run does, or is about to
 	mu      sync.Mutex
 	noted   attemptsNoted
 	changed chan struct{} // holds one when noted is to be written
@@ -65,6 +69,8 @@ type attempt struct {
 	Used    int64     `json:"used"`
 	Limit   int64     `json:"limit"`
 	Kills0  int64     `json:"kills_at_begin"`
+
+	kept chan struct{} // closed when it is on the disk
 }
 
 // keyOf tells a file again: by the sum of its content, or before it was read by all else that is known.
@@ -138,7 +144,8 @@ func (a *attempts) run(ctx context.Context) {
 func (a *attempts) write() {
 	m := a.memory()
 	a.mu.Lock()
-	if r := a.noted.Reading; r != nil {
+	r := a.noted.Reading
+	if r != nil {
 		if r.Noted.IsZero() {
 			r.UsedAt0, r.Kills0 = m.used, m.kills
 		}
@@ -151,23 +158,37 @@ func (a *attempts) write() {
 			_ = os.Rename(a.file+".part", a.file) // what cannot be kept is not known next time
 		}
 	}
+	if r != nil {
+		select {
+		case <-r.kept:
+		default:
+			close(r.kept)
+		}
+	}
 }
 
 // begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it.
 func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
-	key := keyOf(of)
+	r := &attempt{Path: of.Path, Key: keyOf(of), Begun: time.Now(), kept: make(chan struct{})}
 	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.noted.Deaths[key] >= mostDeaths {
+	if a.noted.Deaths[r.Key] >= mostDeaths {
+		a.mu.Unlock()
 		return nil, errDeadly
 	}
-	a.noted.Reading = &attempt{Path: of.Path, Key: key, Begun: time.Now()}
+	a.noted.Reading = r
+	a.mu.Unlock()
 	a.wake()
+	if a.runs.Load() {
+		select {
+		case <-r.kept:
+		case <-time.After(notedWithin):
+		}
+	}
 	return func() {
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		a.noted.Reading = nil
-		delete(a.noted.Deaths, key)
+		delete(a.noted.Deaths, r.Key)
 		a.wake()
 	}, nil
 }

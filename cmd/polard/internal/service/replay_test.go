@@ -140,7 +140,7 @@ func TestLensIsResumed(t *testing.T) {
 			}
 			c := NewController(p, j, log, cfg, true)
 			ctx, cancel := context.WithCancel(t.Context())
-			stop := start(context.WithoutCancel(ctx), j.Run)
+			writing := start(context.WithoutCancel(ctx), j.Run)
 			ended := make(chan error)
 			go func() { ended <- c.Run(ctx) }()
 			frames := set.Paths()[run : run+1]
@@ -155,7 +155,9 @@ func TestLensIsResumed(t *testing.T) {
 			if err := <-ended; err != nil {
 				t.Fatal(err)
 			}
-			stop()
+			if !stop([]*part{writing}, harness.Patience) {
+				t.Fatal("the journal is not written to its end")
+			}
 			if !stops {
 				break
 			}

@@ -156,6 +156,7 @@ func (s *Service) Run(ctx context.Context) error {
 	// What is written is so to the end of the others, who still have things to keep.
 	writing := []*part{start(context.WithoutCancel(ctx), o.Journal.Run)}
 	if s.attempts != nil {
+		s.attempts.runs.Store(true)
 		writing = append(writing, start(context.WithoutCancel(ctx), s.attempts.run))
 	}
 	group, ctx := errgroup.WithContext(ctx)
