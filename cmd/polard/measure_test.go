@@ -159,7 +159,6 @@ func TestMeasureFaults(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes a minute")
 	}
-	t.Parallel() // it waits for mounts that move
 	server := devicestest.RigServer(t, devicestest.MidnightRig(time.Now()))
 	for _, c := range []struct{ fault, words string }{
 		{devicestest.FaultWhere, "the mount is not where it reports to be"},
@@ -220,7 +219,6 @@ func TestMeasureSimulators(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes two minutes")
 	}
-	t.Parallel() // it waits for mounts that move
 	server := devicestest.StartServer(t, nil, devicestest.Simulators...)
 	server.Set(devicestest.SimulatedMount + ".CONNECTION.CONNECT=On")
 	server.Set(devicestest.SimulatedCamera + ".CONNECTION.CONNECT=On")
