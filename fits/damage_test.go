@@ -242,11 +242,14 @@ func TestInflateIsBounded(t *testing.T) {
 // at most, and of little where that is beyond the bound itself or beyond what so few bytes
 // can hold; a frame that is whole costs its own size once.
 func TestWhatUnfoldsCostsWhatItHolds(t *testing.T) {
+	empty := build([]string{"XTENSION= 'IMAGE   '", "BITPIX  = 8", "NAXIS   = 0", "PCOUNT  = 0", "GCOUNT  = 1"}, nil)
+	headers := append(build(layoutCards("8", "0"), nil), bytes.Repeat(empty, 4000)...)
 	for name, c := range map[string]struct {
 		data    []byte
 		allowed uint64 // bytes reserved
 		want    error
 	}{
+		"4000 headers without data":        {packed(t, headers, 0), 10 * uint64(len(headers)), nil},
 		"512 MB claimed and there":         {packed(t, build(layoutCards("16", "2", "16384", "16384"), nil), 600<<20), 2 << 20, ErrUnsupported},
 		"32 MB claimed, 600 MB there":      {packed(t, build(layoutCards("16", "2", "4096", "4096"), nil), 600<<20), 40 << 20, ErrUnsupported},
 		"240 MB claimed, 30 kB there":      {packed(t, build(layoutCards("16", "2", "12000", "10000"), nil), 30<<10), 2 << 20, ErrIncomplete},

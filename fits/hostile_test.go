@@ -3,6 +3,7 @@ package fits
 import (
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"math/bits"
 	"testing"
 	"time"
@@ -101,5 +102,36 @@ func TestHostileCompression(t *testing.T) {
 
 	if _, err := Decode("x", tileTable([][]byte{hostileTile(side, mostPlanes)}, tileShape("HCOMPRESS_1", 16, []int{6000, 6000}, []int{6000, 6000})...)); !errors.Is(err, ErrUnsupported) {
 		t.Errorf("a larger one: %v", err)
+	}
+}
+
+// manyKeywords is a frame with so many keywords of different names, each twice.
+func manyKeywords(n int) []byte {
+	var cards []string
+	for i := range n {
+		cards = append(cards, fmt.Sprintf("K%07d= %d", i%(n/2), i))
+	}
+	return small(append(cards, "DATE-OBS= '2026-11-03T19:12:00'")...)
+}
+
+// As many keywords as a header may hold are read to the last.
+func TestManyKeywords(t *testing.T) {
+	f := mustDecode(t, manyKeywords(maxHeaderBytes/cardSize-40))
+	if f.Start.IsZero() {
+		t.Error("the last keyword was not read")
+	}
+}
+
+// BenchmarkManyKeywords tells that their time grows as they do.
+func BenchmarkManyKeywords(b *testing.B) {
+	for _, n := range []int{5000, 50000} {
+		data := manyKeywords(n)
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			for b.Loop() {
+				if _, err := Decode("x", data); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
 	}
 }

@@ -73,7 +73,9 @@ func (u *unfolding) upTo(length int) error {
 	if length <= len(u.out) || u.ended {
 		return nil
 	}
-	if room := min(length, u.most); cap(u.out) < room {
+	if cap(u.out) < min(length, u.most) {
+		// By a quarter at least: thousands of headers, each a little further on, must not each move all before it.
+		room := min(max(length, cap(u.out)+cap(u.out)/4), u.most, u.limit)
 		u.out = append(make([]byte, 0, room), u.out...)
 	}
 	have := len(u.out)

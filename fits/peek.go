@@ -10,8 +10,8 @@ import (
 
 // Peek reads as much of a file as tells whether it is whole and when it was
 // exposed. Errors other than incompleteness are left to the reading, and so is
-// whether a packed file is whole.
-func Peek(path string, size int64) (mid time.Time, err error) {
+// whether a packed file is whole. step, if not nil, is called for each unit of the file, of which there may be many.
+func Peek(path string, size int64, step func()) (mid time.Time, err error) {
 	f, _, err := openRegular(path)
 	if err != nil || size > maxFileBytes {
 		return time.Time{}, nil
@@ -24,6 +24,9 @@ func Peek(path string, size int64) (mid time.Time, err error) {
 	}()
 	var found imageFound
 	for start := 0; start == 0 || start < int(size); {
+		if step != nil {
+			step()
+		}
 		u, err := unitAt(f, start, int(size))
 		if errors.Is(err, ErrIncomplete) {
 			return time.Time{}, err

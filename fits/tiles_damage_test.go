@@ -285,7 +285,7 @@ func TestPeekCompressed(t *testing.T) {
 	if err := os.WriteFile(path, compressed(t)["i2_r_1.fits.fz"], 0o644); err != nil {
 		t.Fatal(err)
 	}
-	mid, err := Peek(path, int64(len(compressed(t)["i2_r_1.fits.fz"])))
+	mid, err := Peek(path, int64(len(compressed(t)["i2_r_1.fits.fz"])), nil)
 	if want := time.Date(2026, 3, 8, 1, 2, 3, 0, time.UTC); err != nil || !mid.Equal(want) {
 		t.Errorf("%v, %v; want %v", mid, err, want)
 	}

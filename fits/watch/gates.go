@@ -133,8 +133,8 @@ func (w *Watcher) settle(ctx context.Context) {
 			err error
 		}
 		size := f.seen.size
-		p, err := ask(ctx, w.access, func(func()) peeked {
-			mid, err := fits.Peek(path, size)
+		p, err := ask(ctx, w.access, func(step func()) peeked {
+			mid, err := fits.Peek(path, size, step)
 			return peeked{mid, err}
 		})
 		if err != nil {
