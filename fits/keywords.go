@@ -113,7 +113,7 @@ func readKeywords(u *unit) (*header, error) {
 	if err != nil {
 		return nil, err
 	}
-	// By number: to look each of 50,000 up by name takes fitsio minutes.
+	// By number: to look up each of 50,000 by its name would go through all of them each time.
 	for i, left := 0, len(hdu.Header().Keys()); left > 0; i++ {
 		switch c := hdu.Header().Card(i); c.Name {
 		case "END", "COMMENT", "HISTORY", "": // not among its keys

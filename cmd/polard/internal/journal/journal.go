@@ -44,6 +44,8 @@ type Journal struct {
 	notes   map[string]string
 	files   map[string]logbook.File // that sessions of the folder dealt with
 	sums    map[uint64]string       // of all contents of these, with the path they last had
+
+	replayed map[uint64]bool // sums of the frames that Replay gave
 }
 
 // None is a journal that keeps nothing.
@@ -55,7 +57,7 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 	if o.Pier != "" {
 		begin.Folder = o.Pier + ":" + begin.Folder
 	}
-	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File), sums: make(map[uint64]string)}
+	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File), sums: make(map[uint64]string), replayed: make(map[uint64]bool)}
 	if err := j.find(ctx); err != nil {
 		o.Log.Error("the logbook cannot be read; a new session begins", "file", o.Shown, "error", err)
 		j.session = nil
@@ -145,7 +147,10 @@ func NewSession(at time.Time, program, source, folder string, cfg mountmodel.Con
 func (j *Journal) Session() *logbook.Session { return j.session }
 
 // Renew begins a new session in place of the one to go on with, to which nothing was appended yet.
-func (j *Journal) Renew() { j.writer.Renew(j.begin) }
+func (j *Journal) Renew() {
+	clear(j.replayed)
+	j.writer.Renew(j.begin)
+}
 
 // Run writes until ctx ends, and then what is left, within the time that a service has to stop.
 func (j *Journal) Run(ctx context.Context) {

@@ -49,7 +49,11 @@ func (j *Journal) Replay(ctx context.Context, visit func(logbook.Entry) error) (
 	})
 	group.Go(func() error {
 		for ready := range entries {
-			if err := visit(<-ready); err != nil {
+			e := <-ready
+			if e.Frame != nil && e.Frame.Sum != 0 {
+				j.replayed[e.Frame.Sum] = true
+			}
+			if err := visit(e); err != nil {
 				return err
 			}
 		}
@@ -57,6 +61,10 @@ func (j *Journal) Replay(ctx context.Context, visit func(logbook.Entry) error) (
 	})
 	return expired, group.Wait()
 }
+
+// Replayed tells, once Replay has returned, whether the content of a file was among what it gave: another service on the folder
+// may have kept it since this journal was opened.
+func (j *Journal) Replayed(sum uint64) bool { return j.replayed[sum] }
 
 // expiredFrames counts the frames that a session no longer rests on, and tells between which entries they lie: one that
 // watches night after night would take longer to start with each of them. The results of those nights are in

@@ -34,8 +34,9 @@ const (
 	longRead   = time.Minute
 	// mostNoted bounds the files remembered.
 	mostNoted = 100
-	// notedWithin is how long a file waits for its note, which takes a millisecond on a disk that does not hang.
-	notedWithin = 100 * time.Millisecond
+	// notedWithin is how long a file waits for its note, which takes a millisecond on a disk that does not hang. On one that
+	// does, the next waits no more.
+	notedWithin = 2 * time.Second
 )
 
 // attempts notes on the disk which file is being read, so that the next start knows what the last one died of. It does not
@@ -45,7 +46,7 @@ type attempts struct {
 	log         *slog.Logger
 	memory      func() memory
 
-	runs    atomic.Bool // run does, or is about to
+	runs    atomic.Bool // run does, or is about to, and the disk takes what it writes
 	mu      sync.Mutex
 	noted   attemptsNoted
 	changed chan struct{} // holds one when noted is to be written
@@ -137,6 +138,7 @@ func (a *attempts) run(ctx context.Context) {
 			}
 		}
 		a.write()
+		a.runs.Store(true)
 	}
 }
 
@@ -182,6 +184,7 @@ func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
 		select {
 		case <-r.kept:
 		case <-time.After(notedWithin):
+			a.runs.Store(false)
 		}
 	}
 	return func() {

@@ -209,15 +209,19 @@ func (c *Controller) Arrive(ctx context.Context, a watch.Arrival) (again bool) {
 		c.log.Info("frame passed over", "file", a.Path, "why", a.Err)
 		return false
 	}
-	if errors.Is(a.Err, watch.ErrSuperseded) {
-		_ = c.ask(ctx, func() error { c.passOver(a, whySuperseded); return nil }) // fails when the service stops
-		return false
-	}
 	c.activity.begin(filepath.Base(a.Path), a.Complete)
 	defer c.activity.end()
 	select {
 	case <-c.resumed: // the lens is known
 	case <-ctx.Done():
+		return false
+	}
+	if c.journal.Replayed(a.Sum) {
+		c.log.Info("frame passed over", "file", a.Path, "why", "another polard kept it while this one started")
+		return false
+	}
+	if errors.Is(a.Err, watch.ErrSuperseded) {
+		_ = c.ask(ctx, func() error { c.passOver(a, whySuperseded); return nil }) // fails when the service stops
 		return false
 	}
 	o := c.read(ctx, a)

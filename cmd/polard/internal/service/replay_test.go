@@ -184,3 +184,53 @@ func TestLensIsResumed(t *testing.T) {
 		t.Errorf("%d stars in one run, %d after a stop, or in other directions", len(last[0]), len(last[1]))
 	}
 }
+
+// A file that another service on the folder kept while this one started is in the session that it goes on with, and is not
+// taken once more.
+func TestKeptWhileItStarted(t *testing.T) {
+	site := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(0), Tolerance: mountmodel.DefaultTolerance}
+	state, folder := t.TempDir(), t.TempDir()
+	log := harness.Logger(&harness.Output{})
+	open := func() *journal.Journal {
+		begin := journal.NewSession(time.Now(), "test", "folder", folder, cfg, true, time.Hour)
+		return journal.Open(t.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: log}, begin)
+	}
+	take := func(j *journal.Journal, files ...uint64) {
+		c := NewController(nil, j, log, cfg, true)
+		ctx, cancel := context.WithCancel(t.Context())
+		writing, ended := start(context.WithoutCancel(ctx), j.Run), make(chan error)
+		go func() { ended <- c.Run(ctx) }()
+		for _, sum := range files {
+			c.Arrive(ctx, watch.Arrival{Path: fmt.Sprintf("f%d.fits", sum), Sum: sum, Err: fits.ErrMalformed, Complete: time.Now()})
+			harness.Eventually(t, "the disk", func() (bool, string) {
+				return j.Await(ctx, j.Append(logbook.Entry{At: time.Now(), Note: &logbook.Note{Key: "k", Value: "{}"}})) == nil, ""
+			})
+		}
+		cancel()
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+		if !stop([]*part{writing}, harness.Patience) {
+			t.Fatal("the journal is not written to its end")
+		}
+	}
+	take(open(), 1)
+	starts := open()
+	take(open(), 2)
+	take(starts, 3, 2, 4)
+	var kept []uint64
+	b := harness.Book(t, state)
+	s, err := b.Last(t.Context(), folder, time.Time{})
+	if err != nil || s == nil {
+		t.Fatal(s, err)
+	}
+	if err := b.Entries(t.Context(), s.ID, false, func(e logbook.Entry) error {
+		if e.Frame != nil {
+			kept = append(kept, e.Frame.Sum)
+		}
+		return nil
+	}); err != nil || !slices.Equal(kept, []uint64{1, 2, 3, 4}) {
+		t.Errorf("kept %v (%v)", kept, err)
+	}
+}
