@@ -55,7 +55,7 @@ type attempts struct {
 // attemptsNoted is the file's content.
 type attemptsNoted struct {
 	Reading *attempt       `json:"reading,omitempty"`
-	Deaths  map[string]int `json:"deaths,omitempty"` // by keyOf
+	Deaths  map[string]int `json:"deaths,omitempty"` // by each of keysOf
 }
 
 // memory is what the system tells of it: bytes, 0 where it is unknown, and how many processes it has killed for want of any.
@@ -63,7 +63,7 @@ type memory struct{ used, limit, kills int64 }
 
 type attempt struct {
 	Path    string    `json:"path"`
-	Key     string    `json:"key"`
+	Keys    []string  `json:"keys"`
 	Begun   time.Time `json:"begun"`
 	Noted   time.Time `json:"noted"`
 	UsedAt0 int64     `json:"used_at_begin"`
@@ -74,12 +74,14 @@ type attempt struct {
 	kept chan struct{} // closed when it is on the disk
 }
 
-// keyOf tells a file again: by the sum of its content, or before it was read by all else that is known.
-func keyOf(of watch.Arrival) string {
+// keysOf tell a file again: by all that is known before it is read, and by the sum of its content. Memory may end while it is
+// read one time and while it is decoded the next.
+func keysOf(of watch.Arrival) []string {
+	keys := []string{fmt.Sprintf("%s, %d bytes of %d", of.Path, of.Size, of.Modified.UnixNano())}
 	if of.Sum != 0 {
-		return strconv.FormatUint(of.Sum, 16)
+		keys = append(keys, strconv.FormatUint(of.Sum, 16))
 	}
-	return fmt.Sprintf("%s, %d bytes of %d", of.Path, of.Size, of.Modified.UnixNano())
+	return keys
 }
 
 // deadly tells whether a service that did not come to the end of it died of it.
@@ -107,8 +109,10 @@ func newAttempts(state, folder string, log *slog.Logger, inUse func() memory) *a
 		a.noted.Deaths = make(map[string]int)
 	}
 	if r := a.noted.Reading; r != nil && r.deadly(crashed, a.memory().kills) {
-		a.noted.Deaths[r.Key]++
-		log.Error("the service ended while it read a file", "file", r.Path, "times", a.noted.Deaths[r.Key], "memory_mb", r.Used>>20)
+		for _, key := range r.Keys {
+			a.noted.Deaths[key]++
+		}
+		log.Error("the service ended while it read a file", "file", r.Path, "times", a.deaths(r.Keys), "memory_mb", r.Used>>20)
 	}
 	a.noted.Reading = nil
 	return a
@@ -171,9 +175,9 @@ func (a *attempts) write() {
 
 // begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it.
 func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
-	r := &attempt{Path: of.Path, Key: keyOf(of), Begun: time.Now(), kept: make(chan struct{})}
+	r := &attempt{Path: of.Path, Keys: keysOf(of), Begun: time.Now(), kept: make(chan struct{})}
 	a.mu.Lock()
-	if a.noted.Deaths[r.Key] >= mostDeaths {
+	if a.deaths(r.Keys) >= mostDeaths {
 		a.mu.Unlock()
 		return nil, errDeadly
 	}
@@ -191,9 +195,21 @@ func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
 		a.mu.Lock()
 		defer a.mu.Unlock()
 		a.noted.Reading = nil
-		delete(a.noted.Deaths, r.Key)
+		if of.Sum != 0 { // else the rest is to come
+			for _, key := range r.Keys {
+				delete(a.noted.Deaths, key)
+			}
+		}
 		a.wake()
 	}, nil
+}
+
+// deaths is how often the service ended in a file.
+func (a *attempts) deaths(keys []string) (n int) {
+	for _, key := range keys {
+		n = max(n, a.noted.Deaths[key])
+	}
+	return n
 }
 
 func (a *attempts) wake() {
