@@ -28,6 +28,7 @@ type Session struct {
 	history   []entry
 	sequence  int
 	kept      *adjust.Bolts // learnt before starting over; nil when nothing was
+	choice    *Choice       // the last one, until another frame comes
 	present
 	view View
 
@@ -50,6 +51,7 @@ type entry struct {
 	event    Event
 	stroke   *adjust.Stroke
 	role     role
+	leftOut  bool // by the person; the role stays, for when it is taken back
 }
 
 // role is what a sighting was taken for. It is kept, so that a session
@@ -151,7 +153,7 @@ func (s *Session) Do(now time.Time, event Event) error {
 	}
 	next := *s
 	if event == StartOver || event == WatchOnly && s.Phase() != Watching {
-		next.history = nil
+		next.history, next.choice = nil, nil
 		next.kept = s.bolts().Clone()
 		next.kept.Loosen()
 		next.reset()
@@ -176,6 +178,7 @@ func (s *Session) Take(now time.Time, sighting Sighting) {
 	}
 	next := *s
 	next.sequence++
+	next.choice = nil
 	e := entry{now: now, sighting: &sighting}
 	e.role = next.take(now, &sighting, roleOpen)
 	next.choose()
@@ -232,6 +235,9 @@ func (s *Session) Reconfigure(cfg Config) error {
 	next.history = slices.Clone(s.history)
 	for i, e := range next.history {
 		switch {
+		case e.leftOut:
+			next.passOver(e.now, e.sighting)
+			next.choose()
 		case e.sighting != nil:
 			next.history[i].role = next.take(e.now, e.sighting, e.role)
 			next.choose()

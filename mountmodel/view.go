@@ -47,6 +47,7 @@ type View struct {
 	Turning    adjust.Bolt       // the bolt to turn now; empty while none is
 	Lock       *LockShift        // nil until a lock is confirmed
 	Advice     *axis.TurnAdvice  // nil when no further turn is wanted
+	Choice     *Choice           // what leaving a frame out or taking it back just did; nil once another frame came
 	Watch      *nights.View      // what ordinary exposures tell; nil until there is one
 	Warnings   []axis.Warning
 
@@ -59,7 +60,7 @@ func (v View) copied() View {
 	v.Details, v.SaidDetails = slices.Clone(v.Details), slices.Clone(v.SaidDetails)
 	v.Frames, v.Adjust, v.Warnings = slices.Clone(v.Frames), slices.Clone(v.Adjust), slices.Clone(v.Warnings)
 	v.Bolts, v.Moves = slices.Clone(v.Bolts), slices.Clone(v.Moves)
-	v.Measured, v.Now, v.Lock, v.Advice, v.Watch = copyOf(v.Measured), copyOf(v.Now), copyOf(v.Lock), copyOf(v.Advice), copyOf(v.Watch)
+	v.Measured, v.Now, v.Lock, v.Advice, v.Watch, v.Choice = copyOf(v.Measured), copyOf(v.Now), copyOf(v.Lock), copyOf(v.Advice), copyOf(v.Watch), copyOf(v.Choice)
 	return v
 }
 
@@ -88,6 +89,7 @@ func (s *Session) makeView() View {
 		LastMid:   s.lastMid,
 		LastHeard: s.lastHeard,
 		Doubt:     !s.trusted(),
+		Choice:    s.choice,
 		Warnings:  s.warnings(),
 	}
 	if fit := s.state.measured(); fit != nil {

@@ -140,11 +140,11 @@ func (s *Server) getAsset(c echo.Context) error {
 	name := c.Param("*")
 	kind := kinds[path.Ext(name)]
 	if c.Param("version") != s.assets.version || kind == "" || !fs.ValidPath(name) || slices.Contains(pageNames, name) {
-		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
+		return &problem{status: http.StatusNotFound, code: "not_found", message: "there is no such file"}
 	}
 	b, err := fs.ReadFile(s.assets.files, name)
 	if err != nil {
-		return &problem{http.StatusNotFound, "not_found", "there is no such file"}
+		return &problem{status: http.StatusNotFound, code: "not_found", message: "there is no such file"}
 	}
 	if name == workerFile { // it answers for the page, which lies above it
 		c.Response().Header().Set("Service-Worker-Allowed", "/")

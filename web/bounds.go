@@ -70,7 +70,7 @@ func (s *Server) checkBounds(next echo.HandlerFunc) echo.HandlerFunc {
 		who := s.visitorOf(r)
 		if conn, ok := r.Context().Value(connKey{}).(*boundedConn); ok {
 			if !conn.serve(who) {
-				return &problem{http.StatusServiceUnavailable, "full", "too many pages are open on this device: close some"}
+				return &problem{status: http.StatusServiceUnavailable, code: "full", message: "too many pages are open on this device: close some"}
 			}
 			defer conn.served()
 		}
@@ -84,7 +84,7 @@ func (s *Server) checkBounds(next echo.HandlerFunc) echo.HandlerFunc {
 		}
 		if !s.rates.allow(a, s.now()) {
 			c.Response().Header().Set("Retry-After", "5")
-			return &problem{http.StatusTooManyRequests, "too_fast", "too many requests from this device: wait some seconds"}
+			return &problem{status: http.StatusTooManyRequests, code: "too_fast", message: "too many requests from this device: wait some seconds"}
 		}
 		return next(c)
 	}

@@ -3,6 +3,7 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -65,22 +66,58 @@ func testAngles(t *testing.T, p *browsertest.Page) {
 	}
 }
 
-// A device whose access was taken away is told so, and how it comes back.
+// A device whose access is taken away is told so at once, and how it comes back; the link that
+// it is given then pairs it again.
 func testTakenAway(t *testing.T, p *browsertest.Page) {
-	s := serve(t, Options{})
+	s := serve(t, Options{Forwarded: true}) // so that this machine's browser is a stranger too
+	finished(t, s)
 	publish(t, s, adjusting(0, time.Minute))
-	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	sum := strings.Repeat("0F", 32)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url+"pair#"+s.Invite(RightOperate)+"."+sum))
+	// The certificate is the machine's own: the person compares before anything is sent.
+	p.Until(`document.querySelector(".fingerprint")?.innerText.startsWith("0F:0F:0F:0F:0F:0F:0F:0F")`)
+	p.NothingSticksOut("fingerprint")
+	p.TargetsAreLarge("fingerprint")
+	if browsertest.Eval[string](p, `location.pathname + location.hash`) != "/pair" {
+		t.Error("the code stays in the address")
+	}
+	p.Click("#pair button.strong")
 	p.Until(looksFresh)
-	// The page's own fetch of the state is refused, as the service refuses a stranger, and the socket
-	// ends with the code of a policy.
-	browsertest.Eval[bool](p, `(() => { const real = window.fetch; window.fetch = (...a) => String(a[0]).includes("/api/v1/state") ? Promise.resolve(new Response("{}", {status: 401})) : real(...a);
-		window.WebSocket = class { constructor() { setTimeout(() => this.onclose?.({code: 1006}), 10); } close() {} }; return true; })()`)
-	if err := s.stop(); err != nil {
-		t.Fatal(err)
+	if n, err := s.pairing.revoke(0); n != 1 || err != nil {
+		t.Fatal(n, err)
 	}
 	p.Says("This device is no longer paired")
 	p.Says("polard serve --pair")
 	p.Until(`document.querySelector("#now h1").textContent === "This device is no longer paired"`)
+	p.Do(chromedp.Navigate(s.url + "pair"))
+	p.Says("Pair this device")
+	p.Do(chromedp.Navigate("about:blank"), chromedp.Navigate(s.url + "pair#" + s.Invite(RightView)))
+	p.Until(looksFresh)
+}
+
+// A frame is left out at a press, the page says what that did, and takes it back.
+func testFrameLeftOut(t *testing.T, p *browsertest.Page) {
+	rec := &recorder{}
+	s := serve(t, Options{Operator: rec})
+	finished(t, s)
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	state := adjusting(0, time.Minute)
+	publish(t, s, state)
+	p.Until(looksFresh)
+	p.Until(`document.querySelector("#list details") !== null`)
+	browsertest.Eval[bool](p, `(document.querySelector("#list details").open = true)`)
+	p.Click(`#list td button[data-file="pole_0002.fits"]`)
+	out := "frame pole_0002.fits " + state.Frames[1].Mid + " false"
+	waitTold(t, rec, out)
+	state.Frames[1].Status = "left out"
+	state.Choice = &Choice{File: "pole_0002.fits", Mid: state.Frames[1].Mid, WasArcmin: 12.5, IsArcmin: 11.2}
+	publish(t, s, state)
+	p.Says("Without frame 2, ")
+	p.Says("11.2′ from the pole, before that 12.5′.")
+	p.Says("left out by you")
+	p.Inspect("frame-left-out")
+	p.Click(`.chosen button`)
+	waitTold(t, rec, out, "frame pole_0002.fits "+state.Frames[1].Mid+" true")
 }
 
 // What has the focus keeps it while states come.

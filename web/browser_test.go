@@ -49,6 +49,7 @@ func TestPage(t *testing.T) {
 		{"typed and not kept", testUnsaved},
 		{"angles as people write them", testAngles},
 		{"access taken away", testTakenAway},
+		{"frame left out", testFrameLeftOut},
 		{"focus stays", testFocusStays},
 		{"marks of the picture shown", testMarksOfThePicture},
 		{"languages", testLanguages},
@@ -133,7 +134,7 @@ func scenes() []struct {
 		{"waiting", StateFromView(waiting, first), []string{"Point the camera at clear sky", "No frame yet"}},
 		{"one", StateFromView(one, turning), []string{"Turn the RA axis", "\n30° ↺", "anticlockwise", "Leave the declination alone"}},
 		{"two", StateFromView(two, around()), []string{"Turn the RA axis on", "30°", "31.0° over 2 frames"}},
-		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise 7.0′", "Two frames cannot test", "About ⅔ turn anticlockwise", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
+		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise 7.0′", "Two frames do not test", "About ⅔ turn anticlockwise", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "East 4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "Leave 24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
@@ -809,16 +810,30 @@ func testTone(t *testing.T, p *browsertest.Page) {
 	}
 	p.Click(".sound")
 	p.Says("Sound on")
+	const pole = 523
 	last := 1e9
 	for i, az := range []sky.Angle{300 * sky.Arcminute, 90 * sky.Arcminute, 30 * sky.Arcminute, 8 * sky.Arcminute, 2 * sky.Arcminute} {
 		notes := frame(int64(3+i), az)
-		if len(notes) != 2 || notes[0] != 440 || !(notes[1] < last) || !(notes[1] > 440) {
-			t.Fatalf("%.0f': %v after %.0f", az.Arcminutes(), notes, last)
+		if len(notes) != 3 || notes[0] != pole || notes[1] != pole || !(notes[2] < last) || !(notes[2] > pole) {
+			t.Fatalf("%.0f' too far right: %v after %.0f", az.Arcminutes(), notes, last)
 		}
-		last = notes[1]
+		last = notes[2]
 	}
-	if notes := frame(9, 0.5*sky.Arcminute); len(notes) != 3 || notes[1] != 440 {
+	if notes := frame(8, -30*sky.Arcminute); len(notes) != 3 || !(notes[2] < pole) {
+		t.Errorf("too far left: %v", notes)
+	}
+	if notes := frame(9, 0.5*sky.Arcminute); len(notes) != 3 || notes[1] != pole || !(notes[2] > pole) {
 		t.Errorf("inside the tolerance: %v", notes)
+	}
+	// One knock for the other bolt; up and down are told as right and left are.
+	for _, c := range []struct {
+		way  string
+		high bool
+	}{{"raise", false}, {"lower", true}} {
+		got := browsertest.Eval[[]float64](p, fmt.Sprintf(`import("/assets/%s/js/tone.js").then(m => m.notes({within: false, turning: "altitude", now: {moves: [{bolt: "altitude", way: %q, amount_arcmin: 20, gate_arcmin: 0.7}]}}))`, s.assets.version, c.way))
+		if len(got) != 2 || got[0] != 0 || got[1] == 0 || (got[1] > 0) != c.high {
+			t.Errorf("%s: %v", c.way, got)
+		}
 	}
 	// The same frame sounds once, and an old one not at all.
 	browsertest.Eval[bool](p, `(window.played = [], true)`)

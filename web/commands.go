@@ -7,6 +7,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"time"
 
 	"polard/mountmodel"
 	"polard/mountmodel/adjust"
@@ -31,6 +32,8 @@ type Operator interface {
 	// Turned passes on which bolt the person turned, by how many turns,
 	// clockwise positive.
 	Turned(ctx context.Context, bolt adjust.Bolt, turns float64) error
+	// CountFrame says whether a frame of the measurement counts.
+	CountFrame(ctx context.Context, choice mountmodel.FrameChoice) error
 	// SetPlan says what exposures are planned.
 	SetPlan(ctx context.Context, order PlanOrder) error
 }
@@ -145,6 +148,12 @@ type turnedRequest struct {
 	Turns *float64    `json:"turns"`
 }
 
+type frameRequest struct {
+	File   string    `json:"file"`
+	Mid    time.Time `json:"mid_utc"`
+	Counts *bool     `json:"counts"`
+}
+
 type faultRequest struct {
 	Fault string `json:"fault"`
 	On    *bool  `json:"on"` // absent: on
@@ -196,6 +205,12 @@ func (s *Server) commandRoutes(g *echo.Group) {
 			return badRequest(`say which "bolt" was turned, "altitude" or "azimuth", and by how many "turns", clockwise positive`)
 		}
 		return op.Turned(ctx, r.Bolt, *r.Turns)
+	}))
+	g.POST("/frame", command(s, func(ctx context.Context, r frameRequest) error {
+		if r.File == "" || r.Mid.IsZero() || r.Counts == nil {
+			return badRequest(`name the frame by its "file" and "mid_utc", as in the state, and say whether it "counts"`)
+		}
+		return op.CountFrame(ctx, mountmodel.FrameChoice{Name: r.File, Mid: r.Mid, Counts: *r.Counts})
 	}))
 	g.POST("/plan", command(s, func(ctx context.Context, r planRequest) error {
 		order, err := r.order()
@@ -249,14 +264,14 @@ func (s *Server) commandRoutes(g *echo.Group) {
 func readBody[T any](c echo.Context) (body T, err error) {
 	r := c.Request()
 	if kind, _, err := mime.ParseMediaType(r.Header.Get(echo.HeaderContentType)); err != nil || kind != echo.MIMEApplicationJSON {
-		return body, &problem{http.StatusUnsupportedMediaType, "not_json", "a command is sent as application/json"}
+		return body, &problem{status: http.StatusUnsupportedMediaType, code: "not_json", message: "a command is sent as application/json"}
 	}
 	d := json.NewDecoder(http.MaxBytesReader(c.Response(), r.Body, maxCommandBytes))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&body); err != nil {
 		var big *http.MaxBytesError
 		if errors.As(err, &big) {
-			return body, &problem{http.StatusRequestEntityTooLarge, "too_large", "that command is too long"}
+			return body, &problem{status: http.StatusRequestEntityTooLarge, code: "too_large", message: "that command is too long"}
 		}
 		return body, badRequest("the command could not be read: " + err.Error())
 	}
@@ -295,7 +310,7 @@ func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFu
 				return p
 			}
 			s.opt.Logger.Warn("command refused", "path", r.URL.Path, "error", err)
-			return &problem{http.StatusConflict, "refused", err.Error()}
+			return refused(err)
 		}
 		s.opt.Logger.Info("command", "path", r.URL.Path)
 		return c.NoContent(http.StatusNoContent)

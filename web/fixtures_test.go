@@ -160,6 +160,9 @@ func (r *recorder) Tell(_ context.Context, e mountmodel.Event) error { return r.
 func (r *recorder) Turned(_ context.Context, b adjust.Bolt, turns float64) error {
 	return r.note("turned %s %.2f", b, turns)
 }
+func (r *recorder) CountFrame(_ context.Context, c mountmodel.FrameChoice) error {
+	return r.note("frame %s %s %t", c.Name, utc(c.Mid), c.Counts)
+}
 func (r *recorder) SetPlan(_ context.Context, o PlanOrder) error {
 	p := o.Plan
 	return r.note("plan %g mm %g um %d x %d, %v, guided %t %.1f', dec %.1f, %.1f to %.1f, %g px, apply %t", p.FocalMm, p.PixelUm, p.Width, p.Height,

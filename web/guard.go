@@ -57,8 +57,7 @@ func contentPolicy(host string, secure bool) string {
 func (s *Server) checkHost(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		if !s.ownHost(c.Request().Host) {
-			return &problem{http.StatusMisdirectedRequest, "wrong_host",
-				"this address is not one of the service's own; open it by localhost or by its number, or add the name with the option for host names"}
+			return &problem{status: http.StatusMisdirectedRequest, code: "wrong_host", message: "this address is not one of the service's own; open it by localhost or by its number, or add the name with the option for host names"}
 		}
 		return next(c)
 	}
@@ -111,7 +110,7 @@ func sameOrigin(r *http.Request) bool {
 func checkOrigin(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		if !sameOrigin(c.Request()) {
-			return &problem{http.StatusForbidden, "wrong_origin", "only the service's own page may do this"}
+			return &problem{status: http.StatusForbidden, code: "wrong_origin", message: "only the service's own page may do this"}
 		}
 		return next(c)
 	}

@@ -56,6 +56,17 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 	if len(sentences) < 20 || len(warnings) < 10 {
 		t.Fatalf("only %d sentences and %d warnings found", len(sentences), len(warnings))
 	}
+	faults, err := os.ReadFile("../mountmodel/rehearsal/faults.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rehearsed []string
+	for _, m := range regexp.MustCompile(`\{Name: "([a-z]+)"`).FindAllStringSubmatch(string(faults), -1) {
+		rehearsed = append(rehearsed, m[1])
+	}
+	if len(rehearsed) < 8 {
+		t.Fatalf("faults %q", rehearsed)
+	}
 	shown := []string{"moves", "turns", "warning"} // told by numbers, or by the warning's own code
 	catalogue := func(file string) string {
 		b, err := os.ReadFile("assets/js/words/" + file)
@@ -72,12 +83,34 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 	}
 	for _, l := range languages {
 		words := catalogue(l.code + ".js")
-		for _, code := range append(slices.Clone(sentences), warnings...) {
-			if !slices.Contains(shown, code) && !strings.Contains(words, " "+code+": ") {
-				t.Errorf("%s has no words for %q", l.code, code)
+		missing := func(part string, codes []string) {
+			_, rest, found := strings.Cut(words, part+": {")
+			rest, _, closed := strings.Cut(rest, map[string]string{"said": "stop: ", "warning": "problem: {", "refused": "unreachable: ", "faultText": "title: "}[part])
+			if !found || !closed {
+				t.Fatalf("%s has no part %s", l.code, part)
+			}
+			for _, code := range codes {
+				if !slices.Contains(shown, code) && !strings.Contains(rest, " "+code+": ") {
+					t.Errorf("%s has no words for the %s %q", l.code, part, code)
+				}
 			}
 		}
+		missing("said", sentences)
+		missing("warning", append(slices.Clone(warnings), aroundTheSession...))
+		missing("refused", refusals())
+		missing("faultText", rehearsed)
 	}
+}
+
+// aroundTheSession are the codes of warnings that the service and the set-up give.
+var aroundTheSession = []string{"not_kept", "folder", "session_dropped", "site", "header", "alarm_axis_moved", "alarm_frames_unsolved",
+	"low_pole", "upright_axis", "no_declination", "compass_none", "compass_caution"}
+
+func refusals() (names []string) {
+	for _, r := range reasons {
+		names = append(names, r.name)
+	}
+	return names
 }
 
 // alike lists what a catalogue has in common with the English one: words of at least four
@@ -138,6 +171,10 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		p.Click("#setup-open")
 		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
 		p.Says(l.place)
+		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`Promise.all([fetch("/api/v1/setup").then(r => r.json()), import("/assets/%s/js/words/%s.js")]).then(([sheet, m]) =>
+			Object.entries(sheet.steps).filter(([k, v]) => m.words.setup.steps[k]?.({south: false, scale: "47°", near: "3°", level: "1°"}).length !== v.length).map(([k]) => k))`, s.assets.version, l.code)); len(differ) > 0 {
+			t.Errorf("%s: other steps of the set-up than the service has: %q", l.code, differ)
+		}
 		for i := range 7 {
 			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
 			time.Sleep(60 * time.Millisecond)

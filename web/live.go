@@ -66,12 +66,12 @@ func (s *Server) getState(c echo.Context) error {
 
 func (s *Server) getLive(c echo.Context) error {
 	if !s.enter() {
-		return &problem{http.StatusServiceUnavailable, "stopping", "the service is stopping"}
+		return &problem{status: http.StatusServiceUnavailable, code: "stopping", message: "the service is stopping"}
 	}
 	defer s.live.Done()
 	box, ok := s.hub.subscribe()
 	if !ok {
-		return &problem{http.StatusServiceUnavailable, "full", "too many pages are open, or the service is stopping"}
+		return &problem{status: http.StatusServiceUnavailable, code: "full", message: "too many pages are open, or the service is stopping"}
 	}
 	defer s.hub.unsubscribe(box)
 	up := websocket.Upgrader{
@@ -81,7 +81,7 @@ func (s *Server) getLive(c echo.Context) error {
 	}
 	conn, err := up.Upgrade(c.Response(), c.Request(), nil)
 	if err != nil {
-		return &problem{http.StatusBadRequest, "no_websocket", "this address speaks websocket: " + err.Error()}
+		return &problem{status: http.StatusBadRequest, code: "no_websocket", message: "this address speaks websocket: " + err.Error()}
 	}
 	s.serveLive(c.Request().Context(), conn, box, func() Right { return s.rightOf(c.Request()) })
 	return nil

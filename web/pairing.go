@@ -89,10 +89,8 @@ func (p *pairing) invite(right Right) string {
 
 // Errors of pairing, as the page shows them.
 var (
-	errWrongCode = &problem{http.StatusForbidden, "wrong_code",
-		"this link was used already, is too old, or is wrong: ask for a new one ('polard serve --pair', or 'polard overview --pair' for all piers, on the machine that runs the service)"}
-	errManyDevices = &problem{http.StatusConflict, "many_devices",
-		fmt.Sprintf("%d devices are paired: take the right from some ('polard serve --revoke ID')", mostDevices)}
+	errWrongCode   = &problem{status: http.StatusForbidden, code: "wrong_code", message: "this link was used already, is too old, or is wrong: ask for a new one ('polard serve --pair', or 'polard overview --pair' for all piers, on the machine that runs the service)"}
+	errManyDevices = &problem{status: http.StatusConflict, code: "many_devices", message: fmt.Sprintf("%d devices are paired: take the right from some ('polard serve --revoke ID')", mostDevices)}
 )
 
 // pair turns a code into a token for a new device.

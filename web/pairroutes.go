@@ -36,6 +36,9 @@ type (
 	}
 )
 
+// AuthorityPath is where the certificate is had of who signed that of the page, where browsers do not know it.
+const AuthorityPath = "/authority.crt"
+
 func (s *Server) pairingRoutes(e *echo.Group) {
 	e.POST("/pair", s.postPair)
 	here := e.Group("", s.checkHere)
@@ -47,7 +50,7 @@ func (s *Server) pairingRoutes(e *echo.Group) {
 		}
 		n, err := s.pairing.revoke(*r.ID)
 		if n == 0 && *r.ID != 0 && err == nil {
-			return &problem{http.StatusNotFound, "not_found", "there is no such device"}
+			return &problem{status: http.StatusNotFound, code: "not_found", message: "there is no such device"}
 		}
 		return err
 	}))

@@ -207,5 +207,5 @@ func (s *Server) getPreview(c echo.Context) error {
 			return c.Blob(http.StatusOK, "image/jpeg", p.jpeg)
 		}
 	}
-	return &problem{http.StatusNotFound, "no_picture", errNoPicture.Error()}
+	return &problem{status: http.StatusNotFound, code: "no_picture", message: errNoPicture.Error()}
 }

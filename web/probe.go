@@ -31,9 +31,9 @@ func (s *Server) probe(check func(context.Context) error, wrong func(string) *pr
 }
 
 func notHealthy(why string) *problem {
-	return &problem{http.StatusServiceUnavailable, "not_healthy", why}
+	return &problem{status: http.StatusServiceUnavailable, code: "not_healthy", message: why}
 }
 
 func notReady(why string) *problem {
-	return &problem{http.StatusServiceUnavailable, "not_ready", why}
+	return &problem{status: http.StatusServiceUnavailable, code: "not_ready", message: why}
 }

@@ -8,6 +8,9 @@ import (
 	"net/http"
 	"slices"
 
+	"polard/mountmodel"
+	"polard/mountmodel/plan"
+
 	"github.com/labstack/echo/v4"
 )
 
@@ -17,12 +20,13 @@ type problem struct {
 	status  int
 	code    string
 	message string
+	reason  string // why the session refuses, for catalogues; empty where it has no name
 }
 
 func (p *problem) Error() string { return p.message }
 
 func badRequest(message string) error {
-	return &problem{http.StatusBadRequest, "bad_request", message}
+	return &problem{status: http.StatusBadRequest, code: "bad_request", message: message}
 }
 
 // problemTitles names every kind of problem that the service answers with. A
@@ -65,6 +69,33 @@ type problemJSON struct {
 	Status int    `json:"status"`
 	Detail string `json:"detail"`
 	Code   string `json:"code"`
+	Reason string `json:"reason,omitempty"`
+}
+
+// reasons name what refuses a command, the particular before the general.
+var reasons = []struct {
+	err  error
+	name string
+}{
+	{mountmodel.ErrNotMeasured, "not_measured"},
+	{mountmodel.ErrNotLocked, "not_locked"},
+	{mountmodel.ErrFrameNeeded, "frame_needed"},
+	{mountmodel.ErrTurns, "turns"},
+	{plan.ErrAirAlone, "air_alone"},
+	{plan.ErrNotSteerable, "not_steerable"},
+	{mountmodel.ErrNotNow, "not_now"},
+}
+
+// refused is the answer to a command that the session does not follow.
+func refused(err error) error {
+	p := &problem{status: http.StatusConflict, code: "refused", message: err.Error()}
+	for _, r := range reasons {
+		if errors.Is(err, r.err) {
+			p.reason = r.name
+			break
+		}
+	}
+	return p
 }
 
 // mimeProblem is registered by RFC 9457, section 6.1.
@@ -76,20 +107,20 @@ func (s *Server) answerError(err error, c echo.Context) {
 	if c.Response().Committed {
 		return
 	}
-	p := &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
+	p := &problem{status: http.StatusInternalServerError, code: "internal", message: "something went wrong in the service; its log says what"}
 	var known *problem
 	var he *echo.HTTPError
 	switch {
 	case errors.As(err, &known):
 		p = known
 	case errors.As(err, &he):
-		p = &problem{he.Code, httpCode(he.Code), http.StatusText(he.Code)}
+		p = &problem{status: he.Code, code: httpCode(he.Code), message: http.StatusText(he.Code)}
 	default:
 		s.opt.Logger.Error("request failed", "path", c.Request().URL.Path, "error", err)
 	}
 	body, err := json.Marshal(problemJSON{
 		Type: problemsPath + "#" + p.code, Title: cmp.Or(problemTitles[p.code], http.StatusText(p.status)),
-		Status: p.status, Detail: p.message, Code: p.code,
+		Status: p.status, Detail: p.message, Code: p.code, Reason: p.reason,
 	})
 	if err == nil {
 		err = c.Blob(p.status, mimeProblem, body)

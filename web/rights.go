@@ -159,7 +159,7 @@ func (s *Server) checkOperate(next echo.HandlerFunc) echo.HandlerFunc {
 		case RightOperate:
 			return next(c)
 		case RightView:
-			return &problem{http.StatusForbidden, "view_only", "this device may look on but not operate; 'polard serve --pair' on the machine that runs the service gives a link for more"}
+			return &problem{status: http.StatusForbidden, code: "view_only", message: "this device may look on but not operate; 'polard serve --pair' on the machine that runs the service gives a link for more"}
 		}
 		return errNotPaired
 	}
@@ -169,11 +169,10 @@ func (s *Server) checkOperate(next echo.HandlerFunc) echo.HandlerFunc {
 func (s *Server) checkHere(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		if !s.fromHere(c.Request()) {
-			return &problem{http.StatusForbidden, "only_here", "this is done on the machine that runs the service"}
+			return &problem{status: http.StatusForbidden, code: "only_here", message: "this is done on the machine that runs the service"}
 		}
 		return next(c)
 	}
 }
 
-var errNotPaired = &problem{http.StatusUnauthorized, "not_paired",
-	"this device is not paired: open the link or the picture of squares that 'polard serve --pair', or 'polard overview --pair' for all piers, shows on the machine that runs the service"}
+var errNotPaired = &problem{status: http.StatusUnauthorized, code: "not_paired", message: "this device is not paired: open the link or the picture of squares that 'polard serve --pair', or 'polard overview --pair' for all piers, shows on the machine that runs the service"}

@@ -35,6 +35,9 @@ type Options struct {
 	// Certificate makes the service speak TLS; nil: it speaks plain HTTP, and who
 	// listens on the network can take a device's cookie.
 	Certificate *tls.Certificate
+	// Authority is the certificate (DER) of who signed Certificate, for devices to install
+	// that are to trust it; nil where browsers know it anyway.
+	Authority []byte
 	// Hosts are further names under which this machine is opened, such as
 	// "mount.local". Names that are not ours are refused.
 	Hosts []string
@@ -94,6 +97,7 @@ type Server struct {
 	pictures []*picture // oldest first
 	memories uint64     // grows when something was noted
 	sun      *Sun       // as last published
+	reached  []string   // addresses at which others open the page
 	started  bool
 	stopping bool
 }
@@ -151,6 +155,11 @@ func (s *Server) router() *echo.Echo {
 	e.Use(s.contain, s.headers, s.checkHost, s.checkBounds)
 	e.GET(PairPath, s.getPairPage)
 	e.GET("/assets/:version/*", s.getAsset)
+	if s.opt.Authority != nil {
+		e.GET(AuthorityPath, func(c echo.Context) error {
+			return c.Blob(http.StatusOK, "application/x-x509-ca-cert", s.opt.Authority)
+		})
+	}
 	e.GET("/healthz", s.probe(s.opt.Healthy, notHealthy))
 	e.GET("/readyz", s.probe(s.opt.Able, notReady))
 	if s.opt.Metrics != nil {
@@ -187,7 +196,7 @@ func (s *Server) contain(next echo.HandlerFunc) echo.HandlerFunc {
 			if r := recover(); r != nil {
 				s.opt.Logger.Error("panic in the service: our fault",
 					"path", c.Request().URL.Path, "panic", r, "stack", string(debug.Stack()))
-				err = &problem{http.StatusInternalServerError, "internal", "something went wrong in the service; its log says what"}
+				err = &problem{status: http.StatusInternalServerError, code: "internal", message: "something went wrong in the service; its log says what"}
 			}
 		}()
 		return next(c)
@@ -273,11 +282,24 @@ func (s *Server) Publish(state State) error {
 	return s.publishLocked()
 }
 
+// SetAddresses says at which addresses other devices open the page.
+func (s *Server) SetAddresses(all []string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.reached = all
+	if s.state == nil {
+		return
+	}
+	if err := s.publishLocked(); err != nil {
+		s.opt.Logger.Error("the page cannot be brought up to date", "error", err)
+	}
+}
+
 // publishLocked sends s.state with the picture of its frame, if there is one.
 func (s *Server) publishLocked() error {
 	out := *s.state
 	out.Latest = s.withPicture(out.Latest)
-	out.Memories = s.memories
+	out.Memories, out.Addresses = s.memories, s.reached
 	out.Sun = s.sunLocked()
 	s.sun = out.Sun
 	b, err := json.Marshal(out)

@@ -20,7 +20,7 @@ import (
 func (s *Server) getSetup(c echo.Context) error {
 	site, air, pole, ok := s.placed()
 	if !ok {
-		return &problem{http.StatusConflict, "no_place", "say first where the mount stands: latitude and longitude"}
+		return &problem{status: http.StatusConflict, code: "no_place", message: "say first where the mount stands: latitude and longitude"}
 	}
 	when, through, err := setupQuery(c.QueryParams())
 	if err != nil {

@@ -58,6 +58,7 @@ type State struct {
 	Lock     *LockShift  `json:"lock,omitempty"`     // what locking the bolts did
 	Advice   *TurnAdvice `json:"advice,omitempty"`   // what turning further would bring
 	TurnTo   *TurnTo     `json:"turn_to,omitempty"`  // which way to turn further
+	Choice   *Choice     `json:"choice,omitempty"`   // what leaving a frame out or taking it back just did
 	Doubt    bool        `json:"doubt"`              // Now is not to turn bolts by; Do and Warnings say why
 	Bolts    []Bolt      `json:"bolts,omitempty"`    // how the axis answers each bolt, as far as it is known
 	Strokes  []Stroke    `json:"strokes,omitempty"`  // what to turn now, in turns, of bolts whose answer is learnt
@@ -76,6 +77,9 @@ type State struct {
 
 	// Memories grows when something was noted that another page may show.
 	Memories uint64 `json:"memories"`
+
+	// Addresses are those at which other devices open the page, the likeliest first; absent where only this machine can.
+	Addresses []string `json:"addresses,omitempty"`
 
 	// StaleAfterMs is the age of the last frame at which the next one is overdue, by
 	// how frames came so far: the numbers then no longer tell where the axis stands.
@@ -122,6 +126,16 @@ type SaidArg struct {
 type WrongWay struct {
 	Bolt        string `json:"bolt"`
 	WorseArcmin Number `json:"worse_arcmin"` // of altitude or azimuth, as the bolt's move
+}
+
+// Choice is what leaving a frame out, or taking it back, did to the distance of the axis
+// from the pole; null where the frames give no axis.
+type Choice struct {
+	File      string `json:"file"`
+	Mid       string `json:"mid_utc"`
+	Counts    bool   `json:"counts"`
+	WasArcmin Number `json:"was_arcmin"`
+	IsArcmin  Number `json:"is_arcmin"`
 }
 
 // Site is the place and its air.
@@ -323,6 +337,7 @@ type Picture struct {
 
 // Frame is one line of the list of frames.
 type Frame struct {
+	Number         int    `json:"number"` // among the session's frames, from 1: how a person is told of it
 	File           string `json:"file"`
 	Mid            string `json:"mid_utc,omitempty"`
 	Status         string `json:"status"` // a mountmodel.FrameStatus
@@ -338,8 +353,15 @@ type Frame struct {
 // Notice is a warning or a reason: a code for programs, a sentence for
 // people.
 type Notice struct {
-	Code    string `json:"code"`
-	Message string `json:"message"`
+	Code    string    `json:"code"`
+	Message string    `json:"message"`
+	Frame   *FrameRef `json:"frame,omitempty"` // the one it is about, among the frames
+}
+
+// FrameRef names a frame as a person is told of it.
+type FrameRef struct {
+	Number int    `json:"number"`
+	Mid    string `json:"mid_utc,omitempty"`
 }
 
 // Alarm is something that somebody should look at.

@@ -65,6 +65,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		s.Chi2Dof = &perDof
 	}
 	s.Lock = lockWire(v.Lock)
+	s.Choice = choiceWire(v.Choice)
 	if t := v.Advice; t != nil {
 		s.Advice = &TurnAdvice{Back: t.Back}
 		if t.Enough {
@@ -92,8 +93,9 @@ func StateFromView(v mountmodel.View, a Around) State {
 			ErrorArcsec: Number(m.Error.Arcseconds()), Text: m.Words,
 		})
 	}
-	for _, f := range v.Frames {
+	for i, f := range v.Frames {
 		frame := Frame{
+			Number:         i + 1,
 			File:           f.Name,
 			Mid:            utc(f.Mid),
 			Status:         string(f.Status),
@@ -110,8 +112,12 @@ func StateFromView(v mountmodel.View, a Around) State {
 		}
 		s.Frames = append(s.Frames, frame)
 	}
-	for _, f := range v.Adjust[max(0, len(v.Adjust)-adjustShown):] {
+	for i, f := range v.Adjust {
+		if i < len(v.Adjust)-adjustShown {
+			continue
+		}
 		s.Frames = append(s.Frames, Frame{
+			Number:         len(v.Frames) + i + 1,
 			File:           f.Name,
 			Mid:            utc(f.Mid),
 			Status:         string(axis.FrameAdjusts),
@@ -123,7 +129,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		})
 	}
 	for _, w := range v.Warnings {
-		s.Warnings = append(s.Warnings, Notice{Code: string(w.Code), Message: w.Message})
+		s.Warnings = append(s.Warnings, Notice{Code: string(w.Code), Message: w.Message, Frame: frameRef(v, w.Frame)})
 	}
 	if a.StaleAfter <= 0 {
 		a.StaleAfter = overdue(v, a.Latest)
@@ -227,6 +233,37 @@ func lockWire(l *mountmodel.LockShift) *LockShift {
 		TotalArcmin:       Number(l.Total.Arcminutes()),
 		UncertaintyArcsec: Number(l.Uncertainty.Arcseconds()),
 	}
+}
+
+// frameRef finds a frame of the view by its name; nil for none.
+func frameRef(v mountmodel.View, name string) *FrameRef {
+	if name == "" {
+		return nil
+	}
+	for i, f := range v.Frames {
+		if f.Name == name {
+			return &FrameRef{i + 1, utc(f.Mid)}
+		}
+	}
+	for i, f := range v.Adjust {
+		if f.Name == name {
+			return &FrameRef{len(v.Frames) + i + 1, utc(f.Mid)}
+		}
+	}
+	return nil
+}
+
+func choiceWire(c *mountmodel.Choice) *Choice {
+	if c == nil {
+		return nil
+	}
+	total := func(o *axis.Offset) Number {
+		if o == nil {
+			return Unknown
+		}
+		return Number(o.Total.Arcminutes())
+	}
+	return &Choice{File: c.Name, Mid: utc(c.Mid), Counts: c.Counts, WasArcmin: total(c.Was), IsArcmin: total(c.Is)}
 }
 
 func direction(d sky.Local) Direction {

@@ -311,7 +311,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 			}
 		}()
 		s, simulated, err := rehearsed{
-			config: harness.Quick(config), page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
+			config: harness.Quick(config), page: &pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: longRest, Settle: 150 * time.Millisecond},
 			ready:   func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
 		}.service(t.Context())

@@ -13,6 +13,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/web"
 
@@ -196,8 +197,8 @@ type entryLine struct {
 	Session int64  `json:"session"`
 	Entry   int64  `json:"entry"`
 	AtUTC   string `json:"at_utc"`
-	Kind    string `json:"kind"` // config, frame, event, stroke, plan, lens, note
-	Told    string `json:"told"` // the event, the stroke, the note, or a configuration or a plan as JSON with units in its keys
+	Kind    string `json:"kind"` // config, frame, event, stroke, choice, plan, lens, note
+	Told    string `json:"told"` // the event, the stroke, the choice, the note, or a configuration or a plan as JSON with units in its keys
 
 	Set *toldConfig `json:"-"` // what Told holds of a configuration
 
@@ -251,6 +252,8 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 		l.Kind, l.Told = "event", string(e.Event)
 	case e.Stroke != nil:
 		l.Kind, l.Told = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
+	case e.Choice != nil:
+		l.Kind, l.Told = "choice", choiceWords(*e.Choice)
 	case e.Plan != nil:
 		l.Kind, l.Told = "plan", asJSON(toldPlanOf(*e.Plan))
 	case e.Lens != nil:
@@ -273,6 +276,14 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 		l.LockTotalArcmin, l.LockSigmaArcsec = web.Number(r.LockTotalArcmin), web.Number(r.LockSigmaArcsec)
 	}
 	return l
+}
+
+// choiceWords says which frame the person left out or took back.
+func choiceWords(c mountmodel.FrameChoice) string {
+	if c.Counts {
+		return c.Name + " counts again"
+	}
+	return c.Name + " left out"
 }
 
 // entryWriter writes entries out in one format.

@@ -61,6 +61,7 @@ Stop it with Ctrl-C.`,
 			var server *web.Server
 			options.Ready = func(url string) {
 				fmt.Fprintf(c.OutOrStdout(), "polard shows what %s is told; open %s\n", opt.Broker, pairing.Openable(url))
+				reach.opened(c.Context(), server, url, c.OutOrStdout(), log)
 				pairing.Invite(reach.reach(), server, url, web.RightView, "polard overview --pair", c.OutOrStdout(), log)
 			}
 			if server, err = web.New(options); err != nil {

@@ -6,28 +6,39 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"os"
+	"slices"
 	"strconv"
 	"text/tabwriter"
+	"time"
 
+	"polard/cmd/polard/internal/announce"
+	"polard/cmd/polard/internal/certificate"
 	"polard/cmd/polard/internal/pairing"
 	"polard/web"
 
 	"github.com/spf13/cobra"
 )
 
-// tlsFlags name the certificate that the page is served with.
-type tlsFlags struct{ cert, key string }
+// tlsFlags name the certificate that the page is served with, or ask for one of our own.
+type tlsFlags struct {
+	cert, key string
+	own       bool
+}
 
 func (f *tlsFlags) add(c *cobra.Command) {
 	c.Flags().StringVar(&f.cert, "tls-cert", "", "serve the page over TLS with the certificate in this `FILE` (PEM, with those between it and its root)")
 	c.Flags().StringVar(&f.key, "tls-key", "", "the certificate's key, in this `FILE` (PEM)")
+	c.Flags().BoolVar(&f.own, "own-certificate", false, "serve the page over TLS with a certificate that is made here, once, and kept in the folder of state: browsers warn until its fingerprint was compared")
 }
 
-// load reads the certificate; nil when none is named.
-func (f *tlsFlags) load() (*tls.Certificate, error) {
+// named reads the certificate of the files named; nil when none is.
+func (f *tlsFlags) named() (*tls.Certificate, error) {
 	switch {
 	case f.cert == "" && f.key == "":
 		return nil, nil
+	case f.own:
+		return nil, wrongCall("--own-certificate and --tls-cert exclude each other")
 	case f.cert == "" || f.key == "":
 		return nil, wrongCall("--tls-cert and --tls-key go together")
 	}
@@ -36,6 +47,46 @@ func (f *tlsFlags) load() (*tls.Certificate, error) {
 		return nil, wrongCall("--tls-cert %s with --tls-key %s: %w", f.cert, f.key, err)
 	}
 	return &cert, nil
+}
+
+// running is the certificate that a service started with the same options shows.
+func (f *tlsFlags) running(state stateFlags) (*tls.Certificate, string, error) {
+	if !f.own || f.cert != "" {
+		cert, err := f.named()
+		return cert, "", err
+	}
+	folder, err := state.place()
+	if err != nil {
+		return nil, "", err
+	}
+	own, err := certificate.Kept(folder)
+	if err != nil {
+		return nil, "", fmt.Errorf("there is no certificate in %s yet: start the service with --own-certificate first (%w)", folder, err)
+	}
+	return &own.Certificate, certificate.Hex(own.Fingerprint()), nil
+}
+
+// serving puts the certificate of a service that starts into its options.
+func (f *reachFlags) serving(o *web.Options, state stateFlags) (err error) {
+	if !f.tls.own || f.tls.cert != "" {
+		o.Certificate, err = f.tls.named()
+		return err
+	}
+	folder, err := state.place()
+	if err != nil {
+		return err
+	}
+	names := slices.Concat([]string{"localhost", "127.0.0.1", "::1"}, announce.Names, f.hosts, pairing.OwnAddresses())
+	if host, err := os.Hostname(); err == nil {
+		names = append(names, host, host+".local")
+	}
+	own, err := certificate.Load(folder, names, time.Now())
+	if err != nil {
+		return err
+	}
+	o.Certificate, o.Authority = &own.Certificate, own.Authority.Raw
+	f.fingerprint = certificate.Hex(own.Fingerprint())
+	return nil
 }
 
 // managing are the options that speak to a service that runs.
@@ -61,10 +112,11 @@ func (m *managing) wanted() bool { return m.pair != "" || m.devices || m.revoke 
 
 // run does what is wanted and prints what came of it.
 func (m *managing) run(ctx context.Context, page reachFlags, state stateFlags, out io.Writer) error {
-	cert, err := page.tls.load()
+	cert, fingerprint, err := page.tls.running(state)
 	if err != nil {
 		return err
 	}
+	page.fingerprint = fingerprint
 	key := ""
 	if folder, err := state.place(); err == nil {
 		key = pairing.ReadLocalKey(folder)

@@ -27,8 +27,8 @@ import (
 	"github.com/gorilla/websocket"
 )
 
-// certificate writes a certificate of its own for localhost, and its key.
-func certificate(t *testing.T) (cert, key string) {
+// certificateFiles writes a certificate of its own for localhost, and its key.
+func certificateFiles(t *testing.T) (cert, key string) {
 	t.Helper()
 	private, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
@@ -71,7 +71,7 @@ func freePort(t *testing.T) string {
 // TLS and in plain HTTP. A proxy's header makes this machine's requests those
 // of a device of the network.
 func TestPairing(t *testing.T) {
-	cert, key := certificate(t)
+	cert, key := certificateFiles(t)
 	for _, c := range []struct {
 		scheme string
 		tls    []string
@@ -178,7 +178,7 @@ func startWithAddress(t *testing.T, args ...string) *running {
 // What cannot be said to a service, or cannot be reached, is told with what to
 // do.
 func TestPairingCalls(t *testing.T) {
-	cert, key := certificate(t)
+	cert, key := certificateFiles(t)
 	bad := filepath.Join(t.TempDir(), "bad.pem")
 	if err := os.WriteFile(bad, []byte("not a certificate"), 0o600); err != nil {
 		t.Fatal(err)

@@ -70,7 +70,7 @@ func TestBehindProxy(t *testing.T) {
 	if config == nil {
 		t.Fatal("the guide shows no configuration")
 	}
-	cert, key := certificate(t)
+	cert, key := certificateFiles(t)
 	serve := func(options ...string) (at, state string) {
 		state = t.TempDir()
 		r := start(t, append([]string{"serve", t.TempDir(), "--state", state, "--host", "pier.example", "--lat", "46.318", "--lon", "13.072"}, options...)...)

@@ -79,10 +79,11 @@ func (f *rehearseFlags) run(c *cobra.Command, _ []string) error {
 	}
 	config.Seed = f.seed
 	r := rehearsed{
-		config: config, page: f.page, state: f.state, station: rehearsal.StationOptions{Folder: f.folder, Faults: f.faults},
+		config: config, page: &f.page, state: f.state, station: rehearsal.StationOptions{Folder: f.folder, Faults: f.faults},
 		log: loggerOf(c),
 		ready: func(server *web.Server, url string) {
 			fmt.Fprintf(c.OutOrStdout(), "rehearsing with the %s at %s\nopen %s in a browser and follow what it says; Ctrl-C ends it\n", config.Name, config.Place, pairing.Openable(url))
+			f.page.opened(c.Context(), server, url, c.OutOrStdout(), loggerOf(c))
 			pairing.Invite(f.page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), loggerOf(c))
 		},
 	}
@@ -106,7 +107,7 @@ func (f *rehearseFlags) run(c *cobra.Command, _ []string) error {
 // rehearsed is a rehearsal to be set up.
 type rehearsed struct {
 	config  rehearsal.Config
-	page    pageFlags
+	page    *pageFlags
 	state   stateFlags               // without a folder no logbook is kept
 	station rehearsal.StationOptions // Folder is required; Now and Changed are set here
 	log     *slog.Logger

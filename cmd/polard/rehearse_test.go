@@ -83,7 +83,7 @@ func TestRehearsedFramesStayFew(t *testing.T) {
 	config.Exposure = 5 * time.Millisecond
 	r := harness.StartWith(t, func(ctx context.Context, r *harness.Running) int {
 		s, _, err := rehearsed{
-			config: config, page: pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
+			config: config, page: &pageFlags{reachFlags: reachFlags{addr: "127.0.0.1:0"}, tolerance: 1}, log: newLogger(&r.Stderr),
 			station: rehearsal.StationOptions{Folder: folder, Rest: 20 * time.Millisecond},
 			ready:   func(_ *web.Server, url string) { fmt.Fprintln(&r.Stdout, url) },
 		}.service(t.Context())

@@ -1,16 +1,20 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"time"
 
+	"polard/cmd/polard/internal/announce"
 	"polard/cmd/polard/internal/devices/operate"
 	"polard/cmd/polard/internal/journal"
 	"polard/cmd/polard/internal/pairing"
@@ -36,6 +40,9 @@ type reachFlags struct {
 	forwarded bool
 	hosts     []string
 	tls       tlsFlags
+	unnamed   bool
+
+	fingerprint string // of the certificate of our own; empty with another
 }
 
 func (f *reachFlags) add(c *cobra.Command, addr string) {
@@ -43,6 +50,7 @@ func (f *reachFlags) add(c *cobra.Command, addr string) {
 	c.Flags().BoolVar(&f.network, "allow-network", false, "let --addr be reached from other machines; devices there see nothing until they are paired (see --pair)")
 	c.Flags().BoolVar(&f.forwarded, "forwarded", false, "somebody passes connections on to --addr, such as a container's published port, a tunnel, or a proxy that adds no header: browsers on this machine have to be paired too")
 	c.Flags().StringSliceVar(&f.hosts, "host", nil, "further `NAME` under which this machine is opened")
+	c.Flags().BoolVar(&f.unnamed, "no-name", false, "do not make the page known on the local network as polard.local")
 	f.tls.add(c)
 }
 
@@ -55,7 +63,38 @@ func (f *reachFlags) check() error {
 }
 
 // reach is where the page is served, for those who are invited.
-func (f *reachFlags) reach() pairing.Reach { return pairing.Reach{Addr: f.addr, Hosts: f.hosts} }
+func (f *reachFlags) reach() pairing.Reach {
+	return pairing.Reach{Addr: f.addr, Hosts: f.hosts, Fingerprint: f.fingerprint}
+}
+
+// opened tells where the page is found, once it can be: on the page itself, to who started it, and in the log. The name on
+// the local network follows when one could be had; without it the page is opened by its number.
+func (f *reachFlags) opened(ctx context.Context, server *web.Server, url string, out io.Writer, log *slog.Logger) {
+	if pairing.LoopbackOnly(f.addr) {
+		return
+	}
+	scheme, port := pairing.SchemeAndPort(url)
+	links := f.reach().Links(scheme, port)
+	server.SetAddresses(links)
+	log.Info("the page is open to paired devices", "addresses", links)
+	number, err := strconv.Atoi(port)
+	if f.unnamed || err != nil {
+		return
+	}
+	go func() {
+		a, err := announce.Start(announce.Page{Port: number, Scheme: scheme})
+		if err != nil {
+			log.Info("the page has no name on the local network; open it by its number", "why", err)
+			return
+		}
+		defer a.Close()
+		named := scheme + "://" + net.JoinHostPort(a.Name, port) + "/"
+		server.SetAddresses(append([]string{named}, links...))
+		log.Info("the page has a name on the local network", "address", named)
+		fmt.Fprintf(out, "on the local network it is %s\n", named)
+		<-ctx.Done()
+	}()
+}
 
 // options are those of the server; the paired devices are kept in a list in the folder of the program's state.
 func (f *reachFlags) options(state stateFlags, list string, log *slog.Logger) (web.Options, error) {
@@ -68,9 +107,11 @@ func (f *reachFlags) options(state stateFlags, list string, log *slog.Logger) (w
 		log.Info("this is a container, whose port others may forward: browsers on this machine have to be paired too", "kind", kind)
 		o.Forwarded = true
 	}
-	var err error
-	if o.Certificate, err = f.tls.load(); err != nil {
+	if err := f.serving(&o, state); err != nil {
 		return o, err
+	}
+	if !f.unnamed {
+		o.Hosts = slices.Concat(f.hosts, announce.Names)
 	}
 	folder, err := state.place()
 	if err != nil { // the logbook tells
@@ -242,6 +283,7 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 		Page:   served,
 		Ready: func(server *web.Server, url string) {
 			fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
+			f.page.opened(c.Context(), server, url, c.OutOrStdout(), log)
 			pairing.Invite(f.page.reach(), server, url, web.RightOperate, "polard serve --pair", c.OutOrStdout(), log)
 		},
 	}).Run(c.Context())

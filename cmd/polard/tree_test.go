@@ -87,7 +87,10 @@ var allowedImports = map[string][]string{
 
 	"cmd/polard/internal/harness": {"cmd/polard/internal/pipeline", "fits", "mountmodel/logbook", "mountmodel/rehearsal", "mountmodel/sky", "web"},
 
-	"cmd/polard": {"catalogs/deep", "catalogs/extract", "cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "fits/watch", "mountmodel",
+	"cmd/polard/internal/announce":    {},
+	"cmd/polard/internal/certificate": {},
+
+	"cmd/polard": {"catalogs/deep", "catalogs/extract", "cmd/polard/internal/announce", "cmd/polard/internal/certificate", "cmd/polard/internal/journal", "cmd/polard/internal/pairing", "cmd/polard/internal/pipeline", "cmd/polard/internal/service", "fits", "fits/watch", "mountmodel",
 		"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/logbook", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/rehearsal", "mountmodel/setup", "mountmodel/sky", "solve", "solve/camera", "solve/detect", "web", "web/alarm", "web/mqtt", "web/overview", "web/report"},
 }
 

@@ -21,6 +21,7 @@ const (
 	FrameMeasures  FrameStatus = "measures"   // part of the measurement
 	FrameSameAngle FrameStatus = "same angle" // part of the measurement, but no new angle of the RA axis
 	FrameSetAside  FrameStatus = "set aside"  // left out of the measurement because it does not fit the others
+	FrameLeftOut   FrameStatus = "left out"   // left out of the measurement by the person
 	FrameAdjusts   FrameStatus = "adjusts"    // read as taken while the bolts were being turned
 	FrameWatches   FrameStatus = "watches"    // an ordinary exposure
 	FrameUnsolved  FrameStatus = "unsolved"   // gave no stars; Message says why

@@ -358,6 +358,7 @@ const (
 	kindFrame    = "frame"
 	kindEvent    = "event"
 	kindStroke   = "stroke"
+	kindChoice   = "choice" // whether a frame counts
 	kindPlan     = "plan"
 	kindLens     = "lens"
 	kindNote     = "note:" // and the key
@@ -382,6 +383,8 @@ func (e Entry) packed() (kind, body string, err error) {
 		return kindEvent, string(e.Event), nil
 	case e.Stroke != nil:
 		return asJSON(kindStroke, e.Stroke)
+	case e.Choice != nil:
+		return asJSON(kindChoice, e.Choice)
 	case e.Plan != nil:
 		return asJSON(kindPlan, e.Plan)
 	case e.Lens != nil:
@@ -409,6 +412,9 @@ func (e *Entry) unpack(kind, body string) error {
 	case kindStroke:
 		e.Stroke = new(adjust.Stroke)
 		return json.Unmarshal([]byte(body), e.Stroke)
+	case kindChoice:
+		e.Choice = new(mountmodel.FrameChoice)
+		return json.Unmarshal([]byte(body), e.Choice)
 	case kindPlan:
 		e.Plan = new(Planned)
 		return json.Unmarshal([]byte(body), e.Plan)

@@ -325,6 +325,7 @@ func TestFieldNamesStay(t *testing.T) {
 	}{
 		{Entry{Config: &c}, []string{"Site", "Latitude", "Longitude", "ElevationM", "Air", "PressureHPa", "TemperatureC", "Humidity", "WavelengthUm", "Pole", "Tolerance", "MeasureFrames", "DUT1"}},
 		{Entry{Stroke: &adjust.Stroke{}}, []string{"Bolt", "Turns"}},
+		{Entry{Choice: &mountmodel.FrameChoice{}}, []string{"Name", "Mid", "Counts"}},
 	} {
 		_, body, err := e.entry.packed()
 		if err != nil {
@@ -475,5 +476,18 @@ func TestLensIsGivenBack(t *testing.T) {
 	}
 	if got := read(t, b, id); !reflect.DeepEqual(got, want) {
 		t.Errorf("got %+v, want %+v", got[0].Lens, want[0].Lens)
+	}
+}
+
+// Whether a frame counts is kept as it was said.
+func TestChoiceIsKept(t *testing.T) {
+	said := Entry{Choice: &mountmodel.FrameChoice{Name: "a ★.fits", Mid: evening, Counts: true}}
+	kind, body, err := said.packed()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Entry
+	if err := back.unpack(kind, body); err != nil || !reflect.DeepEqual(back, said) {
+		t.Errorf("%s %s: %+v (%v)", kind, body, back.Choice, err)
 	}
 }

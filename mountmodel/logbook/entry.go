@@ -36,7 +36,7 @@ type Session struct {
 }
 
 // Entry is one thing that reached a session. Exactly one of Config, Frame,
-// Event, Stroke, Plan, Note and Lens is set.
+// Event, Stroke, Choice, Plan, Note and Lens is set.
 type Entry struct {
 	Seq    int64     // from 1, within the session; set by [Writer.Append]
 	At     time.Time // when it reached the session
@@ -46,6 +46,7 @@ type Entry struct {
 	Frame    *Frame
 	Event    mountmodel.Event
 	Stroke   *adjust.Stroke
+	Choice   *mountmodel.FrameChoice
 	Plan     *Planned
 	Note     *Note
 	Lens     *Lens

@@ -49,7 +49,7 @@ var steps = []string{
 		session BIGINT NOT NULL,
 		seq BIGINT NOT NULL,
 		at_ns BIGINT NOT NULL,
-		kind TEXT NOT NULL,       -- config, unplaced, frame, event, stroke, plan, lens, note:KEY
+		kind TEXT NOT NULL,       -- config, unplaced, frame, event, stroke, choice, plan, lens, note:KEY
 		body TEXT NOT NULL,       -- JSON or plain words, by kind
 		PRIMARY KEY (session, seq)
 	);

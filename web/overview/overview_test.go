@@ -42,8 +42,8 @@ func TestTrend(t *testing.T) {
 	}
 }
 
-// serve serves a store's page on loopback and gives a way to ask it.
-func serve(t *testing.T, s *Store) (ask func(target, host string) *http.Response) {
+// serveAt serves a store's page on loopback.
+func serveAt(t *testing.T, s *Store) (url string) {
 	t.Helper()
 	address := make(chan string, 1)
 	server, err := web.New(web.Options{Shown: Handler(s), Able: s.Able, Ready: func(url string) { address <- url }})
@@ -59,7 +59,13 @@ func serve(t *testing.T, s *Store) (ask func(target, host string) *http.Response
 			t.Error(err)
 		}
 	})
-	url := strings.TrimSuffix(<-address, "/")
+	return <-address
+}
+
+// serve serves a store's page on loopback and gives a way to ask it.
+func serve(t *testing.T, s *Store) (ask func(target, host string) *http.Response) {
+	t.Helper()
+	url := strings.TrimSuffix(serveAt(t, s), "/")
 	client := http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	return func(target, host string) *http.Response {
 		t.Helper()

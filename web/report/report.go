@@ -165,6 +165,12 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 		r.Events = append(r.Events, Event{wireTime(e.At), eventWords[e.Event]})
 	case e.Stroke != nil:
 		r.Events = append(r.Events, Event{wireTime(e.At), fmt.Sprintf("%s bolt turned by %.2f turns, clockwise positive", e.Stroke.Bolt, e.Stroke.Turns)})
+	case e.Choice != nil:
+		what := "frame of %s UTC left out"
+		if e.Choice.Counts {
+			what = "frame of %s UTC counts again"
+		}
+		r.Events = append(r.Events, Event{wireTime(e.At), fmt.Sprintf(what, e.Choice.Mid.UTC().Format(time.TimeOnly))})
 	}
 	if x := e.Result; x != nil {
 		r.Curve = append(r.Curve, Standing{
@@ -178,6 +184,7 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 var eventWords = map[mountmodel.Event]string{
 	mountmodel.StartOver: "started over", mountmodel.Measured: "measurement ended", mountmodel.Locked: "bolts locked",
 	mountmodel.Unlocked: "bolts unlocked", mountmodel.WatchOnly: "watching ordinary exposures",
+	mountmodel.TurnAltitude: "altitude bolt taken up", mountmodel.TurnAzimuth: "azimuth bolt taken up", mountmodel.TakeBack: "last turn of a bolt taken back",
 }
 
 // compare tells how the axis stood on the nights before, and how far it moved since the

@@ -65,7 +65,7 @@ function large(state, now, m) {
   const wrong = state.wrong_way;
   const wrongly = wrong?.bolt === m.bolt;
   const stroke = strokeOf(state, m.bolt);
-  const hand = wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : stroke || (m.rotation ? words.side[m.rotation] ?? "" : "");
+  const hand = wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : stroke || handSide(m.way, (state.site?.lat_deg ?? 0) < 0);
   const head = m.done ? words.stands[m.way] ?? order(m) : order(m);
   return h("div", { class: `card now-card bolt-card ${m.bolt}`, "data-kind": m.bolt },
     h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
@@ -75,6 +75,16 @@ function large(state, now, m) {
       h("p", { class: "sub" }, words.giveOrTake(spread(sd))),
       m.bolt === "altitude" && h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt)),
     boltRule(state, now, m, !m.done));
+}
+
+/**
+ * To which hand of who faces the pole the azimuth bolt turns the mount.
+ * @param {Move["way"]} way
+ * @param {boolean} south
+ */
+function handSide(way, south) {
+  if (way !== "east" && way !== "west") return "";
+  return words.side[(way === "east") === south ? "left" : "right"];
 }
 
 /**

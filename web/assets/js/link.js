@@ -1,5 +1,7 @@
 // The websocket: connects, listens, and comes back by itself.
 
+import { language, words } from "./words.js";
+
 /** @typedef {import("./types.js").Message} Message */
 /** @typedef {"connecting"|"open"|"lost"|"stopped"|"unpaired"} LinkState */
 
@@ -101,6 +103,16 @@ async function refused() {
 }
 
 /**
+ * What the service says is wrong, in the words of this language where there are any.
+ * @param {{detail?: string, code?: string, reason?: string}|null} answer
+ * @returns {string|undefined}
+ */
+export function refusal(answer) {
+  const w = words.refused;
+  return w[answer?.reason ?? ""] ?? w[answer?.code ?? ""] ?? (language === "en" ? answer?.detail : undefined) ?? (answer?.detail && w.other);
+}
+
+/**
  * Sends a command. Resolves to null when it was carried out, else to what the
  * service says is wrong; undefined when it could not be reached.
  * @param {string} path under /api/v1
@@ -116,7 +128,7 @@ export async function send(path, body) {
     });
     if (r.ok) return null;
     const answer = await r.json().catch(() => null);
-    return answer?.detail ?? `${r.status} ${r.statusText}`;
+    return refusal(answer) ?? `${r.status} ${r.statusText}`;
   } catch {
     return undefined;
   }

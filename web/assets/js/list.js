@@ -1,7 +1,8 @@
 // Frames, numbers and warnings, for those who want to look closer.
 
 import { h, morph } from "./dom.js";
-import { angle, clock, number, primes, sentenceLike, spread, turn } from "./format.js";
+import { angle, clock, number, primes, spread, turn } from "./format.js";
+import { notice } from "./said.js";
 import { language, words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -18,31 +19,56 @@ export function renderWarnings(root, state) {
   else if (sun?.up) list.push({ code: "sun_up", message: words.sun.up });
   root.hidden = list.length === 0;
   morph(root, [h("h2", {}, words.warnings),
-    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, words.warning[w.code] ?? sentenceLike(w.message))))]);
+    h("ul", {}, list.map((w) => h("li", { "data-code": w.code }, notice(w))))]);
 }
+
+// Frames of a measurement, of which the person may leave one out.
+const ofMeasurement = new Set(["measures", "same angle", "set aside", "left out"]);
 
 /**
  * @param {HTMLElement} root
  * @param {State} state
+ * @param {boolean} operate
  */
-export function renderList(root, state) {
+export function renderList(root, state, operate) {
   const open = root.querySelector("details")?.open ?? matchMedia("(min-width: 60rem)").matches;
-  morph(root, [h("details", { open }, h("summary", {}, h("h2", {}, words.list.title)), frames(state), numbers(state))]);
+  morph(root, [h("details", { open }, h("summary", {}, h("h2", {}, words.list.title)), chosen(state, operate), frames(state, operate), numbers(state))]);
 }
 
-/** @param {State} state */
-function frames(state) {
+/**
+ * What leaving a frame out, or taking it back, did to the answer, with the way back.
+ * @param {State} state
+ * @param {boolean} operate
+ */
+function chosen(state, operate) {
+  const c = state.choice, w = words.list;
+  if (!c) return h("div", { role: "status" });
+  const number = (state.frames ?? []).find((f) => f.file === c.file && f.mid_utc === c.mid_utc)?.number ?? 0;
+  return h("div", { role: "status" }, h("div", { class: "chosen" },
+    h("p", {}, (c.counts ? w.with : w.without)(words.frame(number, clock(c.mid_utc)), angle(c.is_arcmin), angle(c.was_arcmin))),
+    operate && h("button", { type: "button", "data-file": c.file, "data-mid": c.mid_utc, "data-counts": String(!c.counts) }, words.told.undo)));
+}
+
+/**
+ * @param {State} state
+ * @param {boolean} operate
+ */
+function frames(state, operate) {
   const w = words.list;
   const list = state.frames ?? [];
   if (list.length === 0) return h("p", { class: "sub" }, w.empty);
+  const choose = operate && list.some((f) => ofMeasurement.has(f.status));
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
-    h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
+    h("thead", {}, h("tr", {}, w.columns.slice(0, choose ? 6 : 5).map((c) => h("th", { scope: "col" }, c)))),
     h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status },
-      h("th", { scope: "row" }, f.file, h("small", {}, words.status[f.status] ?? f.status, language === "en" && f.message && `: ${primes(f.message)}`)),
+      h("th", { scope: "row" }, `${f.number}  ${f.file}`, h("small", {}, words.status[f.status] ?? f.status, language === "en" && f.message && !ofMeasurement.has(f.status) && `: ${primes(f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
       h("td", {}, f.stars || number(null, 0)),
-      h("td", {}, f.total_arcmin === null ? spread(f.residual_arcsec) : angle(f.total_arcmin)))))));
+      h("td", {}, f.total_arcmin === null ? spread(f.residual_arcsec) : angle(f.total_arcmin)),
+      choose && h("td", {}, ofMeasurement.has(f.status) && h("button", { type: "button", "data-file": f.file, "data-mid": f.mid_utc,
+        "data-counts": String(f.status === "left out"), "aria-label": `${f.status === "left out" ? w.takeBack : w.leaveOut}: ${words.frame(f.number, clock(f.mid_utc))}` },
+        f.status === "left out" ? w.takeBack : w.leaveOut)))))));
 }
 
 /** @param {State} state */
@@ -62,6 +88,7 @@ function numbers(state) {
   if (state.chi2_dof !== undefined) rows.push([w.fit, number(state.chi2_dof, 2)]);
   if (state.tracking !== undefined) rows.push([w.drive, state.tracking ? w.driveOn : w.driveOff]);
   if (state.lock) rows.push([w.lock, `${angle(state.lock.total_arcmin)} ± ${spread(state.lock.uncertainty_arcsec)}`]);
+  if (state.addresses?.length) rows.push([w.address, state.addresses.join(" ")]);
   if (state.source.folder) rows.push([w.folder, state.source.folder]);
   rows.push([w.program, state.program]);
   return h("dl", {}, rows.flatMap(([k, v]) => [h("dt", {}, k), h("dd", {}, v)]));

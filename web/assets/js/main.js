@@ -62,6 +62,10 @@ now.addEventListener("click", (e) => {
   const bolt = e.target instanceof Element ? e.target.closest("[data-change-over]")?.getAttribute("data-change-over") : null;
   if (bolt && bolt !== state?.turning) tell(`turn_${bolt}`);
 });
+byId("list").addEventListener("click", (e) => {
+  const pressed = e.target instanceof Element ? e.target.closest("[data-counts]") : null;
+  if (pressed instanceof HTMLElement) order("frame", { file: pressed.dataset.file, mid_utc: pressed.dataset.mid, counts: pressed.dataset.counts === "true" });
+});
 show("work");
 setInterval(tick, 500);
 followHeights();
@@ -139,7 +143,7 @@ function renderAll() {
   document.body.dataset.phase = begun ? state.phase : "";
   const working = document.body.dataset.view === "work";
   renderWarnings(byId("warnings"), state);
-  renderList(byId("list"), state);
+  renderList(byId("list"), state, operate);
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   equipment.render(state.equipment, operate);
@@ -239,8 +243,14 @@ function startOver(/** @type {string} */ look) {
 }
 
 /** @param {string} name */
-async function tell(name) {
-  const problem = await send("event", { event: name });
+const tell = (name) => order("event", { event: name });
+
+/**
+ * @param {string} path
+ * @param {object} body
+ */
+async function order(path, body) {
+  const problem = await send(path, body);
   if (problem !== null) complain(problem ?? words.unreachable);
 }
 

@@ -5,6 +5,7 @@ import { h } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
 import { saidOf } from "./said.js";
 import { planLine } from "./steps/plan.js";
+import { mount } from "./steps/start.js";
 import { turnLines } from "./turnto.js";
 import { words } from "./words.js";
 
@@ -80,6 +81,11 @@ export function nowParts(state, trust, operate) {
   }
   const turning = code === "measuring" || code === "confirming";
   const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
+  if (code === "waiting" && state?.pole && state.pole.alt_deg !== null) {
+    const waits = card(code, said, null, "", "");
+    waits.append(mount((state.site?.lat_deg ?? 0) < 0, state.pole.alt_deg)); // how the mount stands for the first frame
+    return [waits];
+  }
   if (!turning || !state || by === null || by === undefined) return [card(`${code} ${state?.do.said?.code}`, said, null, "", turning ? words.cautions.turn : "")];
   // The angle to turn by, large; with the way where the line of sight is known.
   const way = state.turn_to ? turnLines(state.turn_to) : null;

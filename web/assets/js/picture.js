@@ -4,6 +4,7 @@
 
 import { h, setText, svg } from "./dom.js";
 import { age, clock, number, place, sentenceLike, spread } from "./format.js";
+import { notice } from "./said.js";
 import { words } from "./words.js";
 import { Zoom } from "./zoom.js";
 
@@ -67,7 +68,7 @@ export class PicturePanel {
     if (l?.problem) list.push(words.problem[l.problem.code] ?? sentenceLike(l.problem.message));
     if (l?.clock_suspect) list.push(words.age.clock);
     for (const warning of state.warnings ?? []) {
-      if (seen.has(warning.code)) list.push(words.warning[warning.code] ?? sentenceLike(warning.message));
+      if (seen.has(warning.code)) list.push(notice(warning));
     }
     const silent = ageMs ?? performance.now() - this.opened;
     const awaited = ["place", "waiting", "measuring", "adjusting", "confirming"].includes(state.phase);

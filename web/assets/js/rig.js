@@ -164,7 +164,7 @@ export class RigPanel {
     if (key === this.faultsShown) return;
     this.faultsShown = key;
     const [summary] = this.faults.children;
-    this.faults.replaceChildren(summary, ...list.map((f) => h("div", { class: "fault" }, h("p", {}, f.text),
+    this.faults.replaceChildren(summary, ...list.map((f) => h("div", { class: "fault" }, h("p", {}, words.rig.faultText[f.name] ?? f.text),
       this.button(f.lasts ? (f.on ? w.fault.on : w.fault.off) : w.fault.once, "", () => send("rig/fault", { fault: f.name, on: !(f.lasts && f.on) })))));
   }
 }

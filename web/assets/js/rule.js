@@ -65,15 +65,17 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
     const long = Math.abs(t / numbered - Math.round(t / numbered)) < 1e-6;
     for (const s of [-1, 1]) {
       marks.push(h("span", { class: long ? "tick long" : "tick", "--at": place(s * t) },
-        long && place(t) < 0.96 && h("span", { class: "tick-label" }, tickLabel(t))));
+        long && place(t) < 0.96 && h("span", { class: t < end / 2 ? "tick-label inner" : "tick-label" }, tickLabel(t))));
     }
   }
   const ends = bolt === "altitude" ? [w.down, w.up] : south ? [w.east, w.west] : [w.west, w.east];
+  // The pointer must not lie over the word beside a standing rule.
+  const near = offset === null || Math.abs(place(offset) - 0.5) > 0.15 ? "slot" : offset > 0 ? "slot under" : "slot over";
   const parts = [
     h("span", { class: "rule-end low" }, ends[0]),
     h("span", { class: "rule-end high" }, ends[1]),
     h("div", { class: "rule-body", "data-kind": scale }, marks),
-    h("div", { class: "slot", "data-kind": scale, "--from": lo, "--to": hi }, h("span", {}, w.pole)),
+    h("div", { class: near, "data-kind": scale, "--from": lo, "--to": hi }, h("span", {}, w.pole)),
   ];
   let label = "";
   if (offset !== null) {

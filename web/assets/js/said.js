@@ -1,6 +1,6 @@
 // The service's sentences, by their codes, in the words of this page's language.
 
-import { angle, number, primes, spread } from "./format.js";
+import { angle, clock, number, primes, sentenceLike, spread } from "./format.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").Said} Said */
@@ -46,4 +46,14 @@ export function saidOf(said, text) {
 export function whole(said, text) {
   const { head, line } = saidOf(said, text);
   return line ? `${head.replace(/[.!?。]?$/, words.stop)} ${line}` : head;
+}
+
+/**
+ * A warning in the words of this language, with the frame that it is about.
+ * @param {import("./types.js").Notice} n
+ */
+export function notice(n) {
+  const text = words.warning[n.code];
+  if (!text) return sentenceLike(n.message);
+  return n.frame ? sentenceLike(`${words.frame(n.frame.number, clock(n.frame.mid_utc))}: ${text}`) : text;
 }

@@ -1,5 +1,6 @@
 // The set-up sheet of the place and the minute, as the service computes it.
 
+import { number } from "./format.js";
 import { note } from "./memory.js";
 import { language, words } from "./words.js";
 
@@ -55,13 +56,13 @@ export async function fetchSheet(at) {
 }
 
 /**
- * The sheet's own sentences are in English: in another language the catalogue's
- * cautions stand for them.
+ * The sheet's own sentences are in English: in another language the catalogue's stand for them.
  * @param {Sheet} sheet
  */
 function inOwnWords(sheet) {
   if (language === "en") return sheet;
-  const none = Object.fromEntries(Object.keys(sheet.steps).map((k) => [k, /** @type {string[]} */ ([])]));
+  const a = { south: sheet.site.lat_deg < 0, scale: number(sheet.latitude_scale.set_deg, 1, "°"), near: number(sheet.latitude_scale.near_deg, 0, "°"), level: number(sheet.ground.level_near_deg, 0, "°") };
+  const steps = Object.fromEntries(Object.keys(sheet.steps).map((k) => [k, words.setup.steps?.[k]?.(a) ?? []]));
   const cautions = words.setup.cautionList.map(([title, text]) => ({ title, text }));
-  return { ...sheet, steps: none, cautions, warnings: sheet.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
+  return { ...sheet, steps, cautions, warnings: sheet.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
 }

@@ -2,7 +2,7 @@
 // number that is not known comes as null.
 
 /** @typedef {number|null} Num */
-/** @typedef {{code: string, message: string}} Notice */
+/** @typedef {{code: string, message: string, frame?: {number: number, mid_utc?: string}}} Notice */
 /** @typedef {{alt_deg: Num, az_deg: Num}} Direction */
 /** @typedef {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num}} Offset */
 /** @typedef {{alt_arcsec: Num, az_arcsec: Num, correlation: Num}} Uncertainty */
@@ -67,6 +67,7 @@
  */
 /**
  * @typedef {object} Frame
+ * @property {number} number
  * @property {string} file
  * @property {string} [mid_utc]
  * @property {string} status
@@ -106,6 +107,7 @@
  * @property {boolean} within
  * @property {"altitude"|"azimuth"} [turning]
  * @property {{bolt: string, worse_arcmin: Num}} [wrong_way]
+ * @property {{file: string, mid_utc: string, counts: boolean, was_arcmin: Num, is_arcmin: Num}} [choice]
  * @property {boolean} can_end
  * @property {Num} turn_deg
  * @property {Num} [chi2_dof]
@@ -127,6 +129,7 @@
  * @property {EquipmentState} [equipment]
  * @property {number} memories
  * @property {{stage: string, file?: string, arrived_ms?: number, since_ms?: number, waiting: number}=} reading
+ * @property {string[]} [addresses]
  * @property {number} stale_after_ms
  */
 /**

@@ -1,6 +1,8 @@
 // All piers on one page: asks for what changed, and waits for it.
 
-/** @typedef {{pier: string, online: boolean, last_frame_ms?: number, last_solved: boolean, phase: string, do: string, tolerance_arcmin: number|null, within: boolean, doubt: boolean, offset?: {total_arcmin: number|null}, uncertainty?: {alt_arcsec: number|null, az_arcsec: number|null}, trend_arcmin_week: number|null, nights_arcmin: (number|null)[], alarms?: {message: string}[]}} Row */
+import { alarmText, inEnglish, words } from "/overview-words.js";
+
+/** @typedef {{pier: string, online: boolean, last_frame_ms?: number, last_solved: boolean, phase: string, do: string, tolerance_arcmin: number|null, within: boolean, doubt: boolean, offset?: {total_arcmin: number|null}, uncertainty?: {alt_arcsec: number|null, az_arcsec: number|null}, trend_arcmin_week: number|null, nights_arcmin: (number|null)[], alarms?: {code: string, message: string}[]}} Row */
 
 const need = { alarm: "alarm", away: "away", off: "off", none: "" };
 const order = [need.alarm, need.away, need.off, need.none];
@@ -27,19 +29,20 @@ function needOf(r) {
 
 /** @param {Row} r */
 function stateOf(r) {
-  if (!r.online) return "not running";
-  if (r.doubt) return "numbers in doubt";
-  if (!r.offset) return "not known yet";
-  return r.within ? "within the tolerance" : "outside the tolerance";
+  const w = words.state;
+  if (!r.online) return w.away;
+  if (r.doubt) return w.doubt;
+  if (!r.offset) return w.unknown;
+  return r.within ? w.within : w.outside;
 }
 
 /** @param {number} ms */
 function age(ms) {
   const s = Math.max(0, Math.round(ms / 1000));
-  if (s < 90) return `${s} s ago`;
-  if (s < 5400) return `${Math.round(s / 60)} min ago`;
-  if (s < 129600) return `${Math.round(s / 3600)} h ago`;
-  return `${Math.round(s / 86400)} days ago`;
+  if (s < 90) return words.ago(s, "s");
+  if (s < 5400) return words.ago(Math.round(s / 60), "min");
+  if (s < 129600) return words.ago(Math.round(s / 3600), "h");
+  return words.ago(Math.round(s / 86400), "d");
 }
 
 /** @param {number} arcmin */
@@ -56,7 +59,7 @@ function curve(nights) {
   svg.setAttribute("viewBox", "0 0 100 30");
   svg.setAttribute("preserveAspectRatio", "none");
   svg.setAttribute("role", "img");
-  svg.setAttribute("aria-label", `total offset over ${known.length} nights, up to ${angle(top)}`);
+  svg.setAttribute("aria-label", words.curve(known.length, angle(top)));
   const line = document.createElementNS("http://www.w3.org/2000/svg", "polyline");
   line.setAttribute("points", known.map(([i, v]) => `${(100 * Number(i)) / (nights.length - 1)},${28 - (26 * Number(v)) / top}`).join(" "));
   svg.append(line);
@@ -86,20 +89,20 @@ function draw(r) {
   line.dataset.need = needOf(r);
   const [name, state, offset, nights] = line.cells;
   fill(name, r.pier);
-  fill(state, stateOf(r), r.alarms?.length ? r.alarms.map((a) => a.message).join(" ") : r.do);
+  fill(state, stateOf(r), r.alarms?.length ? r.alarms.map(alarmText).join(" ") : inEnglish ? r.do : "");
   const total = r.offset?.total_arcmin;
   const u = r.uncertainty;
-  const known = u && u.alt_arcsec !== null && u.az_arcsec !== null ? `known to ${Math.max(u.alt_arcsec, u.az_arcsec).toFixed(0)}″` : "";
+  const known = u && u.alt_arcsec !== null && u.az_arcsec !== null ? words.known(`${Math.max(u.alt_arcsec, u.az_arcsec).toFixed(0)}″`) : "";
   fill(offset, typeof total === "number" ? angle(total) : "–", known);
   const per = r.trend_arcmin_week;
-  fill(nights, "", per === null ? "" : `${per < 0 ? "−" : "+"}${angle(Math.abs(per))} a week`, curve(r.nights_arcmin));
+  fill(nights, "", per === null ? "" : words.week(`${per < 0 ? "−" : "+"}${angle(Math.abs(per))}`), curve(r.nights_arcmin));
   ages(r, line);
 }
 
 /** @param {Row} r @param {HTMLTableRowElement} line */
 function ages(r, line) {
   const old = r.last_frame_ms ? Date.now() + behindMs - r.last_frame_ms : null;
-  fill(line.cells[4], old === null ? "none" : age(old), old !== null && !r.last_solved ? "not solved" : "");
+  fill(line.cells[4], old === null ? words.noFrame : age(old), old !== null && !r.last_solved ? words.unsolved : "");
   line.toggleAttribute("data-stale", old !== null && old > staleMs);
 }
 
@@ -107,7 +110,7 @@ function arrange() {
   const all = [...rows.values()].sort((a, b) => order.indexOf(needOf(a)) - order.indexOf(needOf(b)) || a.pier.localeCompare(b.pier, undefined, { numeric: true }));
   body.replaceChildren(...all.map((r) => /** @type {Node} */ (lines.get(r.pier))));
   const count = (/** @type {string} */ n) => all.filter((r) => needOf(r) === n).length;
-  summary.textContent = `${all.length} piers: ${count(need.alarm)} with an alarm, ${count(need.away)} not running, ${count(need.off)} outside the tolerance`;
+  summary.textContent = words.summary(all.length, count(need.alarm), count(need.away), count(need.off));
 }
 
 async function listen() {
@@ -125,14 +128,19 @@ async function listen() {
       }
       for (const pier of lines.keys()) if (!rows.has(pier)) lines.delete(pier);
       if (page.all || page.rows.length) arrange();
-      link.textContent = page.connected ? "The broker is heard" : "The broker cannot be heard: what stands here is old";
+      link.textContent = page.connected ? words.heard : words.unheard;
     } catch {
-      link.textContent = "The service cannot be reached: what stands here is old";
+      link.textContent = words.unreachable;
       await new Promise((r) => setTimeout(r, 3000));
     }
     await new Promise((r) => setTimeout(r, 200)); // many changes in one drawing
   }
 }
 
+document.title = `polard: ${words.title}`;
+summary.textContent = words.none;
+link.textContent = words.asking;
+/** @type {HTMLElement} */ (document.querySelector("caption")).textContent = words.caption;
+document.querySelectorAll("th").forEach((th, i) => { th.textContent = words.columns[i]; });
 setInterval(() => rows.forEach((r) => ages(r, /** @type {HTMLTableRowElement} */ (lines.get(r.pier)))), 5000);
 listen();

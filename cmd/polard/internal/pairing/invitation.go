@@ -19,6 +19,24 @@ import (
 type Reach struct {
 	Addr  string   // HOST:PORT
 	Hosts []string // names under which the machine is opened
+	// Fingerprint is the SHA-256 of a certificate that the machine made itself, in pairs of
+	// hexadecimal digits; empty for one that browsers know, and without TLS.
+	Fingerprint string
+}
+
+// Links are the addresses at which others open the page, the likeliest first.
+func (r Reach) Links(scheme, port string) []string {
+	links := []string{}
+	for _, host := range reachedBy(r) {
+		links = append(links, scheme+"://"+net.JoinHostPort(host, port)+"/")
+	}
+	return links
+}
+
+// SchemeAndPort are those of the address of a service.
+func SchemeAndPort(url string) (scheme, port string) {
+	scheme, _, _ = strings.Cut(url, ":")
+	return scheme, strings.TrimSuffix(url[strings.LastIndexByte(url, ':')+1:], "/")
 }
 
 // LoopbackOnly tells whether an address can be reached from this machine only.
@@ -43,15 +61,14 @@ func Invite(at Reach, server *web.Server, url string, right web.Right, command s
 	if LoopbackOnly(at.Addr) {
 		return
 	}
-	scheme, _, _ := strings.Cut(url, ":")
+	scheme, port := SchemeAndPort(url)
 	if scheme == "http" {
-		log.Warn("the page is served in plain HTTP: who listens on this network can take a paired device's right; --tls-cert and --tls-key prevent that")
+		log.Warn("the page is served in plain HTTP: who listens on this network can take a paired device's right; --own-certificate prevents that, or --tls-cert and --tls-key")
 	}
 	if out == nil || !onTerminal(out) {
 		log.Info("other devices are paired by '" + command + "' on this machine")
 		return
 	}
-	port := url[strings.LastIndexByte(url, ':')+1 : len(url)-1]
 	if err := Print(out, at, scheme, port, right, server.Invite(right)); err != nil {
 		log.Warn("no link could be shown", "error", err)
 	}
@@ -60,9 +77,13 @@ func Invite(at Reach, server *web.Server, url string, right web.Right, command s
 // Print shows a one-time link, as text and as a picture for a phone's
 // camera. The code stands behind a #, so that no server logs it.
 func Print(out io.Writer, at Reach, scheme, port string, right web.Right, code string) error {
-	links := []string{}
-	for _, host := range reachedBy(at) {
-		links = append(links, scheme+"://"+net.JoinHostPort(host, port)+web.PairPath+"#"+code)
+	secret := "#" + code
+	if at.Fingerprint != "" { // the page shows it, for who compares
+		secret += "." + strings.ReplaceAll(at.Fingerprint, ":", "")
+	}
+	links := at.Links(scheme, port)
+	for i, l := range links {
+		links[i] = strings.TrimSuffix(l, "/") + web.PairPath + secret
 	}
 	what := "may operate"
 	if right == web.RightView {
@@ -77,8 +98,28 @@ func Print(out io.Writer, at Reach, scheme, port string, right web.Right, code s
 		return err
 	}
 	_, err = fmt.Fprintf(out, "One more device %s. Open this link on it within ten minutes; it works once:\n\n%s\n\n%s\n", what, strings.Join(links, "\n"), picture)
+	if err == nil && at.Fingerprint != "" {
+		half := len(at.Fingerprint)/2 + 1
+		_, err = fmt.Fprintf(out, compare, at.Fingerprint[:half], at.Fingerprint[half:], at.Links(scheme, port)[0]+strings.TrimPrefix(web.AuthorityPath, "/"))
+	}
 	return err
 }
+
+// compare says what a certificate is worth that nobody else vouches for.
+const compare = `This machine made its certificate itself and nobody vouches for it, so a browser warns once
+on each device. Before you go on there, look at the certificate in the browser: its SHA-256
+fingerprint must be
+
+  %s
+  %s
+
+If it is another, somebody else answers in this machine's place: go back.
+
+To be rid of the warning, and to have the page open without the service, install
+%s
+on the device as a certificate authority (the device's settings, security). It can vouch for
+this machine's names, names that end in .local and private addresses, and for no other site.
+`
 
 // reachedBy are the names or addresses by which others reach this machine, the
 // likeliest first.
@@ -93,11 +134,22 @@ func reachedBy(at Reach) []string {
 	if a, err := netip.ParseAddr(host); host != "" && (err != nil || !a.IsUnspecified()) {
 		return []string{host}
 	}
+	private, others := addresses()
+	return slices.Concat(private, others)
+}
+
+// OwnAddresses are this machine's addresses in private networks, version 4: they last, as those
+// of version 6 do not that systems change from day to day.
+func OwnAddresses() []string {
+	private, _ := addresses()
+	return private
+}
+
+func addresses() (private, others []string) {
 	own, err := net.InterfaceAddrs()
 	if err != nil {
-		return nil
+		return nil, nil
 	}
-	var private, others []string
 	for _, address := range own {
 		p, err := netip.ParsePrefix(address.String())
 		if err != nil {
@@ -111,7 +163,7 @@ func reachedBy(at Reach) []string {
 			others = append(others, a.String())
 		}
 	}
-	return slices.Concat(private, others)
+	return private, others
 }
 
 // quietZone is the empty border that readers need (ISO/IEC 18004:2015, section 6.3.8).

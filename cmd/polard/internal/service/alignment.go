@@ -69,6 +69,8 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 		return a.Session.Do(e.At, e.Event)
 	case e.Stroke != nil:
 		return a.Session.Turned(e.At, e.Stroke.Bolt, e.Stroke.Turns)
+	case e.Choice != nil:
+		return a.Session.Count(*e.Choice)
 	}
 	return errors.New("this entry says nothing")
 }

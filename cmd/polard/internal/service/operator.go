@@ -81,6 +81,13 @@ func (c *Controller) Turned(ctx context.Context, bolt adjust.Bolt, turns float64
 	})
 }
 
+// CountFrame passes on whether a frame of the measurement counts.
+func (c *Controller) CountFrame(ctx context.Context, choice mountmodel.FrameChoice) error {
+	return c.command(ctx, func() (int64, error) {
+		return c.do(logbook.Entry{Choice: &choice})
+	})
+}
+
 // SetPlan says what exposures are planned. With order.ApplyTolerance the tolerance that they ask for becomes the session's.
 func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 	return c.command(ctx, func() (int64, error) {

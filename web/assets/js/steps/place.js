@@ -74,7 +74,7 @@ export class PlaceStep {
     this.from.replaceChildren(
       canLocate() ? h("button", { type: "button", onclick: () => this.locate() }, w.locate) : "",
       last && !state?.site ? h("button", { type: "button", onclick: () => this.fill(last) },
-        w.last(`${side(last.lat_deg, 2, "N", "S")}, ${side(last.lon_deg, 2, "E", "W")}`)) : "");
+        w.last(`${side(last.lat_deg, 2, w.letters.north, w.letters.south)}, ${side(last.lon_deg, 2, w.letters.east, w.letters.west)}`)) : "");
   }
 
   edit() {
@@ -128,7 +128,7 @@ export class PlaceStep {
       lines: [
         ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(s.set_deg, 1, "°"))] : []),
         w.near(number(s.near_deg, 0, "°")),
-        w.at(side(sheet.site.lat_deg, 3, "N", "S"), side(sheet.site.lon_deg, 3, "E", "W"), number(sheet.site.elevation_m, 0)),
+        w.at(side(sheet.site.lat_deg, 3, w.letters.north, w.letters.south), side(sheet.site.lon_deg, 3, w.letters.east, w.letters.west), number(sheet.site.elevation_m, 0)),
         w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′")),
       ],
       more: sheet.steps.latitude_scale,

@@ -91,7 +91,7 @@ export class PlanStep {
     const head = p?.planned ? w.head : w.ask;
     const total = state?.now?.offset.total_arcmin;
     const stands = total === null || total === undefined ? w.notYet : (p?.good_enough ? w.standsGood : w.standsFar)(angle(total));
-    const lines = p?.problem ? [primes(p.problem.message)] : p?.planned ? [stands] : [w.why];
+    const lines = p?.problem ? [words.problem[p.problem.code === "place" ? "no_place" : p.problem.code] ?? primes(p.problem.message)] : p?.planned ? [stands] : [w.why];
     const more = language === "en" && p?.planned && !p.problem ? (p.sentences ?? []).map(primes) : [];
     return { head, more, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
   }

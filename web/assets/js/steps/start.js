@@ -31,7 +31,7 @@ export class StartStep {
  * @param {boolean} south
  * @param {number} altitude of the pole, degrees
  */
-function mount(south, altitude) {
+export function mount(south, altitude) {
   const w = words.setup.start;
   const x = 132, y = 158, bearing = 90 - altitude;
   const [dx, dy] = away(x, y, bearing, 62); // where the declination axis crosses

@@ -271,6 +271,6 @@ export class SetupView {
     this.listed = key;
     this.aside.replaceChildren(
       ...(nights.length ? [h("h2", {}, w.nights), h("ul", { class: "plain" }, nights.map((l) => h("li", {}, l)))] : []),
-      ...(cautions.length ? [h("h2", {}, w.cautions), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), ". ", c.text)))] : []));
+      ...(cautions.length ? [h("details", {}, h("summary", {}, h("h2", {}, w.cautions)), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), words.stop, " ", c.text))))] : []));
   }
 }

@@ -22,6 +22,8 @@ export const bench = {
   },
 
   rig: {
+    /** @type {Record<string, string>} by their names; in English the rig's own stand */
+    faultText: {},
     title: "Practice rig",
     hide: "Hide",
     show: "Show",
@@ -53,5 +55,10 @@ export const bench = {
     how: "Open the link, or the picture of squares, that “polard serve --pair”, or “polard overview --pair” for all piers, shows on the computer that runs the service. Or type the code that stands at the end of the link.",
     code: "Code",
     go: "Pair",
+    compare: "This machine made its certificate itself, and nobody vouches for it. Look at the certificate in your browser: its SHA-256 fingerprint must be this one.",
+    differs: "If it is another, somebody else answers in this machine's place: do not pair.",
+    same: "It is the same: pair",
+    install: "To be rid of the browser's warning, and to open the page without the service, install this file as a certificate authority in the device's settings. It vouches for this network only.",
+    authority: "Certificate",
   },
 };

@@ -36,3 +36,39 @@ export const said = {
   watching_unsure: (reach, tolerance) => ["Watching", `The axis is known to ${reach} so far: too little to tell whether it is within ${tolerance} of the pole.`],
   watching_outside: (total) => ["Outside the tolerance", `The axis is ${total} from the pole. To adjust it, start over and measure.`],
 };
+
+/** @type {Record<string, string>} by their codes; what has none the service says itself */
+export const warning = {
+  two_frames: "Two frames do not test each other: a third at another angle shows whether anything moved.",
+  little_turn: "The RA axis has turned little: turn it further and take another frame.",
+  not_rigid: "The frames do not fit a camera that turns about one line, by more than the stars explain.",
+  frame_stands_out: "This frame does not fit the others. If something was bumped or turned then, start over.",
+  tube_moved: "The tube or the declination moved between two frames: lock it and start over.",
+  mount_moved: "The mount moved as bolts do not move it: was the tripod bumped, or did it settle?",
+  tube_creeps: "From frame to frame the tube moves on the mount: tighten clamps and rings, then start over.",
+  mount_creeps: "From frame to frame the mount itself moves: set it on firm ground, then start over.",
+  flexure: "Mount or tube bends as it turns.",
+  low_frame: "The camera looks so low that the air's bending of light is uncertain. Point higher if you can.",
+  axis_jumped: "The camera moved in a way that bolts do not.",
+  axis_turned: "The RA axis turned while bolts were to be turned: by hand, or the clutch slips.",
+  lean: "The base leans, or the latitude is wrong.",
+  clock_stands: "The times of the frames stand still: look at the camera computer's clock.",
+  near_zenith: "The pole is near the zenith: tip the base instead of turning the azimuth bolt.",
+  unsolved: "The newest frame could not be used.",
+};
+
+/** @type {Record<string, string>} why a command was refused */
+export const refused = {
+  not_measured: "The axis is not measured yet: take two frames or more, turning the RA axis between them.",
+  not_locked: "The bolts are not locked.",
+  frame_needed: "Without this frame the others give no axis. Take another first.",
+  turns: "No bolt has that many turns.",
+  air_alone: "The air alone moves the stars by more than that: expose for a shorter time, or stay higher.",
+  not_steerable: "The guide star is too near the RA axis: take one farther from the pole.",
+  not_now: "This does not fit where the work stands.",
+  wrong_code: "The link was used, is too old, or is wrong. Ask for another.",
+  many_devices: "Too many devices are paired: take the right from one first.",
+  too_fast: "Too many tries in a short time. Wait a minute.",
+  view_only: "This device may look on but not operate.",
+  other: "That is not possible as things stand.",
+};

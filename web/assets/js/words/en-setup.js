@@ -1,6 +1,8 @@
 // The words of the set-up; part of words.js, which see.
 
 export const setup = {
+  /** @type {null|Record<string, (a: {south: boolean, scale: string, near: string, level: string}) => string[]>} one by one; in English the service's own */
+  steps: null,
   title: "Set-up, step by step",
   names: ["Place", "Ground", "Direction", "Balance", "Starting position", "Pole star", "Planned use"],
   /** @param {number} i @param {number} n */

@@ -8,7 +8,7 @@
 
 import { bench } from "./en-bench.js";
 import { equipment } from "./en-equipment.js";
-import { said } from "./en-said.js";
+import { refused, said, warning } from "./en-said.js";
 import { setup } from "./en-setup.js";
 
 export const words = {
@@ -60,11 +60,7 @@ export const words = {
     tip_east: "Tip the mount east",
     tip_west: "Tip the mount west",
   },
-  /** @type {Record<string, string>} */
-  side: {
-    "clockwise seen from above": "To your right as you face the pole",
-    "anticlockwise seen from above": "To your left as you face the pole",
-  },
+  side: { right: "To your right as you face the pole", left: "To your left as you face the pole" },
   /** @param {string} turns @param {boolean} clockwise */
   stroke: (turns, clockwise) => `About ${turns} turn ${clockwise ? "clockwise" : "anticlockwise"}`,
   /** @param {string} spread */
@@ -155,8 +151,15 @@ export const words = {
   },
 
   list: {
+    address: "Opened on other devices at",
     title: "Frames and numbers",
-    columns: ["Frame", "UTC", "Turn", "Stars", "Left over, or from the pole"],
+    columns: ["Frame", "UTC", "Turn", "Stars", "Left over, or from the pole", "Counts?"],
+    leaveOut: "Leave out",
+    takeBack: "Take back",
+    /** @param {string} frame @param {string} is @param {string} was */
+    without: (frame, is, was) => `Without ${frame}: ${is} from the pole, before that ${was}.`,
+    /** @param {string} frame @param {string} is @param {string} was */
+    with: (frame, is, was) => `With ${frame}: ${is} from the pole, before that ${was}.`,
     empty: "No frames yet.",
     axis: "Axis",
     poleAim: "Pole aimed at",
@@ -172,20 +175,22 @@ export const words = {
     /** @param {string} alt @param {string} az */
     altAz: (alt, az) => `altitude ${alt}, azimuth ${az}`,
   },
+  /** @param {number} n @param {string} time */
+  frame: (n, time) => `frame ${n}, ${time}`,
   /** @type {Record<string, string>} */
   status: {
+    "left out": "left out by you",
     measures: "measures",
     "same angle": "same angle",
     adjusts: "bolts",
     watches: "watches",
-    "set aside": "left out",
+    "set aside": "does not fit",
     unsolved: "not understood",
     unusable: "not usable",
   },
 
   warnings: "Take note",
-  /** @type {Record<string, string>} by their codes; in English the service's own say more */
-  warning: {},
+  warning,
   /** @type {Record<string, string>} why a frame was not read, the same way */
   problem: {},
 
@@ -256,7 +261,7 @@ export const words = {
   sound: {
     on: "Sound on",
     off: "Sound off",
-    label: "Tone while bolts are turned: two notes that draw together as the axis nears the pole",
+    label: "Tone while bolts are turned: one knock for the altitude bolt, two for the azimuth bolt, then a note: higher when the axis stands too high or too far right, lower on the other side, nearer as it nears the pole",
   },
   ...bench,
   page: {
@@ -278,5 +283,6 @@ export const words = {
     chart: (n, first, last) => `Distance from the pole over ${n} frames: ${first} at first, ${last} now.`,
   },
 
+  refused,
   unreachable: "The service cannot be reached; nothing was changed.",
 };
