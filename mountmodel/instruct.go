@@ -96,9 +96,7 @@ func (a adviser) watching(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	s, v := a.Session, a.view
 	var watched []sky.Saying
 	if v.Watch != nil {
-		for _, text := range v.Watch.Sentences {
-			watched = append(watched, sky.Saying{Text: text})
-		}
+		watched = v.Watch.Sentences
 	}
 	switch {
 	case s.clocks.Host != "":

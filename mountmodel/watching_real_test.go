@@ -61,7 +61,7 @@ func TestWatchRealNight(t *testing.T) {
 	fit := v.Watch.Fit
 	pole := observed.Pole(site, cfg.Air, observed.Refracted)
 	off := axis.OffsetBetween(fit.Axis.Dir, pole)
-	words := strings.Join(fit.Sentences(pole), " ")
+	words := strings.Join(sky.English(fit.Sentences(pole)), " ")
 	major, _, _ := fit.Axis.Ellipse()
 	t.Logf("%s (chi-square %.0f of %d)", words, fit.Chi2, fit.Dof)
 	for _, said := range []string{"below", "east", "bends"} {

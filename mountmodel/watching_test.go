@@ -280,7 +280,7 @@ func TestWatchSightings(t *testing.T) {
 			t.Errorf("seed %d: %.1f arcsec off, chi-square %.1f", seed, sky.Separation(fit.Axis.Dir, m.AxisNow()).Arcseconds(), q)
 		}
 		pole := observed.Pole(m.Site, m.Air, observed.Refracted)
-		words := fit.Sentences(pole)[0]
+		words := fit.Sentences(pole)[0].Text
 		for condition, word := range map[string]bool{"above": m.Axis.Z > pole.Z, "east": m.Axis.X > pole.X} {
 			if strings.Contains(words, condition) != word {
 				t.Errorf("%q does not fit the axis", words)

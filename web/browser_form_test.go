@@ -91,7 +91,7 @@ func testTakenAway(t *testing.T, p *browsertest.Page) {
 	p.Until(`document.querySelector("#now h1").textContent === "This device is no longer paired"`)
 	p.Do(chromedp.Navigate(s.url + "pair"))
 	p.Says("Pair this device")
-	p.Do(chromedp.Navigate("about:blank"), chromedp.Navigate(s.url + "pair#" + s.Invite(RightView)))
+	p.Do(chromedp.Navigate("about:blank"), chromedp.Navigate(s.url+"pair#"+s.Invite(RightView)))
 	p.Until(looksFresh)
 }
 

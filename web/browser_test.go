@@ -114,7 +114,7 @@ func scenes() []struct {
 	done.Lock = &mountmodel.LockShift{Alt: -0.2 * sky.Arcminute, Total: 0.2 * sky.Arcminute, Uncertainty: 4 * sky.Arcsecond}
 	watching := around()
 	nightly := done
-	nightly.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis has not moved by more than 4\" an hour."}}
+	nightly.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []sky.Saying{sky.Say("frames_stray", "Single frames stray by about %s: wind, dithering, or something loose.", sky.Amount(3*sky.Arcsecond))}}
 	practice := around()
 	practice.Source = Source{Kind: "rehearsal", Folder: "/tmp/rehearsal"}
 	practice.Rig = &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}
@@ -139,7 +139,7 @@ func scenes() []struct {
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "Leave 24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
 		{"done", StateFromView(done, around()), []string{"Done", "The axis is within 1.0′ of the pole."}},
-		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "not moved by more than 4″ an hour", "For the next night here"}},
+		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "Single frames stray by about 3″", "For the next night here"}},
 		{"practice", StateFromView(adjusting, practice), []string{"Practice rig", "Drive runs", "+12.5′"}},
 		{"failed", StateFromView(blind, failed), []string{"Leave the bolts for now", "12 stars, needs about 20", "not understood"}},
 	}

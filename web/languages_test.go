@@ -32,7 +32,7 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 	said := regexp.MustCompile(`(?:sky\.Say\(|sky\.Saying\{Code: )"([a-z_]+)"`)
 	warns := regexp.MustCompile(`WarningCode = "([a-z_]+)"`)
 	var sentences, warnings []string
-	for _, dir := range []string{"../mountmodel", "../mountmodel/axis"} {
+	for _, dir := range []string{"../mountmodel", "../mountmodel/axis", "../mountmodel/nights"} {
 		files, err := filepath.Glob(dir + "/*.go")
 		if err != nil {
 			t.Fatal(err)

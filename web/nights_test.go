@@ -24,7 +24,7 @@ func TestNightsChart(t *testing.T) {
 	finished(t, s)
 	v := viewOf(northSite, mountmodel.Watching, 0.5*sky.Arcminute, -0.4*sky.Arcminute)
 	v.Instruction = "Watching: the axis is 4.0' from the pole, outside the tolerance."
-	v.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []string{"The axis stands 31\" from the pole."}}
+	v.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []sky.Saying{sky.Say("stands", "The axis stands %s from the pole, known to %s.", sky.Amount(31*sky.Arcsecond), sky.Known(4*sky.Arcsecond))}}
 	state := StateFromView(v, Around{Latest: latestOf(12, time.Now(), nil)})
 	state.Watch.Offset = &Offset{TotalArcmin: 4}
 	state.Watch.Uncertainty = &Uncertainty{AltArcsec: 6, AzArcsec: 6}

@@ -3,6 +3,7 @@ package web
 import (
 	"polard/mountmodel/axis"
 	"polard/mountmodel/nights"
+	"polard/mountmodel/sky"
 )
 
 // Watch is what ordinary exposures of this night tell of the axis, with no
@@ -26,6 +27,7 @@ type Watch struct {
 	FlexureArcsec Number         `json:"flexure_arcsec"`
 	JitterArcsec  Number         `json:"jitter_arcsec"`
 	Sentences     []string       `json:"sentences"`
+	Said          []Said         `json:"said,omitempty"` // the same by their codes
 	Stretches     []Stretch      `json:"stretches,omitempty"`
 	Nights        []WatchedNight `json:"nights,omitempty"` // before this one, oldest first
 }
@@ -68,7 +70,7 @@ func WatchFromView(w *nights.View) *Watch {
 	}
 	out := &Watch{
 		SinceUTC: utc(w.Since), UntilUTC: utc(w.Until), Frames: w.Frames,
-		Minutes: Number(w.Until.Sub(w.Since).Minutes()), Sentences: w.Sentences,
+		Minutes: Number(w.Until.Sub(w.Since).Minutes()), Sentences: sky.English(w.Sentences), Said: saidAll(w.Sentences),
 	}
 	if out.Sentences == nil {
 		out.Sentences = []string{}

@@ -459,7 +459,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 	standing := func(what string, s axis.Status) { r.standingWords(&b, what, s) }
 	if r.watched {
 		standing(watchedHead(v.Watch), *v.Now)
-		for _, text := range v.Watch.Sentences {
+		for _, text := range sky.English(v.Watch.Sentences) {
 			fmt.Fprintf(&b, "%s\n", text)
 		}
 		for _, n := range v.Watch.Before {

@@ -225,7 +225,7 @@ func TestWatchDrift(t *testing.T) {
 		if across*across < 9 && up*up < 9 {
 			inside++
 		}
-		if !strings.Contains(strings.Join(fit.Sentences(m.pole()), " "), "per hour") {
+		if !strings.Contains(strings.Join(sky.English(fit.Sentences(m.pole())), " "), "per hour") {
 			t.Error("drift not told in words")
 		}
 	}

@@ -2,7 +2,6 @@ package nights
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"time"
 
@@ -209,7 +208,7 @@ type View struct {
 	Frames       int          // taken in
 	Fit          *Fit         // nil while the frames do not tell; never changed afterwards
 	Status       *axis.Status // of Fit
-	Sentences    []string     // the result in plain words, or why there is none yet
+	Sentences    []sky.Saying // the result in plain words, or why there is none yet
 	Before       []Night
 }
 
@@ -225,12 +224,12 @@ func (w *Watch) View() *View {
 		s := w.status()
 		v.Status, v.Sentences = &s, w.fit.Sentences(w.pole())
 	case w.taken < 2:
-		v.Sentences = []string{"Watching: the first frame is in. Each further exposure adds to what is known of the axis."}
+		v.Sentences = []sky.Saying{sky.Say("watch_first", "Watching: the first frame is in. Each further exposure adds to what is known of the axis.")}
 	case errors.As(w.problem, &short):
-		v.Sentences = []string{fmt.Sprintf("Watching: %d frames, over which the axis has turned by %s. %s more of tracking is wanted before they tell where it points.",
-			w.taken, sky.AngleWords(short.Turn), trackingWords(max(short.Need-short.Turn, 0)))}
+		v.Sentences = []sky.Saying{sky.Say("watch_more", "Watching: %d frames, over which the axis has turned by %s. Some %d min more of tracking are wanted before they tell where it points.",
+			w.taken, sky.Amount(short.Turn), trackingMinutes(max(short.Need-short.Turn, 0)))}
 	case w.problem != nil:
-		v.Sentences = []string{fmt.Sprintf("Watching, but %d frames do not give an axis: %v.", w.taken, w.problem)}
+		v.Sentences = []sky.Saying{sky.Say("watch_no_axis", "Watching, but %d frames do not give an axis: %s.", w.taken, w.problem.Error())}
 	}
 	return v
 }

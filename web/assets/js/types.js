@@ -37,7 +37,7 @@
  * @property {Num} longest_exposure_s
  * @property {string[]} [sentences]
  */
-/** @typedef {{until_utc?: string, frames: number, minutes: Num, offset?: Offset, uncertainty?: Uncertainty, sentences: string[], nights?: {since_utc: string, until_utc: string, frames: number, offset: Offset, uncertainty_arcsec: Num}[]}} Watch */
+/** @typedef {{until_utc?: string, frames: number, minutes: Num, offset?: Offset, uncertainty?: Uncertainty, sentences: string[], said?: Said[], nights?: {since_utc: string, until_utc: string, frames: number, offset: Offset, uncertainty_arcsec: Num}[]}} Watch */
 /** @typedef {{url: string, width_px: number, height_px: number}} Picture */
 /**
  * @typedef {object} Latest

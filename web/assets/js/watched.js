@@ -1,10 +1,10 @@
 // What ordinary exposures tell of the axis, this night and on those before.
 
 import { h } from "./dom.js";
-import { angle, number, primes, spread } from "./format.js";
+import { angle, number, spread } from "./format.js";
 import { nightsChart } from "./nights.js";
 import { whole } from "./said.js";
-import { language, words } from "./words.js";
+import { words } from "./words.js";
 
 /**
  * @param {HTMLElement} root
@@ -21,19 +21,8 @@ export function renderWatched(root, state) {
   root.replaceChildren(
     h("h2", {}, w.title),
     h("p", { class: "sub" }, w.span(watch.frames, number(watch.minutes, 0))),
-    ...sentences(watch).map((s) => h("p", {}, s)),
+    ...(watch.said ?? []).map((s) => h("p", {}, whole(s, s.text))),
     ...(nights.length ? [h("h3", {}, w.nights), ...(chart ? [chart] : []), h("ul", { class: "plain" }, nights.slice(-5).reverse().map((n) =>
       h("li", {}, w.night(new Date(n.since_utc).toLocaleDateString(undefined, { dateStyle: "medium" }),
         angle(n.offset.total_arcmin), spread(n.uncertainty_arcsec), n.frames))))] : []));
-}
-
-/**
- * The service's own sentences, or the result alone where they are in another language.
- * @param {import("./types.js").Watch} watch
- */
-function sentences(watch) {
-  if (language === "en") return watch.sentences.map(primes);
-  const u = watch.uncertainty;
-  if (!watch.offset || !u) return [];
-  return [whole({ code: "stands", text: "", args: [{ size_arcsec: 60 * (watch.offset.total_arcmin ?? 0) }, { known_arcsec: Math.max(u.alt_arcsec ?? 0, u.az_arcsec ?? 0) }] }, "")];
 }

@@ -3,6 +3,14 @@
 
 /** @type {Record<string, (...args: string[]) => string | [string, string]>} */
 export const said = {
+  bends: (by) => `The mount bends by about ${by} as it turns: no single axis fits better than that.`,
+  frames_stray: (by) => `Single frames stray by about ${by}: wind, dithering, or something loose.`,
+  axis_drifts: (by, known) => `The axis itself moves by ${by} per hour, known to ${known}: the tripod settles, or something gives with the temperature.`,
+  one_stretch: (settles, by) => `All frames are of one stretch: had the tripod settled by ${settles} per hour, it would look the same and be off by ${by}. Other targets, or a longer night, tell.`,
+  guided_stretches: (n, of) => `In ${n} of ${of} stretches the declination hardly drifts, as when guided: only the rotation of the field was used there.`,
+  watch_first: () => "The first frame is in. Each further exposure adds to what is known.",
+  watch_more: (n, turned, minutes) => `${n} frames so far, over ${turned} of turn. Some ${minutes} min more of tracking are wanted.`,
+  watch_no_axis: (n) => `${n} frames do not give an axis yet.`,
   first_frame: () => ["Take a frame", "Point the camera at clear sky, near the pole if you can."],
   take_another: () => ["Take another frame", "The last one could not be used."],
   measure_first: () => ["Take a frame", "It is the first of this measurement."],
