@@ -61,6 +61,8 @@ export const warning = {
   axis_turned: "The RA axis turned while bolts were to be turned: by hand, or the clutch slips.",
   lean: "The base leans, or the latitude is wrong.",
   clock_stands: "The times of the frames stand still: look at the camera computer's clock.",
+  place: "By the place and the time given this frame looked below the horizon: check latitude, longitude (east is positive) and the clock.",
+  daylight: "By the place and the time given the Sun was up when this frame was taken: check place, longitude and clock.",
   near_zenith: "The pole is near the zenith: tip the base instead of turning the azimuth bolt.",
   unsolved: "The newest frame could not be used.",
 };
