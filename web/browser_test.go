@@ -926,6 +926,7 @@ func testSun(t *testing.T, p *browsertest.Page) {
 	publish(t, s, state)
 	p.Says("The Sun is up and near where the camera looks")
 	p.Click("#setup-open")
+	p.Click("#way details summary")
 	p.Says("The Sun is up. Its light in a telescope")
 }
 

@@ -269,8 +269,9 @@ export class SetupView {
     const key = JSON.stringify([nights, cautions]);
     if (key === this.listed) return;
     this.listed = key;
+    const open = this.aside.querySelector("details")?.open ?? false;
     this.aside.replaceChildren(
       ...(nights.length ? [h("h2", {}, w.nights), h("ul", { class: "plain" }, nights.map((l) => h("li", {}, l)))] : []),
-      ...(cautions.length ? [h("details", {}, h("summary", {}, h("h2", {}, w.cautions)), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), words.stop, " ", c.text))))] : []));
+      ...(cautions.length ? [h("details", { open }, h("summary", {}, h("h2", {}, w.cautions)), h("ul", { class: "cautions" }, cautions.map((c) => h("li", {}, h("b", {}, c.title), words.stop, " ", c.text))))] : []));
   }
 }
