@@ -170,3 +170,25 @@ func testMarksOfThePicture(t *testing.T, p *browsertest.Page) {
 	p.Until(`document.querySelector(".picture img").src.includes("frame=2") && document.querySelector(".picture img").complete`)
 	p.Until(fmt.Sprintf(`[...document.querySelectorAll(".marks path")].map(e => e.getAttribute("d")).join() !== %q`, first))
 }
+
+// While a bolt is turned its number and its rule are both in sight above the buttons, on the
+// phones in common use, upright and on their side; the number is at least 96 px high.
+func testInSight(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	for _, size := range [][2]int64{{360, 640}, {390, 844}, {740, 360}} {
+		p.Do(chromedp.EmulateViewport(size[0], size[1], chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(s.url))
+		for _, off := range [][2]sky.Angle{{27.2 * sky.Arcminute, 0}, {0, -7 * sky.Arcminute}} {
+			publish(t, s, StateFromView(viewOf(northSite, mountmodel.Adjusting, off[0], off[1]), Around{Latest: latestOf(1, time.Now(), nil)}))
+			bolt := "azimuth"
+			if off[0] == 0 {
+				bolt = "altitude"
+			}
+			p.Until(fmt.Sprintf(`document.querySelector(".now-card.%s .rule") !== null && !document.querySelector(".old")`, bolt))
+			p.Until(`(() => { const does = document.querySelector("#does").getBoundingClientRect(), landscape = innerWidth > innerHeight;
+				const end = landscape ? innerHeight : does.top;
+				return [".now-card .figure", ".now-card .rule-body"].every(q => { const r = document.querySelector(q).getBoundingClientRect(); return r.top >= 0 && r.bottom <= end + 1; })
+					&& parseFloat(getComputedStyle(document.querySelector(".now-card .figure")).fontSize) >= 96; })()`)
+		}
+	}
+}

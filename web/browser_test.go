@@ -40,6 +40,7 @@ func TestPage(t *testing.T) {
 		{"sun", testSun},
 		{"keyboard", testKeyboard},
 		{"narrow", testNarrow},
+		{"in sight", testInSight},
 		{"stale", testStale},
 		{"reconnect", testReconnect},
 		{"asleep", testAsleep},

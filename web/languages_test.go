@@ -161,6 +161,9 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 				t.Errorf("%s, %s: English is left (%q):\n%s", l.code, scene.name, found, text)
 			}
 		}
+		p.Do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch)) // where all steps stand beside each other
+		p.NothingSticksOut(l.code + " on a wider phone")
+		p.Do(chromedp.EmulateViewport(320, 568, chromedp.EmulateMobile, chromedp.EmulateTouch))
 		one := measuringView(northSite, 1)
 		tell(&one, "turn", "Turn the RA axis.", sky.Whole(30*sky.Degree))
 		publish(t, s, StateFromView(one, Around{Latest: latestOf(1, time.Now(), nil)}))

@@ -94,7 +94,7 @@ export const words = {
     stale: { head: "Erst eine neue Aufnahme", sub: "Diese Zahlen sind alt: es kann sich etwas bewegt haben." },
   },
   unsaved: "Die Eingabe ist noch nicht gespeichert. Noch einmal drücken, um sie zu verwerfen.",
-  button: { place: "Zum Aufbau", measured: "Weiter zu den Schrauben", confirmed: "Das genügt", locked: "Beide geklemmt", unlocked: "Zurück zu den Schrauben", watch: "Nur meine Aufnahmen überwachen", startOver: "Neu beginnen", startOverSure: "Alle Aufnahmen vergessen? Noch einmal drücken" },
+  button: { place: "Zum Aufbau", measured: "Weiter zu den Schrauben", confirmed: "Das genügt", locked: "Beide fest", unlocked: "Zurück zu den Schrauben", watch: "Nur meine Aufnahmen überwachen", startOver: "Neu beginnen", startOverSure: "Alle Aufnahmen vergessen? Noch einmal drücken" },
   turned: {
     title: "RA-Achse gedreht", span: (span, n) => `${span} über ${n} ${n === 1 ? "Aufnahme" : "Aufnahmen"}`,
     forecast: (list) => `Weiterdrehen brächte: ${list.map(([turn, spread]) => `${spread} (${turn})`).join(", ")}.`,
@@ -160,7 +160,7 @@ export const words = {
   },
   sound: { on: "Ton an", off: "Ton aus", label: "Ton beim Schrauben: ein Schlag für die Höhe, zwei für das Azimut, dann ein Ton: höher, wenn die Achse zu hoch oder zu weit rechts steht, tiefer auf der anderen Seite, näher mit jedem Schritt zum Pol" },
   told: {
-    open: "Ich drehte", ask: { altitude: "Wie weit wurde die Höhenschraube gedreht?", azimuth: "Wie weit wurde die Azimutschraube gedreht?" },
+    open: "Gedreht", ask: { altitude: "Wie weit wurde die Höhenschraube gedreht?", azimuth: "Wie weit wurde die Azimutschraube gedreht?" },
     turns: en.told.turns, unit: "Umdrehung", clockwise: "im Uhrzeigersinn", anticlockwise: "gegen den Uhrzeigersinn", asked: "Wie verlangt", later: "Nicht jetzt", undo: "Zurücknehmen", takenBack: "Zurückgenommen.",
     kept: (bolt, much, way) => `Vermerkt: ${bolt}, ${much} Umdrehung ${way}.`, keptAsked: (bolt) => `Vermerkt: ${bolt}, wie verlangt.`,
   },
