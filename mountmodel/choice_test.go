@@ -106,3 +106,31 @@ func TestOnlyFrameLeftOut(t *testing.T) {
 		t.Errorf("taken back: %s, %d frames", v.Phase, len(v.Frames))
 	}
 }
+
+// A session that is gone on with after a restart stands where the choice had brought it.
+func TestFrameChoiceReplayed(t *testing.T) {
+	d := newDesk(t, 213, 44*sky.Degree, 20*sky.Degree, nil)
+	again, err := NewSession(d.Session.cfg, d.m.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again.Replay(true)
+	for i := range 4 {
+		d.m.Theta += 30 * sky.Degree
+		d.m.Wait(30*time.Second, d.drive)
+		s := sightingOf(d.m, "f"+string(rune('0'+i)), 1)
+		d.Take(d.m.Now, s)
+		again.Take(d.m.Now, s)
+	}
+	f := d.View().Frames[1]
+	c := FrameChoice{Name: f.Name, Mid: f.Mid}
+	for _, s := range []*Session{d.Session, again} {
+		if err := s.Count(c); err != nil {
+			t.Fatal(err)
+		}
+	}
+	again.Replay(false)
+	if got, want := again.View(), d.View(); got.Measured.Axis != want.Measured.Axis || *got.Choice.Is != *want.Choice.Is || *got.Choice.Was != *want.Choice.Was || got.Frames[1].Status != axis.FrameLeftOut {
+		t.Errorf("%+v, want %+v", got.Choice, want.Choice)
+	}
+}
