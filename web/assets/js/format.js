@@ -1,8 +1,22 @@
 // Numbers as a person reads them at the mount.
 
+import { language } from "./words.js";
+
 /** @typedef {import("./types.js").Num} Num */
 
 const none = "–";
+
+// Languages that write the decimals behind a comma.
+const comma = ["de", "fr", "es", "it"].includes(language);
+
+/**
+ * @param {number} x
+ * @param {number} digits
+ */
+function fixed(x, digits) {
+  const text = x.toFixed(digits);
+  return comma ? text.replace(".", ",") : text;
+}
 
 /**
  * Size of an angle: whole arcseconds below an arcminute, tenths of arcminutes
@@ -12,9 +26,9 @@ const none = "–";
 export function angle(arcmin) {
   if (arcmin === null || arcmin === undefined) return none;
   const a = Math.abs(arcmin);
-  if (Math.round(a * 60) < 60) return `${(a * 60).toFixed(0)}″`;
-  if (Math.round(a * 10) < 600) return `${a.toFixed(1)}′`;
-  return `${(a / 60).toFixed(2)}°`;
+  if (Math.round(a * 60) < 60) return `${fixed(a * 60, 0)}″`;
+  if (Math.round(a * 10) < 600) return `${fixed(a, 1)}′`;
+  return `${fixed(a / 60, 2)}°`;
 }
 
 /**
@@ -23,7 +37,7 @@ export function angle(arcmin) {
  * @param {Num|undefined} arcmin
  */
 export function figure(arcmin) {
-  if (arcmin !== null && arcmin !== undefined && Math.abs(arcmin) >= 600) return `${(Math.abs(arcmin) / 60).toFixed(1)}°`;
+  if (arcmin !== null && arcmin !== undefined && Math.abs(arcmin) >= 600) return `${fixed(Math.abs(arcmin) / 60, 1)}°`;
   return angle(arcmin);
 }
 
@@ -42,8 +56,8 @@ export function sentenceLike(text) {
  */
 export function spread(arcsec) {
   if (arcsec === null || arcsec === undefined) return none;
-  if (arcsec < 0.1) return "0.1″";
-  if (arcsec < 10) return `${arcsec.toFixed(1)}″`;
+  if (arcsec < 0.1) return `${fixed(0.1, 1)}″`;
+  if (arcsec < 10) return `${fixed(arcsec, 1)}″`;
   return angle(arcsec / 60);
 }
 
@@ -53,7 +67,7 @@ export function spread(arcsec) {
  * @param {string} [unit]
  */
 export function number(x, digits, unit = "") {
-  return x === null || x === undefined ? none : x.toFixed(digits).replace("-", "−") + unit;
+  return x === null || x === undefined ? none : fixed(x, digits).replace("-", "−") + unit;
 }
 
 /**
@@ -62,7 +76,7 @@ export function number(x, digits, unit = "") {
  */
 export function turn(deg) {
   if (deg === null || deg === undefined) return none;
-  return `${deg > 0 ? "+" : deg < 0 ? "−" : ""}${Math.abs(deg).toFixed(1)}°`;
+  return `${deg > 0 ? "+" : deg < 0 ? "−" : ""}${fixed(Math.abs(deg), 1)}°`;
 }
 
 /**
@@ -117,7 +131,7 @@ export function primes(text) {
  */
 export function side(deg, digits, positive, negative) {
   if (deg === null || deg === undefined) return none;
-  return `${Math.abs(deg).toFixed(digits)}° ${deg < 0 ? negative : positive}`;
+  return `${fixed(Math.abs(deg), digits)}° ${deg < 0 ? negative : positive}`;
 }
 
 /**

@@ -86,4 +86,10 @@ export const covered = Object.keys(catalogues);
  * @param {{code: string, message: string}} alarm
  */
 export const alarmText = (alarm) => page.warning[`alarm_${alarm.code}`] ?? alarm.message;
+/**
+ * A number with the language's decimal sign.
+ * @param {string} text
+ */
+export const decimal = (text) => (["de", "fr", "es", "it"].includes(language) ? text.replace(".", ",") : text);
+
 export const inEnglish = language === "en";

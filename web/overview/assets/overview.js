@@ -1,6 +1,6 @@
 // All piers on one page: asks for what changed, and waits for it.
 
-import { alarmText, inEnglish, words } from "/overview-words.js";
+import { alarmText, decimal, inEnglish, words } from "/overview-words.js";
 
 /** @typedef {{pier: string, online: boolean, last_frame_ms?: number, last_solved: boolean, phase: string, do: string, tolerance_arcmin: number|null, within: boolean, doubt: boolean, offset?: {total_arcmin: number|null}, uncertainty?: {alt_arcsec: number|null, az_arcsec: number|null}, trend_arcmin_week: number|null, nights_arcmin: (number|null)[], alarms?: {code: string, message: string}[]}} Row */
 
@@ -47,7 +47,7 @@ function age(ms) {
 
 /** @param {number} arcmin */
 function angle(arcmin) {
-  return Math.abs(arcmin) < 1 ? `${(arcmin * 60).toFixed(0)}″` : `${arcmin.toFixed(1)}′`;
+  return Math.abs(arcmin) < 1 ? `${(arcmin * 60).toFixed(0)}″` : `${decimal(arcmin.toFixed(1))}′`;
 }
 
 /** @param {(number|null)[]} nights */
