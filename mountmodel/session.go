@@ -32,7 +32,7 @@ type Session struct {
 	present
 	view View
 
-	probe func(part string) // for tests: called before every numeric part
+	probe func(part string) // nil but in tests
 }
 
 // present is all that follows from configuration and history.
@@ -139,7 +139,9 @@ func (s *Session) finish() {
 	s.view = s.makeView()
 }
 
-// part announces a numeric part to a test.
+// Probe has a function called before every numeric part: by a panic in it, tests break the part.
+func (s *Session) Probe(probe func(part string)) { s.probe = probe }
+
 func (s *Session) part(name string) {
 	if s.probe != nil {
 		s.probe(name)

@@ -13,6 +13,9 @@ type Sighting struct {
 	Name  string    // the file's name, for the user
 	Mid   time.Time // middle of the exposure, UTC
 	Pairs []observed.Pair
+	// Lens is a number for the model of the camera through which the directions of Pairs were taken: those through one
+	// model are of one rigid body and can be compared. 0 when that is not known.
+	Lens int
 	// Exposure and Written, the file's own time, help to find a wrong clock;
 	// zero when unknown.
 	Exposure time.Duration

@@ -105,6 +105,8 @@ var (
 	errThroughGround = errors.New("below the horizon: latitude, longitude (east is positive) or the time in the frame is wrong; check all three")
 
 	errOlder = errors.New("it is not newer than the frame before it")
+
+	errOtherCamera = errors.New("it was taken with another camera, or another part of its detector, than the frames that the axis was measured with: go on with that one, or start over with this")
 )
 
 // read makes a frame of a sighting, or says why it cannot be used.
@@ -132,6 +134,9 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	if len(m.Frames) > 0 && m.Frames[0].Observed.Mirrored != f.Observed.Mirrored {
 		return f, axis.ErrMirrored
 	}
+	if f.Lens = sighting.Lens; !s.sameLens(f.Lens) {
+		return f, errOtherCamera
+	}
 	if phase == Measuring && len(m.Frames) >= maxMeasureFrames {
 		return f, fmt.Errorf("a measurement takes at most %d frames", maxMeasureFrames)
 	}
@@ -139,6 +144,16 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 		return f, errOlder
 	}
 	return f, nil
+}
+
+// sameLens tells whether a frame through a lens can be compared with those that the measurement rests on. What watches
+// ordinary exposures takes each target by itself.
+func (s *Session) sameLens(lens int) bool {
+	frames := s.state.running().Frames
+	if c, ok := s.state.(confirming); ok && len(frames) == 0 {
+		frames = c.first.Frames
+	}
+	return len(frames) == 0 || lens == 0 || frames[0].Lens == 0 || frames[0].Lens == lens
 }
 
 // hearClocks compares the times of the exposure, of its file and of its arrival.

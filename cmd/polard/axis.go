@@ -177,7 +177,17 @@ func readFrames(c *cobra.Command, paths []string, hints *hintFlags) ([]pipeline.
 		}
 		out = append(out, o)
 	}
+	reduceAgain(p, out)
 	return out, nil
+}
+
+// reduceAgain takes all frames through the lenses that are in use at the end, so that they can be compared.
+func reduceAgain(p *pipeline.Pipeline, outcomes []pipeline.Outcome) {
+	for i := range outcomes {
+		if outcomes[i].Solution != nil {
+			p.Reduce(&outcomes[i])
+		}
+	}
 }
 
 // headerSite is the place in the first header that names one; nil when none

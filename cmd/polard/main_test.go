@@ -17,6 +17,7 @@ import (
 func TestMain(m *testing.M) {
 	devicestest.DriveIfAsked()
 	if os.Getenv(asProgram) != "" {
+		probe = breakNamed(os.Getenv(breaksBy))
 		main()
 	}
 	if os.Getenv(asReader) != "" {

@@ -256,6 +256,7 @@ func (h *handsOff) measurer(ctx context.Context, server devices.Server, choice c
 // report is what the pictures tell, of which the first measured (0: all) measure and the rest were taken
 // while bolts were being turned.
 func (h *handsOff) report(measured int) axisReport {
+	reduceAgain(h.pipeline, h.outcomes)
 	r := axisReport{outcomes: h.outcomes, site: h.config.Site}
 	r.view, r.failure = mountmodel.Measure(h.config, sightings(h.outcomes), measured)
 	return r

@@ -33,6 +33,10 @@ import (
 // only.
 const defaultAddr = "127.0.0.1:8467"
 
+// probe is called before every numeric part of a session; nil but in a process that a test has started, see
+// mountmodel.Session.Probe.
+var probe func(part string)
+
 // reachFlags say where a page is served and who reaches it.
 type reachFlags struct {
 	addr      string
@@ -281,6 +285,7 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 		Header: func(s sky.Site) (sky.Site, sky.Air) { return f.site.over(c, s) },
 		Folder: watch.Options{Folder: folder, PollOnly: f.poll, Skip: kept.Older()},
 		Page:   served,
+		Probe:  probe,
 		Ready: func(server *web.Server, url string) {
 			fmt.Fprintf(c.OutOrStdout(), "polard watches %s; open %s\n", folder, pairing.Openable(url))
 			f.page.opened(c.Context(), server, url, c.OutOrStdout(), log)

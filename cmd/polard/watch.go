@@ -132,6 +132,7 @@ func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since
 	log := loggerOf(c)
 	var queue pipeline.Queue
 	p.Deepen = queue.Deepen
+	p.Fixed = func() bool { return l.session != nil && l.session.Phase() != mountmodel.Waiting }
 	watcher := watch.New(watch.Options{
 		Waiting: func(_ int, newer bool) { queue.Waiting(newer) },
 		Folder:  folder, PollOnly: poll,

@@ -11,6 +11,7 @@ import (
 type Frame struct {
 	FrameReport
 	Observed observed.Attitude
+	Lens     int // a number for the model of the camera that Observed came through; 0 when not known
 }
 
 // FrameStatus is what became of one frame.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -15,10 +14,8 @@ import (
 	"polard/catalogs"
 	"polard/fits"
 	"polard/mountmodel"
-	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/solve"
-	"polard/solve/camera"
 )
 
 // Pipeline takes frames to sightings. One goroutine uses it at a time.
@@ -30,28 +27,21 @@ type Pipeline struct {
 	Near   *sky.ICRS // place from the command line; nil when not given
 	clock  func() time.Time
 
-	// The last solved frame's size and scale: the best hint for the next, and
-	// how many frames have failed since.
-	lastWidth, lastHeight int
-	lastScale             sky.Angle
-	lastAt                *sky.ICRS // where it pointed
-	failed                int
+	// What was learnt of the cameras whose frames were solved, the best hint for the next; the last used is the last.
+	seen   []seenCamera
+	lastAt *sky.ICRS // where the last solved frame pointed
+	failed int       // frames since then
 
-	// Fixed, if set, tells whether frames were taken through the lens that must stay comparable: then it stays too, as
-	// long as the camera does.
-	Fixed func() bool
-	lens  *Lens // through which directions are taken; nil before the first
+	// Fixed, if set, tells whether frames were taken that must stay comparable with those to come: then no lens is changed.
+	// Without it, who compares frames has all of them reduced once more at the end, see Reduce.
+	Fixed    func() bool
+	lenses   []*Lens // one for each camera; the last used is the last
+	numbered int     // of the newest lens
 
 	// Deepen, if set, is asked whether a frame that was not solved at once is worth the deeper search, and gives the
 	// context that ends that; nil: each frame is. See [Queue].
 	Deepen func(context.Context) (context.Context, bool)
 }
-
-// widerAfter is how many frames in a row fail before one of them is searched
-// without the scale of the last that was solved: by then the camera or the
-// optics may have been changed, and frames that follow each other closely leave no
-// time for a deeper search.
-const widerAfter = 5
 
 // The catalogue and the solver with its index serve the whole program.
 var (
@@ -106,7 +96,7 @@ type Outcome struct {
 	ReadFor  time.Duration
 	Times    solve.Times
 	Sighting mountmodel.Sighting
-	NewLens  *Lens // the lens, when it is another than that of the frame before
+	NewLens  *Lens // its lens, when that is another than that of the frame before
 }
 
 // Problem says why a file gave nothing, as a code and in words.
@@ -156,54 +146,11 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 		return o
 	}
 	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
-	p.lastWidth, p.lastHeight, p.lastScale, p.failed = frame.Width, frame.Height, o.Solution.Scale, 0
+	p.remember(seenCamera{frame.Width, frame.Height, frame.ScaleHint, o.Solution.Scale})
 	at := o.Solution.ICRS(o.Solution.Centre())
-	p.lastAt = &at
-	o.NewLens = p.keepLens(o.Solution)
-	detector := p.lens.DetectorFrame()
-	for _, pair := range o.Solution.Pairs {
-		o.Sighting.Pairs = append(o.Sighting.Pairs, observed.Pair{
-			Camera: sky.Camera(detector.Apply(sky.Vec(p.lens.Direction(pair.Pixel)))), ICRS: pair.ICRS, Sigma: pair.Sigma,
-		})
-	}
+	p.lastAt, p.failed = &at, 0
+	p.Reduce(&o)
 	return o
-}
-
-// Lens is the model of a camera, of which the attitude means nothing, and how many stars it was fitted to.
-type Lens struct {
-	camera.Camera
-	Stars int
-}
-
-const (
-	// otherLens is the difference in scale that tells another lens, or other binning, from
-	// refraction (1e-2 at an altitude of 8 degrees) and a touch of the focuser.
-	otherLens = 0.02
-	// betterLens times as many stars make a frame's lens replace the one in use.
-	betterLens = 3
-)
-
-// keepLens keeps one model of the lens for all frames of a camera. In a wide
-// field low in the sky, the curvature of refraction looks like an optical axis
-// aside of the middle, by tens of pixels and another way in each frame, and
-// directions through each frame's own lens would turn by some tenths of an
-// arcsecond. Through one lens, whatever is wrong with it is the same in all
-// frames, and a part of how the camera is bolted on.
-//
-// It gives the lens when that is a new one: of another camera, or a better one while nothing rests on the old.
-func (p *Pipeline) keepLens(s *solve.Solution) *Lens {
-	l := p.lens
-	another := l == nil || l.Width != s.Width || l.Height != s.Height || l.Mirrored != s.Mirrored || math.Abs(float64(s.Scale/l.Scale)-1) > otherLens
-	if !another && (len(s.Pairs) <= betterLens*l.Stars || p.Fixed != nil && p.Fixed()) {
-		return nil
-	}
-	p.lens = &Lens{s.Camera, len(s.Pairs)}
-	return p.lens
-}
-
-// Resume takes directions through a lens that was in use before, and its scale for the best hint.
-func (p *Pipeline) Resume(l Lens) {
-	p.lens, p.lastWidth, p.lastHeight, p.lastScale = &l, l.Width, l.Height, l.Scale
 }
 
 // solve finds where a frame points.
@@ -230,26 +177,6 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 		}
 	}
 	return nil, &solve.Failure{Code: failure.Code, Message: failure.Message + " (a newer frame came before everything was tried)", Detected: failure.Detected, Times: failure.Times}
-}
-
-// hintFor is what is believed about a frame before its stars are read.
-func (p *Pipeline) hintFor(frame *fits.Frame) solve.Hint {
-	hint := solve.Hint{Scale: frame.ScaleHint, Last: p.lastAt, Epoch: observed.JulianEpoch(p.clock())}
-	if !frame.Mid.IsZero() {
-		hint.Epoch = observed.JulianEpoch(frame.Mid)
-	}
-	if hint.Near = frame.Position; p.Near != nil {
-		hint.Near = p.Near
-	}
-	switch {
-	case p.Scale > 0:
-		hint.Scale = p.Scale
-	case p.Field > 0:
-		hint.Scale = p.Field / sky.Angle(max(frame.Width, frame.Height))
-	case p.lastScale > 0 && frame.Width == p.lastWidth && frame.Height == p.lastHeight && (p.failed+1)%widerAfter != 0:
-		hint.Scale = p.lastScale
-	}
-	return hint
 }
 
 func (o *Outcome) Refuse(why Problem) {

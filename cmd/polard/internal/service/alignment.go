@@ -2,6 +2,7 @@ package service
 
 import (
 	"errors"
+	"slices"
 	"time"
 
 	"polard/mountmodel"
@@ -20,13 +21,15 @@ type Alignment struct {
 	view      *mountmodel.View // of the session as it is; nil when it is to be worked out
 	frames    int64
 	latest    *web.Latest           // the newest frame
-	lens      *logbook.Lens         // through which frames are taken; nil before the first
+	lenses    []logbook.Lens        // through which frames were taken, in the order in which they came into use
+	lens      int                   // through which frames are taken now: its place among those from 1; 0 before the first
 	watchOnly bool                  // the session, once it begins, only watches
 	early     []mountmodel.Sighting // read before the site was known
 	planner   Planner               // of the exposures planned
 	dropped   bool                  // the session broke, and another was begun in its place
 	noted     func(n *logbook.Note) // hears of notes; nil for nobody
 	replaying bool                  // entries are of the past: see mountmodel.Session.Replay
+	probe     func(part string)     // see mountmodel.Session.Probe
 }
 
 // mostEarly is how many sightings wait for the site.
@@ -49,7 +52,7 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 		a.sight(e.At, e.Frame.Sighting)
 		return nil
 	case e.Lens != nil:
-		a.lens = e.Lens
+		a.through(*e.Lens)
 		return nil
 	case e.Note != nil:
 		if a.noted != nil {
@@ -91,6 +94,7 @@ func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
 		return err
 	}
 	session.Replay(a.replaying)
+	session.Probe(a.probe)
 	if a.watchOnly {
 		if err := session.Do(at, mountmodel.WatchOnly); err != nil {
 			return err
@@ -116,8 +120,24 @@ func (a *Alignment) configure(at time.Time, config mountmodel.Config) error {
 	return nil
 }
 
+// through takes a lens into use.
+func (a *Alignment) through(l logbook.Lens) {
+	at := slices.Index(a.lenses, l)
+	if at < 0 {
+		at = len(a.lenses)
+		a.lenses = append(a.lenses, l)
+	}
+	a.lens = at + 1
+}
+
+// rests tells whether anything was worked out from frames that must stay comparable with those to come.
+func (a *Alignment) rests() bool {
+	return len(a.early) > 0 || a.Session != nil && a.Session.Phase() != mountmodel.Waiting
+}
+
 // sight gives a sighting to the session, or has it wait for one.
 func (a *Alignment) sight(at time.Time, s mountmodel.Sighting) {
+	s.Lens = a.lens // by the journal's count, which goes on over restarts
 	if a.Session != nil {
 		a.Session.Take(at, s)
 	} else if a.early = append(a.early, s); len(a.early) > mostEarly {

@@ -36,6 +36,7 @@ func (a *Alignment) mendBy(at time.Time, log *slog.Logger, mend func() error) {
 		return
 	}
 	if session, err := mountmodel.NewSession(a.Config, at); err == nil {
+		session.Probe(a.probe)
 		a.Session, a.dropped = session, true
 	}
 }

@@ -90,10 +90,14 @@ func (c *Controller) Run(ctx context.Context) error {
 	if err := c.open(ctx); err != nil {
 		return err
 	}
-	if l := c.alignment.lens; l != nil && c.pipeline != nil {
-		c.pipeline.Resume(lensFrom(l))
+	if n := c.alignment.lens; n > 0 && c.pipeline != nil {
+		for _, l := range c.alignment.lenses {
+			c.pipeline.Resume(lensFrom(&l))
+		}
+		c.pipeline.Resume(lensFrom(&c.alignment.lenses[n-1])) // that in use is the last
 		c.solved.Store(true)
 	}
+	c.rests.Store(c.alignment.rests())
 	close(c.resumed)
 	c.show()
 	c.ready.Store(true)
@@ -183,8 +187,9 @@ func (c *Controller) do(e logbook.Entry) (int64, error) {
 
 // keepLens notes the lens through which the frames from now on are taken. How the axis stands does not change by it.
 func (c *Controller) keepLens(l *pipeline.Lens) {
-	c.alignment.lens = lensEntry(l)
-	c.journal.Append(logbook.Entry{At: c.stamp(), Lens: c.alignment.lens})
+	entry := lensEntry(l)
+	c.alignment.through(*entry)
+	c.journal.Append(logbook.Entry{At: c.stamp(), Lens: entry})
 }
 
 // stamp is the present as the journal keeps it: without the monotonic clock, in UTC.
@@ -231,7 +236,7 @@ func (c *Controller) Arrive(ctx context.Context, a watch.Arrival) (again bool) {
 		}
 	}
 	if o.Solution != nil && a.Ahead > 0 {
-		o.NewLens, o.Frame = nil, nil // it is read again in its turn, and its pixels take much memory
+		o.Frame = nil // it is read again in its turn, and its pixels take much memory
 		c.ahead = &solvedAhead{a.Sum, o}
 		return true
 	}
@@ -260,6 +265,7 @@ func (c *Controller) read(ctx context.Context, a watch.Arrival) (o pipeline.Outc
 		c.ahead = nil
 		o = ahead.outcome
 		o.Frame = a.Frame
+		c.pipeline.Reduce(&o) // frames taken meanwhile may have brought another lens
 		return o
 	}
 	if err := contain(c.log, a.Path, func() error { o = c.pipeline.Read(ctx, a.Path, a.Frame, a.Err); return nil }); err != nil {
@@ -388,13 +394,13 @@ func (c *Controller) show() {
 	if c.rig != nil {
 		context.Rig = c.rig()
 	}
+	c.rests.Store(a.rests())
 	if a.Session == nil {
 		context.Plan = a.planner.state(a.Config, false, nil)
 		c.present(web.StateWithoutSite(context))
 		return
 	}
 	v := a.View()
-	c.rests.Store(v.Phase != mountmodel.Waiting)
 	c.turning.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	context.Plan = a.planner.state(a.Config, a.Placed, axisOf(v))
 	state := web.StateFromView(v, context)

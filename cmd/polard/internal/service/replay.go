@@ -29,7 +29,7 @@ func resume(ctx context.Context, j *journal.Journal, called Alignment, log *slog
 // that breaks.
 func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred bool, log *slog.Logger) (Alignment, *logbook.Entry, error) {
 	past := j.Session()
-	a := Alignment{Config: past.Called, noted: called.noted, replaying: deferred}
+	a := Alignment{Config: past.Called, noted: called.noted, probe: called.probe, replaying: deferred}
 	begin := time.Now()
 	first := true
 	var last *logbook.Frame

@@ -46,7 +46,9 @@ type Options struct {
 	// Ready is called with the address when the page is served.
 	Ready     func(server *web.Server, url string)
 	Notifiers *Notifiers // nil: with the default alarms
-	Log       *slog.Logger
+	// Probe is that of the session, nil but in tests: see mountmodel.Session.Probe.
+	Probe func(part string)
+	Log   *slog.Logger
 }
 
 // Equipment operates the camera and the mount. Its pictures come through the folder, as all others.
@@ -81,7 +83,7 @@ func New(o Options) *Service {
 	s := &Service{options: o, controller: NewController(o.Pipeline, o.Journal, o.Log, o.Config, o.Placed)}
 	c := s.controller
 	o.Journal.Changed = c.refresh
-	c.watchOnly = o.WatchOnly
+	c.watchOnly, c.alignment.probe = o.WatchOnly, o.Probe
 	c.context = web.Around{Program: o.Program, Source: web.Source{Kind: "folder", Folder: o.Folder.Folder}}
 	if o.Header != nil {
 		c.header = o.Header
