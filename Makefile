@@ -47,6 +47,9 @@ hostile: ## N images that no camera takes, up to 60 megapixels, each read by a p
 simulators: ## a mount and a camera simulated by Debian's indi-bin, for 'polard measure --indi localhost' (PORT: 7624)
 	cmd/polard/internal/devices/gsc/simulators.sh $(or $(PORT),7624)
 
+cloudy: ## a night of clouds, caps and other cameras at its own pace, SEED: from the first clear frame to its numbers
+	$(GO) test ./cmd/polard -count 1 -run 'TestCloudyNight$$' -v -timeout 1h -args -cloudy $(or $(EVERY),2s) -cloudy.kills $(or $(N),0) -cloudy.seed $(or $(SEED),0)
+
 soak: ## N frames through the service: the curve of memory, goroutines and open files
 	$(GO) test ./cmd/polard -count 1 -run 'TestSoak$$' -v -timeout 6h -args -soak $(or $(N),20000)
 
