@@ -26,8 +26,8 @@ func ReadFile(path string) (*Frame, error) {
 const readStep = 1 << 20
 
 // ReadBytes reads a whole file of believable kind and size. step, if not nil, is called
-// for each part that was read.
-func ReadBytes(path string, step func()) ([]byte, error) {
+// with each part that was read, in order; the parts change no more.
+func ReadBytes(path string, step func(part []byte)) ([]byte, error) {
 	f, size, err := openRegular(path)
 	if err != nil {
 		return nil, err
@@ -46,8 +46,8 @@ func ReadBytes(path string, step func()) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		if step != nil {
-			step()
+		if step != nil && n > 0 {
+			step(data[have-n : have])
 		}
 	}
 	return data, nil

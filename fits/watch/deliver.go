@@ -1,11 +1,9 @@
 package watch
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
-	"hash/crc64"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -20,8 +18,6 @@ type (
 	job  func() then
 	then func() job
 )
-
-var sumTable = crc64.MakeTable(crc64.ECMA)
 
 // next takes a file out of those that are whole.
 func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
@@ -46,14 +42,17 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 		defer done()
 		c, err := ask(ctx, w.access, func(step func()) content {
 			var c content
-			c.data, c.err = fits.ReadBytes(path, step)
+			sum := newSum()
+			c.data, c.err = fits.ReadBytes(path, func(part []byte) {
+				step()
+				sum.add(part)
+			})
+			if c.sum = sum.value(); c.err != nil {
+				c.sum = 0 // of a part
+			}
 			c.then.info, c.then.err = os.Stat(path)
 			return c
 		})
-		if err == nil && c.err == nil {
-			// Without the zeros at the end: those that fill the last block may come after the frame was delivered, or never.
-			c.sum = crc64.Checksum(bytes.TrimRight(c.data, "\x00"), sumTable)
-		}
 		return func() job {
 			if err != nil {
 				w.again(f, err)

@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -21,6 +22,9 @@ var (
 	passFrom  = flag.String("passes.from", "", "folder of lists that the pixel survey has written, to be measured instead")
 	passSeed  = flag.Uint64("passes.seed", 1, "seed of the lists and of the hints")
 )
+
+// mainPasses solve nearly all frames, and stay whatever others could do; how many they alone solve is not measured.
+var mainPasses = []string{"hinted scale", "all scales"}
 
 // listed is what is detected in one frame, with its truth.
 type listed struct {
@@ -62,7 +66,9 @@ func TestPasses(t *testing.T) {
 				wrong++
 				t.Errorf("%s, hint %s, %s: %g degrees off", l.name, hint, by, off.Degrees())
 			}
-			solved[by]++
+			if solved[by]++; slices.Contains(mainPasses, by) {
+				continue
+			}
 			if _, other := l.search(t, h, by, nil, nil); other == nil {
 				alone[by]++
 				t.Logf("%s, hint %s: by %q alone", l.name, hint, by)
