@@ -46,8 +46,12 @@ func readLayout(axes []int) (layout, error) {
 // luminance converts the data array to one value a pixel: of three colours the
 // mean, in which a star counts with all its light. A pixel that is saturated in
 // one colour (a value of at least saturation, when that is known) is saturated.
-func luminance(raw []byte, l layout, s scaling, saturation float32) []float32 {
-	pix := make([]float32, l.width*l.height)
+func luminance(raw []byte, l layout, s scaling, saturation float32, room []float32) []float32 {
+	pix := room[:cap(room)]
+	if len(pix) < l.width*l.height {
+		pix = make([]float32, l.width*l.height)
+	}
+	pix = pix[:l.width*l.height]
 	if l.colours == 1 {
 		size := max(s.bitpix, -s.bitpix) / 8
 		inParts(len(pix), func(from, to int) { s.convert(pix[from:to], raw[from*size:]) })

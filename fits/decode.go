@@ -15,7 +15,7 @@ import (
 // identity (fs.ErrNotExist, fs.ErrPermission); those of the content wrap
 // [ErrIncomplete], [ErrMalformed] or [ErrUnsupported].
 func ReadFile(path string) (*Frame, error) {
-	data, err := ReadBytes(path, nil)
+	data, err := ReadBytes(path, nil, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -25,9 +25,9 @@ func ReadFile(path string) (*Frame, error) {
 // readStep is how much of a file is read at a time: what a slow network brings within a second or so.
 const readStep = 1 << 20
 
-// ReadBytes reads a whole file of believable kind and size. step, if not nil, is called
+// ReadBytes reads a whole file of believable kind and size, into the room given if that is large enough. step, if not nil, is called
 // with each part that was read, in order; the parts change no more.
-func ReadBytes(path string, step func(part []byte)) ([]byte, error) {
+func ReadBytes(path string, room []byte, step func(part []byte)) ([]byte, error) {
 	f, size, err := openRegular(path)
 	if err != nil {
 		return nil, err
@@ -36,7 +36,11 @@ func ReadBytes(path string, step func(part []byte)) ([]byte, error) {
 	if size > maxFileBytes {
 		return nil, fmt.Errorf("%s: %w: %d MB long; at most %d MB are read", filepath.Base(path), ErrUnsupported, size>>20, maxFileBytes>>20)
 	}
-	data := make([]byte, size)
+	data := room[:cap(room)]
+	if int64(len(data)) < size {
+		data = make([]byte, size)
+	}
+	data = data[:size]
 	for have := 0; have < len(data); {
 		n, err := f.Read(data[have:min(len(data), have+readStep)])
 		have += n
@@ -96,8 +100,12 @@ func Readable(path string) bool {
 // The frame is the primary array if that is an image, else the first extension
 // that is one, plain or compressed in tiles (section 10.1). Decode does not keep
 // data.
-func Decode(name string, data []byte) (*Frame, error) {
-	f, err := decode(data)
+func Decode(name string, data []byte) (*Frame, error) { return DecodeInto(name, data, nil) }
+
+// DecodeInto is Decode for whoever reads one frame after the other: the pixels lie in the room given, if that is
+// large enough. Fresh memory of the size of a frame costs as much time as reading it.
+func DecodeInto(name string, data []byte, room []float32) (*Frame, error) {
+	f, err := decode(data, room)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
@@ -108,7 +116,7 @@ func Decode(name string, data []byte) (*Frame, error) {
 // faultOf makes an error of a panic; fuzzing looks for those.
 func faultOf(panicked any) error { return fmt.Errorf("%w (%v)", ErrFault, panicked) }
 
-func decode(data []byte) (frame *Frame, err error) {
+func decode(data []byte, room []float32) (frame *Frame, err error) {
 	defer func() {
 		if r := recover(); r != nil {
 			frame, err = nil, faultOf(r)
@@ -150,7 +158,7 @@ func decode(data []byte) (frame *Frame, err error) {
 	f.Warnings = append(h.warnings, warnings...)
 	level, stated := statedSaturation(h, scale)
 	f.Saturation = level
-	f.Pix = luminance(raw, found.layout, scale, level)
+	f.Pix = luminance(raw, found.layout, scale, level, room)
 	if found.layout.colours == 1 {
 		if level := clippedAt(f.Pix, scale); level > 0 && !stated {
 			f.Saturation = level

@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"errors"
 	"reflect"
 	"strings"
 	"testing"
@@ -13,19 +14,19 @@ import (
 // Frames of another camera in the middle of a session, which looks elsewhere from the same body, are told and not used: the
 // axis stays that of a session which never saw them, at every step. Once started over, the other camera serves as well.
 func TestOtherCameraInBetween(t *testing.T) {
-	begin := func() *desk {
-		return newDesk(t, 90, 45*sky.Degree, 20*sky.Degree, func(c *Config) { c.MeasureFrames = 9 })
+	d := newDesk(t, 90, 45*sky.Degree, 20*sky.Degree, func(c *Config) { c.MeasureFrames = 9 })
+	alone, err := NewSession(d.cfg, d.m.Now)
+	if err != nil {
+		t.Fatal(err)
 	}
-	var d, alone *desk
 	lens := 1
 	shoot := func(turn sky.Angle) {
-		for _, d := range []*desk{alone, d} {
-			d.m.Theta += turn
-			d.m.Wait(30*time.Second, d.drive)
-			s := sightingOf(d.m, "frame "+d.m.Now.Format("15:04:05"), 1)
-			s.Lens = lens
-			d.Take(d.m.Now, s)
-		}
+		d.m.Theta += turn
+		d.m.Wait(30*time.Second, d.drive)
+		s := sightingOf(d.m, "frame "+d.m.Now.Format("15:04:05"), 1)
+		s.Lens = lens
+		d.Take(d.m.Now, s)
+		alone.Take(d.m.Now, s)
 	}
 	strange := func(what string) {
 		t.Helper()
@@ -54,13 +55,10 @@ func TestOtherCameraInBetween(t *testing.T) {
 	}
 	tell := func(e Event) {
 		t.Helper()
-		for _, d := range []*desk{alone, d} {
-			if err := d.Do(d.m.Now, e); err != nil {
-				t.Fatal(e, err)
-			}
+		if err := errors.Join(d.Do(d.m.Now, e), alone.Do(d.m.Now, e)); err != nil {
+			t.Fatal(e, err)
 		}
 	}
-	d, alone = begin(), begin()
 	shoot(0)
 	strange("after one frame")
 	shoot(25 * sky.Degree)
@@ -69,9 +67,7 @@ func TestOtherCameraInBetween(t *testing.T) {
 	tell(Measured)
 	same("measured")
 	strange("before any bolt is turned")
-	for _, d := range []*desk{alone, d} {
-		d.m.TurnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
-	}
+	d.m.TurnBolts(4*sky.Arcminute, -3*sky.Arcminute, sky.Vec{})
 	shoot(0)
 	strange("while bolts are turned")
 	shoot(0)

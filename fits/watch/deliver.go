@@ -19,6 +19,10 @@ type (
 	then func() job
 )
 
+// mostKept is how many pixels a frame may have for its memory to wait for the next one. Larger ones decide what memory a computer
+// needs.
+const mostKept = 32 << 20
+
 // next takes a file out of those that are whole.
 func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 	f, ahead := w.pick()
@@ -29,7 +33,8 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 		then stated // the file, after it was read
 		sum  uint64
 	}
-	path := f.path
+	path, room := f.path, w.bytes
+	w.bytes = nil // who reads may go on with it when the folder does not answer
 	a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Complete: f.changed, Ahead: ahead}
 	return func() then {
 		done, refused := w.options.Attempt(a)
@@ -43,7 +48,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 		c, err := ask(ctx, w.access, func(step func()) content {
 			var c content
 			sum := newSum()
-			c.data, c.err = fits.ReadBytes(path, func(part []byte) {
+			c.data, c.err = fits.ReadBytes(path, room, func(part []byte) {
 				step()
 				sum.add(part)
 			})
@@ -58,6 +63,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 				w.again(f, err)
 				return nil
 			}
+			w.bytes = c.data
 			if errors.Is(c.err, fs.ErrNotExist) {
 				w.forget(path)
 				return nil
@@ -140,6 +146,8 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 		a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), ErrSuperseded)
 		return hand(a, deliver)
 	}
+	pix := w.pix
+	w.bytes, w.pix = nil, nil
 	return func() then {
 		done, err := w.options.Attempt(a)
 		if err != nil {
@@ -147,7 +155,7 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 			return func() job { return w.refuse(f, a, deliver) }
 		}
 		defer done()
-		a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data)
+		a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data, pix)
 		switch {
 		case ctx.Err() != nil:
 			return func() job {
@@ -157,8 +165,15 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 		case a.Err != nil:
 			return func() job { return w.refuse(f, a, deliver) }
 		}
+		large := len(a.Frame.Pix) > mostKept
+		if large {
+			data = nil // others need the memory now
+		}
 		again := deliver(a)
 		return func() job {
+			if w.bytes = data; !again && !large {
+				w.pix = a.Frame.Pix
+			}
 			f.refusal = ""
 			if f.tried = again && a.Ahead > 0; f.tried {
 				w.ready = append(w.ready, f)
@@ -195,14 +210,14 @@ func hand(a Arrival, deliver func(Arrival) bool) job {
 
 // decodeUntil decodes a frame, but does not wait for it when ctx ends: a file made to be slow must not hold up the end of the
 // program.
-func (w *Watcher) decodeUntil(ctx context.Context, name string, data []byte) (*fits.Frame, error) {
+func (w *Watcher) decodeUntil(ctx context.Context, name string, data []byte, pix []float32) (*fits.Frame, error) {
 	type answer struct {
 		frame *fits.Frame
 		err   error
 	}
 	answers := make(chan answer, 1)
 	go func() {
-		frame, err := w.decode(name, data)
+		frame, err := w.decode(name, data, pix)
 		answers <- answer{frame, err}
 	}()
 	select {

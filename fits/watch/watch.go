@@ -113,7 +113,9 @@ type Watcher struct {
 	refused map[uint64]string // contents that are no frames and never will be, with the path they had
 	visited map[string]bool   // real paths of the folders that the last search went through
 	access  *access
-	decode  func(name string, data []byte) (*fits.Frame, error)
+	decode  func(name string, data []byte, room []float32) (*fits.Frame, error)
+	bytes   []byte // room for the next file and its frame: that of the last
+	pix     []float32
 	broken  error // what Report was last told
 
 	toldFiles int // what Waiting was last told
@@ -183,7 +185,7 @@ func New(options Options) *Watcher {
 	if options.Waiting == nil {
 		options.Waiting = func(int, bool) {}
 	}
-	w := &Watcher{options: options, files: map[string]*watched{}, pending: map[string]*watched{}, taken: map[uint64]string{}, refused: map[uint64]string{}, access: newAccess(options.Answers), decode: fits.Decode}
+	w := &Watcher{options: options, files: map[string]*watched{}, pending: map[string]*watched{}, taken: map[uint64]string{}, refused: map[uint64]string{}, access: newAccess(options.Answers), decode: fits.DecodeInto}
 	for sum, path := range options.Taken {
 		w.taken[sum] = path
 	}
@@ -191,8 +193,8 @@ func New(options Options) *Watcher {
 }
 
 // Run watches until the context ends, which is no error. deliver is called on a goroutine beside that of Run, for one
-// arrival at a time, and has returned when Run does. With true it asks for a frame that came ahead of others to come once
-// more in its turn. An error means that the folder could not be read to begin with. Run may be called again after it has
+// arrival at a time, and has returned when Run does: the frame's pixels are overwritten by those of the next then. With true it
+// keeps them, and asks for a frame that came ahead of others to come once more in its turn. An error means that the folder could not be read to begin with. Run may be called again after it has
 // returned, and goes on from where it stood; it must not run twice at a time.
 func (w *Watcher) Run(ctx context.Context, deliver func(Arrival) (again bool)) error {
 	if w.options.PollOnly {

@@ -772,7 +772,7 @@ func TestSlowFileHoldsNothingUp(t *testing.T) {
 		put(t, filepath.Join(folder, "slow.fits"), exposure(0))
 		put(t, filepath.Join(folder, "next.fits"), exposure(1))
 		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, PollOnly: true})}
-		n.watcher.decode = func(name string, data []byte) (*fits.Frame, error) {
+		n.watcher.decode = func(name string, data []byte, _ []float32) (*fits.Frame, error) {
 			time.Sleep(time.Minute)
 			return fits.Decode(name, data)
 		}

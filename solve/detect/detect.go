@@ -4,7 +4,7 @@ import (
 	"context"
 	"runtime"
 	"runtime/debug"
-	"sync"
+	"sync/atomic"
 
 	"polard/solve/detect/background"
 	"polard/solve/detect/fit"
@@ -43,9 +43,11 @@ func Find(ctx context.Context, img Image) (*Result, error) {
 		return nil, err
 	}
 	room := new(residual.Room)
-	if len(img.Pix) < largeImage {
-		room = rooms.Get().(*residual.Room)
-		defer rooms.Put(room)
+	if len(img.Pix) <= largeImage {
+		if kept := spare.Swap(nil); kept != nil {
+			room = kept
+		}
+		defer spare.Store(room)
 	} else {
 		debug.FreeOSMemory()
 		defer debug.FreeOSMemory()
@@ -82,10 +84,11 @@ const (
 // largeImage is how many pixels decide what memory a computer needs: what lies about before they are searched, such as the
 // bytes of their file, is given back, and so is the room for the search behind it. At 60 megapixels that takes some 50 ms of
 // 1.6 s, and the process has 55 MB less at most, and 155 less when frames follow each other. Of a smaller image both wait for the next.
-const largeImage = 24 << 20
+const largeImage = 32 << 20
 
-// rooms of images that are done serve the next.
-var rooms = sync.Pool{New: func() any { return new(residual.Room) }}
+// spare is the room of an image that is done: it serves the next. A pool would be emptied between two frames, for reading
+// the next one takes collections of garbage.
+var spare atomic.Pointer[residual.Room]
 
 // findBright is Find for stars that are brighter than the sky. sunk tells that
 // more of the image lies far below the sky than above.

@@ -83,7 +83,7 @@ func (s *Match) WCS() (*camera.WCS, error) { return s.Camera.WCS(s.Shear) }
 // and as many as the proof needs besides.
 const FewestStars = 4 + leastProofHits
 
-// Search is the search for the match of one image. It goes on where it was left.
+// Search is the search for the match of one image.
 type Search struct {
 	index      *index.Index
 	in         Image
@@ -92,8 +92,7 @@ type Search struct {
 	order      []int            // of the detections, those of a smooth sky first
 	smooth     int              // how many those are
 	scales     scaleGrid
-	trials     int // candidates so far: catalogue patterns that fitted
-	made       map[string][]rangeRun
+	trials     int          // candidates so far: catalogue patterns that fitted
 	dearer     []*pass      // not made yet
 	addedMade  bool         // the added stars have been searched everywhere
 	without    string       // a pass that is left out: tests measure by it what each is worth
@@ -106,7 +105,7 @@ func New(x *index.Index, in Image, hint Hint) *Search {
 	if hint.Epoch == 0 {
 		hint.Epoch = 2000
 	}
-	s := &Search{index: x, in: in, hint: hint, image: proof.Detections{Width: in.Width, Height: in.Height}, made: map[string][]rangeRun{}}
+	s := &Search{index: x, in: in, hint: hint, image: proof.Detections{Width: in.Width, Height: in.Height}}
 	for _, d := range in.Detections {
 		s.image.At = append(s.image.At, complex(d.Pos.X, d.Pos.Y))
 	}
@@ -167,7 +166,6 @@ func (s *Search) Rest(ctx context.Context) (*Match, error) {
 
 // makes tells whether a pass is made for this image.
 func (s *Search) makes(p *pass) bool {
-	p = p.first()
 	switch {
 	case p.name == s.without && s.without != "":
 		return false
@@ -175,8 +173,6 @@ func (s *Search) makes(p *pass) bool {
 		return false
 	case p.when == structuredSky:
 		return s.smooth < len(s.order)
-	case p.when == fewOnly:
-		return len(s.image.At) <= fewDetections
 	case p.when == manyOnly:
 		return len(s.image.At) >= lowCompletenessStars
 	}
@@ -205,22 +201,12 @@ func (s *Search) all(ctx context.Context, some []*pass) (*Match, error) {
 
 // make makes one pass. There is no match when it proves nothing; the error is the context's.
 func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
-	first := p.first()
-	ranges := s.scales.of(first)
-	runs := s.made[first.name]
-	if runs == nil {
-		runs = make([]rangeRun, len(ranges))
-		s.made[first.name] = runs
-	}
-	for i, r := range ranges {
-		if !runs[i].begun {
-			var err error
-			if runs[i], err = s.newRange(ctx, r, first); err != nil {
-				return nil, err
-			}
+	for _, r := range s.scales.of(p) {
+		search, patterns, err := s.newRange(ctx, r, p)
+		if err != nil {
+			return nil, err
 		}
-		m, err := s.look(ctx, &runs[i], p.patterns, p.name, s.starsFor)
-		if m != nil || err != nil {
+		if m, err := s.look(ctx, search, patterns, p.patterns, p.name, s.starsFor); m != nil || err != nil {
 			return m, err
 		}
 	}
@@ -228,14 +214,13 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 }
 
 // look looks up so many patterns of a range, and fits what is proved to the stars of the source.
-func (s *Search) look(ctx context.Context, run *rangeRun, most int, name string, source func(*proven) starSource) (*Match, error) {
+func (s *Search) look(ctx context.Context, in *rangeSearch, queue patternQueue, most int, name string, source func(*proven) starSource) (*Match, error) {
 	for n := most; n > 0; n -= roundSize {
-		patterns := run.queue.take(min(n, roundSize))
+		patterns := queue.take(min(n, roundSize))
 		if len(patterns) == 0 {
-			*run = rangeRun{begun: true} // its memory is given back
 			break
 		}
-		trials, found, err := run.search.round(ctx, patterns)
+		trials, found, err := in.round(ctx, patterns)
 		if err != nil {
 			return nil, err
 		}
@@ -257,13 +242,6 @@ func (s *Search) look(ctx context.Context, run *rangeRun, most int, name string,
 	return nil, nil
 }
 
-// rangeRun is how far a pass has come in one range of scales.
-type rangeRun struct {
-	begun  bool
-	search *rangeSearch
-	queue  patternQueue
-}
-
 // ordered gives the detections in an order, and what weighs candidates among them.
 func (s *Search) ordered(o order) (proof.Detections, *verifier) {
 	if s.verifiers[o] == nil {
@@ -283,10 +261,10 @@ func (s *Search) ordered(o order) (proof.Detections, *verifier) {
 }
 
 // newRange begins a pass in one range of scales.
-func (s *Search) newRange(ctx context.Context, r scaleRange, p *pass) (rangeRun, error) {
+func (s *Search) newRange(ctx context.Context, r scaleRange, p *pass) (*rangeSearch, patternQueue, error) {
 	l, err := s.index.Level(ctx, r.level)
 	if err != nil {
-		return rangeRun{}, err
+		return nil, patternQueue{}, err
 	}
 	image, v := s.ordered(p.order)
 	if p.most > 0 {
@@ -308,8 +286,8 @@ func (s *Search) newRange(ctx context.Context, r scaleRange, p *pass) (rangeRun,
 	}
 	if p.order == byLocalRank {
 		search, growing := of.lowCompleteness(levelStars(s.index.Catalogue, r.level, image, mean))
-		return rangeRun{true, search, patternQueue{more: growing.more}}, nil
+		return search, patternQueue{more: growing.more}, nil
 	}
 	search, patterns := of.usual()
-	return rangeRun{true, search, patternQueue{ready: patterns}}, nil
+	return search, patternQueue{ready: patterns}, nil
 }

@@ -174,7 +174,7 @@ func TestOpenPatternsMissEitherSpoke(t *testing.T) {
 			met := 0
 			scale := c.Scale.Radians()
 			s := &rangeSearch{
-				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: none,
+				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: expected,
 			}
 			s.weigh = func(can *candidate) (proven, bool) {
 				if can.mirrored == c.Mirrored && can.star == pivot && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {
@@ -341,17 +341,16 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 		all.scales.image = image
 		var some []*pass
 		for i := range passes {
-			if p := &passes[i]; all.makes(p) && p.resumes == "" && len(all.scales.of(p)) > 0 && all.isCheap(p) {
+			if p := &passes[i]; all.makes(p) && len(all.scales.of(p)) > 0 && all.isCheap(p) {
 				some = append(some, p)
 			}
 		}
 		p := some[rng.IntN(len(some))]
 		ranges := all.scales.of(p)
-		run, err := all.newRange(t.Context(), ranges[rng.IntN(len(ranges))], p)
+		s, queue, err := all.newRange(t.Context(), ranges[rng.IntN(len(ranges))], p)
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := run.search
 		s.leastAtPivot, s.leastInAll = make([]int, len(s.leastAtPivot)), make([]int, len(s.leastInAll))
 		list := 0
 		s.weigh = func(c *candidate) (proven, bool) {
@@ -369,7 +368,7 @@ func TestChanceCandidatesKeepTheirOdds(t *testing.T) {
 			}
 			return proven{}, false
 		}
-		for _, p := range run.queue.ready {
+		for _, p := range queue.ready {
 			if s.try(t.Context(), p); list > 500 {
 				break
 			}

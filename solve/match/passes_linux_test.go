@@ -2,6 +2,7 @@ package match
 
 import (
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"math"
@@ -20,6 +21,7 @@ import (
 var (
 	passLists = flag.Int("passes", 0, "star lists for each field size and kind of hint, by which the passes are measured")
 	passFrom  = flag.String("passes.from", "", "folder of lists that the pixel survey has written, to be measured instead")
+	givenUp   = flag.Int("passes.nosky", 0, "lists without sky of each kind to be given up")
 	passSeed  = flag.Uint64("passes.seed", 1, "seed of the lists and of the hints")
 )
 
@@ -104,12 +106,12 @@ func (l *listed) search(t *testing.T, h Hint, without string, made map[string]in
 		if err != nil {
 			t.Fatal(err)
 		}
-		if made != nil && len(s.scales.of(p.first())) > 0 {
+		if made != nil && len(s.scales.of(p)) > 0 {
 			made[p.name]++
 			cost[p.name] += costtest.ProcessorTime(t) - start
 		}
 		if m != nil {
-			return p.first().name, m
+			return p.name, m
 		}
 	}
 	return "", nil
@@ -149,4 +151,46 @@ func drawnLists(t *testing.T) (lists []listed) {
 		}
 	}
 	return lists
+}
+
+// TestGivingUp measures what lists without sky cost until they are given up: the first answer, and the whole
+// search. None may be solved. make passes runs it.
+func TestGivingUp(t *testing.T) {
+	if *givenUp == 0 {
+		t.Skip("make passes runs it")
+	}
+	for number := range index.Specs {
+		levelNumbered(t, number)
+	}
+	fmt.Printf("seed %d, %d lists of each kind; processor time of all cores, ms\n%-10s | scale | first answer: median | 95 %% | most | whole search: median | 95 %% | most\n", *passSeed, *givenUp, "kind")
+	for kind := range withoutSky {
+		for _, hinted := range []bool{true, false} {
+			rng := rand.New(rand.NewPCG(*passSeed, uint64(kind)<<8+99))
+			var first, whole []time.Duration
+			for range *givenUp {
+				in, scale := listWithoutSky(rng, kind)
+				hint := Hint{Epoch: 2025}
+				if hinted {
+					hint.Scale = scale
+				}
+				start := costtest.ProcessorTime(t)
+				s := New(theIndex(), in, hint)
+				m, err := s.Cheap(t.Context())
+				first = append(first, costtest.ProcessorTime(t)-start)
+				if m == nil && s.More() {
+					m, err = s.Rest(t.Context())
+				}
+				whole = append(whole, costtest.ProcessorTime(t)-start)
+				if failure := (*Failure)(nil); m != nil || !errors.As(err, &failure) {
+					t.Errorf("%s, %d places, scale %v: %v, %v", withoutSky[kind].name, len(in.Detections), hinted, m, err)
+				}
+			}
+			at := func(d []time.Duration, q float64) float64 {
+				slices.Sort(d)
+				return costtest.Milliseconds(d[int(q*float64(len(d)-1))])
+			}
+			fmt.Printf("%-10s | %-5v | %20.0f | %4.0f | %4.0f | %20.0f | %4.0f | %4.0f\n", withoutSky[kind].name, hinted,
+				at(first, 0.5), at(first, 0.95), at(first, 1), at(whole, 0.5), at(whole, 0.95), at(whole, 1))
+		}
+	}
 }

@@ -71,9 +71,6 @@ func (s rangeSearch) usual() (*rangeSearch, []pattern) {
 	s.occupied = newOccupancy(s.lens.flatten(s.image.Brightest(3*n)), neighbourTol+spec.ShapeTol*cellPx)
 	const most = 4 * index.Neighbours
 	odds := min(max(nearPassed/s.expected(patterns), leastNearOdds), 1)
-	if s.asked == none {
-		odds = 1
-	}
 	s.leastAtPivot = proof.LeastHits(s.occupied.fill, min(pivotPart*odds, 1), most)
 	if s.partial != whole || s.asked == orGoodFit { // the pivot may have no neighbour left, or none that shows
 		clear(s.leastAtPivot)

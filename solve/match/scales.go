@@ -63,10 +63,6 @@ func mostStars(s index.Spec) float64 {
 // wide field's tangent plane. It is about the range of a hint.
 const rangeStep = 1.25
 
-// fewStarsGrid is the finest grid of a level with few stars, on which all scales are searched without asking for
-// neighbours.
-const fewStarsGrid = 12
-
 // scaleRange is a range of scales to be searched on one level.
 type scaleRange struct {
 	level            int
@@ -158,14 +154,12 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	switch p.scales {
 	case hinted:
 		straightOnes = hintedRanges(g.image, g.hint)
-	case all, ofFewStars, ofFewOrTiny:
+	case all, ofFewOrTiny:
 		straightOnes = allRanges(g.image, g.hint)
 	case hintedBest:
-		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 0)
-	case hintedNext:
-		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 1)
+		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2)
 	case allBest:
-		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep, 0)
+		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep)
 	}
 	ranges := straightOnes
 	switch p.lenses {
@@ -174,10 +168,7 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case bothLenses:
 		ranges = slices.Concat(straightOnes, distortedRanges(g.image, straightOnes))
 	}
-	switch {
-	case p.scales == ofFewStars:
-		return slices.DeleteFunc(ranges, func(r scaleRange) bool { return index.Specs[r.level].Grid > fewStarsGrid })
-	case p.scales == ofFewOrTiny && len(g.image.At) > fewestDetections: // of deep images of narrow fields most are in no catalogue
+	if p.scales == ofFewOrTiny && len(g.image.At) > fewestDetections { // of deep images of narrow fields most are in no catalogue
 		return slices.DeleteFunc(ranges, func(r scaleRange) bool { return index.Specs[r.level].Grid < index.LargeGrid })
 	}
 	return ranges
