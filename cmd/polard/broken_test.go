@@ -114,6 +114,10 @@ func TestMistakesAndKills(t *testing.T) {
 	broken("night")
 	good()
 	s := p.State(t)
+	harness.Eventually(t, "all in the logbook", func() (bool, string) {
+		kept := framesKept(t, harness.Book(t, state), n.Folder)
+		return len(kept) == len(n.Names), strings.Join(kept, " ")
+	})
 	p.kill()
 
 	if s.Phase != string(mountmodel.Done) {

@@ -38,9 +38,12 @@ const (
 	capped    = 'k' // the cap is on
 )
 
-// cloudyNight: clouds before any frame was solved, three frames that measure, and clouds, the cap and other cameras between
-// the frames that follow.
-const cloudyNight = "llcllAcAAllllllAlkkkkAAccccAlllBBlBllAAkkCCllCCAlA"
+// cloudyNights are clouds before any frame was solved, three frames that measure, and clouds, the cap and other cameras between
+// the frames that follow: in short, and for make cloudy.
+const (
+	cloudyNightInShort = "lcAAlAlkAcABBlACAlA"
+	wholeCloudyNight   = "llcllAcAAllllllAlkkkkAAccccAlllBBlBllAAkkCCllCCAlA"
+)
 
 // TestCloudyNight plays a night in the real service, which is killed at random moments meanwhile. No frame is missing in
 // the log and none is there twice; what shows the sky is solved and nothing else is. make cloudy plays it with
@@ -54,12 +57,12 @@ func TestCloudyNight(t *testing.T) {
 	}
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 5))
-	every, size := *cloudyEvery, 1
+	night, every, size := wholeCloudyNight, *cloudyEvery, 1
 	if every == 0 {
-		every, size = 150*time.Millisecond, 3
+		night, every, size = cloudyNightInShort, 150*time.Millisecond, 3
 	}
 	begin := time.Now().UTC().Truncate(time.Millisecond)
-	files := cloudyFrames(t, rng, begin, size, max(every, 2*time.Second))
+	files := cloudyFrames(t, rng, night, begin, size, max(every, 2*time.Second))
 	folder, state := t.TempDir(), t.TempDir()
 	args := []string{"serve", folder, "--state", state, "--measure", "3", "--lat", "46.318", "--lon", "13.072", "--elevation", "640"}
 	p := spawn(t, args...)
@@ -131,7 +134,7 @@ func TestCloudyNight(t *testing.T) {
 		seen[f.Sighting.Name] = f
 	}
 	for i := range files {
-		kind := cloudyNight[i]
+		kind := night[i]
 		f := seen[nameOf(i)]
 		if f == nil {
 			t.Errorf("%s (%c) is missing", nameOf(i), kind)
@@ -143,7 +146,7 @@ func TestCloudyNight(t *testing.T) {
 		}
 		if at := told[nameOf(i)]; !at.IsZero() && *cloudyEvery > 0 {
 			first := ""
-			if clear && i > 0 && cloudyNight[i-1] != kind {
+			if clear && i > 0 && night[i-1] != kind {
 				first = "  <- first clear frame"
 			}
 			fmt.Printf("%s %c %6.0f ms%s\n", nameOf(i), kind, float64(at.Sub(written[i]).Microseconds())/1000, first)
@@ -154,7 +157,7 @@ func TestCloudyNight(t *testing.T) {
 func nameOf(i int) string { return fmt.Sprintf("frame %02d.fits", i) }
 
 // cloudyFrames draws the files of a cloudy night, so many times smaller than full ones.
-func cloudyFrames(t *testing.T, rng *rand.Rand, begin time.Time, smaller int, every time.Duration) (files [][]byte) {
+func cloudyFrames(t *testing.T, rng *rand.Rand, night string, begin time.Time, smaller int, every time.Duration) (files [][]byte) {
 	cat, err := pipeline.Catalogue()
 	if err != nil {
 		t.Fatal(err)
@@ -181,7 +184,7 @@ func cloudyFrames(t *testing.T, rng *rand.Rand, begin time.Time, smaller int, ev
 		likeSky: rigOf(func(c *rehearsal.Camera) { c.FocalMm, c.FocalTypedMm, c.Angle = 52, 0, -1 }),
 	}
 	measured := 0
-	for i, kind := range []byte(cloudyNight) {
+	for i, kind := range []byte(night) {
 		at := begin.Add(time.Duration(i) * every)
 		rig := rigs[clearSky]
 		if rigs[kind] != nil {

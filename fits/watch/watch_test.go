@@ -80,7 +80,13 @@ func (n *night) start(sources notices) {
 		n.done <- n.watcher.run(ctx, func(a Arrival) bool {
 			n.mutex.Lock()
 			defer n.mutex.Unlock()
-			n.arrivals = append(n.arrivals, a)
+			kept := a
+			if a.Frame != nil { // its pixels are those of the next one soon
+				f := *a.Frame
+				f.Pix = slices.Clone(f.Pix)
+				kept.Frame = &f
+			}
+			n.arrivals = append(n.arrivals, kept)
 			return n.again != nil && n.again(a)
 		}, sources)
 	}()

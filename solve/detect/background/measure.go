@@ -17,6 +17,9 @@ const (
 	// for polar alignment shows, small beside gradients of moon, twilight and
 	// vignetting.
 	tilePixels = 64
+	// mostTiles along the longer side: what the sky does within a frame does not grow finer with its pixels, and where it does
+	// after all, Finer finds it.
+	mostTiles = 64
 	// minTilePixels keeps a few hundred samples in the tiles of tiny images.
 	minTilePixels = 16
 	// minTiles is how many tiles a side should have where the image allows.
@@ -63,8 +66,9 @@ type tile struct {
 // Measure takes level and noise of every tile from its clipped samples. The error is ErrNoData or
 // ErrConstant when the image has none, or ctx's.
 func Measure(ctx context.Context, workers int, img raster.Image) (*Map, error) {
+	side := max(tilePixels, max(img.Width, img.Height)/mostTiles)
 	n := func(size int) int {
-		return max(1, min(size/minTilePixels, max(minTiles, (size+tilePixels/2)/tilePixels)))
+		return max(1, min(size/minTilePixels, max(minTiles, (size+side/2)/side)))
 	}
 	m := &Map{mesh: mesh{nx: n(img.Width), ny: n(img.Height)}, values: valuesOf(img)}
 	m.tileW = float64(img.Width) / float64(m.nx)
