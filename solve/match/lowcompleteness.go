@@ -1,7 +1,9 @@
 package match
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"polard/catalogs"
 	"polard/solve/index"
@@ -72,23 +74,27 @@ func detectionsWithin(image proof.Detections, tol float64) int {
 }
 
 // lowCompletenessRanges covers the scales from lo to hi (radians per pixel), each by the level that has nearest
-// to idealLevelInField stars in the field.
-func lowCompletenessRanges(cat *catalogs.Catalogue, image proof.Detections, lo, hi, step float64) []scaleRange {
+// to idealLevelInField stars in the field; the best of the levels, or the next after it.
+func lowCompletenessRanges(cat *catalogs.Catalogue, image proof.Detections, lo, hi, step float64, skip int) []scaleRange {
 	ideal := idealLevelInField(image)
 	var ranges []scaleRange
 	for lo < hi {
 		next := min(hi, lo*step)
-		best, least := 0, math.Inf(1)
-		for l, spec := range index.Specs {
-			off := math.Abs(math.Log(levelStars(cat, l, image, math.Sqrt(lo*next)) / ideal))
-			if !spec.Thinned() {
-				off = max(off, math.Log(worthThinned))
-			}
-			if off < least {
-				best, least = l, off
-			}
+		levels := make([]int, len(index.Specs))
+		for i := range levels {
+			levels[i] = i
 		}
-		ranges = append(ranges, scaleRange{level: best, scaleLo: lo, scaleHi: next})
+		slices.SortStableFunc(levels, func(a, b int) int {
+			far := func(l int) float64 {
+				off := math.Abs(math.Log(levelStars(cat, l, image, math.Sqrt(lo*next)) / ideal))
+				if !index.Specs[l].Thinned() {
+					off = max(off, math.Log(worthThinned))
+				}
+				return off
+			}
+			return cmp.Compare(far(a), far(b))
+		})
+		ranges = append(ranges, scaleRange{level: levels[skip], scaleLo: lo, scaleHi: next})
 		lo = next
 	}
 	return ranges

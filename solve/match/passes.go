@@ -43,6 +43,7 @@ const (
 	all                       // that the search covers
 	ofFewOrTiny               // all for fewestDetections; on the levels of the narrowest fields for more
 	hintedBest                // hinted, on the level that suits a low completeness best
+	hintedNext                // and on the next
 	allBest
 )
 
@@ -131,7 +132,10 @@ var passes = []pass{
 	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "partial", effort: cheapWhenFew, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
+	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 
 	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: firstPartial},
+	{name: "low completeness, at length", effort: expensive, scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 200_000},
+	{name: "low completeness, next level, at length", effort: expensive, scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 200_000},
 	{name: "low completeness, all scales", effort: expensive, scales: allBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 6_000},
 }

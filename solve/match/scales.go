@@ -157,9 +157,11 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case all, ofFewOrTiny:
 		straightOnes = allRanges(g.image, g.hint)
 	case hintedBest:
-		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2)
+		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 0)
+	case hintedNext:
+		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 1)
 	case allBest:
-		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep)
+		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep, 0)
 	}
 	ranges := straightOnes
 	switch p.lenses {
