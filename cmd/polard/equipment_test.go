@@ -12,6 +12,8 @@ import (
 	"polard/cmd/polard/internal/devices/devicestest"
 	"polard/cmd/polard/internal/harness"
 	"polard/web"
+	"polard/web/alarm"
+	"polard/web/mqtt"
 )
 
 // operated is a service that operates a rehearsed rig behind the real INDI server.
@@ -179,23 +181,49 @@ func TestServeStopsTheMount(t *testing.T) {
 	}
 }
 
-// With nobody there the axis is measured once, at first dark.
+// With nobody there the axis is measured at first dark, and again after a change; that it has moved by more than the
+// set amount since is told on the page, to the broker and in the metrics.
 func TestServeNightly(t *testing.T) {
 	t.Parallel() // it waits most of its time
-	o := startOperated(t, "--nightly")
+	broker := startMosquitto(t, "")
+	heard := &piers{states: make(chan mqtt.Pier, 1000)}
+	go func() { _ = mqtt.Listen(t.Context(), mqtt.Options{Broker: broker, Prefix: "site/polard"}, heard) }()
+	o := startOperated(t, "--nightly", "--alarm-moved", "5", "--mqtt", broker, "--mqtt-prefix", "site/polard", "--pier", "pier-7")
 	s := o.State(t)
-	harness.Eventually(t, "tonight's measurement", func() (bool, string) {
-		s = o.State(t)
-		return s.Measured != nil && s.Equipment.Activity == "idle", o.Stderr.String()
-	})
+	measured := func(what string, before bool) {
+		t.Helper()
+		harness.Eventually(t, what, func() (bool, string) {
+			s = o.State(t)
+			return s.Measured != nil && s.Equipment.Activity == "idle" && (s.Equipment.Before != nil) == before && !s.Equipment.Due,
+				fmt.Sprintf("%+v %s", s.Equipment, o.Stderr.String())
+		})
+	}
+	measured("tonight's measurement", false)
 	altDeg, azDeg := trueAxis(devicestest.MidnightRig(time.Now()))
 	alt, onSky, _ := differ(directionJSON{float64(s.Measured.Axis.AltDeg), float64(s.Measured.Axis.AzDeg)}, altDeg, azDeg)
-	if alt*alt+onSky*onSky > 20*20 || s.Equipment.Looping {
-		t.Errorf("the axis is wrong by %.1f and %.1f arcsec; looping %t", alt, onSky, s.Equipment.Looping)
+	if alt*alt+onSky*onSky > 20*20 || s.Equipment.Looping || len(s.Alarms) != 0 {
+		t.Errorf("the axis is wrong by %.1f and %.1f arcsec; looping %t, alarms %v", alt, onSky, s.Equipment.Looping, s.Alarms)
 	}
-	many := o.pictures()
-	time.Sleep(25 * time.Second) // it looks each 20 s
-	if now := o.pictures(); now != many {
-		t.Errorf("it measures again in the same night: %d pictures, then %d", many, now)
+	if many := o.pictures(); many < 5 {
+		t.Errorf("%d pictures at two declinations", many)
+	}
+	o.server.Set(devicestest.RehearsedMount + "." + devicestest.BoltsProperty + ".ALTITUDE=0.2") // 10 arcminutes
+	if status, answer := o.Post(t, "equipment/changed", `{}`); status != http.StatusNoContent {
+		t.Fatalf("changed: %d %s", status, answer)
+	}
+	measured("the measurement after the change", true)
+	if len(s.Alarms) != 1 || s.Alarms[0].Code != alarm.AxisMoved || !strings.Contains(s.Alarms[0].Message, "before this measurement") {
+		t.Errorf("the page tells %+v", s.Alarms)
+	}
+	if _, text := o.get(t, "metrics"); !strings.Contains(string(text), `polard_alarm{alarm="axis_moved"} 1`) {
+		t.Errorf("the metrics tell %s", text)
+	}
+	for told := false; !told; {
+		select {
+		case p := <-heard.states:
+			told = len(p.Alarms) == 1 && p.Alarms[0].Code == alarm.AxisMoved
+		case <-time.After(harness.Patience):
+			t.Fatal("the broker is not told of the alarm")
+		}
 	}
 }

@@ -124,11 +124,12 @@ func TestMeasureMovesNothing(t *testing.T) {
 		args   []string
 		words  string
 	}{
-		"not confirmed": {config, false, nil, "not confirmed"},
-		"parked":        {config, true, []string{"--yes", "--turn", "40", "--way", "west"}, "parked"},
-		"by day":        {noon, false, []string{"--yes", "--turn", "40", "--way", "west"}, "the Sun is up"},
-		"a dry run":     {config, false, []string{"--dry-run"}, ""},
-		"too far":       {config, false, []string{"--yes", "--turn", "80", "--way", "west"}, "cables are trusted for 75"},
+		"not confirmed":      {config, false, nil, "not confirmed"},
+		"parked":             {config, true, []string{"--yes", "--turn", "40", "--way", "west"}, "parked"},
+		"by day":             {noon, false, []string{"--yes", "--turn", "40", "--way", "west"}, "the Sun is up"},
+		"a dry run":          {config, false, []string{"--dry-run"}, ""},
+		"a thorough dry run": {config, false, []string{"--thorough", "--dry-run"}, ""},
+		"too far":            {config, false, []string{"--yes", "--turn", "80", "--way", "west"}, "cables are trusted for 75"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			a := alpacaRig(t, c.config)
@@ -137,6 +138,11 @@ func TestMeasureMovesNothing(t *testing.T) {
 			}
 			status, stdout, stderr := call(t, append([]string{"measure", "--alpaca", a.Addr}, c.args...)...)
 			want := exitNot
+			if name == "a thorough dry run" {
+				if want = exitDone; strings.Count(stdout, "altitude  ") != 7 || !strings.Contains(stdout, "on the other side of the pier") || !strings.Contains(stdout, "declination 25 degrees to the north") {
+					t.Errorf("the plan: %s", stdout)
+				}
+			}
 			if name == "a dry run" {
 				if want = exitDone; strings.Count(stdout, "altitude  ") != 3 || !strings.Contains(stdout, "Nothing was moved.") {
 					t.Errorf("the plan: %s", stdout)
@@ -175,6 +181,52 @@ func TestMeasureFaults(t *testing.T) {
 		harness.Eventually(t, "the mount to be told to stop", func() (bool, string) {
 			return strings.Count(server.Log(), "abort") > aborts, c.fault
 		})
+	}
+}
+
+var altitudeTold = regexp.MustCompile(`points to altitude ([\d.]+)`)
+
+// While bolts are turned each picture says what is left, until Ctrl-C.
+func TestMeasureLoop(t *testing.T) {
+	server := devicestest.RigServer(t, devicestest.MidnightRig(time.Now()))
+	ctx, interrupt := context.WithCancel(t.Context())
+	var stdout, stderr harness.Output
+	ended := make(chan int, 1)
+	go func() {
+		ended <- execute(ctx, []string{"measure", "--indi", server.Addr, "--yes", "--turn", "20", "--way", "west", "--pictures", "2", "--exposure", "0.3", "--loop"}, &stdout, &stderr)
+	}()
+	altitudes := func() (out []float64) {
+		for _, m := range altitudeTold.FindAllStringSubmatch(stdout.String(), -1) {
+			x, err := strconv.ParseFloat(m[1], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out = append(out, x)
+		}
+		return out
+	}
+	harness.Eventually(t, "a picture of the loop", func() (bool, string) {
+		return len(altitudes()) >= 2, stdout.String() + stderr.String()
+	})
+	before := altitudes()[0]
+	server.Set(devicestest.RehearsedMount + "." + devicestest.BoltsProperty + ".ALTITUDE=0.1")
+	harness.Eventually(t, "the bolt's turn to show", func() (bool, string) {
+		all := altitudes()
+		moved := 60 * (all[len(all)-1] - before)
+		return moved > 5 && moved < 5.5, stdout.String() // 52 arcmin a turn
+	})
+	aborts := strings.Count(server.Log(), "abort")
+	interrupt()
+	select {
+	case status := <-ended:
+		if status != exitDone || !strings.Contains(stderr.String(), "The mount was told to stop.") || !strings.Contains(stdout.String(), "altitude bolt: ") {
+			t.Errorf("status %d: %s%s", status, stdout.String(), stderr.String())
+		}
+	case <-time.After(harness.Patience):
+		t.Fatal("it does not end")
+	}
+	if strings.Count(server.Log(), "abort") == aborts {
+		harness.Eventually(t, "the mount to be told to stop", func() (bool, string) { return strings.Count(server.Log(), "abort") > aborts, "" })
 	}
 }
 

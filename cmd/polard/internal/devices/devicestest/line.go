@@ -14,6 +14,7 @@ type Line struct {
 	mu    sync.Mutex
 	conns map[net.Conn]bool
 	held  bool
+	left  int // bytes from the server until all is cut; 0: it is not
 	freed *sync.Cond
 }
 
@@ -47,14 +48,14 @@ func NewLineAt(t testing.TB, addr, server string) *Line {
 			l.mu.Lock()
 			l.conns[client], l.conns[behind] = true, true
 			l.mu.Unlock()
-			go l.pass(client, behind)
-			go l.pass(behind, client)
+			go l.pass(client, behind, false)
+			go l.pass(behind, client, true)
 		}
 	}()
 	return l
 }
 
-func (l *Line) pass(from, to net.Conn) {
+func (l *Line) pass(from, to net.Conn, counted bool) {
 	defer from.Close()
 	defer to.Close()
 	buffer := make([]byte, 32<<10)
@@ -64,7 +65,17 @@ func (l *Line) pass(from, to net.Conn) {
 		for l.held {
 			l.freed.Wait()
 		}
+		cut := false
+		if counted && l.left > 0 {
+			if l.left -= n; l.left <= 0 {
+				l.left, cut = 0, true
+			}
+		}
 		l.mu.Unlock()
+		if cut {
+			l.Cut()
+			return
+		}
 		if n > 0 {
 			if _, err := to.Write(buffer[:n]); err != nil {
 				return
@@ -84,6 +95,13 @@ func (l *Line) Cut() {
 		c.Close()
 	}
 	clear(l.conns)
+}
+
+// CutAfter cuts all connections when the server has sent so many bytes more.
+func (l *Line) CutAfter(bytes int) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.left = bytes
 }
 
 // Hold keeps all bytes back without breaking anything, or lets them go.
