@@ -99,7 +99,7 @@ func readOptics(h *header, width, height int) optics {
 		if s := w.scale().Arcseconds(); s >= minScaleArcsec && s <= maxScaleArcsec {
 			o.scale = w.scale()
 		}
-		p := w.at(float64(width+1)/2, float64(height+1)/2) // FITS counts pixels from 1
+		p := readFrame(h).toICRS(w.at(float64(width+1)/2, float64(height+1)/2)) // FITS counts pixels from 1
 		o.position = &p
 		return o
 	}
@@ -161,7 +161,7 @@ func (w wcs) scale() sky.Angle {
 	return sky.Angle(math.Sqrt(math.Abs(w.cd[0][0]*w.cd[1][1]-w.cd[0][1]*w.cd[1][0]))) * sky.Degree
 }
 
-// at is the direction of a pixel, counted from 1: tangent projection
+// at is the direction of a pixel in the header's frame, counted from 1: tangent projection
 // backwards (Calabretta & Greisen 2002, eqs. 14, 15 and 54, 55) as vectors.
 func (w wcs) at(x, y float64) sky.ICRS {
 	dx, dy := x-w.pixel[0], y-w.pixel[1]
@@ -177,9 +177,7 @@ func (w wcs) at(x, y float64) sky.ICRS {
 }
 
 // readPointing reads where the mount said it pointed. Numbers are degrees;
-// right ascension in sexagesimal form is hours. The equinox is not looked at:
-// the hint may be off by the precession since 2000, a third of a degree in
-// 2026.
+// right ascension in sexagesimal form is hours.
 func readPointing(h *header, warn func(string, ...any)) *sky.ICRS {
 	for _, pair := range [][2]string{{"OBJCTRA", "OBJCTDEC"}, {"RA", "DEC"}, {"TELRA", "TELDEC"}, {"RA_OBJ", "DEC_OBJ"}} {
 		ra, hours, okRA := angle(h, pair[0])
@@ -194,7 +192,7 @@ func readPointing(h *header, warn func(string, ...any)) *sky.ICRS {
 			warn("%s, %s = %g, %g degrees is no place in the sky and was passed over", pair[0], pair[1], ra, dec)
 			continue
 		}
-		p := sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree)
+		p := readFrame(h).toICRS(sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree))
 		return &p
 	}
 	return nil

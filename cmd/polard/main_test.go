@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"polard/cmd/polard/internal/devices/devicestest"
+	"polard/cmd/polard/internal/harness"
 	"polard/cmd/polard/internal/pipeline"
 )
 
@@ -30,6 +31,7 @@ func TestMain(m *testing.M) {
 	}
 	os.Setenv("STATE_DIRECTORY", folder)
 	os.Setenv("CACHE_DIRECTORY", filepath.Join(folder, "cache"))
+	harness.WithoutAdded(folder)
 	status := m.Run()
 	os.RemoveAll(folder)
 	os.Exit(status)

@@ -94,17 +94,7 @@ func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Reques
 	return opt, q, err
 }
 
-func newMeasure() *cobra.Command {
-	var site siteFlags
-	var hints hintFlags
-	var where deviceFlags
-	var motion motionFlags
-	var yes, asJSON, dryRun, loop bool
-	var folder string
-	c := &cobra.Command{
-		Use:   "measure --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
-		Short: "measure the axis by turning the mount and exposing, hands off",
-		Long: `measure takes pictures with a camera while it turns the right ascension axis of a mount,
+const measureLong = `measure takes pictures with a camera while it turns the right ascension axis of a mount,
 both reached by an open protocol, and prints where the axis points and which bolt to turn,
 like 'polard axis'. Declination is left alone, but with --thorough.
 
@@ -117,7 +107,19 @@ and never within 30 degrees of the Sun.
 
 The makers' manuals come first. Stay clear of what moves, and look at the cables.
 
-Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
+Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`
+
+func newMeasure() *cobra.Command {
+	var site siteFlags
+	var hints hintFlags
+	var where deviceFlags
+	var motion motionFlags
+	var yes, asJSON, dryRun, loop bool
+	var folder string
+	c := &cobra.Command{
+		Use:   "measure --indi HOST[:PORT] | --alpaca HOST[:PORT] | --discover",
+		Short: "measure the axis by turning the mount and exposing, hands off",
+		Long:  measureLong,
 		Example: "  polard measure --indi localhost --lat 46.32 --lon 13.07 --elevation 640\n  polard measure --discover\n" +
 			"  polard measure --indi localhost --lat 46.32 --lon 13.07 --turn 40 --way west --yes",
 		Args: noArguments,

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"os"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -51,9 +52,12 @@ var (
 func WithoutAddress(err error) (plain error, known bool) {
 	var dns *net.DNSError
 	var op *net.OpError
+	var call *os.SyscallError
 	switch {
 	case errors.As(err, &dns):
 		return errors.New("the name of the server is not known"), true
+	case errors.As(err, &call):
+		return call.Err, true
 	case errors.As(err, &op):
 		return fmt.Errorf("%s: %v", op.Op, op.Err), true
 	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):

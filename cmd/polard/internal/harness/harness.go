@@ -7,6 +7,7 @@ import (
 	"flag"
 	"io"
 	"log/slog"
+	"os"
 	"path/filepath"
 	"sync"
 	"testing"
@@ -75,6 +76,14 @@ func Eventually(t *testing.T, what string, holds func() (bool, string)) {
 		}
 	}
 	t.Fatalf("waited in vain for %s; last: %s", what, told)
+}
+
+// WithoutAdded keeps a catalogue that whoever runs the tests has added for themselves out of their sight: a
+// TestMain calls it before all else, with a folder of its own.
+func WithoutAdded(folder string) {
+	for _, name := range []string{"XDG_DATA_HOME", "XDG_DATA_DIRS", "LOCALAPPDATA"} {
+		os.Setenv(name, filepath.Join(folder, "data"))
+	}
 }
 
 // Logger writes lines for a test to look for words in.

@@ -56,9 +56,14 @@ func behind(t *testing.T, server, at string, change func(*http.Response, []byte)
 
 var wholeValue = regexp.MustCompile(`"Value":(-?\d+)([,}])`)
 
-// Whatever the published descriptions let a server do, or their robustness principle (API Reference, section
-// 6.1) has a client bear: a picture is taken and the mount turned all the same.
-func TestLawfulOddities(t *testing.T) {
+// oddity is something that a server may do.
+type oddity struct {
+	at     string // where it listens
+	set    func(*devicestest.Alpaca)
+	change func(*http.Response, []byte) []byte
+}
+
+func lawfulOddities() map[string]oddity {
 	same := func(_ *http.Response, b []byte) []byte { return b }
 	isJSON := func(r *http.Response) bool { return r.Header.Get("Content-Type") == "application/json" }
 	only := func(change func(*http.Response, []byte) []byte) func(*http.Response, []byte) []byte {
@@ -69,11 +74,7 @@ func TestLawfulOddities(t *testing.T) {
 			return b
 		}
 	}
-	for name, c := range map[string]struct {
-		at     string
-		set    func(*devicestest.Alpaca)
-		change func(*http.Response, []byte) []byte
-	}{
+	return map[string]oddity{
 		"a mark of byte order": {change: only(func(_ *http.Response, b []byte) []byte { return append([]byte("\ufeff"), b...) })},
 		"a C string's end":     {change: only(func(_ *http.Response, b []byte) []byte { return append(b, 0, 0) })},
 		"whole numbers with a point": {change: only(func(_ *http.Response, b []byte) []byte {
@@ -111,7 +112,13 @@ func TestLawfulOddities(t *testing.T) {
 		"rates beyond those wanted": {set: func(a *devicestest.Alpaca) { a.Rates = [][2]float64{{3, 3}, {4, 4}} }, change: same},
 		"a fork":                    {set: func(a *devicestest.Alpaca) { a.Alignment = 1 }, change: same},
 		"connects meanwhile":        {set: func(a *devicestest.Alpaca) { a.ConnectsAfter = 3 }, change: same},
-	} {
+	}
+}
+
+// Whatever the published descriptions let a server do, or their robustness principle (API Reference, section
+// 6.1) has a client bear: a picture is taken and the mount turned all the same.
+func TestLawfulOddities(t *testing.T) {
+	for name, c := range lawfulOddities() {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			a := startRig(t)

@@ -47,9 +47,13 @@ type driverOptions struct {
 	PierSide bool
 }
 
-// Main is a TestMain for packages that need nothing else in it.
+// Main is a TestMain for packages that need nothing else in it. A catalogue that whoever runs the tests has added
+// for themselves is out of its sight.
 func Main(m *testing.M) {
 	DriveIfAsked()
+	for _, name := range []string{"XDG_DATA_HOME", "XDG_DATA_DIRS", "LOCALAPPDATA"} {
+		os.Setenv(name, filepath.Join(os.TempDir(), "polard-tests-no-data"))
+	}
 	os.Exit(m.Run())
 }
 

@@ -93,70 +93,91 @@ func TestServerKilledAtEachStep(t *testing.T) {
 				t.Skip("the other steps are tried")
 			}
 			t.Parallel()
-			config := devicestest.MidnightRig(time.Now())
-			behind := devicestest.RigServer(t, config)
-			line := devicestest.NewLine(t, behind.Addr)
-			p, err := pipeline.New()
-			if err != nil {
-				t.Fatal(err)
-			}
-			h := &through{site: config.Site, air: config.Air, p: p}
-			k := &killing{t: t, server: behind, line: line}
-			k.when = func(p measure.Progress) (bool, time.Duration) {
-				if !c.when(p) {
-					return false, 0
-				}
-				if name == "downloading" { // a picture takes five times as many bytes
-					line.CutAfter(1 << 20)
-					return true, time.Second
-				}
-				return true, c.after
-			}
-			asked := 0
-			cl := client(t, line.Addr)
-			m := measure.New(cl.Camera(devicestest.RehearsedCamera), cl.Mount(devicestest.RehearsedMount), measure.Options{
-				Site: config.Site, Air: config.Air, Limits: measure.DefaultLimits(), Shot: devices.Shot{Exposure: 600 * time.Millisecond},
-				Settle: 3 * time.Second, Patience: time.Minute, Read: h.read, Now: time.Now, Tell: k.tell,
-				GoOn: func(context.Context, string) error { asked++; return nil },
-			})
-			plan, err := m.Propose(t.Context(), measure.Request{Turn: 30 * sky.Degree, Way: measure.West, Frames: 3})
-			if err != nil {
-				t.Fatal(err)
-			}
-			aborts := strings.Count(behind.Log(), "abort")
-			seen, err := m.Measure(t.Context(), plan)
-			if err != nil || len(seen) < 3 {
-				t.Fatalf("%d pictures, %v; problems %q; log %s", len(seen), err, h.problems, behind.Log())
-			}
-			if name == "looping" {
-				ctx, end := context.WithTimeout(t.Context(), 15*time.Second)
-				defer end()
-				if err := m.Loop(ctx); err != nil {
-					t.Error(err)
-				}
-			}
-			notes, loops := k.said()
-			t.Log(notes)
-			if name == "looping" && loops < 2 {
-				t.Errorf("%d pictures after the server was there again", loops)
-			}
-			// While stars are read nobody needs the server; it may be back before it is missed.
-			if told := strings.Contains(notes, "connection"); !told && name != "reading" || strings.Contains(notes, line.Addr) || strings.Contains(notes, behind.Addr) {
-				t.Errorf("it is said: %q", notes)
-			}
-			if c.turned && (asked != 1 || strings.Count(behind.Log(), "abort") <= aborts) {
-				t.Errorf("the word was asked for %d times; the mount was told to stop %d times", asked, strings.Count(behind.Log(), "abort")-aborts)
-			}
-			solved := 0
-			for _, s := range seen {
-				if s.Solved {
-					solved++
-				}
-			}
-			if solved != 3 {
-				t.Errorf("%d pictures were solved", solved)
-			}
+			killedAt(t, name, c.when, c.after, c.turned)
 		})
+	}
+}
+
+// killedAt measures, and loops, with a server that is killed at a step, and looks at what that led to.
+func killedAt(t *testing.T, step string, when func(measure.Progress) bool, after time.Duration, turned bool) {
+	config := devicestest.MidnightRig(time.Now())
+	behind := devicestest.RigServer(t, config)
+	line := devicestest.NewLine(t, behind.Addr)
+	p, err := pipeline.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := &through{site: config.Site, air: config.Air, p: p}
+	k := &killing{t: t, server: behind, line: line}
+	k.when = func(p measure.Progress) (bool, time.Duration) {
+		if !when(p) {
+			return false, 0
+		}
+		if step == "downloading" { // a picture takes five times as many bytes
+			line.CutAfter(1 << 20)
+			return true, time.Second
+		}
+		return true, after
+	}
+	asked := 0
+	cl := client(t, line.Addr)
+	m := measure.New(cl.Camera(devicestest.RehearsedCamera), cl.Mount(devicestest.RehearsedMount), measure.Options{
+		Site: config.Site, Air: config.Air, Limits: measure.DefaultLimits(), Shot: devices.Shot{Exposure: 600 * time.Millisecond},
+		Settle: 3 * time.Second, Patience: time.Minute, Read: h.read, Now: time.Now, Tell: k.tell,
+		GoOn: func(context.Context, string) error { asked++; return nil },
+	})
+	plan, err := m.Propose(t.Context(), measure.Request{Turn: 30 * sky.Degree, Way: measure.West, Frames: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	aborts := strings.Count(behind.Log(), "abort")
+	seen, err := m.Measure(t.Context(), plan)
+	if err != nil || len(seen) < 3 {
+		t.Fatalf("%d pictures, %v; problems %q; log %s", len(seen), err, h.problems, behind.Log())
+	}
+	if step == "looping" {
+		k.loop(m)
+	}
+	notes, _ := k.said()
+	t.Log(notes)
+	// While stars are read nobody needs the server; it may be back before it is missed.
+	if told := strings.Contains(notes, "connection"); !told && step != "reading" || strings.Contains(notes, line.Addr) || strings.Contains(notes, behind.Addr) {
+		t.Errorf("it is said: %q", notes)
+	}
+	if turned && (asked != 1 || strings.Count(behind.Log(), "abort") <= aborts) {
+		t.Errorf("the word was asked for %d times; the mount was told to stop %d times", asked, strings.Count(behind.Log(), "abort")-aborts)
+	}
+	solved := 0
+	for _, s := range seen {
+		if s.Solved {
+			solved++
+		}
+	}
+	if solved != 3 {
+		t.Errorf("%d pictures were solved", solved)
+	}
+}
+
+// loop takes frames on and on until two have begun after the server was there again.
+func (k *killing) loop(m *measure.Measurer) {
+	ctx, end := context.WithTimeout(k.t.Context(), time.Minute)
+	defer end()
+	go func() {
+		for ctx.Err() == nil {
+			k.mu.Lock()
+			loops := k.loops
+			k.mu.Unlock()
+			if loops >= 2 {
+				end()
+			}
+			time.Sleep(20 * time.Millisecond)
+		}
+	}()
+	if err := m.Loop(ctx); err != nil {
+		k.t.Error(err)
+	}
+	if _, loops := k.said(); loops < 2 {
+		k.t.Errorf("%d pictures after the server was there again", loops)
 	}
 }
 

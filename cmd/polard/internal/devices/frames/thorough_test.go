@@ -130,7 +130,12 @@ func TestThoroughFaultsThroughServer(t *testing.T) {
 			if len(h.taken) < 3 {
 				t.Errorf("%d pictures", len(h.taken))
 			}
-			s, err := cl.Mount(devicestest.RehearsedMount).State(t.Context())
+			mount := cl.Mount(devicestest.RehearsedMount)
+			s, err := mount.State(t.Context())
+			for limit := time.Now().Add(10 * time.Second); err == nil && s.Moving && time.Now().Before(limit); { // its next report
+				time.Sleep(50 * time.Millisecond)
+				s, err = mount.State(t.Context())
+			}
 			if err != nil || s.Moving {
 				t.Errorf("in the end %+v, %v", s, err)
 			}

@@ -159,10 +159,13 @@ func (c *Client) connected(ctx context.Context) error {
 // withoutAddress says what happened to a connection, and not to whom.
 func withoutAddress(err error) error {
 	var syntax *xml.SyntaxError
-	if errors.As(err, &syntax) {
+	if errors.As(err, &syntax) && syntax.Msg != "unexpected EOF" { // which is a connection that ended within a message
 		return fmt.Errorf("what it sends is not INDI: %s", syntax.Msg)
 	}
-	plain, _ := devices.WithoutAddress(err)
+	plain, known := devices.WithoutAddress(err)
+	if !known && syntax != nil {
+		return errors.New("the server closed it")
+	}
 	return plain
 }
 

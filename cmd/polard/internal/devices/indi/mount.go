@@ -269,11 +269,13 @@ func (m *Mount) Stop(context.Context) error {
 
 // abortMotion takes the motion switches back and aborts whatever else moves.
 func (c *Client) abortMotion(name string) error {
-	return errors.Join(
-		c.set("Switch", name, propStop, value{"ABORT", switchOn}),
-		c.set("Switch", name, propMotion, value{motionWest, "Off"}, value{motionEast, "Off"}),
-		c.set("Switch", name, propNorth, value{motionNorth, "Off"}, value{motionSouth, "Off"}),
-	)
+	err := c.set("Switch", name, propStop, value{"ABORT", switchOn})
+	for property, members := range map[string][2]string{propMotion: {motionWest, motionEast}, propNorth: {motionNorth, motionSouth}} {
+		if err == nil { // otherwise there is no connection
+			err = c.set("Switch", name, property, value{members[0], "Off"}, value{members[1], "Off"})
+		}
+	}
+	return err
 }
 
 // SetTracking switches the drive.

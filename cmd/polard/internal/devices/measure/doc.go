@@ -13,6 +13,11 @@
 // Hour angle and declination are those of the equinox of date, refraction neglected: limits are
 // whole degrees.
 //
-// Finding aid: limits.go has the limits, plan.go what will move, sequence.go the measurement,
-// turn.go a single movement, exposure.go which exposure to take.
+// Each movement is of one axis alone. Declination is turned only by a plan that says so, and the other
+// side of the pier is reached over the pole: the axes' positions beyond it are counted on, so that one
+// set of limits holds for all.
+//
+// Finding aid: limits.go has the limits, plan.go what will move, thorough.go the part of it at a second
+// declination and on the other side of the pier, sequence.go the measurement, turn.go a single movement,
+// told.go the mount's reports against the pictures, exposure.go which exposure to take.
 package measure

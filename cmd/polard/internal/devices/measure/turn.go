@@ -200,6 +200,9 @@ func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
 		err = m.follow(ctx, o)
 	}
 	if stopErr := m.Stop(); stopErr != nil {
+		if errors.Is(err, devices.ErrLost) && errors.Is(stopErr, devices.ErrLost) {
+			return stopErr // which says that, and more
+		}
 		return errors.Join(err, stopErr)
 	}
 	if err != nil {

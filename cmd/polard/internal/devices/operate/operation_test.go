@@ -179,20 +179,22 @@ func TestFoundLate(t *testing.T) {
 	})
 }
 
-// once in each night, once more after a change, not again after a mount that did not turn as told until
+// measuredWithin waits, and looks how many turns the mount has begun meanwhile.
+func measuredWithin(t *testing.T, p *pier, d time.Duration, want int, when string) {
+	t.Helper()
+	before, _ := p.turned()
+	time.Sleep(d)
+	if turns, _ := p.turned(); turns-before != want {
+		t.Errorf("%s: %d turns, want %d; %+v", when, turns-before, want, p.o.State())
+	}
+	p.home()
+}
+
+// Once in each night, once more after a change, not again after a mount that did not turn as told until
 // somebody has looked, and a quarter of an hour later where clouds were the reason.
 func TestSchedule(t *testing.T) {
 	nightly := func(o *Options) { o.Schedule = Nightly }
 	changed := func(o *Options) { o.Schedule = AfterChange }
-	measuredWithin := func(t *testing.T, p *pier, d time.Duration, want int, when string) {
-		t.Helper()
-		before, _ := p.turned()
-		time.Sleep(d)
-		if turns, _ := p.turned(); turns-before != want {
-			t.Errorf("%s: %d turns, want %d; %+v", when, turns-before, want, p.o.State())
-		}
-		p.home()
-	}
 	synctest.Test(t, func(t *testing.T) {
 		p := newPier(t, nightly)
 		measuredWithin(t, p, 5*time.Minute, 2, "at midnight")

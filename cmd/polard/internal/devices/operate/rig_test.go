@@ -71,20 +71,24 @@ func newPier(t *testing.T, change ...func(*Options)) *pier {
 
 // hear does what the service does: it takes each picture that comes into the folder.
 func (p *pier) hear(ctx context.Context, folder string) {
-	known := make(map[string]bool)
 	for ctx.Err() == nil {
-		files, _ := filepath.Glob(filepath.Join(folder, "*.fits"))
-		for _, f := range files {
-			if !known[f] {
-				known[f] = true
-				p.o.Heard(pipeline.Outcome{Path: f})
+		p.o.mu.Lock()
+		for name := range p.o.awaited {
+			if path := filepath.Join(folder, name); exists(path) {
+				go p.o.Heard(pipeline.Outcome{Path: path})
 			}
 		}
+		p.o.mu.Unlock()
 		select {
 		case <-ctx.Done():
-		case <-time.After(50 * time.Millisecond):
+		case <-time.After(time.Second):
 		}
 	}
+}
+
+func exists(path string) bool {
+	_, err := os.Stat(path)
+	return err == nil
 }
 
 // advance brings the mount to the present; p.mu is held.
