@@ -12,6 +12,8 @@ import (
 
 	"polard/cmd/polard/internal/devices"
 	"polard/mountmodel/sky"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Mount is a mount of a server.
@@ -98,16 +100,25 @@ func (m *Mount) state(ctx context.Context) (devices.MountState, error) {
 	}
 	var ra, dec float64
 	var slewing bool
-	for _, q := range []struct {
-		property string
-		to       any
-	}{{"rightascension", &ra}, {"declination", &dec}, {"slewing", &slewing}} {
-		if err := m.c.get(ctx, p, q.property, q.to); err != nil && !(q.property == "slewing" && missing(err)) {
-			return devices.MountState{}, err
+	var at time.Time
+	group, within := errgroup.WithContext(ctx)
+	group.Go(func() error {
+		err := m.c.get(within, p, "rightascension", &ra)
+		at = time.Now()
+		return err
+	})
+	group.Go(func() error { return m.c.get(within, p, "declination", &dec) })
+	group.Go(func() error {
+		if err := m.c.get(within, p, "slewing", &slewing); !missing(err) {
+			return err
 		}
+		return nil
+	})
+	if err := group.Wait(); err != nil {
+		return devices.MountState{}, err
 	}
 	out := devices.MountState{
-		At: time.Now(), RA: sky.Angle(ra) * sky.Hour, Dec: sky.Angle(dec) * sky.Degree, J2000: slow.j2000,
+		At: at, RA: sky.Angle(ra) * sky.Hour, Dec: sky.Angle(dec) * sky.Degree, J2000: slow.j2000,
 		Moving: slewing, Tracking: slow.tracking, Parked: slow.parked, Side: slow.side, Site: slow.site, FreeAxes: slow.free,
 	}
 	if slow.level {

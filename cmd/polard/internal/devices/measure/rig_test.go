@@ -45,6 +45,7 @@ type rig struct {
 	oneSided   bool      // cannot turn the declination axis alone
 	sideless   bool      // reports no side of the pier once it is beyond the pole
 	lifts      int
+	stopsDrive bool      // with every motion
 	blind      bool      // pictures show the tube where it began
 	slipAfter  sky.Angle // stands still after so much of a turn
 	turnedNow  sky.Angle
@@ -170,6 +171,7 @@ func (r *rig) Stop(context.Context) error {
 	r.stops = append(r.stops, time.Now())
 	if !r.goesOn {
 		r.moving, r.lifting = 0, 0
+		r.tracking = r.tracking && !r.stopsDrive
 	}
 	if r.lost != nil && r.lost(r) {
 		return devices.ErrLost
@@ -253,13 +255,14 @@ func (r *rig) measured(ctx context.Context, opt Options, q Request) (Plan, []See
 
 func TestMeasures(t *testing.T) {
 	for name, set := range map[string]func(*rig){
-		"motion switch":   func(*rig) {},
-		"by coordinates":  func(r *rig) { r.selfStop = true },
-		"slow reports":    func(r *rig) { r.reportLag = time.Second },
-		"no tracking":     func(r *rig) { r.tracking = false },
-		"fast":            func(r *rig) { r.speed = 5 * sky.Degree },
-		"slow":            func(r *rig) { r.speed = 0.25 * sky.Degree },
-		"short exposures": func(r *rig) { r.cloudy = func(s devices.Shot) bool { return s.Exposure < 5*time.Second } },
+		"motion switch":                       func(*rig) {},
+		"by coordinates":                      func(r *rig) { r.selfStop = true },
+		"slow reports":                        func(r *rig) { r.reportLag = time.Second },
+		"no tracking":                         func(r *rig) { r.tracking = false },
+		"a drive that stops with each motion": func(r *rig) { r.stopsDrive = true },
+		"fast":                                func(r *rig) { r.speed = 5 * sky.Degree },
+		"slow":                                func(r *rig) { r.speed = 0.25 * sky.Degree },
+		"short exposures":                     func(r *rig) { r.cloudy = func(s devices.Shot) bool { return s.Exposure < 5*time.Second } },
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

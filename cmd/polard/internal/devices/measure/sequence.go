@@ -84,6 +84,7 @@ type Measurer struct {
 	origin Position // where the axes stood when the plan was confirmed
 	home   devices.PierSide
 	over   bool     // the plan goes over the pole
+	drive  bool     // the drive is to run
 	stand  Position // where the axes stand by the newest report
 	frames []taken
 }
@@ -263,7 +264,11 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	if v := m.opt.Limits.check(w, m.origin, plan.moves(), Position{}, m.home); v != nil {
 		return v
 	}
-	m.frames = nil
+	m.frames, m.drive = nil, s.Tracking || plan.StartsTracking
+	m.opt.Shot.Exposure = max(m.opt.Shot.Exposure, m.info.Shortest)
+	if m.info.Longest > 0 {
+		m.opt.Shot.Exposure = min(m.opt.Shot.Exposure, m.info.Longest)
+	}
 	if plan.StartsTracking {
 		return m.mount.SetTracking(ctx, true)
 	}
@@ -283,7 +288,19 @@ func (m *Measurer) goTo(ctx context.Context, plan Plan, stop int) error {
 			return err
 		}
 	}
-	return nil
+	return m.driven(ctx)
+}
+
+// driven has the drive run on where stopping a movement has ended it, as some mounts do.
+func (m *Measurer) driven(ctx context.Context) error {
+	s, _, err := m.look(ctx)
+	if errors.Is(err, devices.ErrLost) {
+		return nil // which the picture is the first to need
+	}
+	if err != nil || s.Tracking || !m.drive {
+		return err
+	}
+	return m.mount.SetTracking(ctx, true)
 }
 
 // turnTo turns an axis until it is at a target, counted from where it began. When the connection is
