@@ -165,8 +165,8 @@ func (l Limits) leg(w surroundings, from Position, move Move, back sky.Angle, al
 	if w.sunUp && !l.Daylight {
 		return &Violation{"sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word"}
 	}
-	after := already.add(move.along(move.By))
-	if most := max(already.Hour.Abs(), after.Hour.Abs(), already.Dec.Abs(), after.Dec.Abs()); most > l.MaxTurn {
+	after := already.add(move.along(move.By)) // of several steps, rounded
+	if most := max(already.Hour.Abs(), after.Hour.Abs(), already.Dec.Abs(), after.Dec.Abs()); most > l.MaxTurn+sky.Arcsecond {
 		return &Violation{"turn", fmt.Sprintf("that is %.0f degrees from where the axis began, and cables are trusted for %.0f only", most.Degrees(), l.MaxTurn.Degrees())}
 	}
 	if move.By > 0 {
