@@ -188,6 +188,7 @@ var altitudeTold = regexp.MustCompile(`points to altitude ([\d.]+)`)
 
 // While bolts are turned each picture says what is left, until Ctrl-C.
 func TestMeasureLoop(t *testing.T) {
+	t.Parallel() // it waits most of its time
 	server := devicestest.RigServer(t, devicestest.MidnightRig(time.Now()))
 	ctx, interrupt := context.WithCancel(t.Context())
 	var stdout, stderr harness.Output

@@ -112,6 +112,7 @@ func (o *Operation) ifDark(ctx context.Context, site sky.Site, air sky.Air) (nex
 	switch {
 	case err == nil:
 		o.keep(func(m *memory) { m.Night, m.Due = date, false })
+		o.alignment.Changed()
 		return next
 	case ctx.Err() != nil:
 		return next
