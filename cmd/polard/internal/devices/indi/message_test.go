@@ -176,7 +176,7 @@ func FuzzStream(f *testing.F) {
 			for _, d := range all {
 				d.side()
 				d.site()
-				d.rate(briskRate)
+				d.rates()
 			}
 			for _, e := range m.elements {
 				if out, err := unpack(e); err == nil && e.size > int64(len(out)) && !strings.HasSuffix(e.format, "z") {
@@ -185,6 +185,19 @@ func FuzzStream(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Rates stand in growing order (TELESCOPE_SLEW_RATE of libindi-dev 1.9.9: guide, centering, find, max).
+func TestRates(t *testing.T) {
+	for n, want := range map[int][2]string{0: {"", ""}, 1: {"a", "a"}, 2: {"b", "b"}, 3: {"b", "b"}, 4: {"b", "c"}, 10: {"d", "i"}} {
+		d := &device{properties: map[string]*property{propRate: {}}}
+		for i := range n {
+			d.properties[propRate].elements = append(d.properties[propRate].elements, element{name: string(rune('a' + i))})
+		}
+		if slow, brisk := d.rates(); slow != want[0] || brisk != want[1] {
+			t.Errorf("of %d rates %q and %q, want %q", n, slow, brisk, want)
+		}
+	}
 }
 
 func FuzzNumber(f *testing.F) {

@@ -150,7 +150,7 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 	m.c.mu.Lock()
 	d := m.c.tree[m.name]
 	motion := d.property(propMotion) != nil
-	rate := d.rate(briskRate)
+	_, rate := d.rates()
 	goTo := d.property(propCoord) != nil && d.property(propCoord).writable
 	after := "SLEW" // what the mount does once it is there
 	if s.Tracking {
@@ -189,24 +189,18 @@ func (m *Mount) move(rate, property, way string) error {
 	return m.c.set("Switch", m.name, property, value{way, switchOn})
 }
 
-// Places in a mount's list of rates, which stand in growing order, counted from the fastest.
-const (
-	briskRate = 1 // the one below the fastest
-	slowRate  = 2 // one that does not go far while it is seen which way it goes
-)
-
-// rate is that of a place; of a shorter list the slowest, and where there are two or fewer, the
-// fastest.
-func (d *device) rate(place int) string {
+// rates are two of a mount's list, which stands in growing order: a slow one, which does not go far while it is
+// seen which way it goes, and a brisk one, below the fastest. Of two or fewer both are the fastest.
+func (d *device) rates() (slow, brisk string) {
 	p := d.property(propRate)
 	if p == nil || len(p.elements) == 0 {
-		return ""
+		return "", ""
 	}
 	n := len(p.elements)
 	if n <= 2 {
-		place = 0
+		return p.elements[n-1].name, p.elements[n-1].name
 	}
-	return p.elements[max(n-1-place, 0)].name
+	return p.elements[n/3].name, p.elements[n-2].name
 }
 
 // TurnDeclination begins to turn the declination axis by its motion switch. Which way that goes on
@@ -221,7 +215,7 @@ func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
 	}
 	m.c.mu.Lock()
 	d := m.c.tree[m.name]
-	slow, brisk := d.rate(slowRate), d.rate(briskRate)
+	slow, brisk := d.rates()
 	sense := m.north[s.Side]
 	m.c.moving[m.name], m.turning = true, m.c.epoch
 	m.c.mu.Unlock()
