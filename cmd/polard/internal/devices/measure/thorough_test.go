@@ -30,9 +30,13 @@ func TestThorough(t *testing.T) {
 		over     bool
 		says     string
 	}{
-		"all":                        {nil, 7, true, "over the pole to the other side of the pier"},
-		"all, and slow reports":      {func(r *rig, _ *Options) { r.reportLag = time.Second }, 7, true, "over the pole"},
-		"all, and no drive":          {func(r *rig, _ *Options) { r.tracking = false }, 7, true, "over the pole"},
+		"all":                   {nil, 7, true, "over the pole to the other side of the pier"},
+		"all, and slow reports": {func(r *rig, _ *Options) { r.reportLag = time.Second }, 7, true, "over the pole"},
+		"all, and no drive":     {func(r *rig, _ *Options) { r.tracking = false }, 7, true, "over the pole"},
+		"in the south": {func(r *rig, o *Options) {
+			r.site.Latitude, r.dec = -testSite.Latitude, -30*sky.Degree
+			o.Site = r.site
+		}, 7, true, "degrees to the south, over the pole"},
 		"by coordinates only":        {func(r *rig, _ *Options) { r.oneSided = true }, 3, false, "Left out: a second declination, since the mount cannot turn"},
 		"no side of the pier":        {func(r *rig, _ *Options) { r.side = devices.SideUnknown }, 5, false, "Left out: the other side of the pier, since the mount does not report"},
 		"cables that reach 60 only":  {func(_ *rig, o *Options) { o.Limits.MaxTurn = 60 * sky.Degree }, 5, false, "Left out: the other side of the pier: that is"},
