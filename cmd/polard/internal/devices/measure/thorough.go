@@ -40,6 +40,14 @@ func (p *Plan) add(w surroundings, l Limits, stops ...[]Move) *Violation {
 	return nil
 }
 
+// poleward is the sign of declinations towards the pole that is up.
+func (w surroundings) poleward() sky.Angle {
+	if w.lat < 0 {
+		return -1
+	}
+	return 1
+}
+
 // addDeclination adds two pictures at a second declination: on the way back in right ascension.
 func (p *Plan) addDeclination(w surroundings, l Limits, s devices.MountState) {
 	if !s.FreeAxes {
@@ -48,7 +56,7 @@ func (p *Plan) addDeclination(w surroundings, l Limits, s devices.MountState) {
 	}
 	var refused *Violation
 	for apart := apartMost; apart >= apartLeast; apart -= placeStep {
-		for _, by := range []sky.Angle{apart, -apart} {
+		for _, by := range []sky.Angle{apart * w.poleward(), -apart * w.poleward()} { // higher up first
 			if (p.end().Dec + by).Abs() > sky.Turn/4-poleShort { // over the pole goes the other side's part
 				continue
 			}
@@ -79,14 +87,8 @@ func (p *Plan) addOtherSide(w surroundings, l Limits, s devices.MountState) {
 		p.LeftOut = append(p.LeftOut, "the other side of the pier, since the mount does not report on which side the tube is")
 		return
 	}
-	pole := sky.Turn / 4
-	if w.lat < 0 {
-		pole = -pole
-	}
-	up := sky.Angle(1)
-	if pole < 0 {
-		up = -1
-	}
+	up := w.poleward()
+	pole := up * sky.Turn / 4
 	var refused *Violation
 	from := p.end()
 	for turned := sky.Angle(0); turned <= l.MaxTurn; turned += placeStep {
