@@ -46,6 +46,7 @@ type rig struct {
 	sideless   bool      // reports no side of the pier once it is beyond the pole
 	lifts      int
 	stopsDrive bool      // with every motion
+	cone       sky.Angle // of the tube against square to the declination axis; the reports know of it
 	blind      bool      // pictures show the tube where it began
 	slipAfter  sky.Angle // stands still after so much of a turn
 	turnedNow  sky.Angle
@@ -122,7 +123,11 @@ func (r *rig) State(context.Context) (devices.MountState, error) {
 			side = devices.SideUnknown
 		}
 	}
-	p = p.Pointing()
+	if p = p.Pointing(); r.cone != 0 {
+		away := 90*sky.Degree - r.dec
+		p.Hour = r.hour + sky.Atan2(r.cone.Sin(), away.Sin()*r.cone.Cos())
+		p.Dec = sky.Asin(away.Cos() * r.cone.Cos())
+	}
 	r.reported = devices.MountState{
 		At: now, RA: (w.observer.LocalSidereal() - p.Hour).Positive(), Dec: p.Dec, FreeAxes: !r.oneSided,
 		Moving: r.moving != 0 || r.lifting != 0, Tracking: r.tracking, Parked: r.parked, Side: side, Trouble: r.trouble,

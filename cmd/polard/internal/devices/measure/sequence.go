@@ -119,6 +119,10 @@ const lookTimeout = 2500 * time.Millisecond
 // is relied on, for one may come later than the other.
 const nearPole = 10 * sky.Degree
 
+// swings is a change of the hour angle from one look to the next that no turn makes: past the pole a tube
+// that is not square to its axis swings round.
+const swings = 20 * sky.Degree
+
 // standing is where the axes stand by a report. A direction can be pointed to from either side of
 // the pier; a plan that never leaves the first does not ask.
 func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
@@ -128,11 +132,15 @@ func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
 	}
 	other := p.otherwise()
 	far := (other.Hour - m.stand.Hour).Signed().Abs() < (p.Hour - m.stand.Hour).Signed().Abs()
-	if s.Side != devices.SideUnknown && s.Dec.Abs() < sky.Turn/4-nearPole {
+	near := s.Dec.Abs() > sky.Turn/4-nearPole
+	if s.Side != devices.SideUnknown && !near {
 		far = s.Side != m.home
 	}
 	if far {
-		return other
+		p = other
+	}
+	if near && (p.Hour-m.stand.Hour).Signed().Abs() > swings {
+		p.Hour = m.stand.Hour
 	}
 	return p
 }

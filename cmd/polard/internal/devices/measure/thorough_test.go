@@ -30,9 +30,10 @@ func TestThorough(t *testing.T) {
 		over     bool
 		says     string
 	}{
-		"all":                   {nil, 7, true, "over the pole to the other side of the pier"},
-		"all, and slow reports": {func(r *rig, _ *Options) { r.reportLag = time.Second }, 7, true, "over the pole"},
-		"all, and no drive":     {func(r *rig, _ *Options) { r.tracking = false }, 7, true, "over the pole"},
+		"all":                        {nil, 7, true, "over the pole to the other side of the pier"},
+		"all, and slow reports":      {func(r *rig, _ *Options) { r.reportLag = time.Second }, 7, true, "over the pole"},
+		"all, and no drive":          {func(r *rig, _ *Options) { r.tracking = false }, 7, true, "over the pole"},
+		"a tube a degree off square": {func(r *rig, _ *Options) { r.cone = sky.Degree }, 7, true, "over the pole"},
 		"in the south": {func(r *rig, o *Options) {
 			r.site.Latitude, r.dec = -testSite.Latitude, -30*sky.Degree
 			o.Site = r.site

@@ -38,6 +38,9 @@ const (
 	// decMoved is a change of declination that no turn of one axis makes: refraction, cone error and
 	// rounding stay below it.
 	decMoved = 0.5 * sky.Degree
+	// coneError is by how much a tube may be off square to its declination axis (common practice: up to a
+	// degree): by so much right ascension may seem to move on the way over the pole.
+	coneError = 1.5 * sky.Degree
 	// tooFar is what a turn may exceed what was asked for.
 	tooFar = 4 * sky.Degree
 	// stands is the change between two reports below which the mount stands or tracks.
@@ -168,8 +171,12 @@ func (o *watchOver) otherAxis(p Position, now time.Time) error {
 	}
 	// The drive may run or stand. Near the pole hour angles mean little, and count by what they are on the sky.
 	hour := (p.Hour - o.start.Hour).Signed()
+	most := decMoved
+	if o.over {
+		most = coneError
+	}
 	driven := hour - siderealRate*sky.Angle(now.Sub(o.began).Seconds())
-	if moved := min(hour.Abs(), driven.Abs()) * sky.Angle(math.Abs(p.Dec.Cos())); moved > decMoved {
+	if moved := min(hour.Abs(), driven.Abs()) * sky.Angle(math.Abs(p.Dec.Cos())); moved > most {
 		return fmt.Errorf("%w by %.1f degrees while only declination was to turn", ErrHour, moved.Degrees())
 	}
 	return nil
