@@ -81,12 +81,14 @@ type Measurer struct {
 	opt    Options
 	info   devices.CameraInfo
 
-	origin Position // where the axes stood when the plan was confirmed
-	home   devices.PierSide
-	over   bool     // the plan goes over the pole
-	drive  bool     // the drive is to run
-	stand  Position // where the axes stand by the newest report
-	frames []taken
+	origin   Position // where the axes stood when the plan was confirmed
+	home     devices.PierSide
+	over     bool      // the plan goes over the pole
+	drive    bool      // the drive is to run
+	stand    Position  // where the axes stand by the newest report
+	reported sky.Angle // the hour angle of that, as it was reported
+	turning  Axis      // that turns now
+	frames   []taken
 }
 
 // taken is a solved picture and where the axes stood by the mount's report.
@@ -119,12 +121,9 @@ const lookTimeout = 2500 * time.Millisecond
 // is relied on, for one may come later than the other.
 const nearPole = 10 * sky.Degree
 
-// swings is a change of the hour angle from one look to the next that no turn makes: past the pole a tube
-// that is not square to its axis swings round.
-const swings = 20 * sky.Degree
-
 // standing is where the axes stand by a report. A direction can be pointed to from either side of
-// the pier; a plan that never leaves the first does not ask.
+// the pier; a plan that never leaves the first does not ask. Near the pole the hour angle is followed
+// only while right ascension turns: the tube of a mount that is not square swings round there.
 func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
 	p := w.position(s)
 	if !m.over {
@@ -139,9 +138,14 @@ func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
 	if far {
 		p = other
 	}
-	if near && (p.Hour-m.stand.Hour).Signed().Abs() > swings {
+	reported := p.Hour
+	if near {
 		p.Hour = m.stand.Hour
+		if m.turning == RightAscension {
+			p.Hour += (reported - m.reported).Signed()
+		}
 	}
+	m.reported = reported
 	return p
 }
 
@@ -262,7 +266,7 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	}
 	m.over, m.home = false, plan.Home
 	m.origin = w.position(s)
-	m.stand, m.over = m.origin, plan.over()
+	m.stand, m.reported, m.over = m.origin, m.origin.Hour, plan.over()
 	if m.over && s.Side != m.home {
 		return errors.New("the mount has changed its side of the pier since the plan was shown: look at a new one")
 	}

@@ -38,9 +38,9 @@ const (
 	// decMoved is a change of declination that no turn of one axis makes: refraction, cone error and
 	// rounding stay below it.
 	decMoved = 0.5 * sky.Degree
-	// coneError is by how much a tube may be off square to its declination axis (common practice: up to a
-	// degree): by so much right ascension may seem to move on the way over the pole.
-	coneError = 1.5 * sky.Degree
+	// coneError is by how much right ascension may seem to move on the way over the pole: twice as much as
+	// a tube is off square to its declination axis (common practice: up to a degree), and decMoved.
+	coneError = 2*sky.Degree + decMoved
 	// tooFar is what a turn may exceed what was asked for.
 	tooFar = 4 * sky.Degree
 	// stands is the change between two reports below which the mount stands or tracks.
@@ -185,6 +185,8 @@ func (o *watchOver) otherAxis(p Position, now time.Time) error {
 // turn turns one axis, watched, and waits until it stands. However it ends, the mount has been
 // told to stop; an error of that comes joined.
 func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
+	m.turning = move.Axis
+	defer func() { m.turning = "" }()
 	s, w, err := m.look(ctx)
 	if err != nil {
 		return err

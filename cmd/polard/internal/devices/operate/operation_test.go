@@ -153,7 +153,7 @@ func TestRefused(t *testing.T) {
 			p := newPier(t)
 			time.Sleep(time.Second)
 			if c.set != nil {
-				c.set(p)
+				p.set(c.set)
 			}
 			if err := c.do(p); err == nil || !strings.Contains(err.Error(), c.words) {
 				t.Errorf("%s: %v, want words like %q", name, err, c.words)
@@ -169,9 +169,9 @@ func TestRefused(t *testing.T) {
 func TestFoundLate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p := newPier(t, func(o *Options) { o.Choice = connect.Choice{Camera: "camera", Mount: "mount"} })
-		p.offline = true
+		p.set(func(p *pier) { p.offline = true })
 		time.Sleep(time.Minute)
-		p.offline = false
+		p.set(func(p *pier) { p.offline = false })
 		time.Sleep(10 * time.Second)
 		if s := p.o.State(); s.Activity != idle || s.Trouble != "" || s.Mount != "mount" || len(s.Cameras) != 1 {
 			t.Errorf("%+v", s)
@@ -228,24 +228,24 @@ func TestSchedule(t *testing.T) {
 	})
 	synctest.Test(t, func(t *testing.T) {
 		p := newPier(t, nightly)
-		p.stalls = true
+		p.set(func(p *pier) { p.stalls = true })
 		measuredWithin(t, p, 5*time.Minute, 1, "a mount that stalls")
 		if s := p.o.State(); !strings.Contains(s.Rests, "stands still") || !strings.Contains(s.Trouble, "until somebody has looked") {
 			t.Errorf("%+v", s)
 		}
 		measuredWithin(t, p, 26*time.Hour, 0, "until somebody has looked, the next night too")
-		p.stalls = false
+		p.set(func(p *pier) { p.stalls = false })
 		p.planned(t)
 		measuredWithin(t, p, 10*time.Minute, 2, "when somebody has")
 	})
 	synctest.Test(t, func(t *testing.T) {
 		p := newPier(t, nightly)
-		p.cloudy = true
+		p.set(func(p *pier) { p.cloudy = true })
 		measuredWithin(t, p, 10*time.Minute, 0, "under clouds")
 		if s := p.o.State(); s.Rests != "" || !strings.Contains(s.Trouble, "tried again at") {
 			t.Errorf("%+v", s)
 		}
-		p.cloudy = false
+		p.set(func(p *pier) { p.cloudy = false })
 		measuredWithin(t, p, 20*time.Minute, 2, "when they have gone")
 	})
 }

@@ -106,6 +106,8 @@ func (p *pier) advance() {
 
 func (p *pier) Run(ctx context.Context) error { <-ctx.Done(); return nil }
 func (p *pier) Devices(context.Context, time.Duration) ([]devices.Found, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if p.offline {
 		return nil, devices.ErrLost
 	}
@@ -183,6 +185,8 @@ func (m *pierMount) SetTracking(context.Context, bool) error { return nil }
 // The session.
 
 func (p *pier) Place(context.Context) (sky.Site, sky.Air, bool, error) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	return testSite, sky.StandardAir(600), p.placed, nil
 }
 func (p *pier) Tell(_ context.Context, event mountmodel.Event) error {
@@ -206,9 +210,15 @@ func (p *pier) Standings(context.Context) (measured, now *web.Standing, err erro
 
 // standsAt sets where the axis stands in altitude.
 func (p *pier) standsAt(arcmin float64) {
+	p.set(func(p *pier) { p.now = &web.Standing{Offset: web.Offset{AltArcmin: web.Number(arcmin)}} })
+}
+
+// set changes something.
+func (p *pier) set(change func(*pier)) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.now = &web.Standing{Offset: web.Offset{AltArcmin: web.Number(arcmin)}}
+	p.advance()
+	change(p)
 }
 
 // turned tells how many turns were begun, and whether it turns.
@@ -235,9 +245,4 @@ func (p *pier) planned(t *testing.T) string {
 }
 
 // home is where the tube looks at first.
-func (p *pier) home() {
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	p.advance()
-	p.hour = -50 * sky.Degree
-}
+func (p *pier) home() { p.set(func(p *pier) { p.hour = -50 * sky.Degree }) }
