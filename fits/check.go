@@ -24,6 +24,8 @@ const (
 	// maxHeaderBytes bounds a header: 52,000 cards. Headers of the trade have
 	// some tens to some hundreds.
 	maxHeaderBytes = 4 << 20
+	// maxUnits bounds the units up to the first image: cameras put none before it, archives some tables.
+	maxUnits = 1000
 	// maxAxes is the bound of the standard on NAXIS (section 4.4.1.1).
 	maxAxes = 999
 )

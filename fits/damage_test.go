@@ -249,7 +249,7 @@ func TestWhatUnfoldsCostsWhatItHolds(t *testing.T) {
 		allowed uint64 // bytes reserved
 		want    error
 	}{
-		"4000 headers without data":        {packed(t, headers, 0), 10 * uint64(len(headers)), nil},
+		"4000 headers without data":        {packed(t, headers, 0), 10 * maxUnits * blockSize, nil},
 		"512 MB claimed and there":         {packed(t, build(layoutCards("16", "2", "16384", "16384"), nil), 600<<20), 2 << 20, ErrUnsupported},
 		"32 MB claimed, 600 MB there":      {packed(t, build(layoutCards("16", "2", "4096", "4096"), nil), 600<<20), 40 << 20, ErrUnsupported},
 		"240 MB claimed, 30 kB there":      {packed(t, build(layoutCards("16", "2", "12000", "10000"), nil), 30<<10), 2 << 20, ErrIncomplete},
@@ -264,6 +264,11 @@ func TestWhatUnfoldsCostsWhatItHolds(t *testing.T) {
 		}
 		if got := after.TotalAlloc - before.TotalAlloc; got > c.allowed {
 			t.Errorf("%s: %d MB were reserved, want at most %d", name, got>>20, c.allowed>>20)
+		}
+	}
+	for _, data := range [][]byte{headers, packed(t, headers, 0)} {
+		if _, err := Decode("x", data); !errors.Is(err, ErrUnsupported) || !strings.Contains(err.Error(), "no image among the first 1000 units") {
+			t.Errorf("headers without data: %v", err)
 		}
 	}
 	whole := packed(t, build(layoutCards("16", "2", "4096", "4096"), make([]byte, 32<<20)), 0)

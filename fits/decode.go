@@ -305,7 +305,10 @@ func findImage(data []byte) (imageFound, error) {
 		}
 	}
 	// What follows the last unit may be anything (section 3.5).
-	for start := 0; start == 0 || start < len(data) && mayBeExtension(data[start:]); {
+	for start, units := 0, 0; start == 0 || start < len(data) && mayBeExtension(data[start:]); units++ {
+		if units == maxUnits {
+			return imageFound{}, fmt.Errorf("%w: no image among the first %d units", ErrUnsupported, maxUnits)
+		}
 		u, err := readUnit(data[start:], start)
 		if err != nil {
 			return imageFound{}, err

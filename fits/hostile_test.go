@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/bits"
+	"strings"
 	"testing"
 	"time"
 )
@@ -119,6 +120,18 @@ func TestManyKeywords(t *testing.T) {
 	f := mustDecode(t, manyKeywords(maxHeaderBytes/cardSize-40))
 	if f.Start.IsZero() {
 		t.Error("the last keyword was not read")
+	}
+}
+
+// A string that goes on without end is read to its bound, and what follows it too.
+func TestEndlessString(t *testing.T) {
+	cards := []string{"OBJECT  = 'begin&'"}
+	for range 52000 {
+		cards = append(cards, "CONTINUE  'more and more of it&'")
+	}
+	f := mustDecode(t, small(append(cards, "DATE-OBS= '2026-11-03T19:12:00'")...))
+	if !strings.HasPrefix(f.Object, "beginmore") || len(f.Object) > mostContinued*68 || f.Start.IsZero() {
+		t.Errorf("%d letters, %v", len(f.Object), f.Start)
 	}
 }
 

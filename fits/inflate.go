@@ -96,7 +96,10 @@ func (u *unfolding) upTo(length int) error {
 
 // image unfolds up to the end of the first image that can be read.
 func (u *unfolding) image() error {
-	for start := 0; start == 0 || start < len(u.out) && mayBeExtension(u.out[start:]); {
+	for start, units := 0, 0; start == 0 || start < len(u.out) && mayBeExtension(u.out[start:]); units++ {
+		if units == maxUnits {
+			return nil // told when it is read
+		}
 		var unit *unit
 		for ahead := 8 * blockSize; ; ahead *= 4 {
 			if err := u.upTo(min(start+ahead, u.limit)); err != nil {

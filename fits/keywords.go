@@ -139,6 +139,9 @@ func decodeHeader(cards []byte) (hdu fitsio.HDU, err error) {
 	return hdu, nil
 }
 
+// mostContinued cards of a string are read, 6,700 letters; fitsio joins them in the square of their time.
+const mostContinued = 100
+
 // legalCards rewrites a header as one that claims no data and holds only legal
 // value cards, each keyword once, and says what it left out.
 func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings []string) {
@@ -148,6 +151,7 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 	legal = fmt.Appendf(nil, "%-80s%-80s%-80s", "SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    0")
 	seen := map[string]string{}
 	continues := false // the last card written is a string that ends in &
+	continued := 0     // by so many cards
 	for off := 0; off < len(cards); off += cardSize {
 		card := cards[off : off+cardSize]
 		if continues && bytes.HasPrefix(card, []byte("CONTINUE")) {
@@ -156,6 +160,9 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 				v, kind := quoted(field[1:])
 				if continues = kind == textValue; continues {
 					v = clean(v)
+					if continued++; continued == mostContinued {
+						v = strings.TrimRight(v, "&")
+					}
 					legal = fmt.Appendf(legal, "%-80s", "CONTINUE  '"+strings.ReplaceAll(v, "'", "''")+"'")
 					continues = strings.HasSuffix(v, "&")
 				}
@@ -168,7 +175,7 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 		if keyword == "" || keyword == "CONTINUE" || layoutKeyword(keyword) {
 			continue
 		}
-		continues = false
+		continues, continued = false, 0
 		v, kind := cardValue(card)
 		if !legalKeyword(keyword) || kind == noValue {
 			if field := bytes.TrimLeft(card[10:], " "); len(field) > 0 && field[0] != '/' && field[0] != '(' {

@@ -23,7 +23,10 @@ func Peek(path string, size int64, step func()) (mid time.Time, err error) {
 		}
 	}()
 	var found imageFound
-	for start := 0; start == 0 || start < int(size); {
+	for start, units := 0, 0; start == 0 || start < int(size); units++ {
+		if found.image == nil && units == maxUnits {
+			break // told when it is read
+		}
 		if step != nil {
 			step()
 		}
