@@ -5,8 +5,13 @@
 //	stage                       file        what it owns
 //	what is kept                entry.go    [Session], [Entry], [Frame], [Result]
 //	tables and their versions   schema.go   one list of steps; a newer file is refused
-//	the open file               book.go     [Open], [Book.Begin], [Book.Append], [Book.Last], [Book.Entries]
+//	the open file               book.go     [Open], [OpenToRead], [Book.Check]
+//	writing, one transaction    write.go    [Book.Begin], [Book.Append]
+//	questions                   read.go     [Book.Last], [Book.Entries], [Book.Outcome], [Book.Files]
+//	what the nights said        nights.go   [Book.Nights]
+//	values as columns           stored.go
 //	matched stars as bytes      pairs.go
+//	a database server           postgres.go
 //	keeping without waiting     writer.go   [Writer]: a queue in memory and one goroutine that writes
 //	a session nobody keeps      orphan.go   [Book.Orphaned], [Book.Release]
 //	what the folder held before older.go    [Stamp]

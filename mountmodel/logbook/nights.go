@@ -25,49 +25,52 @@ type Night struct {
 // they belong to: what the axis was while it was watched. A night runs from one mean
 // solar noon to the next at the longitude of its session.
 func (b *Book) Nights(ctx context.Context, folder string, since time.Time) ([]Night, error) {
-	rows, err := b.db.QueryContext(ctx, `SELECT e.at_ns, s.called, r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
-		FROM results r JOIN entries e ON e.session = r.session AND e.seq = r.seq JOIN sessions s ON s.id = r.session
-		WHERE s.folder = $1 AND e.at_ns >= $2 AND r.phase IN ($3, $4) ORDER BY e.at_ns, e.session, e.seq`,
-		b.folder(folder), nanos(since), string(mountmodel.Watching), string(mountmodel.Done))
-	if err != nil {
-		return nil, troubleFrom(err)
-	}
-	defer rows.Close()
 	var out []Night
 	last := int64(math.MinInt64)
-	for rows.Next() {
-		var at, within, doubt int64
-		var called, phase, pole string
-		var r Result
-		to := []any{&at, &called, &phase, &pole, &within, &doubt}
-		var stored [13]sql.NullFloat64
-		for i := range stored {
-			to = append(to, &stored[i])
+	for r, err := range rowsOf(ctx, b, scanDated, `SELECT e.at_ns, s.called, r.phase, r.pole, r.within, r.doubt, `+resultNumbers+`
+		FROM results r JOIN entries e ON e.session = r.session AND e.seq = r.seq JOIN sessions s ON s.id = r.session
+		WHERE s.folder = $1 AND e.at_ns >= $2 AND r.phase IN ($3, $4) ORDER BY e.at_ns, e.session, e.seq`,
+		b.folder(folder), nanos(since), string(mountmodel.Watching), string(mountmodel.Done)) {
+		if err != nil {
+			return nil, err
 		}
-		if err := rows.Scan(to...); err != nil {
-			return nil, troubleFrom(err)
-		}
-		for i, x := range r.numbers() {
-			*x = fromNumber(stored[i])
-		}
-		r.Phase, r.Within, r.Doubt = mountmodel.Phase(phase), within != 0, doubt != 0
-		if r.Pole, err = observed.ParsePoleKind(pole); err != nil {
-			return nil, troubleFrom(err)
-		}
-		when := fromNanos(at)
-		night := nightOf(when, longitudeHours(called))
-		if night != last {
-			out = append(out, Night{Since: when})
-			last = night
+		if r.night != last {
+			out = append(out, Night{Since: r.at})
+			last = r.night
 		}
 		n := &out[len(out)-1]
-		n.Until, n.Result = when, r
+		n.Until, n.Result = r.at, r.Result
 		n.Frames++
 	}
-	if err := rows.Err(); err != nil {
-		return nil, troubleFrom(err)
-	}
 	return out, nil
+}
+
+// dated is a result with its time and the night that it belongs to.
+type dated struct {
+	Result
+	at    time.Time
+	night int64
+}
+
+func scanDated(row *sql.Rows) (r dated, err error) {
+	var at, within, doubt int64
+	var called, phase, pole string
+	to := []any{&at, &called, &phase, &pole, &within, &doubt}
+	var stored [13]sql.NullFloat64
+	for i := range stored {
+		to = append(to, &stored[i])
+	}
+	if err := row.Scan(to...); err != nil {
+		return r, err
+	}
+	for i, x := range r.numbers() {
+		*x = fromNumber(stored[i])
+	}
+	r.Phase, r.Within, r.Doubt = mountmodel.Phase(phase), within != 0, doubt != 0
+	r.at = fromNanos(at)
+	r.night = nightOf(r.at, longitudeHours(called))
+	r.Pole, err = observed.ParsePoleKind(pole)
+	return r, err
 }
 
 // nightOf numbers the nights at a longitude, in hours east, from noon to noon of mean

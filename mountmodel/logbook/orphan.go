@@ -72,23 +72,14 @@ func (b *Book) Progress(ctx context.Context, id int64) (last int64, sums map[uin
 	if err := b.db.QueryRowContext(ctx, `SELECT entries FROM sessions WHERE id = $1`, id).Scan(&last); err != nil {
 		return 0, nil, troubleFrom(err)
 	}
-	rows, err := b.db.QueryContext(ctx, `SELECT sum FROM frames WHERE session = $1`, id)
-	if err != nil {
-		return 0, nil, troubleFrom(err)
-	}
-	defer rows.Close()
 	sums = make(map[uint64]bool)
-	for rows.Next() {
-		var text string
-		if err := rows.Scan(&text); err != nil {
-			return 0, nil, troubleFrom(err)
+	for text, err := range rowsOf(ctx, b, func(row *sql.Rows) (t string, err error) { err = row.Scan(&t); return t, err }, `SELECT sum FROM frames WHERE session = $1`, id) {
+		if err != nil {
+			return 0, nil, err
 		}
 		if sum, err := strconv.ParseUint(text, 16, 64); err == nil && sum != 0 {
 			sums[sum] = true
 		}
-	}
-	if err := rows.Err(); err != nil {
-		return 0, nil, troubleFrom(err)
 	}
 	return last, sums, nil
 }
