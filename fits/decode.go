@@ -163,21 +163,27 @@ func decode(data []byte, room []float32) (frame *Frame, err error) {
 		if level := clippedAt(f.Pix, scale); level > 0 && !stated {
 			f.Saturation = level
 		}
-		f.Mosaic, warnings = mosaicPattern(h, f.Height)
-		f.Warnings = append(f.Warnings, warnings...)
-		if f.Mosaic == "" && alternates(f.Pix, f.Width, f.Height) {
-			f.Mosaic = UndeclaredMosaic
-			f.Warnings = append(f.Warnings, "the header names no colour filters (BAYERPAT), but the pixels alternate as behind them: colours are averaged")
-		}
-		if f.Mosaic != "" {
-			reduceMosaic(f.Pix, f.Width, f.Height, scale.quantum(), f.Saturation)
-		}
+		f.readMosaic(h, scale)
 	}
 	f.describe(h)
 	if rest := found.rest(data); rest != "" {
 		f.Warnings = append(f.Warnings, rest)
 	}
 	return f, nil
+}
+
+// readMosaic finds whether the pixels stand behind a mosaic of colour filters, and if so averages the colours.
+func (f *Frame) readMosaic(h *header, scale scaling) {
+	var warnings []string
+	f.Mosaic, warnings = mosaicPattern(h, f.Height)
+	f.Warnings = append(f.Warnings, warnings...)
+	if f.Mosaic == "" && alternates(f.Pix, f.Width, f.Height) {
+		f.Mosaic = UndeclaredMosaic
+		f.Warnings = append(f.Warnings, "the header names no colour filters (BAYERPAT), but the pixels alternate as behind them: colours are averaged")
+	}
+	if f.Mosaic != "" {
+		reduceMosaic(f.Pix, f.Width, f.Height, scale.quantum(), f.Saturation)
+	}
 }
 
 // describe fills in what the keywords tell about the exposure.

@@ -9,7 +9,8 @@
 //	bytes from disk, gzip undone            decode.go
 //	blocks, cards, sizes: strict check      check.go      3.1 to 3.4, 4.1, 4.4.1
 //	keyword values                          keywords.go   4.2
-//	compressed tiles to stored numbers      tiles.go      10.1
+//	compressed tiles: how they are laid out tiles.go      10.1
+//	  to stored numbers                     unfold.go     10.1.3
 //	  Rice                                  rice.go       10.4.1
 //	  HCOMPRESS                             hcompress.go  10.4.4
 //	  whole numbers to real ones, dither    quantise.go   10.2, appendix I

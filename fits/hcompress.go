@@ -270,24 +270,7 @@ func (h *htransform) invert(smoothing int64) {
 				s := a[at]
 				switch {
 				case right && below:
-					dy := roundTo(a[at+h.columns], 2*unit)
-					dx := roundTo(a[at+1], 2*unit)
-					dxy := roundTo(a[at+h.columns+1], unit)
-					low := dxy & unit
-					dy, dx = towardZero(dy, low), towardZero(dx, low)
-					carry := (dxy ^ dy ^ dx) & (2 * unit)
-					switch {
-					case s >= 0:
-						s += low - carry
-					case low == 0:
-						s += carry
-					default:
-						s += low - carry
-					}
-					a[at+h.columns+1] = (s + dy + dx + dxy) >> shift
-					a[at+h.columns] = (s + dy - dx - dxy) >> shift
-					a[at+1] = (s - dy + dx - dxy) >> shift
-					a[at] = (s - dy - dx + dxy) >> shift
+					h.invertSquare(at, unit, shift)
 				case right || below:
 					other := at + 1
 					if below {
@@ -304,6 +287,27 @@ func (h *htransform) invert(smoothing int64) {
 		}
 		unit >>= 1
 	}
+}
+
+// invertSquare undoes one step for the two by two numbers from at on: sum, differences and mixed difference become values.
+func (h *htransform) invertSquare(at int, unit int64, shift int) {
+	a, below := h.a, at+h.columns
+	s := a[at]
+	dy := roundTo(a[below], 2*unit)
+	dx := roundTo(a[at+1], 2*unit)
+	dxy := roundTo(a[below+1], unit)
+	low := dxy & unit
+	dy, dx = towardZero(dy, low), towardZero(dx, low)
+	carry := (dxy ^ dy ^ dx) & (2 * unit)
+	if s < 0 && low == 0 {
+		s += carry
+	} else {
+		s += low - carry
+	}
+	a[below+1] = (s + dy + dx + dxy) >> shift
+	a[below] = (s + dy - dx - dxy) >> shift
+	a[at+1] = (s - dy + dx - dxy) >> shift
+	a[at] = (s - dy - dx + dxy) >> shift
 }
 
 // roundTo rounds v to a multiple of unit, a power of two; halves go away from

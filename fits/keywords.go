@@ -155,18 +155,8 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 	for off := 0; off < len(cards); off += cardSize {
 		card := cards[off : off+cardSize]
 		if continues && bytes.HasPrefix(card, []byte("CONTINUE")) {
-			field := bytes.TrimLeft(card[8:], " ")
-			if continues = len(field) > 0 && field[0] == '\''; continues {
-				v, kind := quoted(field[1:])
-				if continues = kind == textValue; continues {
-					v = clean(v)
-					if continued++; continued == mostContinued {
-						v = strings.TrimRight(v, "&")
-					}
-					legal = fmt.Appendf(legal, "%-80s", "CONTINUE  '"+strings.ReplaceAll(v, "'", "''")+"'")
-					continues = strings.HasSuffix(v, "&")
-				}
-			}
+			continued++
+			legal, continues = appendContinued(legal, card, continued == mostContinued)
 			continue
 		}
 		keyword := cardKeyword(card)
@@ -217,6 +207,23 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 		warnings = append(warnings, fmt.Sprintf("keywords that stand twice with different values (the first was taken): %s", list(repeated)))
 	}
 	return legal, wholes, warnings
+}
+
+// appendContinued appends a card that goes on with a long string (section 4.2.1.2), if it does, and tells whether another may
+// follow; none does after the last.
+func appendContinued(legal, card []byte, last bool) (longer []byte, continues bool) {
+	field := bytes.TrimLeft(card[8:], " ")
+	if len(field) == 0 || field[0] != '\'' {
+		return legal, false
+	}
+	v, kind := quoted(field[1:])
+	if kind != textValue {
+		return legal, false
+	}
+	if v = clean(v); last {
+		v = strings.TrimRight(v, "&")
+	}
+	return fmt.Appendf(legal, "%-80s", "CONTINUE  '"+strings.ReplaceAll(v, "'", "''")+"'"), strings.HasSuffix(v, "&")
 }
 
 // layoutKeyword tells the keywords that fix the layout of a unit, which the

@@ -63,14 +63,9 @@ func readOptics(h *header, width, height int) optics {
 	}
 	o.binX = binning("XBINNING", "BINX1", "BINX", "CCDXBIN", "XBIN")
 	o.binY = binning("YBINNING", "BINX2", "BINY", "CCDYBIN", "YBIN")
-	if text, _, ok := h.text("CCDSUM", "BINNING"); ok && o.binX == 0 { // "2 2", "2x2"
-		parts := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == 'x' || r == 'X' || r == ',' })
-		if len(parts) == 2 {
-			x, errX := strconv.Atoi(parts[0])
-			y, errY := strconv.Atoi(parts[1])
-			if errX == nil && errY == nil && x >= 1 && x <= maxBinning && y >= 1 && y <= maxBinning {
-				o.binX, o.binY = x, y
-			}
+	if text, _, ok := h.text("CCDSUM", "BINNING"); ok && o.binX == 0 {
+		if x, y, ok := binningOf(text); ok {
+			o.binX, o.binY = x, y
 		}
 	}
 
@@ -105,6 +100,17 @@ func readOptics(h *header, width, height int) optics {
 	}
 	o.position = readPointing(h, warn)
 	return o
+}
+
+// binningOf reads both in one text: "2 2", "2x2".
+func binningOf(text string) (x, y int, ok bool) {
+	parts := strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == 'x' || r == 'X' || r == ',' })
+	if len(parts) != 2 {
+		return 0, 0, false
+	}
+	x, errX := strconv.Atoi(parts[0])
+	y, errY := strconv.Atoi(parts[1])
+	return x, y, errX == nil && errY == nil && x >= 1 && x <= maxBinning && y >= 1 && y <= maxBinning
 }
 
 // wcs is the linear part of a celestial world coordinate system in tangent

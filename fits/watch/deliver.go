@@ -135,11 +135,12 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 	case moved:
 		w.taken[a.Sum] = f.path // moved
 		return nil
-	case taken:
+	case !taken:
+		before = w.refused[a.Sum] // the same bytes under another name are refused again
+	}
+	switch {
+	case before != "" && before != f.path:
 		a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(before))
-		return w.refuse(f, a, deliver)
-	case w.refused[a.Sum] != "" && w.refused[a.Sum] != f.path: // the same bytes under another name are refused again
-		a.Err = fmt.Errorf("%s: %w: the same bytes as %s", filepath.Base(f.path), ErrRepeated, filepath.Base(w.refused[a.Sum]))
 		return w.refuse(f, a, deliver)
 	case f.superseded:
 		w.taken[a.Sum] = f.path
@@ -174,15 +175,20 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 			if w.bytes = data; !again && !large {
 				w.pix = a.Frame.Pix
 			}
-			f.refusal = ""
-			if f.tried = again && a.Ahead > 0; f.tried {
-				w.ready = append(w.ready, f)
-				w.sort()
-			} else {
-				w.taken[a.Sum] = f.path
-			}
+			w.delivered(f, a, again)
 			return nil
 		}
+	}
+}
+
+// delivered is for a frame that was handed over, perhaps to be asked for once more.
+func (w *Watcher) delivered(f *watched, a Arrival, again bool) {
+	f.refusal = ""
+	if f.tried = again && a.Ahead > 0; f.tried {
+		w.ready = append(w.ready, f)
+		w.sort()
+	} else {
+		w.taken[a.Sum] = f.path
 	}
 }
 
