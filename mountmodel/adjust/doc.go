@@ -10,7 +10,7 @@
 //
 // Method: iterated extended Kalman filters (Jazwinski 1970, Stochastic Processes
 // and Filtering Theory, section 8.3) over several hypotheses (Sorenson and Alspach
-// 1971, Automatica 7, 465); derivations in the comments of [Tracker] and [Bolts].
+// 1971, Automatica 7, 465); derivations in the comments of tracker and [Bolts].
 //
 //	frame by frame: kept, held, left out    live.go
 //	what happened between two frames        step.go, drive.go

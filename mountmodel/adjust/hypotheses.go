@@ -39,6 +39,14 @@ type clue struct {
 	step     sky.Angle // by which the angle has grown, where that is a clue
 }
 
+// habits are what has been learnt of drive, mount and person, as probabilities for the next frame.
+type habits struct {
+	rate   float64 // of a tracking axis, radians per second about it
+	tracks float64 // probability that the drive follows the sky
+	stiff  float64 // probability that the axis, at rest, stays within the first of restSizes, not the second
+	rests  float64 // probability that nobody turned a bolt before the newest frame
+}
+
 // hypothesis is what may have happened between two frames: its probability
 // beforehand (a density where something may have gone anywhere), and what it
 // says of the residuals.
@@ -48,12 +56,11 @@ type hypothesis struct {
 	clue
 }
 
-// clues lists what may have happened in so many seconds: each doing of the drive
-// with each size of what the bolts did. Where the drive is not told, it may have
-// done anything.
-func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
-	follow, stiff := t.followed(), t.stays()
-	remainder := l.remainder(t.lean)
+// hypotheses lists what may have happened in so many seconds: each doing of the drive
+// with each size of what the bolts did. Where the drive does not show, it may have
+// done anything. remainder is the variance of the angle that the tilt leaves.
+func (h *habits) hypotheses(seconds, remainder float64, driveShows bool) []hypothesis {
+	follow, stiff := h.followed(), h.stays()
 	settled := float64(axis.DriftPrior) * seconds / 3600
 	sizes := append(restSizes[:], boltSizes[:]...)
 	// share is the weight of size k where bolts rest with the probability given.
@@ -78,7 +85,7 @@ func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
 			play = min(play, sizes[k]) // hands that turn no bolt shake no axis
 		}
 		out = append(out, hypothesis{turned, k, share(k, restTurned) * turnedPrior / float64(sky.Turn), axis})
-		if !told {
+		if !driveShows {
 			continue
 		}
 		for _, d := range []struct {
@@ -87,12 +94,12 @@ func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
 			step     sky.Angle
 			variance float64
 		}{
-			{tracks, follow, sky.Angle(t.rate * seconds), wanderVariance(seconds, t.rate)},
+			{tracks, follow, sky.Angle(h.rate * seconds), wanderVariance(seconds, h.rate)},
 			{stands, 1 - follow, 0, 0},
 		} {
 			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
 				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(play*play))}
-			out = append(out, hypothesis{d.drive, k, share(k, t.rested()) * (1 - turnedPrior) * d.weight, c})
+			out = append(out, hypothesis{d.drive, k, share(k, h.rested()) * (1 - turnedPrior) * d.weight, c})
 		}
 	}
 	return out
@@ -100,8 +107,8 @@ func (t *Tracker) clues(seconds float64, l tiltSlope, told bool) []hypothesis {
 
 // followed is the probability that the drive followed the sky up to the next
 // frame, before that is seen.
-func (t *Tracker) followed() float64 {
-	return drivePersists*t.tracks + (1-drivePersists)*(1-t.tracks)
+func (h *habits) followed() float64 {
+	return drivePersists*h.tracks + (1-drivePersists)*(1-h.tracks)
 }
 
 // wanderVariance is that of the departure of a tracking drive after so many
@@ -114,15 +121,15 @@ func wanderVariance(seconds, rate float64) float64 {
 
 // rested is the probability that nobody turns a bolt up to the next frame, before
 // that is seen.
-func (t *Tracker) rested() float64 { return restGoesOn*t.rests + restBegins*(1-t.rests) }
+func (h *habits) rested() float64 { return restGoesOn*h.rests + restBegins*(1-h.rests) }
 
 // stays is the probability of a stiff mount up to the next frame, before that is
 // seen.
-func (t *Tracker) stays() float64 { return stiffPersists*t.stiff + (1-stiffPersists)*(1-t.stiff) }
+func (h *habits) stays() float64 { return stiffPersists*h.stiff + (1-stiffPersists)*(1-h.stiff) }
 
 // learn takes what the guesses say of drive, bolts and mount, and names what the
 // drive did.
-func (t *Tracker) learn(guesses []outcome, told bool) Drive {
+func (h *habits) learn(guesses []outcome, driveShows bool) Drive {
 	var drive [turned + 1]float64
 	var rest [len(restSizes)]float64
 	bolts := 0.0
@@ -135,25 +142,25 @@ func (t *Tracker) learn(guesses []outcome, told bool) Drive {
 		}
 	}
 	// Bolts that are turned tell nothing of how stiff a mount is.
-	t.stiff = rest[0] + bolts*t.stays()
-	t.rests = rest[0] + rest[1]
-	if !told {
+	h.stiff = rest[0] + bolts*h.stays()
+	h.rests = rest[0] + rest[1]
+	if !driveShows {
 		return DriveUnknown
 	}
-	return t.learnDrive(drive[tracks], drive[stands])
+	return h.learnDrive(drive[tracks], drive[stands])
 }
 
 // learnDrive updates the probability that the drive tracks and names what it
 // did.
-func (t *Tracker) learnDrive(tracks, stands float64) Drive {
+func (h *habits) learnDrive(tracks, stands float64) Drive {
 	if tracks+stands < 1-driveSure {
 		return DriveTurned
 	}
-	t.tracks = tracks / (tracks + stands)
+	h.tracks = tracks / (tracks + stands)
 	switch {
-	case t.tracks > driveSure:
+	case h.tracks > driveSure:
 		return DriveTracks
-	case t.tracks < 1-driveSure:
+	case h.tracks < 1-driveSure:
 		return DriveStands
 	}
 	return DriveUnknown

@@ -45,7 +45,7 @@ const MostReports = 300
 type Live struct {
 	setting  Setting
 	measured axis.Axis
-	tracker  *Tracker
+	tracker  *tracker
 	learning Learning
 	reports  []Report
 	lastMove [2]float64 // of the axis, by the newest frame, across and up
@@ -73,7 +73,7 @@ type doubts struct {
 
 // undo is how things stood before a frame.
 type undo struct {
-	tracker  *Tracker
+	tracker  *tracker
 	away     step // the frame itself
 	learning Learning
 	likeDec  bool
@@ -106,7 +106,7 @@ func (l *Live) Confirmed(m *axis.Measurement, now time.Time) *Live {
 // answer of the bolts.
 func (l *Live) Rested(now time.Time) *Live {
 	next := *l
-	next.learning = l.learning.rest(now, l.tracker.Axis())
+	next.learning = l.learning.rest(now, l.tracker.latest)
 	return &next
 }
 
@@ -119,7 +119,7 @@ func (l *Live) Reported(now time.Time, stroke Stroke) *Live {
 }
 
 // trackerFrom starts following the axis from a measurement.
-func trackerFrom(m *axis.Measurement, south bool) *Tracker {
+func trackerFrom(m *axis.Measurement, south bool) *tracker {
 	mids := make([]time.Time, len(m.Used))
 	for k, i := range m.Used {
 		mids[k] = m.Frames[i].Mid
@@ -128,10 +128,10 @@ func trackerFrom(m *axis.Measurement, south bool) *Tracker {
 }
 
 // Axis is how the axis stands by the newest frame that could be read.
-func (l *Live) Axis() axis.Axis { return l.tracker.Axis() }
+func (l *Live) Axis() axis.Axis { return l.tracker.latest }
 
 // Newest is the mid-exposure of that frame.
-func (l *Live) Newest() time.Time { return l.tracker.Newest() }
+func (l *Live) Newest() time.Time { return l.tracker.newest }
 
 // Moved tells whether anything but the RA axis has moved since the measurement.
 func (l *Live) Moved() bool { return l.doubts.moved }
@@ -158,7 +158,7 @@ func (l *Live) Moves(tolerance sky.Angle) []BoltMove {
 	if l.learning.pending() {
 		return nil
 	}
-	return l.learning.bolts.Moves(onSky(l.tracker.Axis(), l.setting.Pole), tolerance)
+	return l.learning.bolts.Moves(onSky(l.tracker.latest, l.setting.Pole), tolerance)
 }
 
 // Warnings tell what speaks against the axis as it now stands; Notices what the
@@ -207,7 +207,7 @@ type reader struct {
 	left      []axis.FrameReport
 }
 
-func (r *reader) step(from *Tracker, f axis.Frame) step { return from.step(f, r.setting.Pole) }
+func (r *reader) step(from *tracker, f axis.Frame) step { return newStep(from, f, r.setting.Pole) }
 
 func (r *reader) follow(f axis.Frame) {
 	d := &r.doubts
@@ -253,8 +253,8 @@ func (r *reader) follow(f axis.Frame) {
 // dealt with. Where it contradicts that one, that one is left out.
 func (r *reader) decided(held, st step, f axis.Frame) bool {
 	after := r.step(held.tracker, f)
-	stays := after.fits() && r.cameBack(held.reading.Axis, r.tracker.Axis(), after.reading.Axis)
-	back := st.fits() && r.cameBack(r.tracker.Axis(), held.reading.Axis, st.reading.Axis)
+	stays := after.fits() && r.cameBack(held.reading.Axis, r.tracker.latest, after.reading.Axis)
+	back := st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis)
 	switch {
 	case (after.fits() || held.rests(f, r.tracker.rate)) && (stays && !back || !st.fits()):
 		r.settle(held, after)
@@ -287,7 +287,7 @@ func (r *reader) tookBack(f axis.Frame) bool {
 		return false
 	}
 	back := r.step(u.tracker, f)
-	if back.change != boltsOnly || !r.sameAgain(u.tracker.Axis(), u.away.reading.Axis, back.reading.Axis) {
+	if back.change != boltsOnly || !r.sameAgain(u.tracker.latest, u.away.reading.Axis, back.reading.Axis) {
 		return false
 	}
 	r.tracker, r.learning, r.doubts.likeDec = u.tracker, u.learning, u.likeDec
@@ -375,12 +375,12 @@ func (r *reader) settle(held, after step) {
 	r.accept(after)
 	r.doubts.bumped = &axis.Warning{Code: axis.WarnMountMoved, Frame: name, Message: fmt.Sprintf(
 		"Right before %s the mount moved in a way that bolts do not: the tripod was bumped or settled, or bolts and RA axis were turned at once. The axis is read as it now stands. If the tube or the camera was touched, start over.", name)}
-	r.learning = r.learning.rest(r.now, r.tracker.Axis())
+	r.learning = r.learning.rest(r.now, r.tracker.latest)
 }
 
 // accept keeps a step.
 func (r *reader) accept(st step) {
-	before := r.tracker.Axis()
+	before := r.tracker.latest
 	movement := movementBetween(before, st.reading.Axis, r.setting.Pole)
 	r.doubts.undo = nil
 	if r.situation == Turning && st.change == boltsOnly {
@@ -389,7 +389,7 @@ func (r *reader) accept(st step) {
 			r.doubts.undo = &undo{tracker: r.tracker, away: st, learning: r.learning, likeDec: r.doubts.likeDec}
 		}
 		st.tracker.learnTilt(r.tracker)
-		if far && r.tracker.declination(st.frame, st.frame.Mid.Sub(r.tracker.newest).Seconds()) {
+		if far && turnedInDeclination(r.tracker, st.frame) {
 			r.doubts.likeDec = true
 		}
 	}

@@ -50,15 +50,15 @@ const (
 // step is one frame read from where the frame before left the tracker.
 type step struct {
 	frame   axis.Frame
-	tracker *Tracker // with the frame taken in
+	tracker *tracker // with the frame taken in
 	reading reading
 	change  change
 	turned  sky.Angle // of the RA axis beyond the drive
 }
 
-// step reads a frame without keeping it: the tracker before stays as it is. The
+// newStep reads a frame without keeping it: the tracker before stays as it is. The
 // pole is the one aimed at.
-func (before *Tracker) step(f axis.Frame, pole sky.Local) step {
+func newStep(before *tracker, f axis.Frame, pole sky.Local) step {
 	next := *before // Take replaces what a tracker holds and changes none of it
 	st := step{frame: f, tracker: &next}
 	seconds := f.Mid.Sub(before.newest).Seconds()
@@ -71,7 +71,7 @@ func (before *Tracker) step(f axis.Frame, pole sky.Local) step {
 	axisMoved := st.reading.Jump > axisWarned && movementBetween(before.latest, st.reading.Axis, pole).moved()
 	odd := st.reading.Drive == DriveTurned && st.turned.Abs() > slipWarned
 	switch {
-	case st.reading.Drive == DriveTurned && axisMoved && before.declination(f, seconds):
+	case st.reading.Drive == DriveTurned && axisMoved && turnedInDeclination(before, f):
 		st.change = decTurned
 	case st.reading.Jump > largestJump:
 		st.change = tooFar
@@ -83,11 +83,12 @@ func (before *Tracker) step(f axis.Frame, pole sky.Local) step {
 	return st
 }
 
-// declination tells whether a frame differs from the newest one by a turn
+// turnedInDeclination tells whether a frame differs from the tracker's newest one by a turn
 // about the declination axis, the drive running or not. That axis is square to
 // the RA axis and, but for the saddle, to the boresight.
-func (t *Tracker) declination(f axis.Frame, seconds float64) bool {
+func turnedInDeclination(t *tracker, f axis.Frame) bool {
 	n := sky.Vec(t.latest.Dir)
+	seconds := f.Mid.Sub(t.newest).Seconds()
 	for _, drive := range []sky.Angle{0, sky.Angle(t.rate * seconds)} {
 		from := sky.Rotation(n, drive).Mul(t.seen.R)
 		by := sky.VectorFromRotation(f.Observed.R.Mul(from.Transpose()))

@@ -11,25 +11,28 @@ import (
 
 // tiltGrid is what the bolts' answers have told of the line about which the
 // azimuth bolt turns the mount: the logarithm of the probability of each tilt
-// towards east and north on a grid. The filter of [Tracker] takes the tilt as
+// towards east and north on a grid. The filter of tracker takes the tilt as
 // small; here it may be as large as a wrong latitude makes it. From one frame to
 // the next the camera turns by the two bolts and about the axis, and the part
 // about the axis is that of a drive that tracks or stands, or is unknown.
 // Under a wrong tilt it comes out otherwise.
+//
+// It holds for any tilt up to some twenty degrees, other than the tilt in the
+// tracker's own state, which is taken as small.
 type tiltGrid struct {
-	logs  []float64 // leanCells x leanCells, rows to the north; nil while nothing is known
+	logs  []float64 // tiltCells x tiltCells, rows to the north; nil while nothing is known
 	moves int       // that told of it
 }
 
 const (
-	// tiltMost is the largest tilt considered, leanStep the distance of the
+	// tiltMost is the largest tilt considered, tiltStep the distance of the
 	// cells; their width counts in the uncertainty.
 	tiltMost  = 24 * sky.Degree
 	tiltStep  = 1.5 * sky.Degree
-	tiltCells = 33 // 2 leanMost/leanStep + 1
+	tiltCells = 33 // 2 tiltMost/tiltStep + 1
 
 	// Before anything is known, the tilt is that of a base (tiltPrior), or, with
-	// the probability leanOdd, of a base or latitude that is badly wrong: leanWide,
+	// the probability tiltOdd, of a base or latitude that is badly wrong: tiltWide,
 	// 1-sigma.
 	tiltOdd  = 0.1
 	tiltWide = 10 * sky.Degree
@@ -140,7 +143,7 @@ type latitudeDoubt struct {
 
 const (
 	// doubtfulTilt is more than any base is out of level: common practice, five
-	// degrees catch the eye; and a cell of the grid (leanStep) with it.
+	// degrees catch the eye; and a cell of the grid (tiltStep) with it.
 	doubtfulTilt = 7 * sky.Degree
 
 	// tiltMoves is how many movements of the axis must tell of it: among fewer, one
@@ -152,15 +155,16 @@ const (
 )
 
 // latitudeByBolt reads a wrong latitude from the line about which the azimuth
-// bolt turned the axis: see [Tracker.baseTilt]. In a local frame of too northern a
+// bolt turned the axis: see [tiltGrid]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
 // looks the same, so both are told. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
-func latitudeByBolt(t *Tracker) latitudeDoubt {
+func latitudeByBolt(t *tracker) latitudeDoubt {
 	if t.tilts.moves < tiltMoves {
 		return latitudeDoubt{Sigma: tiltWide}
 	}
-	_, north, _, sigma := t.baseTilt()
+	mean, sigmas := t.tilts.tilt()
+	north, sigma := mean[1], sigmas[1]
 	out := latitudeDoubt{Excess: -north, Sigma: sigma}
 	if north.Abs() < doubtfulTilt || north.Abs() < tiltClear*sigma {
 		return out
@@ -175,9 +179,9 @@ func latitudeByBolt(t *Tracker) latitudeDoubt {
 }
 
 // learnTilt takes what the bolts did from the frame before, as the tracker then
-// stood, to the newest as telling of their tilt: see [Tracker.baseTilt]. It is for
+// stood, to the newest as telling of their tilt: see [tiltGrid]. It is for
 // frames between which the bolts were turned and nothing else happened.
-func (t *Tracker) learnTilt(before *Tracker) {
+func (t *tracker) learnTilt(before *tracker) {
 	axis := t.seen.R.Apply(t.c)
 	if math.Hypot(axis.X, axis.Y) <= hingeZenith.Sin() {
 		return
@@ -185,14 +189,4 @@ func (t *Tracker) learnTilt(before *Tracker) {
 	seconds := t.newest.Sub(before.newest).Seconds()
 	variance := turnVariance(axis, before.seen, t.seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.rate)
 	t.tilts = before.tilts.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
-}
-
-// baseTilt is what the bolts' answers have told of the tilt of the azimuth bolt's
-// line from the vertical, towards east and north, with standard deviations.
-//
-// It holds for any tilt up to some twenty degrees, other than the tilt in the
-// tracker's own state, which is taken as small.
-func (t *Tracker) baseTilt() (east, north, sigmaEast, sigmaNorth sky.Angle) {
-	mean, sigma := t.tilts.tilt()
-	return mean[0], mean[1], sigma[0], sigma[1]
 }

@@ -12,7 +12,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Tracker follows the axis while the bolts are turned.
+// tracker follows the axis while the bolts are turned.
 //
 // The measurement leaves two things that bolts do not touch: where the axis
 // stands in the camera's own frame (c), and the angle about it. A new frame
@@ -39,25 +39,27 @@ import (
 // (2). Each frame adds its attitude error (3) and is one update of an iterated
 // extended Kalman filter (Jazwinski 1970, Stochastic Processes and Filtering
 // Theory, section 8.3).
-type Tracker struct {
-	n, c    sky.Vec
-	bn, bc  [2]sky.Vec
-	ba      [2]sky.Vec // at latest, the axis at the newest frame
-	ref     sky.Matrix // attitude of the reference frame, the last of the measurement: ref c = n
-	theta   sky.Angle  // of the newest frame since the reference frame
-	tilt    [2]float64
-	lean    tiltSlope     // of the newest frame
-	cov     *mat.SymDense // of the state, stateSize
-	extra   float64       // model variance of the measurement, per coordinate
-	rate    float64       // of a tracking axis, radians per second about n
-	tracks  float64       // probability that the drive follows the sky
-	stiff   float64       // probability that the axis, at rest, stays within the first of restSizes, not the second
-	rests   float64       // probability that nobody turned a bolt before the newest frame
+type tracker struct {
+	state
+	habits
 	newest  time.Time
-	turnRef sky.Angle // angle of the reference frame since the first frame of the measurement
-	latest  axis.Axis
+	turnRef sky.Angle    // angle of the reference frame since the first frame of the measurement
 	seen    sky.Attitude // of the newest frame
 	tilts   tiltGrid
+}
+
+// state is the mean and covariance of what is followed.
+type state struct {
+	n, c   sky.Vec // the axis at the measurement, and in the camera
+	bn, bc [2]sky.Vec
+	latest axis.Axis  // at the newest frame
+	ba     [2]sky.Vec // at latest
+	ref    sky.Matrix // attitude of the reference frame, the last of the measurement: ref c = n
+	theta  sky.Angle  // of the newest frame since the reference frame
+	tilt   [2]float64
+	slope  tiltSlope     // of the newest frame
+	cov    *mat.SymDense // stateSize
+	extra  float64       // model variance of the measurement, per coordinate
 }
 
 // Places in the state, and in the state joined with the attitude error of the
@@ -119,7 +121,7 @@ const (
 	// what it did.
 	drivePersists = 0.95
 
-	// driveSure is the probability from which the drive's doing is told.
+	// driveSure is the probability from which the drive's doing is reported.
 	driveSure = 0.9
 
 	// hingeZenith is the distance of the axis from the zenith within which
@@ -140,7 +142,7 @@ const (
 
 // newTracker starts from a measurement. mids are the mid-exposure times of the
 // fit's frames, south tells that the axis points to the southern pole.
-func newTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
+func newTracker(fit *axis.Fit, mids []time.Time, south bool) *tracker {
 	last := 0
 	for i, m := range mids {
 		if !m.Before(mids[last]) {
@@ -149,20 +151,18 @@ func newTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 	}
 	f := fit.Frames[last]
 	n, c := sky.Vec(fit.Axis.Dir), sky.Vec(fit.Body)
-	extra := float64(fit.ModelError * fit.ModelError)
-	t := &Tracker{
-		n: n, c: c, bn: sky.TangentBasis(n), bc: sky.TangentBasis(c), ba: sky.TangentBasis(n),
-		ref:     sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
-		extra:   extra,
-		rate:    -observed.SiderealRate,
-		tracks:  0.5,
-		stiff:   0.5,
-		rests:   1,
+	t := &tracker{
+		state: state{
+			n: n, c: c, bn: sky.TangentBasis(n), bc: sky.TangentBasis(c), ba: sky.TangentBasis(n),
+			ref:    sky.RotationFromVector(fit.Residuals[last]).Mul(f.R),
+			extra:  float64(fit.ModelError * fit.ModelError),
+			latest: fit.Axis,
+			cov:    mat.NewSymDense(stateSize, nil),
+		},
+		habits:  habits{rate: -observed.SiderealRate, tracks: 0.5, stiff: 0.5, rests: 1},
 		newest:  mids[last],
 		turnRef: fit.Turns[last],
-		latest:  fit.Axis,
 		seen:    f,
-		cov:     mat.NewSymDense(stateSize, nil),
 	}
 	if south {
 		t.rate = observed.SiderealRate
@@ -173,7 +173,7 @@ func newTracker(fit *axis.Fit, mids []time.Time, south bool) *Tracker {
 
 // startCovariance is that of the state at the reference frame f, given that of the
 // axis in the ground and in the camera.
-func (t *Tracker) startCovariance(cov *mat.SymDense, f sky.Attitude) {
+func (t *state) startCovariance(cov *mat.SymDense, f sky.Attitude) {
 	// The angle about the axis given the four: likelyTurn's part along the
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
 	b := t.bn
@@ -222,23 +222,17 @@ type reading struct {
 	Jump         sky.Angle
 }
 
-// Axis is how the axis stood at the newest frame.
-func (t *Tracker) Axis() axis.Axis { return t.latest }
-
-// Newest is the mid-exposure time of the newest frame taken in.
-func (t *Tracker) Newest() time.Time { return t.newest }
-
 // read reads a frame that was taken after the measurement. The frame is to be
 // newer than the ones before.
-func (t *Tracker) read(frame sky.Attitude, mid time.Time) reading {
+func (t *tracker) read(frame sky.Attitude, mid time.Time) reading {
 	u, bare := t.join(frame)
 	seconds := mid.Sub(t.newest).Seconds()
-	told := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
-	guesses := u.outcomes(t.clues(seconds, u.lean, told))
-	drive := t.learn(guesses, told)
+	driveShows := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
+	guesses := u.outcomes(t.hypotheses(seconds, u.slope.remainder(t.slope), driveShows))
+	drive := t.learn(guesses, driveShows)
 	before := t.latest.Dir
 	t.merge(guesses, u, bare)
-	t.lean = u.lean
+	t.slope = u.slope
 	t.newest, t.seen = mid, frame
 	return reading{
 		Axis:         t.latest,

@@ -18,7 +18,7 @@ import (
 )
 
 // measured turns a simulated mount through angles and starts a tracker.
-func measured(t *testing.T, m *simmount.Mount, noise float64, drive bool, angles ...sky.Angle) *Tracker {
+func measured(t *testing.T, m *simmount.Mount, noise float64, drive bool, angles ...sky.Angle) *tracker {
 	t.Helper()
 	var att []sky.Attitude
 	var mids []time.Time
@@ -40,7 +40,7 @@ func measured(t *testing.T, m *simmount.Mount, noise float64, drive bool, angles
 	return newTracker(fit, mids, m.Site.South())
 }
 
-func readNow(t *testing.T, tr *Tracker, m *simmount.Mount, noise float64) reading {
+func readNow(t *testing.T, tr *tracker, m *simmount.Mount, noise float64) reading {
 	t.Helper()
 	st, err := observed.FitAttitude(m.Field(noise))
 	if err != nil {
@@ -57,7 +57,7 @@ func readNow(t *testing.T, tr *Tracker, m *simmount.Mount, noise float64) readin
 // bolts were turned: the root of the trace, for one who has all earlier frames, knows
 // what the drive does but for its play, or that somebody turned the axis, and knows nothing of
 // how far the bolts went.
-func boundOfReading(tr *Tracker, frame sky.Attitude, seconds float64, drive, turned bool) sky.Angle {
+func boundOfReading(tr *tracker, frame sky.Attitude, seconds float64, drive, turned bool) sky.Angle {
 	u, _ := tr.join(frame)
 	var c clue
 	if !turned {
@@ -169,9 +169,9 @@ func TestAdjustStatistics(t *testing.T) {
 		drive := rng.IntN(2) == 0
 		tr := measured(t, m, 1, drive, 0, 35*sky.Degree, 70*sky.Degree)
 		if sep < 6*sky.Degree {
-			first = append(first, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
+			first = append(first, sky.Separation(tr.latest.Dir, m.AxisNow()).Arcseconds())
 		} else {
-			farFirst = append(farFirst, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
+			farFirst = append(farFirst, sky.Separation(tr.latest.Dir, m.AxisNow()).Arcseconds())
 		}
 		tilt := sky.Vec{X: simmount.Gauss(rng, tiltPrior), Y: simmount.Gauss(rng, tiltPrior)}
 		for step := range steps {
@@ -187,7 +187,7 @@ func TestAdjustStatistics(t *testing.T) {
 				t.Fatal(err)
 			}
 			before := *tr
-			bound := boundOfReading(tr, st.Attitude, m.Now.Sub(tr.Newest()).Seconds(), drive, turned).Arcseconds()
+			bound := boundOfReading(tr, st.Attitude, m.Now.Sub(tr.newest).Seconds(), drive, turned).Arcseconds()
 			r := tr.read(st.Attitude, m.Now)
 			tr.learnTilt(&before)
 			if q := simmount.Mahalanobis(r.Axis.Dir, r.Axis.Cov, m.AxisNow()); q < 5.9915 {
@@ -279,7 +279,7 @@ func TestAdjustAtRest(t *testing.T) {
 		m.FieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
 		drive := rng.IntN(2) == 0
 		tr := measured(t, m, 1, drive, 0, 35*sky.Degree, 70*sky.Degree)
-		measurement = append(measurement, sky.Separation(tr.Axis().Dir, m.AxisNow()).Arcseconds())
+		measurement = append(measurement, sky.Separation(tr.latest.Dir, m.AxisNow()).Arcseconds())
 		tilt := sky.Vec{X: simmount.Gauss(rng, tiltPrior), Y: simmount.Gauss(rng, tiltPrior)}
 		for step := range steps {
 			size := math.Pow(10, 3*rng.Float64()) * float64(sky.Arcsecond) // 1 to 1000 arcsec
@@ -349,7 +349,7 @@ func TestAdjustLearnsTheTilt(t *testing.T) {
 	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 3*sky.Degree, 20*sky.Degree)
 	m.FieldW, m.Stars = 4*sky.Degree, 100
 	tr := measured(t, m, 1, true, 0, 40*sky.Degree, 80*sky.Degree)
-	_, _, before, _ := tr.baseTilt()
+	_, before := tr.tilts.tilt()
 	tilt := 4 * sky.Degree
 	for i := range 10 {
 		// One bolt, then the other: turned in a fixed ratio they would tell one
@@ -362,9 +362,10 @@ func TestAdjustLearnsTheTilt(t *testing.T) {
 		m.Wait(15*time.Second, true)
 		readNow(t, tr, m, 1)
 	}
-	east, _, sigma, _ := tr.baseTilt()
-	if sigma > before/3 {
-		t.Errorf("the tilt is still known to %.2f degrees only, from %.2f", sigma.Degrees(), before.Degrees())
+	mean, after := tr.tilts.tilt()
+	east, sigma := mean[0], after[0]
+	if sigma > before[0]/3 {
+		t.Errorf("the tilt is still known to %.2f degrees only, from %.2f", sigma.Degrees(), before[0].Degrees())
 	}
 	if d := (east - tilt).Abs(); d > 3*sigma {
 		t.Errorf("tilt to the east %.2f +- %.2f degrees, is %.2f", east.Degrees(), sigma.Degrees(), tilt.Degrees())
@@ -393,11 +394,10 @@ func TestTiltIsHonest(t *testing.T) {
 				m.Wait(15*time.Second, true)
 				readNow(t, tr, m, 1)
 			}
-			east, north, sigmaEast, sigmaNorth := tr.baseTilt()
-			for k, off := range [2]sky.Angle{east - sky.Atan2(tilt.X, 1), north - sky.Atan2(tilt.Y, 1)} {
-				sigma := [2]sky.Angle{sigmaEast, sigmaNorth}[k]
+			mean, sigma := tr.tilts.tilt()
+			for k, off := range [2]sky.Angle{mean[0] - sky.Atan2(tilt.X, 1), mean[1] - sky.Atan2(tilt.Y, 1)} {
 				for n := range 2 {
-					if off.Abs() <= sky.Angle(n+1)*sigma {
+					if off.Abs() <= sky.Angle(n+1)*sigma[k] {
 						within[n]++
 					}
 				}
@@ -432,6 +432,6 @@ func BenchmarkAdjust(b *testing.B) {
 	tr := newTracker(fit, mids, false)
 	next := att[3]
 	for b.Loop() {
-		tr.read(next, tr.Newest().Add(time.Second))
+		tr.read(next, tr.newest.Add(time.Second))
 	}
 }

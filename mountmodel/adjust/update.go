@@ -35,7 +35,7 @@ type tiltSlope struct {
 	slope, curvature [2]float64
 }
 
-func (t *Tracker) tiltSlopeOf(r sky.Matrix) tiltSlope {
+func (t *state) tiltSlopeOf(r sky.Matrix) tiltSlope {
 	axis := r.Apply(t.c)
 	seen := r.Mul(t.ref.Transpose())
 	theta := func(i int, tilt float64) float64 {
@@ -73,7 +73,7 @@ func (l tiltSlope) remainder(before tiltSlope) float64 {
 
 // at evaluates the model at the departures z from the present state and the
 // frame's attitude r, whose dependence on the tilt is l.
-func (t *Tracker) at(z *[jointSize]float64, r sky.Matrix, l tiltSlope) point {
+func (t *state) at(z *[jointSize]float64, r sky.Matrix, l tiltSlope) point {
 	p := point{
 		n:    sky.Moved(t.n, t.bn, z[atAxis], z[atAxis+1]),
 		c:    sky.Moved(t.c, t.bc, z[atBody], z[atBody+1]),
@@ -99,7 +99,7 @@ const (
 
 // join is the beginning of an update: the state joined with the frame's attitude error, and what the
 // model says before any clue.
-func (t *Tracker) join(frame sky.Attitude) (*update, point) {
+func (t *state) join(frame sky.Attitude) (*update, point) {
 	prior := mat.NewSymDense(jointSize, nil)
 	for i := range stateSize {
 		for j := i; j < stateSize; j++ {
@@ -115,7 +115,7 @@ func (t *Tracker) join(frame sky.Attitude) (*update, point) {
 	l := t.tiltSlopeOf(frame.R)
 	var still [jointSize]float64
 	bare := t.at(&still, frame.R, l)
-	u := &update{tracker: t, r: frame.R, lean: l, prior: prior, base: sky.TangentBasis(bare.axis)}
+	u := &update{state: t, r: frame.R, slope: l, prior: prior, base: sky.TangentBasis(bare.axis)}
 	u.first = u.linearise(&still)
 	return u, bare
 }
@@ -123,12 +123,12 @@ func (t *Tracker) join(frame sky.Attitude) (*update, point) {
 // update is one frame under way: the prior of state and attitude error, and the
 // model about it.
 type update struct {
-	tracker *Tracker
-	r       sky.Matrix
-	lean    tiltSlope
-	prior   *mat.SymDense
-	base    [2]sky.Vec // at the axis as the frame has it
-	first   linear     // at no departure
+	state *state
+	r     sky.Matrix
+	slope tiltSlope
+	prior *mat.SymDense
+	base  [2]sky.Vec // at the axis as the frame has it
+	first linear     // at no departure
 }
 
 // linear is the model about one value of state and attitude error.
@@ -139,13 +139,13 @@ type linear struct {
 }
 
 func (u *update) linearise(z *[jointSize]float64) linear {
-	p := u.tracker.at(z, u.r, u.lean)
+	p := u.state.at(z, u.r, u.slope)
 	miss := func(q point) [residuals]float64 {
 		d := r3.Sub(q.axis, q.was)
 		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - p.theta).Signed())}
 	}
 	out := linear{z: *z, miss: miss(p), rows: u.derivatives(z, miss)}
-	out.miss[byTheta] = float64((p.theta - u.tracker.theta - sky.Angle(z[atTheta])).Signed())
+	out.miss[byTheta] = float64((p.theta - u.state.theta - sky.Angle(z[atTheta])).Signed())
 	out.rows.Set(byTheta, atTheta, out.rows.At(byTheta, atTheta)-1)
 	return out
 }
@@ -155,7 +155,7 @@ func (u *update) linearise(z *[jointSize]float64) linear {
 func (u *update) derivatives(z *[jointSize]float64, of func(point) [residuals]float64) *mat.Dense {
 	rows := mat.NewDense(residuals, jointSize, nil)
 	fd.Jacobian(rows, func(dst, x []float64) {
-		values := of(u.tracker.at((*[jointSize]float64)(x), u.r, u.lean))
+		values := of(u.state.at((*[jointSize]float64)(x), u.r, u.slope))
 		copy(dst, values[:])
 	}, z[:], &fd.JacobianSettings{Formula: fd.Central, Step: diffStep})
 	return rows
@@ -253,7 +253,7 @@ func (u *update) condition(at *linear, c clue) (z [jointSize]float64, cov *mat.S
 // slopes are the derivatives of where the frame has the axis (2 rows, in the
 // plane that touches the sky there) and of the angle about it.
 func (u *update) slopes(z *[jointSize]float64) *mat.Dense {
-	p := u.tracker.at(z, u.r, u.lean)
+	p := u.state.at(z, u.r, u.slope)
 	return u.derivatives(z, func(q point) [residuals]float64 {
 		d := r3.Sub(q.axis, p.axis)
 		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - p.theta).Signed())}
@@ -262,12 +262,12 @@ func (u *update) slopes(z *[jointSize]float64) *mat.Dense {
 
 // merge replaces the state by the mixture of the guesses, mean and covariance
 // matched.
-func (t *Tracker) merge(guesses []outcome, u *update, bare point) {
+func (t *state) merge(guesses []outcome, u *update, bare point) {
 	outcomes := make([][stateSize]float64, len(guesses))
 	var mean [stateSize]float64
 	state := mat.NewSymDense(stateSize, nil)
 	for k, g := range guesses {
-		p := t.at(&g.z, u.r, u.lean)
+		p := t.at(&g.z, u.r, u.slope)
 		o := &outcomes[k]
 		copy(o[:], g.z[:stateSize])
 		o[atTheta] = float64((p.theta - bare.theta).Signed())
@@ -303,7 +303,7 @@ func (t *Tracker) merge(guesses []outcome, u *update, bare point) {
 	var z [jointSize]float64
 	copy(z[:], mean[:])
 	z[atNow], z[atNow+1] = 0, 0 // there they count from the frame before
-	p := t.at(&z, u.r, u.lean)
+	p := t.at(&z, u.r, u.slope)
 	t.theta = (bare.theta + sky.Angle(mean[atTheta])).Signed()
 	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
 	t.bn, t.bc, t.ba = carried(t.bn, t.n), carried(t.bc, t.c), carried(u.base, now)
