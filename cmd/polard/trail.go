@@ -137,7 +137,7 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 		return callError{err}
 	}
 	order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air
-	verdict, err := order.Plan.Judge(axis, cfg.Pole, order.LimitPx)
+	verdict, err := plan.Judge(order.Plan, axis, cfg.Pole, order.LimitPx)
 	if err != nil {
 		return callError{err}
 	}

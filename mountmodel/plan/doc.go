@@ -10,11 +10,10 @@
 // for the Amateur, appendix B, of Hook 1989, J. Brit. Astron. Assoc. 99, 19, and of
 // King 1931, A Manual of Celestial Photography, where these hold (tests).
 //
-//	the plan and its limits         plan.go
-//	one exposure, star by star      exposure.go
-//	trails of the worst exposure    trail.go
-//	how far off, how long           tolerance.go
-//	the best axis, the guider's part best.go
-//	the rate of the drive           rate.go
-//	the answer in words             verdict.go
+//	the plan and its limits               plan.go
+//	one exposure, star by star            exposure.go
+//	trails of the worst exposure          trail.go
+//	how far off, how long, the best axis  tolerance.go
+//	the rate of the drive                 rate.go
+//	the answer in words                   verdict.go
 package plan

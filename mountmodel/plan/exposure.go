@@ -13,10 +13,44 @@ import (
 // declination.
 type fieldPoint struct{ hour, dec sky.Angle }
 
+// samples are the exposures that stand for all of a plan: where they begin, what is watched in them, and through which air.
+type samples struct {
+	plan    Plan
+	air     observed.Refraction
+	points  []fieldPoint  // the centre and the rim
+	guides  []*fieldPoint // the places of the guide star to be tried: nil when there is none
+	hours   []sky.Angle   // hour angles at which exposures begin
+	moments int           // intervals in which each is sampled
+}
+
+func newSamples(p Plan) samples {
+	s := samples{plan: p, air: observed.NewRefraction(p.Air), points: []fieldPoint{{dec: p.Declination}}, guides: []*fieldPoint{nil}}
+	for k := range rimPoints {
+		s.points = append(s.points, around(p.Declination, p.rim(), sky.Angle(k)*sky.Turn/rimPoints))
+	}
+	switch {
+	case p.Guided && p.GuideDistance == 0:
+		s.guides[0] = &s.points[0]
+	case p.Guided:
+		s.guides = nil
+		for k := range 4 {
+			g := around(p.Declination, p.GuideDistance, sky.Angle(k)*sky.Turn/4)
+			s.guides = append(s.guides, &g)
+		}
+	}
+	room := max(0, p.HourTo-p.HourFrom-p.swept())
+	n := int(math.Ceil(float64(room / planStep)))
+	for k := range n + 1 {
+		s.hours = append(s.hours, p.HourFrom+room*sky.Angle(k)/sky.Angle(max(n, 1)))
+	}
+	s.moments = max(2, int(math.Ceil(float64(p.swept()/planStep))))
+	return s
+}
+
 // around is the point at a distance from the centre, in the direction from
-// north through east, of a star whose centre stands at hour angle 0.
-func (p Plan) around(distance, direction sky.Angle) fieldPoint {
-	centre := sky.Vec(sky.ICRSFromRADec(0, p.Declination))
+// north through east; the centre has the declination given and stands at hour angle 0.
+func around(declination, distance, direction sky.Angle) fieldPoint {
+	centre := sky.Vec(sky.ICRSFromRADec(0, declination))
 	east := sky.Vec{Y: 1}
 	north := r3.Cross(centre, east)
 	d := r3.Add(r3.Scale(distance.Cos(), centre),
@@ -25,50 +59,15 @@ func (p Plan) around(distance, direction sky.Angle) fieldPoint {
 	return fieldPoint{hour: -ra, dec: dec}
 }
 
-// points are the centre and the rim.
-func (p Plan) points() []fieldPoint {
-	out := []fieldPoint{{dec: p.Declination}}
-	for k := range rimPoints {
-		out = append(out, p.around(p.rim(), sky.Angle(k)*sky.Turn/rimPoints))
-	}
-	return out
-}
-
-// guides are the places of the guide star to be tried: nil when there is none.
-func (p Plan) guides() []*fieldPoint {
-	if !p.Guided {
-		return []*fieldPoint{nil}
-	}
-	if p.GuideDistance == 0 {
-		return []*fieldPoint{{dec: p.Declination}}
-	}
-	var out []*fieldPoint
-	for k := range 4 {
-		g := p.around(p.GuideDistance, sky.Angle(k)*sky.Turn/4)
-		out = append(out, &g)
-	}
-	return out
-}
-
-// starts are the hour angles at which sampled exposures begin, and moments how
-// many intervals each is sampled in.
-func (p Plan) starts() (hours []sky.Angle, moments int) {
-	room := max(0, p.HourTo-p.HourFrom-p.swept())
-	n := int(math.Ceil(float64(room / planStep)))
-	for k := range n + 1 {
-		hours = append(hours, p.HourFrom+room*sky.Angle(k)/sky.Angle(max(n, 1)))
-	}
-	return hours, max(2, int(math.Ceil(float64(p.swept()/planStep))))
-}
-
 // path is where the points of the frame are, as the mount's body has them, in
 // local axes as at the start of the exposure: [moment][point].
 type path [][]sky.Vec
 
 // expose follows the points through one exposure of a mount whose axis is a.
-func (p Plan) expose(a sky.Vec, air observed.Refraction, hour sky.Angle, moments int, points []fieldPoint, guide *fieldPoint) (path, error) {
+func (s *samples) expose(a sky.Vec, hour sky.Angle, guide *fieldPoint) (path, error) {
+	p := &s.plan
 	seen := func(at fieldPoint, turned sky.Angle) sky.Vec {
-		return sky.Vec(air.Observed(sky.LocalFromHour(p.Site.Latitude, hour+turned+at.hour, at.dec)))
+		return sky.Vec(s.air.Observed(sky.LocalFromHour(p.Site.Latitude, hour+turned+at.hour, at.dec)))
 	}
 	sense := sky.Angle(-1) // the sky turns backwards about the northern pole
 	if p.Site.South() {
@@ -81,13 +80,13 @@ func (p Plan) expose(a sky.Vec, air observed.Refraction, hour sky.Angle, moments
 	var hold holder
 	if guide != nil {
 		var err error
-		if hold, err = newHolder(a, seen(points[0], 0), seen(*guide, 0)); err != nil {
+		if hold, err = newHolder(a, seen(s.points[0], 0), seen(*guide, 0)); err != nil {
 			return nil, err
 		}
 	}
-	out := make(path, moments+1)
+	out := make(path, s.moments+1)
 	for k := range out {
-		turned := p.swept() * sky.Angle(k) / sky.Angle(moments)
+		turned := p.swept() * sky.Angle(k) / sky.Angle(s.moments)
 		back := sky.Rotation(a, -sense*rate*turned)
 		if guide != nil {
 			var err error
@@ -95,8 +94,8 @@ func (p Plan) expose(a sky.Vec, air observed.Refraction, hour sky.Angle, moments
 				return nil, err
 			}
 		}
-		out[k] = make([]sky.Vec, len(points))
-		for i, at := range points {
+		out[k] = make([]sky.Vec, len(s.points))
+		for i, at := range s.points {
 			out[k][i] = back.Apply(seen(at, turned))
 		}
 	}

@@ -486,5 +486,6 @@ func (p Plan) Assess(axis sky.Local) (Motion, error) {
 	if err := p.Check(); err != nil {
 		return Motion{}, err
 	}
-	return p.assess(axis)
+	s := newSamples(p)
+	return s.assess(axis)
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 	"time"
 
+	"gonum.org/v1/gonum/optimize"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"polard/mountmodel/observed"
@@ -31,19 +32,18 @@ func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, err
 	b := sky.TangentBasis(sky.Vec(pole))
 	probe := float64(toleranceProbe)
 	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}
-	air, points := observed.NewRefraction(p.Air), p.points()
-	hours, moments := p.starts()
+	s := newSamples(p)
 	best := mostTolerance
-	for _, guide := range p.guides() {
-		for _, hour := range hours {
+	for _, guide := range s.guides {
+		for _, hour := range s.hours {
 			var walks [3]path
 			for k, a := range axes {
 				var err error
-				if walks[k], err = p.expose(a, air, hour, moments, points, guide); err != nil {
+				if walks[k], err = s.expose(a, hour, guide); err != nil {
 					return 0, err
 				}
 			}
-			for i := range points {
+			for i := range s.points {
 				for to := range walks[0] {
 					for from := range to {
 						still := r3.Sub(walks[0][to][i], walks[0][from][i])
@@ -60,7 +60,7 @@ func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, err
 			}
 		}
 	}
-	return p.settle(best, sky.Vec(pole), limit)
+	return settle(&s, best, sky.Vec(pole), limit)
 }
 
 const (
@@ -77,8 +77,8 @@ const (
 
 // settle goes from a first answer to the offset at which the worst exact trail is
 // the limit, between an offset that is too small and one that is too large.
-func (p Plan) settle(first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle, error) {
-	m, err := p.assess(sky.Local(pole))
+func settle(s *samples, first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle, error) {
+	m, err := s.assess(sky.Local(pole))
 	if err != nil {
 		return 0, err
 	}
@@ -86,7 +86,7 @@ func (p Plan) settle(first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle,
 	high, most := sky.Angle(0), sky.Angle(0) // none yet
 	offset := first
 	for range toleranceRounds {
-		worst, err := p.worstBeside(pole, offset)
+		worst, err := worstBeside(s, pole, offset)
 		switch {
 		case err != nil && !errors.Is(err, ErrNotSteerable):
 			return 0, err
@@ -118,12 +118,12 @@ func (p Plan) settle(first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle,
 
 // worstBeside is the worst trail of all directions in which the axis may stand so
 // far from the pole.
-func (p Plan) worstBeside(pole sky.Vec, offset sky.Angle) (sky.Angle, error) {
+func worstBeside(s *samples, pole sky.Vec, offset sky.Angle) (sky.Angle, error) {
 	worst, where := sky.Angle(0), sky.Angle(0)
 	b := sky.TangentBasis(pole)
 	look := func(way sky.Angle) error {
 		side := r3.Add(r3.Scale(way.Cos(), b[0]), r3.Scale(way.Sin(), b[1]))
-		m, err := p.assess(sky.Local(r3.Add(r3.Scale(offset.Cos(), pole), r3.Scale(offset.Sin(), side))))
+		m, err := s.assess(sky.Local(r3.Add(r3.Scale(offset.Cos(), pole), r3.Scale(offset.Sin(), side))))
 		if err == nil && m.Trail.Size > worst {
 			worst, where = m.Trail.Size, way
 		}
@@ -173,9 +173,9 @@ func (p Plan) LongestExposure(axis sky.Local, limit sky.Angle) (time.Duration, e
 		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
 	fits := func(t time.Duration) (bool, error) {
-		q := p
-		q.Exposure = t
-		m, err := q.assess(axis)
+		p.Exposure = t
+		s := newSamples(p)
+		m, err := s.assess(axis)
 		return m.Trail.Size <= limit, err
 	}
 	planned := time.Duration(float64((p.HourTo-p.HourFrom)/observed.SiderealRate) * float64(time.Second))
@@ -204,3 +204,49 @@ func (p Plan) LongestExposure(axis sky.Local, limit sky.Angle) (time.Duration, e
 	}
 	return low, nil
 }
+
+// Best is the axis for which the worst star of the planned exposures trails least,
+// and how far it trails. It is not the refracted pole everywhere: that is the
+// point about which stars near it are seen to turn (King 1931), while stars far
+// from it are carried by a refraction of their own. The trail's valley is
+// flat: the axis is found to where the trail is within a per cent of its least.
+func (p Plan) Best() (sky.Local, sky.Angle, error) {
+	if err := p.Check(); err != nil {
+		return sky.Local{}, 0, err
+	}
+	s := newSamples(p)
+	start := sky.Vec(observed.Pole(p.Site, p.Air, observed.Refracted))
+	b := sky.TangentBasis(start)
+	at := func(x []float64) sky.Local {
+		return sky.Local(sky.Unit(r3.Add(start, r3.Add(r3.Scale(x[0]*bestUnit, b[0]), r3.Scale(x[1]*bestUnit, b[1])))))
+	}
+	trail := func(x []float64) float64 {
+		m, err := s.assess(at(x))
+		if err != nil {
+			return math.Inf(1)
+		}
+		return m.Trail.Size.Arcseconds()
+	}
+	// The greatest of many trails has no derivative where two are alike: a simplex.
+	found, err := optimize.Minimize(optimize.Problem{Func: trail}, []float64{0, 0},
+		&optimize.Settings{FuncEvaluations: bestEvaluations, Converger: &optimize.FunctionConverge{Relative: 1e-3, Iterations: 20}}, &optimize.NelderMead{SimplexSize: 1})
+	if found == nil {
+		return sky.Local{}, 0, err
+	}
+	return at(found.X), sky.Angle(found.F) * sky.Arcsecond, nil
+}
+
+const (
+	// bestUnit is the first step of the search: what lies between the refracted and
+	// the true pole at middle latitudes.
+	bestUnit = float64(1 * sky.Arcminute)
+
+	// bestEvaluations bounds the search.
+	bestEvaluations = 300
+)
+
+// GuiderDrift is how fast stars near the target drift in declination, in
+// radians a second, for an axis so far off in the worst direction: what a guider
+// has to make good. It is the offset times the sidereal rate (Hook 1989, for a
+// small offset).
+func GuiderDrift(offset sky.Angle) float64 { return offset.Sin() * observed.SiderealRate }

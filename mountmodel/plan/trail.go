@@ -5,7 +5,6 @@ import (
 
 	"gonum.org/v1/gonum/spatial/r3"
 
-	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -34,22 +33,20 @@ func (m Motion) Pixels(a sky.Angle) float64 { return float64(a / m.Scale) }
 // stands at the given direction of the local frame. The geometry is exact for
 // any offset; the air is that of [Refraction]. The plan has passed its check; a
 // guide star that cannot be held is an error.
-func (p Plan) assess(axis sky.Local) (Motion, error) {
-	a := sky.Vec(sky.Unit(axis))
-	air, points := observed.NewRefraction(p.Air), p.points()
-	hours, moments := p.starts()
+func (s *samples) assess(axis sky.Local) (Motion, error) {
+	p, a := &s.plan, sky.Vec(sky.Unit(axis))
 	lever := p.rim()
 	if p.Guided {
 		lever += p.GuideDistance
 	}
 	m := Motion{Scale: p.Scale()}
-	for _, guide := range p.guides() {
-		for _, hour := range hours {
-			walk, err := p.expose(a, air, hour, moments, points, guide)
+	for _, guide := range s.guides {
+		for _, hour := range s.hours {
+			walk, err := s.expose(a, hour, guide)
 			if err != nil {
 				return Motion{}, err
 			}
-			east, north := p.basis(hour)
+			east, north := basis(p, hour)
 			var ra, dec, turn []float64
 			for _, at := range walk {
 				d := r3.Sub(at[0], walk[0][0])
@@ -60,7 +57,7 @@ func (p Plan) assess(axis sky.Local) (Motion, error) {
 			m.Dec.grow(extent(dec), hour)
 			m.Rotation.grow(extent(turn), hour)
 			m.Corner.grow(extent(turn)*lever.Sin(), hour)
-			for i := range points {
+			for i := range s.points {
 				m.Trail.grow(walk.trail(i), hour)
 			}
 		}
@@ -70,7 +67,7 @@ func (p Plan) assess(axis sky.Local) (Motion, error) {
 
 // basis are the directions east and north on the sky, in local axes, at the
 // centre of the frame.
-func (p Plan) basis(hour sky.Angle) (east, north sky.Vec) {
+func basis(p *Plan, hour sky.Angle) (east, north sky.Vec) {
 	centre := sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour, p.Declination))
 	east = sky.Vec(sky.LocalFromHour(p.Site.Latitude, hour-sky.Turn/4, 0))
 	return east, r3.Cross(centre, east)

@@ -41,7 +41,7 @@ func (v Verdict) GoodEnough() bool { return v.Motion != nil && v.Motion.Trail.Si
 // Judge says what a plan asks of the alignment, and whether the axis as it
 // stands (nil: unknown) is good enough for it. limitPx is the longest trail
 // allowed, in pixels.
-func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (Verdict, error) {
+func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Verdict, error) {
 	if err := p.Check(); err != nil {
 		return Verdict{}, err
 	}
@@ -51,7 +51,8 @@ func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (V
 	v := Verdict{Plan: p, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
 	var err error
 	pole := observed.Pole(p.Site, p.Air, kind)
-	if v.Perfect, err = p.assess(pole); err != nil {
+	s := newSamples(p)
+	if v.Perfect, err = s.assess(pole); err != nil {
 		return Verdict{}, err
 	}
 	if v.Tolerance, err = p.Tolerance(v.Limit, kind); err != nil && !errors.Is(err, ErrAirAlone) {
@@ -63,7 +64,7 @@ func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (V
 		}
 	}
 	for k, trail := range map[observed.PoleKind]*sky.Angle{observed.Refracted: &v.AtRefracted, observed.True: &v.AtTrue} {
-		m, err := p.assess(observed.Pole(p.Site, p.Air, k))
+		m, err := s.assess(observed.Pole(p.Site, p.Air, k))
 		if err != nil {
 			return Verdict{}, err
 		}
@@ -82,7 +83,8 @@ func (p Plan) Judge(axis *sky.Local, kind observed.PoleKind, limitPx float64) (V
 // Of is the verdict on the same plan for an axis that stands elsewhere. What
 // does not depend on that is not worked out again.
 func (v Verdict) Of(axis sky.Local) (Verdict, error) {
-	m, err := v.Plan.assess(axis)
+	s := newSamples(v.Plan)
+	m, err := s.assess(axis)
 	if err != nil {
 		return Verdict{}, err
 	}

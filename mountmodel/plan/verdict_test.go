@@ -17,7 +17,7 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 	p := planAt(47*sky.Degree, -20*sky.Degree, 41*sky.Degree, 4*time.Minute, sky.StandardAir(500))
 	p.HourTo = 30 * sky.Degree
 	pole := observed.Pole(p.Site, p.Air, observed.Refracted)
-	v, err := p.Judge(nil, observed.Refracted, 1.5)
+	v, err := Judge(p, nil, observed.Refracted, 1.5)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -28,13 +28,13 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 	worst := 0.0
 	for d := sky.Angle(0); d < sky.Turn; d += 5 * sky.Degree {
 		axis := sky.Local(sky.Moved(sky.Vec(pole), b, float64(v.Tolerance)*d.Cos(), float64(v.Tolerance)*d.Sin()))
-		at, err := p.Judge(&axis, observed.Refracted, 1.5)
+		at, err := Judge(p, &axis, observed.Refracted, 1.5)
 		if err != nil {
 			t.Fatal(err)
 		}
 		worst = max(worst, float64(at.Motion.Trail.Size/v.Limit))
 		half := sky.Local(sky.Moved(sky.Vec(pole), b, 0.5*float64(v.Tolerance)*d.Cos(), 0.5*float64(v.Tolerance)*d.Sin()))
-		if at, err = p.Judge(&half, observed.Refracted, 1.5); err != nil || !at.GoodEnough() {
+		if at, err = Judge(p, &half, observed.Refracted, 1.5); err != nil || !at.GoodEnough() {
 			t.Errorf("half the tolerance towards %.0f degrees is not good enough: %v", d.Degrees(), err)
 		}
 	}
@@ -44,12 +44,12 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 		t.Errorf("at the tolerance the worst trail is %.4f of the limit", worst)
 	}
 	axis := sky.Local(sky.Moved(sky.Vec(pole), b, 3*float64(v.Tolerance), 0))
-	far, err := p.Judge(&axis, observed.Refracted, 1.5)
+	far, err := Judge(p, &axis, observed.Refracted, 1.5)
 	if err != nil {
 		t.Fatal(err)
 	}
 	p.Exposure = far.Longest
-	again, err := p.Judge(&axis, observed.Refracted, 1.5)
+	again, err := Judge(p, &axis, observed.Refracted, 1.5)
 	if err != nil || math.Abs(float64(again.Motion.Trail.Size/v.Limit)-1) > 0.01 {
 		t.Errorf("the longest exposure, %v, trails by %v (%v)", far.Longest, again.Motion, err)
 	}
@@ -64,19 +64,19 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 func TestVerdictRefusals(t *testing.T) {
 	p := planAt(47*sky.Degree, 0, 41*sky.Degree, time.Minute, sky.StandardAir(0))
 	for _, limit := range []float64{0, -1, math.NaN(), math.Inf(1)} {
-		if _, err := p.Judge(nil, observed.Refracted, limit); err == nil || !strings.Contains(err.Error(), "limit") {
+		if _, err := Judge(p, nil, observed.Refracted, limit); err == nil || !strings.Contains(err.Error(), "limit") {
 			t.Errorf("limit %g: %v", limit, err)
 		}
 	}
 	low := p
 	low.Declination = -60 * sky.Degree
-	if _, err := low.Judge(nil, observed.Refracted, 1); err == nil || !strings.Contains(err.Error(), "altitude") {
+	if _, err := Judge(low, nil, observed.Refracted, 1); err == nil || !strings.Contains(err.Error(), "altitude") {
 		t.Errorf("a target below the horizon: %v", err)
 	}
 	// Near the horizon, for an hour: no alignment helps.
 	air := planAt(47*sky.Degree, 75*sky.Degree, 0, time.Hour, sky.StandardAir(0))
 	air.HourTo = 76 * sky.Degree
-	v, err := air.Judge(nil, observed.Refracted, 1)
+	v, err := Judge(air, nil, observed.Refracted, 1)
 	if err == nil && (v.Tolerance != 0 || !strings.Contains(v.Sentences[0], "Refraction alone")) {
 		t.Errorf("near the horizon: %+v", v)
 	}
@@ -87,7 +87,7 @@ func BenchmarkJudge(b *testing.B) {
 	p.HourTo, p.Guided, p.GuideDistance = 60*sky.Degree, true, 30*sky.Arcminute
 	axis := axisOff(p, observed.Refracted, 3*sky.Arcminute, 4*sky.Arcminute)
 	for b.Loop() {
-		if _, err := p.Judge(&axis, observed.Refracted, 1); err != nil {
+		if _, err := Judge(p, &axis, observed.Refracted, 1); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -100,7 +100,7 @@ func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 		}
 		planned, config := order.Plan, c.alignment.Config
 		planned.Site, planned.Air = config.Site, config.Air
-		verdict, err := planned.Judge(nil, config.Pole, order.LimitPx)
+		verdict, err := plan.Judge(planned, nil, config.Pole, order.LimitPx)
 		if err != nil {
 			return 0, err
 		}

@@ -86,9 +86,9 @@ func (p *Planner) judge(cfg mountmodel.Config, axis *sky.Local) {
 	same := p.judged
 	same.known, same.axis = now.known, now.axis
 	if p.judged = now; same != now {
-		plan := p.order.Plan
-		plan.Site, plan.Air = cfg.Site, cfg.Air
-		p.asked, p.problem = plan.Judge(nil, cfg.Pole, p.order.LimitPx)
+		planned := p.order.Plan
+		planned.Site, planned.Air = cfg.Site, cfg.Air
+		p.asked, p.problem = plan.Judge(planned, nil, cfg.Pole, p.order.LimitPx)
 	}
 	if p.verdict = p.asked; p.problem == nil && axis != nil {
 		p.verdict, p.problem = p.asked.Of(*axis)
