@@ -226,18 +226,7 @@ func (s *Server) Run(ctx context.Context) error {
 		// speaks (RFC 9325, section 3.1.1).
 		ln = tls.NewListener(bounded, &tls.Config{Certificates: []tls.Certificate{*s.opt.Certificate}, MinVersion: tls.VersionTLS12})
 	}
-	srv := s.echo.Server
-	srv.Handler = s.echo
-	// A request's context ends with the service's, and with it the websocket.
-	srv.BaseContext = func(net.Listener) context.Context { return ctx }
-	srv.ErrorLog = slog.NewLogLogger(s.opt.Logger.Handler(), slog.LevelDebug)
-	srv.ConnContext = withConn
-	srv.ReadHeaderTimeout = 3 * time.Second // a packet that is lost twice is there again (RFC 6298)
-	srv.ReadTimeout = 10 * time.Second
-	srv.WriteTimeout = 30 * time.Second
-	srv.IdleTimeout = 2 * time.Minute
-	srv.MaxHeaderBytes = 16 << 10
-
+	srv := s.httpServer(ctx)
 	served := make(chan error, 1)
 	go func() { served <- srv.Serve(ln) }()
 	if s.opt.Ready != nil {
@@ -269,6 +258,22 @@ func (s *Server) Run(ctx context.Context) error {
 	<-served
 	s.leave()
 	return nil
+}
+
+// httpServer is echo's, with bounds on time and size.
+func (s *Server) httpServer(ctx context.Context) *http.Server {
+	srv := s.echo.Server
+	srv.Handler = s.echo
+	// A request's context ends with the service's, and with it the websocket.
+	srv.BaseContext = func(net.Listener) context.Context { return ctx }
+	srv.ErrorLog = slog.NewLogLogger(s.opt.Logger.Handler(), slog.LevelDebug)
+	srv.ConnContext = withConn
+	srv.ReadHeaderTimeout = 3 * time.Second // a packet that is lost twice is there again (RFC 6298)
+	srv.ReadTimeout = 10 * time.Second
+	srv.WriteTimeout = 30 * time.Second
+	srv.IdleTimeout = 2 * time.Minute
+	srv.MaxHeaderBytes = 16 << 10
+	return srv
 }
 
 // Publish makes state the one that every page shows. The value is not kept

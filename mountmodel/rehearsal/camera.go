@@ -8,6 +8,20 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
+// Scale is the angle that a pixel spans at the centre of the frame.
+func (k Camera) Scale() sky.Angle {
+	return sky.Angle(math.Atan(k.PixelUm / 1000 / k.FocalMm))
+}
+
+// Field is the angle across the frame along columns and along rows, without
+// distortion.
+func (k Camera) Field() (width, height sky.Angle) {
+	half := func(n int) sky.Angle {
+		return sky.Angle(2 * math.Atan(float64(n)/2*k.PixelUm/1000/k.FocalMm))
+	}
+	return half(k.Width), half(k.Height)
+}
+
 // onBody sends the camera's directions to the body's frame, in which Y is the
 // axis and the boresight lies in the plane of Y and Z.
 func (k Camera) onBody(polarDistance sky.Angle) sky.Matrix {
@@ -21,6 +35,20 @@ func (k Camera) onBody(polarDistance sky.Angle) sky.Matrix {
 		columns = r3.Scale(-1, columns)
 	}
 	return sky.FromColumns(columns, rows, boresight)
+}
+
+// unfilteredE0 is the number of electrons per second and square centimetre of
+// aperture that an unfiltered detector counts of a star of V = 0: 1000 photons
+// per second, square centimetre and Angstrom (common practice, after Bessell
+// 1979, PASP 91, 589; from memory) over 3000 Angstrom at a total efficiency of
+// 0.45.
+const unfilteredE0 = 1000 * 3000 * 0.45
+
+// electronRate is the electrons per second of a star of magnitude v above the
+// air.
+func (k Camera) electronRate(v float64) float64 {
+	area := math.Pi / 4 * k.ApertureMm * k.ApertureMm / 100
+	return unfilteredE0 * area * math.Pow(10, -0.4*v)
 }
 
 // lens maps directions to pixels: tangent plane, then radial distortion.

@@ -3,7 +3,6 @@ package rehearsal
 import (
 	"errors"
 	"fmt"
-	"math"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -231,18 +230,4 @@ func (c Config) ranges() []numberRange {
 			numberRange{b.name + " bolt's travel (degrees)", b.Travel.Degrees(), 0, 180})
 	}
 	return r
-}
-
-// Scale is the angle that a pixel spans at the centre of the frame.
-func (k Camera) Scale() sky.Angle {
-	return sky.Angle(math.Atan(k.PixelUm / 1000 / k.FocalMm))
-}
-
-// Field is the angle across the frame along columns and along rows, without
-// distortion.
-func (k Camera) Field() (width, height sky.Angle) {
-	half := func(n int) sky.Angle {
-		return sky.Angle(2 * math.Atan(float64(n)/2*k.PixelUm/1000/k.FocalMm))
-	}
-	return half(k.Width), half(k.Height)
 }

@@ -30,20 +30,6 @@ type ImagedStar struct {
 	From, To sky.Pixel
 }
 
-// unfilteredE0 is the number of electrons per second and square centimetre of
-// aperture that an unfiltered detector counts of a star of V = 0: 1000 photons
-// per second, square centimetre and Angstrom (common practice, after Bessell
-// 1979, PASP 91, 589; from memory) over 3000 Angstrom at a total efficiency of
-// 0.45.
-const unfilteredE0 = 1000 * 3000 * 0.45
-
-// electronRate is the electrons per second of a star of magnitude v above the
-// air.
-func (k Camera) electronRate(v float64) float64 {
-	area := math.Pi / 4 * k.ApertureMm * k.ApertureMm / 100
-	return unfilteredE0 * area * math.Pow(10, -0.4*v)
-}
-
 // airMass after Rozenberg 1966, Twilight, p. 160: 1 at the zenith, 40 at the
 // horizon; from memory.
 func airMass(sinAlt float64) float64 {
@@ -94,25 +80,31 @@ func (s *shot) instants() [3]time.Time {
 	return [3]time.Time{s.at, s.at.Add(s.config.Exposure / 2), s.at.Add(s.config.Exposure)}
 }
 
+// view is how the rig sees the sky at an instant.
+type view struct {
+	observer *observed.Observer
+	toCamera sky.Matrix
+}
+
+// views are those at [shot.instants].
+func (s *shot) views() (v [3]view, err error) {
+	for i, t := range s.instants() {
+		if v[i].observer, err = observed.NewObserver(s.config.Site, s.config.Air, t, 0); err != nil {
+			return v, err
+		}
+		v[i].toCamera = s.mount.attitude(s.config.Camera, t).Transpose()
+	}
+	return v, nil
+}
+
 // imaged gives the stars that leave at least cut electrons in some pixel, with
 // an image that comes within margin pixels of the detector.
 func (s *shot) imaged(cut, margin float64) ([]ImagedStar, error) {
 	k, l := s.config.Camera, s.config.Camera.lens()
-	var view [3]struct {
-		observer *observed.Observer
-		toCamera sky.Matrix
+	views, err := s.views()
+	if err != nil {
+		return nil, err
 	}
-	for i, t := range s.instants() {
-		o, err := observed.NewObserver(s.config.Site, s.config.Air, t, 0)
-		if err != nil {
-			return nil, err
-		}
-		view[i].observer, view[i].toCamera = o, s.mount.attitude(k, t).Transpose()
-	}
-	place := func(i int, seen sky.Local) (sky.Pixel, bool) {
-		return l.pixel(sky.Camera(view[i].toCamera.Apply(sky.Vec(seen))))
-	}
-
 	seconds := s.config.Exposure.Seconds()
 	// The least flux worth drawing, and the magnitude that gives it overhead.
 	a := moffatWidth(k.FWHMPx)
@@ -122,28 +114,26 @@ func (s *shot) imaged(cut, margin float64) ([]ImagedStar, error) {
 	year := catalogs.Epoch + s.at.Sub(j2000).Hours()/24/daysPerYear
 	var out []ImagedStar
 	add := func(id int32, v float64, star sky.ICRS) {
+		e := ImagedStar{ID: id, V: v}
 		const mid = 1
-		seen := view[mid].observer.Observed(star)
-		if seen.Z < 0 {
-			return
+		for _, i := range [3]int{mid, 0, 2} { // most are dropped at the first
+			seen := views[i].observer.Observed(star)
+			if i == mid {
+				if seen.Z < 0 {
+					return
+				}
+				dim := s.config.Night.Extinction*airMass(seen.Z) + s.config.Night.Cloud
+				if e.Electrons = k.electronRate(v+dim) * seconds; e.Electrons < least {
+					return
+				}
+			}
+			var ok bool
+			if *[3]*sky.Pixel{&e.From, &e.Pixel, &e.To}[i], ok = l.pixel(sky.Camera(views[i].toCamera.Apply(sky.Vec(seen)))); !ok {
+				return
+			}
 		}
-		p, ok := place(mid, seen)
-		if !ok {
-			return
-		}
-		dim := s.config.Night.Extinction*airMass(seen.Z) + s.config.Night.Cloud
-		e := ImagedStar{ID: id, V: v, Pixel: p, Electrons: k.electronRate(v+dim) * seconds}
-		if e.Electrons < least {
-			return
-		}
-		var okFrom, okTo bool
-		e.From, okFrom = place(0, view[0].observer.Observed(star))
-		e.To, okTo = place(2, view[2].observer.Observed(star))
-		if !okFrom || !okTo {
-			return
-		}
-		if max(e.From.X, p.X, e.To.X) < -margin || min(e.From.X, p.X, e.To.X) > float64(k.Width-1)+margin ||
-			max(e.From.Y, p.Y, e.To.Y) < -margin || min(e.From.Y, p.Y, e.To.Y) > float64(k.Height-1)+margin {
+		if max(e.From.X, e.Pixel.X, e.To.X) < -margin || min(e.From.X, e.Pixel.X, e.To.X) > float64(k.Width-1)+margin ||
+			max(e.From.Y, e.Pixel.Y, e.To.Y) < -margin || min(e.From.Y, e.Pixel.Y, e.To.Y) > float64(k.Height-1)+margin {
 			return
 		}
 		out = append(out, e)
@@ -155,7 +145,7 @@ func (s *shot) imaged(cut, margin float64) ([]ImagedStar, error) {
 	if faintFrom < faintest && s.config.Night.FaintStars > 0 {
 		radius += faintSpread
 	}
-	s.stars.Cone(view[1].observer.ICRS(sky.Local(boresight)), radius, faintest, func(c catalogs.Star) {
+	s.stars.Cone(views[1].observer.ICRS(sky.Local(boresight)), radius, faintest, func(c catalogs.Star) {
 		v := float64(c.V)
 		add(c.ID, v, c.At(year))
 		if faintFrom < faintest && v >= faintParentFrom && v < faintParentTo {

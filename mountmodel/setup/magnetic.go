@@ -273,8 +273,7 @@ func (c *gauss) at(p geocentric, change *gauss, years float64) [3]float64 {
 				above, q = q, next
 			}
 			if n == 0 || m == 0 {
-				// order 0 below, with the slopes that order 1 gives
-				continue
+				continue // order 0 below, with the slopes that order 1 gives
 			}
 			g, h := term(n, m)
 			power := math.Pow(p.ratio, float64(n+2))

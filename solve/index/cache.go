@@ -57,7 +57,7 @@ func cacheKey(cat *catalogs.Catalogue, spec Spec) [sha256.Size]byte {
 
 // cached gives the level of a spec from the folder, or builds it and leaves it there. A folder
 // that cannot be written costs time and nothing else. The error is the context's.
-func (x *Index) cached(ctx context.Context, spec Spec) (*Level, error) {
+func cached(ctx context.Context, x *Index, spec Spec) (*Level, error) {
 	if x.folder == "" || !littleEndian() {
 		return buildLevel(ctx, x.Catalogue, spec)
 	}

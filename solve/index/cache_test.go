@@ -42,7 +42,7 @@ func sameLevel(a, b *Level) bool {
 // cachedLevel is the level of a spec, by way of a folder.
 func cachedLevel(t testing.TB, cat *catalogs.Catalogue, spec Spec, folder string) *Level {
 	t.Helper()
-	l, err := New(cat, folder, time.Now).cached(t.Context(), spec)
+	l, err := cached(t.Context(), New(cat, folder, time.Now), spec)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -51,7 +51,7 @@ func (x *Index) Level(ctx context.Context, number int) (*Level, error) {
 	if l := lazy.made.Load(); l != nil {
 		return l, nil
 	}
-	l, err := x.cached(ctx, Specs[number])
+	l, err := cached(ctx, x, Specs[number])
 	if err != nil {
 		return nil, err
 	}

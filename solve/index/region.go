@@ -79,6 +79,3 @@ func (x *Index) Region(ctx context.Context, r Region, perSquareDegree, year floa
 	}
 	return l, nil
 }
-
-// Len is the number of stars of a level.
-func (l *Level) Len() int { return len(l.nodes) }

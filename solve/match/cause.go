@@ -122,3 +122,18 @@ func turned(at sky.ICRS, north sky.Vec, towards, by sky.Angle) sky.ICRS {
 	c := by.Cos()
 	return sky.Unit(sky.ICRS{X: c*a.X + n*north.X + e*east.X, Y: c*a.Y + n*north.Y + e*east.Y, Z: c*a.Z + n*north.Z + e*east.Z})
 }
+
+// Failure says why an image has no match, in words for the person at the
+// mount.
+type Failure struct {
+	Code    string // few_stars or no_match
+	Message string
+}
+
+func (f *Failure) Error() string { return f.Message }
+
+// noMatch is the failure of the passes made so far.
+func noMatch(s *Search) *Failure {
+	return &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s",
+		len(s.image.At), likelyCause(s.index, s.image, s.hint))}
+}

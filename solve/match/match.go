@@ -196,7 +196,7 @@ func (s *Search) all(ctx context.Context, some []*pass) (*Match, error) {
 			return m, err
 		}
 	}
-	return nil, s.noMatch()
+	return nil, noMatch(s)
 }
 
 // make makes one pass. There is no match when it proves nothing; the error is the context's.

@@ -94,8 +94,8 @@ func TestScale(t *testing.T) {
 			for i := range r.Curve {
 				r.Curve[i].TotalArcmin *= web.Number(most / 120)
 			}
-			points := r.points()
-			s := r.scaleOf(points)
+			points := points(r)
+			s := scaleOf(points, float64(r.Tolerance)*60)
 			for _, p := range points {
 				if x, y := s.x(p.at), s.y(p.total); x < plotLeft || x > plotWidth-plotRight || y < plotTop || y > plotHeight-plotBottom {
 					t.Errorf("%g arcsec at %g, %g", p.total, x, y)

@@ -44,7 +44,7 @@ type point struct {
 	total, sigma float64
 }
 
-func (r *Report) points() []point {
+func points(r *Report) []point {
 	var out []point
 	for _, s := range r.Curve {
 		at, err := time.Parse(time.RFC3339, s.TimeUTC)
@@ -55,14 +55,14 @@ func (r *Report) points() []point {
 	return out
 }
 
-// scaleOf holds all points, with their errors as far as the logarithm goes, and the tolerance.
-func (r *Report) scaleOf(points []point) scale {
+// scaleOf holds all points, with their errors as far as the logarithm goes, and the tolerance in arcseconds.
+func scaleOf(points []point, tolerance float64) scale {
 	s := scale{from: points[0].at, to: points[len(points)-1].at, low: math.Inf(1)}
 	take := func(low, high float64) { s.low, s.high = min(s.low, low), max(s.high, high) }
 	for _, p := range points {
 		take(max(p.total-p.sigma, p.total/2), p.total+p.sigma)
 	}
-	if tolerance := float64(r.Tolerance) * 60; tolerance > 0 {
+	if tolerance > 0 {
 		take(tolerance, tolerance)
 	}
 	s.low, s.high = s.low/1.25, s.high*1.25
@@ -120,12 +120,12 @@ func (s scale) times() []tick {
 }
 
 // plot draws the night; nil when there is nothing to draw.
-func (r *Report) plot() *html.Node {
-	points := r.points()
+func plot(r *Report) *html.Node {
+	points, tolerance := points(r), float64(r.Tolerance)*60
 	if len(points) == 0 {
 		return nil
 	}
-	s := r.scaleOf(points)
+	s := scaleOf(points, tolerance)
 	bottom, right := plotHeight-plotBottom, plotWidth-plotRight
 	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", plotWidth, plotHeight), "role", "img", "aria-label", "distance of the axis from the pole through the night"})
 	line := func(class string, x1, y1, x2, y2 float64) *html.Node {
@@ -142,7 +142,7 @@ func (r *Report) plot() *html.Node {
 	}
 	add(svg, line("frame", plotLeft, plotTop, plotLeft, bottom), line("frame", plotLeft, bottom, right, bottom),
 		text("", 2, 14, "from the pole"), text("end", right, plotHeight-6, "UTC"))
-	if tolerance := float64(r.Tolerance) * 60; tolerance > 0 {
+	if tolerance > 0 {
 		y := s.y(tolerance)
 		add(svg, line("tolerance", plotLeft, y, right, y), text("end strong", right, y-5, "tolerance"))
 	}

@@ -94,8 +94,30 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 		Program: program, Night: evening.Format(time.DateOnly),
 		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []Standing{}, Tolerance: web.Unknown, Nights: []web.WatchedNight{},
 	}
-	reasons := make(map[string]*Reason)
 	slices.Reverse(sessions) // oldest first
+	if err := r.read(ctx, book, sessions, from, to); err != nil {
+		return nil, err
+	}
+	if r.SinceUTC == "" {
+		return nil, fmt.Errorf("the logbook holds nothing of the night of %s: 'polard log' lists the sessions it has", r.Night)
+	}
+	if n := len(r.Curve); n > 0 {
+		first, last := r.Curve[0], r.Curve[n-1]
+		r.First, r.Last, r.Tolerance = &first, &last, web.Number(last.result.ToleranceArcmin)
+		if n > curvePoints {
+			thin := make([]Standing, curvePoints)
+			for i := range thin {
+				thin[i] = r.Curve[i*(n-1)/(curvePoints-1)]
+			}
+			r.Curve = thin
+		}
+	}
+	return r, r.compare(ctx, book, from)
+}
+
+// read takes in what the sessions did from one time to before another.
+func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logbook.Session, from, to time.Time) error {
+	reasons := make(map[string]*Reason)
 	for _, s := range sessions {
 		if s.Begun.After(to) || s.Heard.Before(from) {
 			continue
@@ -118,31 +140,17 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 			return nil
 		})
 		if err != nil {
-			return nil, err
+			return err
 		}
 		if used && !slices.Contains(r.Folders, s.Folder) {
 			r.Folders = append(r.Folders, s.Folder)
 		}
 	}
-	if r.SinceUTC == "" {
-		return nil, fmt.Errorf("the logbook holds nothing of the night of %s: 'polard log' lists the sessions it has", r.Night)
-	}
 	for _, reason := range reasons {
 		r.Unsolved = append(r.Unsolved, *reason)
 	}
 	slices.SortFunc(r.Unsolved, func(a, b Reason) int { return b.Count - a.Count })
-	if n := len(r.Curve); n > 0 {
-		first, last := r.Curve[0], r.Curve[n-1]
-		r.First, r.Last, r.Tolerance = &first, &last, web.Number(last.result.ToleranceArcmin)
-		if n > curvePoints {
-			thin := make([]Standing, curvePoints)
-			for i := range thin {
-				thin[i] = r.Curve[i*(n-1)/(curvePoints-1)]
-			}
-			r.Curve = thin
-		}
-	}
-	return r, r.compare(ctx, book, from)
+	return nil
 }
 
 // take counts an entry in.

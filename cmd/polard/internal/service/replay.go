@@ -41,7 +41,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 			}
 		}
 		first = false
-		a.replay(e, log)
+		replay(&a, e, log)
 		if e.Frame != nil && e.Frame.Code != CodePassedOver {
 			last = e.Frame
 		}
@@ -74,7 +74,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 
 // replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, told and
 // passed over.
-func (a *Alignment) replay(e logbook.Entry, log *slog.Logger) {
+func replay(a *Alignment, e logbook.Entry, log *slog.Logger) {
 	broke := true
 	err := contain(log, "going on with the session", func() error { err := a.Apply(e); broke = false; return err })
 	if broke {

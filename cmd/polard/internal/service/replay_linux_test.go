@@ -125,7 +125,7 @@ func goOn(b *testing.B, n *harness.Night, entries []logbook.Entry, phase mountmo
 		d = newController(&harness.Output{}, cfg, true)
 		before = harness.ProcessorMs(b)
 		for _, e := range prepared {
-			d.alignment.replay(e, d.log)
+			replay(&d.alignment, e, d.log)
 		}
 		inTurn += harness.ProcessorMs(b) - before
 	}

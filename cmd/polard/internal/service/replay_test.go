@@ -110,7 +110,7 @@ func TestPanicWhileGoingOn(t *testing.T) {
 	log := &harness.Output{}
 	d := newController(log, mountmodel.Config{}, false)
 	d.alignment.noted = func(*logbook.Note) { panic("a mistake") }
-	d.alignment.replay(logbook.Entry{Note: &logbook.Note{Key: "tripod", Value: "{}"}}, d.log)
+	replay(&d.alignment, logbook.Entry{Note: &logbook.Note{Key: "tripod", Value: "{}"}}, d.log)
 	if !strings.Contains(log.String(), "a mistake of ours") {
 		t.Errorf("the log does not tell: %s", log)
 	}
