@@ -1,0 +1,142 @@
+package main
+
+import (
+	"bytes"
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"testing"
+)
+
+// The shape of the code: how long files and functions are, and in how many files a type has methods. An exception stands in a
+// table with its reason; one that is no longer needed fails the test.
+
+const (
+	// mostLines of a file, tests too: what a reader holds in mind at one sitting (common practice).
+	mostLines = 500
+	// mostFunctionLines of a function that is no table: what stands on one screen (common practice).
+	mostFunctionLines = 60
+	// mostMethodFiles of a type: its state, and what reads it. A value that goes from file to file and is changed in each
+	// cannot be followed.
+	mostMethodFiles = 2
+)
+
+// longFiles may have more lines.
+var longFiles = map[string]string{
+	"cmd/polard/browser_test.go": "the walk through the page of a running service, one step after the other in one browser",
+	"web/browser_test.go":        "scenes of the page that share one browser, which takes seconds to start",
+}
+
+// longFunctions may have more lines: they are tables, or loops that splitting made slower.
+var longFunctions = map[string]string{
+	"cmd/polard/internal/devices/devicestest.Alpaca.read": "a table: the answer to each property",
+	"fits.unrice":                       "the inner loop of decompression: the queue of bits stays in registers",
+	"mountmodel/axis.find":              "the start of the fit, its rounds and what is said of the outcome share one table of frames",
+	"mountmodel/rehearsal.RandomConfig": "a table: the range of each number of a rig",
+	"web.SheetFromSetup":                "a table: each line of the set-up sheet",
+	"web.StateFromView":                 "a table: each key of the state",
+	"web.Server.commandRoutes":          "a table: each command with its route",
+}
+
+// commandTable is the name of the functions that hold a command's help, flags and examples: tables.
+var commandTable = regexp.MustCompile(`^cmd/polard\.new[A-Z]`)
+
+// widespread types may have methods in more files.
+var widespread = map[string]string{
+	"cmd/polard/internal/devices/operate.Operation": "what the page can ask of the equipment, by subject; its lock and its fields are in operation.go",
+	"fits/watch.Watcher":                            "the state of one goroutine; the gates, the search and the delivery are its three duties",
+	"mountmodel.Session":                            "session.go holds it, steps.go the table's actions; view.go only reads",
+	"mountmodel/axis.Fit":                           "a value that is not changed once it is found; each file asks it another question",
+	"mountmodel/axis.model":                         "a value that is not changed once it is solved; each file asks it another question",
+	"mountmodel/logbook.Book":                       "an open database and nothing else; a file for writing, for reading, for each further question",
+	"mountmodel/nights.finder":                      "the working values of one fit, in the order of its stages",
+	"web.Server":                                    "handlers of requests, a file for each part of the API; what they share has its own types and locks",
+}
+
+func TestShape(t *testing.T) {
+	used := map[string]bool{}
+	methods := map[string]map[string]bool{}
+	excused := func(table map[string]string, name string) bool {
+		_, ok := table[name]
+		used[name] = used[name] || ok
+		return ok
+	}
+	for _, path := range goFiles(t, true) {
+		rel, err := filepath.Rel(top, path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		name := filepath.ToSlash(rel)
+		folder := filepath.ToSlash(filepath.Dir(rel))
+		source, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := bytes.Count(source, []byte("\n")); n > mostLines && !excused(longFiles, name) {
+			t.Errorf("%s has %d lines, at most %d are easy to read: split it by what it is about", name, n, mostLines)
+		}
+		if isTest := regexp.MustCompile(`_test\.go$`).MatchString(name); isTest {
+			continue
+		}
+		fset := token.NewFileSet()
+		file, err := parser.ParseFile(fset, path, source, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range file.Decls {
+			f, ok := d.(*ast.FuncDecl)
+			if !ok {
+				continue
+			}
+			full := folder + "."
+			if r := receiver(f); r != "" {
+				full += r
+				if methods[full] == nil {
+					methods[full] = map[string]bool{}
+				}
+				methods[full][filepath.Base(path)] = true
+				full += "."
+			}
+			full += f.Name.Name
+			lines := fset.Position(f.End()).Line - fset.Position(f.Pos()).Line + 1
+			if lines > mostFunctionLines && !commandTable.MatchString(full) && !excused(longFunctions, full) {
+				t.Errorf("%s has %d lines, at most %d fit one screen: name its parts", full, lines, mostFunctionLines)
+			}
+		}
+	}
+	for name, in := range methods {
+		if len(in) > mostMethodFiles && !excused(widespread, name) {
+			t.Errorf("%s has methods in %v: keep them in %d files, or make types of its parts", name, slices.Sorted(maps.Keys(in)), mostMethodFiles)
+		}
+	}
+	for _, table := range []map[string]string{longFiles, longFunctions, widespread} {
+		for name := range table {
+			if !used[name] {
+				t.Errorf("the exception for %s is no longer needed", name)
+			}
+		}
+	}
+}
+
+// receiver is the name of the type that a method belongs to, "" for a function.
+func receiver(f *ast.FuncDecl) string {
+	if f.Recv == nil {
+		return ""
+	}
+	kind := f.Recv.List[0].Type
+	if pointer, ok := kind.(*ast.StarExpr); ok {
+		kind = pointer.X
+	}
+	if generic, ok := kind.(*ast.IndexExpr); ok {
+		kind = generic.X
+	}
+	if name, ok := kind.(*ast.Ident); ok {
+		return name.Name
+	}
+	return ""
+}
