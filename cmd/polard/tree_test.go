@@ -50,10 +50,10 @@ var allowedImports = map[string][]string{
 	"fits/watch": {"fits"},
 
 	"solve":                   {"catalogs", "catalogs/deep", "solve/detect", "solve/index", "solve/match"},
-	"solve/match":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel"},
+	"solve/match":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel", "solve/robust"},
 	"solve/match/proof":       {},
 	"solve/index":             {"catalogs", "catalogs/cells", "catalogs/deep", "mountmodel/sky", "solve/parallel"},
-	"solve/camera":            {"mountmodel/sky", "solve/parallel"},
+	"solve/camera":            {"mountmodel/sky", "solve/parallel", "solve/robust"},
 	"solve/camera/cameratest": {"mountmodel/sky"},
 	"solve/costtest":          {},
 	"solve/detect":            {"mountmodel/sky", "solve/detect/background", "solve/detect/fit", "solve/detect/peaks", "solve/detect/psf", "solve/detect/raster", "solve/detect/residual", "solve/parallel"},

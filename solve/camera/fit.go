@@ -3,6 +3,7 @@ package camera
 import (
 	"math"
 	"polard/mountmodel/sky"
+	"polard/solve/robust"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -384,7 +385,10 @@ func (f *Fit) Residuals(pairs []Pair) float64 {
 		p.DX, p.DY = p.At.X-z.X, p.At.Y-z.Y
 		t[i] = math.Hypot(p.DX, p.DY) / p.Sigma
 	}
-	return max(middle(t)/medianRadius, 0.1)
+	if len(t) == 0 {
+		return math.NaN()
+	}
+	return max(robust.Median(t)/medianRadius, 0.1)
 }
 
 // medianRadius is the median of the radius of a two-dimensional standard

@@ -105,12 +105,3 @@ func robustSum(pairs []Pair) float64 {
 	}
 	return sum
 }
-
-func middle(v []float64) float64 {
-	if len(v) == 0 {
-		return math.NaN()
-	}
-	s := slices.Clone(v)
-	slices.Sort(s)
-	return s[len(s)/2]
-}

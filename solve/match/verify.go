@@ -8,6 +8,7 @@ import (
 	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/match/proof"
+	"polard/solve/robust"
 )
 
 // Verification: a candidate is carried from its pattern to the whole field,
@@ -219,8 +220,7 @@ func scatter(targets []target, f *planeFit, at []complex128) float64 {
 	if len(r) == 0 {
 		return math.Inf(1)
 	}
-	slices.Sort(r)
-	return r[len(r)/2] / 1.177
+	return robust.Median(r) / 1.177
 }
 
 // scale is how many radians of the tangent plane a pixel has.

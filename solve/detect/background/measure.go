@@ -9,6 +9,7 @@ import (
 
 	"polard/solve/detect/raster"
 	"polard/solve/parallel"
+	"polard/solve/robust"
 )
 
 // Sizes of the background mesh.
@@ -209,10 +210,8 @@ func mendTiles(m *Map) {
 		if len(ns) < 3 {
 			continue
 		}
-		slices.Sort(ls)
-		slices.Sort(ns)
-		if noise[i] > mendExcess*ns[len(ns)/2] {
-			m.level[i], m.noise[i] = ls[len(ls)/2], ns[len(ns)/2]
+		if typical := robust.Median(ns); noise[i] > mendExcess*typical {
+			m.level[i], m.noise[i] = robust.Median(ls), typical
 		}
 	}
 }

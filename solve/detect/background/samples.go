@@ -74,8 +74,7 @@ func coarseNoise(img raster.Image) float32 {
 	if len(v) == 0 {
 		return 0
 	}
-	slices.Sort(v)
-	return v[len(v)/2]
+	return robust.Median(v)
 }
 
 // tileSamples is what speaks for one tile: the values of a grid of pixels, and

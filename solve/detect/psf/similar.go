@@ -8,6 +8,7 @@ import (
 	"polard/solve/detect/raster"
 	"polard/solve/detect/residual"
 	"polard/solve/parallel"
+	"polard/solve/robust"
 )
 
 // Which objects show the size of the stars.
@@ -127,6 +128,5 @@ func medianOf(objects []object, get func(object) float64) float64 {
 	for i, s := range objects {
 		v[i] = get(s)
 	}
-	slices.Sort(v)
-	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
+	return robust.Median(v)
 }
