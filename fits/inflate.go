@@ -17,7 +17,7 @@ const (
 	mostUnfolding = 258 * 8 / 2
 )
 
-// inflate undoes gzip, told by its first bytes (RFC 1952, section 2.3.1). It
+// inflate undoes gzip, recognised by its first bytes (RFC 1952, section 2.3.1). It
 // stops early when what comes out does not begin as a FITS file, or claims more than
 // limit, and gives the file up to the end of its first image: no more than the headers
 // say is reserved for it. What follows is counted, and its checksum is looked at.
@@ -113,7 +113,7 @@ func (u *unfolding) image() error {
 				if start == 0 && !errors.Is(err, ErrIncomplete) {
 					return err
 				}
-				return nil // told when it is read
+				return nil // reported when it is read
 			}
 		}
 		if err := u.upTo(unit.dataStart + unit.dataSize); err != nil {

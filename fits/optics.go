@@ -28,7 +28,7 @@ const (
 	minScaleArcsec, maxScaleArcsec = 0.01, 3600.0
 	maxBinning                     = 64
 	// scaleAgreement: the share by which pixel size over focal length and a
-	// scale stated outright may differ before it is told. Focal lengths off by
+	// scale stated outright may differ before it is reported. Focal lengths off by
 	// 5 % are everyday.
 	scaleAgreement = 0.1
 )
@@ -39,7 +39,7 @@ const (
 // one stated outright; pixel size over focal length. XPIXSZ is the size after
 // binning (common practice: the comment that the trade's oldest convention
 // writes beside it says so; programs that write the bare size are off by the
-// binning, which is told when there is any). PIXSIZE1 and PIXSIZE are sizes on
+// binning, which is reported when there is any). PIXSIZE1 and PIXSIZE are sizes on
 // the sensor and are multiplied by the binning.
 func readOptics(h *header, width, height int) optics {
 	var o optics

@@ -19,7 +19,7 @@ func Peek(path string, size int64, step func()) (mid time.Time, err error) {
 	defer f.Close()
 	defer func() {
 		if r := recover(); r != nil {
-			mid, err = time.Time{}, nil // told when the file is read
+			mid, err = time.Time{}, nil // reported when the file is read
 		}
 	}()
 	var found imageFound
@@ -41,7 +41,7 @@ func Peek(path string, size int64, step func()) (mid time.Time, err error) {
 			found.primary = u
 		}
 		if found.image == nil && (u.kind == imageUnit || u.kind == tilesUnit) {
-			_ = found.take(u) // what cannot be read is told when it is read
+			_ = found.take(u) // what cannot be read is reported when it is read
 		}
 		if int(size)-u.dataStart < u.dataSize {
 			return time.Time{}, fmt.Errorf("%w: %d of at least %d bytes are there", ErrIncomplete, size, u.dataStart+u.dataSize)

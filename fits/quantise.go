@@ -48,7 +48,7 @@ func newDitherer(tile, seed int) ditherer {
 	return d
 }
 
-// jump goes to a place among the first 500 numbers, itself told by the sequence.
+// jump goes to a place among the first 500 numbers, itself given by the sequence.
 func (d *ditherer) jump() { d.next = int(d.sequence[d.start] * 500) }
 
 func (d *ditherer) number() float64 {

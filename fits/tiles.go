@@ -125,7 +125,7 @@ func (t *tiles) readShape(s structure) error {
 		if err != nil {
 			return err
 		}
-		// Tiles are rows unless told otherwise (section 10.1.2).
+		// Tiles are rows unless stated otherwise (section 10.1.2).
 		missing := 1
 		if i == 0 {
 			missing = axis

@@ -37,7 +37,7 @@ type View struct {
 	CanEnd     bool         // the measurement that runs may be ended now: the axis is known well enough
 	Chi2       float64      // of the rigid model over the measurement
 	Bodies     int          // declinations and sides of the pier at which frames were taken
-	Hangs      sky.Angle    // how far the tube hangs by its weight when level; told by more than one body
+	Hangs      sky.Angle    // how far the tube hangs by its weight when level; known from more than one body
 	HangsSigma sky.Angle
 	Dof        int // its degrees of freedom; 0 means that nothing tests the model
 	Frames     []axis.FrameReport

@@ -18,7 +18,7 @@ import (
 )
 
 // Operator is what the page can ask of the session. Calls come from many
-// goroutines. An error is told to the person in its own words; the session's
+// goroutines. An error is shown to the person in its own words; the session's
 // new state comes back by [Server.Publish], not as an answer.
 type Operator interface {
 	// SetSite says where the mount stands, what air is above it and which

@@ -164,7 +164,7 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 }
 
 // sharedFor is how long a message made for one client serves others: by so much
-// the age of a frame may be told wrong.
+// the age of a frame may be stated wrong.
 const sharedFor = 20 * time.Millisecond
 
 // writeState sends a state. Most clients are sent it in the same moment: they

@@ -42,7 +42,7 @@ type Plan struct {
 	Sentences        []string `json:"sentences,omitempty"`
 }
 
-// planRequest is a plan as it is told. Of the optics and the frame's size, what
+// planRequest is a plan as it is sent. Of the optics and the frame's size, what
 // is left out is taken from the newest frame.
 type planRequest struct {
 	FocalMm           *float64 `json:"focal_mm"`

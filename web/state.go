@@ -115,8 +115,8 @@ type Said struct {
 type SaidArg struct {
 	Count       *int    `json:"count,omitempty"`
 	Text        string  `json:"text,omitempty"`         // a name
-	SizeArcsec  *Number `json:"size_arcsec,omitempty"`  // an angle told by its size
-	WholeDeg    *Number `json:"whole_deg,omitempty"`    // an angle told in whole degrees
+	SizeArcsec  *Number `json:"size_arcsec,omitempty"`  // an angle of which the size counts
+	WholeDeg    *Number `json:"whole_deg,omitempty"`    // an angle in whole degrees
 	KnownArcsec *Number `json:"known_arcsec,omitempty"` // an uncertainty
 	Said        *Said   `json:"said,omitempty"`         // a sentence in a sentence
 }
@@ -198,7 +198,7 @@ type Move struct {
 }
 
 // Bolt is how the axis answers a bolt, with standard deviations. Turns are
-// told as angles of the bolt's own turn, clockwise positive.
+// as angles of the bolt's own turn, clockwise positive.
 type Bolt struct {
 	Bolt               string `json:"bolt"`            // "altitude" or "azimuth"
 	Learnt             bool   `json:"learnt"`          // well enough to speak in turns
@@ -342,7 +342,7 @@ type Frame struct {
 	Mid            string `json:"mid_utc,omitempty"`
 	Status         string `json:"status"` // a mountmodel.FrameStatus
 	Message        string `json:"message,omitempty"`
-	Stars          int    `json:"stars"`           // 0: not told
+	Stars          int    `json:"stars"`           // 0: unknown
 	TurnDeg        Number `json:"turn_deg"`        // of the RA axis since the first frame
 	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over, in the measurement
 	TotalArcmin    Number `json:"total_arcmin"`    // axis from pole by this frame, after the measurement

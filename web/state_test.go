@@ -184,7 +184,7 @@ func TestNaNNeverReachesTheWire(t *testing.T) {
 		v.Pole = sky.Local{X: any.Draw(t, "pole x"), Z: any.Draw(t, "pole z")}
 		v.Frames[0].Residual, v.Frames[0].Turn = a("residual"), a("turn of frame")
 		v.Lock = &mountmodel.LockShift{Total: a("lock")}
-		v.Bolts = []adjust.Response{{PerTurn: a("per turn"), Play: any.Draw(t, "play"), Cross: any.Draw(t, "cross")}}
+		v.Bolts = []adjust.Response{{PerTurn: a("per turn"), Backlash: any.Draw(t, "backlash"), Cross: any.Draw(t, "cross")}}
 		v.Moves = []adjust.BoltMove{{Stroke: adjust.Stroke{Turns: any.Draw(t, "turns")}, Error: a("error")}}
 		s := StateFromView(v, Around{Latest: &Latest{RMSArcsec: Number(any.Draw(t, "rms"))}})
 		b, err := json.Marshal(s)

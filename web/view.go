@@ -83,7 +83,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		s.Bolts = append(s.Bolts, Bolt{
 			Bolt: string(b.Bolt), Learnt: b.Learnt,
 			PerTurnArcmin: Number(b.PerTurn.Arcminutes()), PerTurnSigmaArcmin: Number(b.PerTurnSigma.Arcminutes()),
-			PlayDeg: turned(b.Play), PlaySigmaDeg: turned(b.PlaySigma),
+			PlayDeg: turned(b.Backlash), PlaySigmaDeg: turned(b.BacklashSigma),
 			Cross: Number(b.Cross), CrossSigma: Number(b.CrossSigma),
 		})
 	}

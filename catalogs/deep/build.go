@@ -77,7 +77,7 @@ type Counts struct {
 }
 
 // AddTable adds the rows of a table whose places are for a Julian year, unless the table says another. Errors
-// name the line. progress is told now and then how many rows were read.
+// name the line. progress is called now and then with the number of rows read.
 func (b *Builder) AddTable(ctx context.Context, t *extract.Table, year float64, progress func(rows int64)) (n Counts, err error) {
 	var row extract.Row
 	for {

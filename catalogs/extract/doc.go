@@ -2,7 +2,7 @@
 // file, plain or gzipped; out: one [Row] a star, in degrees, milliarcseconds and magnitudes, or an error that
 // names the line.
 //
-// Formats, told from the first bytes: comma, semicolon, tab or blank separated text; ECSV (Astropy Proposal for
+// Formats, recognised by the first bytes: comma, semicolon, tab or blank separated text; ECSV (Astropy Proposal for
 // Enhancement 6); FITS binary tables (FITS Standard 4.0, section 7.3); VOTable 1.4 with TABLEDATA, BINARY or
 // BINARY2 (IVOA Recommendation 2019-10-21).
 //

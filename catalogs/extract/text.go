@@ -67,7 +67,7 @@ func openText(r *bufio.Reader, origin *Origin) (*text, error) {
 	t.records.TrimLeadingSpace = t.records.Comma != '\t'
 	names, err := t.records.Read()
 	if err != nil {
-		return nil, fmt.Errorf("line %d: no line with the columns' names was found: %w", lines+1, t.told(err))
+		return nil, fmt.Errorf("line %d: no line with the columns' names was found: %w", lines+1, t.unnumbered(err))
 	}
 	for _, name := range names {
 		t.columns = append(t.columns, field{name: strings.Trim(name, " \ufeff")})
@@ -192,8 +192,8 @@ func (o *Origin) note(name, value string) {
 func (t *text) fields() []field { return t.columns }
 func (t *text) where() string   { return fmt.Sprintf("line %d", t.line) }
 
-// told is a csv reader's error without its own count of lines.
-func (t *text) told(err error) error {
+// unnumbered is a csv reader's error without its own count of lines.
+func (t *text) unnumbered(err error) error {
 	var parse *csv.ParseError
 	switch {
 	case errors.Is(err, errLong):
@@ -218,7 +218,7 @@ func (t *text) read(wanted []int, into []float64) error {
 		if errors.As(err, &parse) {
 			t.line = parse.Line + t.skipped
 		}
-		return t.told(err)
+		return t.unnumbered(err)
 	}
 	line, _ := t.records.FieldPos(0)
 	t.line = line + t.skipped

@@ -128,7 +128,7 @@ func (f *axisFlags) run(c *cobra.Command, args []string) error {
 	if f.ordinary.watch && f.measure != 0 {
 		return wrongCall("--watch and --measure exclude each other: ordinary exposures have no procedure")
 	}
-	// What is wrong is told before the frames are read. Their headers may
+	// What is wrong is reported before the frames are read. Their headers may
 	// still give the place.
 	if _, _, err := startConfig(c, &f.site); err != nil {
 		return err

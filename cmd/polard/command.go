@@ -22,7 +22,7 @@ const (
 	exitUsage = 2 // the call itself was wrong
 )
 
-// notFound is an outcome that was already told to the user: only the exit
+// notFound is an outcome that was already reported to the user: only the exit
 // status is left.
 var errNotFound = errors.New("not everything was found")
 

@@ -137,7 +137,7 @@ type configEntry struct {
 	line  int
 }
 
-// readConfig reads a configuration file. What is wrong with it is told by line,
+// readConfig reads a configuration file. What is wrong with it is reported by line,
 // and a key that no command knows is refused.
 func readConfig(path string, known map[string]bool) (configFile, error) {
 	text, err := os.ReadFile(path)

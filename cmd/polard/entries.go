@@ -12,8 +12,8 @@ import (
 	"polard/web"
 )
 
-// toldConfig is a configuration as it is written out, units in the keys.
-type toldConfig struct {
+// writtenConfig is a configuration as it is written out, units in the keys.
+type writtenConfig struct {
 	LatDeg          float64 `json:"lat_deg"`
 	LonDeg          float64 `json:"lon_deg"`
 	ElevationM      float64 `json:"elevation_m"`
@@ -24,15 +24,15 @@ type toldConfig struct {
 	MeasureFrames   int     `json:"measure_frames"`
 }
 
-func toldOf(c mountmodel.Config) toldConfig {
-	return toldConfig{
+func writtenConfigOf(c mountmodel.Config) writtenConfig {
+	return writtenConfig{
 		c.Site.Latitude.Degrees(), c.Site.Longitude.Degrees(), c.Site.ElevationM, c.Air.PressureHPa, c.Air.TemperatureC,
 		c.Pole.String(), c.Tolerance.Arcminutes(), c.MeasureFrames,
 	}
 }
 
-// toldPlan is a planned use as it is written out.
-type toldPlan struct {
+// writtenPlan is a planned use as it is written out.
+type writtenPlan struct {
 	FocalMm   float64 `json:"focal_mm"`
 	PixelUm   float64 `json:"pixel_um"`
 	WidthPx   int     `json:"width_px"`
@@ -46,8 +46,8 @@ type toldPlan struct {
 	LimitPx   float64 `json:"limit_px"`
 }
 
-func toldPlanOf(p logbook.Planned) toldPlan {
-	return toldPlan{
+func writtenPlanOf(p logbook.Planned) writtenPlan {
+	return writtenPlan{
 		p.Plan.FocalMm, p.Plan.PixelUm, p.Plan.Width, p.Plan.Height, p.Plan.Exposure.Seconds(), p.Plan.Declination.Degrees(),
 		p.Plan.HourFrom.Degrees(), p.Plan.HourTo.Degrees(), p.Plan.Guided, p.Plan.GuideDistance.Arcminutes(), p.LimitPx,
 	}

@@ -27,7 +27,7 @@ func newLog() *cobra.Command {
 		Use:   "log [SESSION]",
 		Short: "list the sessions in the logbook, or write one out as CSV or JSON",
 		Long: `log lists the sessions that 'polard serve' kept, newest first. With the number of one it
-shows its entries as a table: frames, what was told and set, and how the axis stood after
+shows its entries as a table: frames, what was reported and set, and how the axis stood after
 each. --csv writes one line an entry, with a heading that names columns and units; --json one object a
 line. With --all instead of a number the entries of every session are written.
 
@@ -200,7 +200,7 @@ type entryLine struct {
 	Kind    string `json:"kind"` // config, frame, event, stroke, choice, plan, lens, note
 	Told    string `json:"told"` // the event, the stroke, the choice, the note, or a configuration or a plan as JSON with units in its keys
 
-	Set *toldConfig `json:"-"` // what Told holds of a configuration
+	Set *writtenConfig `json:"-"` // what Told holds of a configuration
 
 	File      string     `json:"file,omitempty"`
 	MidUTC    string     `json:"mid_utc,omitempty"`
@@ -246,7 +246,7 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	}
 	switch {
 	case e.Config != nil:
-		set := toldOf(*e.Config)
+		set := writtenConfigOf(*e.Config)
 		l.Kind, l.Told, l.Set = "config", asJSON(set), &set
 	case e.Event != "":
 		l.Kind, l.Told = "event", string(e.Event)
@@ -255,7 +255,7 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	case e.Choice != nil:
 		l.Kind, l.Told = "choice", choiceWords(*e.Choice)
 	case e.Plan != nil:
-		l.Kind, l.Told = "plan", asJSON(toldPlanOf(*e.Plan))
+		l.Kind, l.Told = "plan", asJSON(writtenPlanOf(*e.Plan))
 	case e.Lens != nil:
 		l.Kind, l.Told = "lens", asJSON(e.Lens)
 	case e.Note != nil:

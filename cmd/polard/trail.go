@@ -78,7 +78,7 @@ exposures between two hour angles. It prints how far from the pole the axis may 
 it does as it stands, and the longest exposure for that.
 
 The axis is measured from the frames named, which were taken while it turned, as for
-'polard axis'; or told with --above and --east; or left out, to learn the tolerance alone.
+'polard axis'; or given with --above and --east; or left out, to learn the tolerance alone.
 Focal length and pixels come from the frames too, where the options do not give them.
 
 An even drive is assumed: its periodic error, wind and flexure come on top.
@@ -99,8 +99,8 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	told := c.Flags().Changed("above") || c.Flags().Changed("east")
-	if told && len(args) > 0 {
+	given := c.Flags().Changed("above") || c.Flags().Changed("east")
+	if given && len(args) > 0 {
 		return wrongCall("either frames or --above and --east tell where the axis stands, not both")
 	}
 	if _, _, err := startConfig(c, &f.site); err != nil {
@@ -120,7 +120,7 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	}
 	var axis *sky.Local
 	switch {
-	case told:
+	case given:
 		a := axisBeside(cfg, sky.Angle(f.plan.offAlt)*sky.Arcminute, sky.Angle(f.plan.offAz)*sky.Arcminute)
 		axis = &a
 	case len(outcomes) > 1: // one frame tells the optics alone

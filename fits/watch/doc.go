@@ -9,7 +9,7 @@
 //   - watch.go: options, and the loop that owns what is known of the files.
 //   - gates.go: from a change to a file that is whole.
 //   - deliver.go: which of those that wait comes next; reading and decoding beside the loop.
-//   - search.go: looking through the folder for what no event told of.
+//   - search.go: looking through the folder for what no event reported.
 //   - events_linux.go, events_other.go: what the operating system tells.
 //   - older.go: files that were there before.
 package watch

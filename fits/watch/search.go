@@ -13,7 +13,7 @@ import (
 	"polard/fits"
 )
 
-// search walks the folder: it finds what no event told of and asks for events
+// search walks the folder: it finds what no event reported and asks for events
 // of every folder below.
 func (w *Watcher) search(ctx context.Context, n notices) {
 	out := w.newWalk(n)
@@ -49,7 +49,7 @@ func (w *Watcher) search(ctx context.Context, n notices) {
 
 // report tells whether the folder can be read, when that has changed.
 func (w *Watcher) report(err error) {
-	told := func(err error) int {
+	kindOf := func(err error) int {
 		switch {
 		case err == nil:
 			return 0
@@ -58,7 +58,7 @@ func (w *Watcher) report(err error) {
 		}
 		return 2
 	}
-	if told(err) == told(w.broken) {
+	if kindOf(err) == kindOf(w.broken) {
 		return
 	}
 	if w.broken = err; err != nil {

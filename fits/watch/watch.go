@@ -52,7 +52,7 @@ const (
 	// a program that has written the last pixel goes back to put keywords into the header. Longer pauses, before the last
 	// pixel, are covered by the length of the file. It adds to the time from the file to the answer.
 	DefaultQuiet = 150 * time.Millisecond
-	// DefaultRescan finds what no event told of; network folders send none.
+	// DefaultRescan finds what no event reported; network folders send none.
 	DefaultRescan = 2 * time.Second
 	// DefaultPatience is how long an incomplete file that no longer grows counts as being written.
 	DefaultPatience = 30 * time.Second
@@ -94,10 +94,10 @@ type Options struct {
 
 	// Order is asked before a file is taken while others wait; nil: OldestFirst.
 	Order func() Order
-	// Waiting is told how many files are whole and not yet dealt with, and whether one of them was exposed after the one that
+	// Waiting is called with how many files are whole and not yet dealt with, and whether one of them was exposed after the one that
 	// is being dealt with.
 	Waiting func(files int, newer bool)
-	// Report is told when the folder cannot be read, and nil when it can again.
+	// Report is called when the folder cannot be read, and nil when it can again.
 	Report func(error)
 }
 
@@ -116,10 +116,10 @@ type Watcher struct {
 	decode  func(name string, data []byte, room []float32) (*fits.Frame, error)
 	bytes   []byte // room for the next file and its frame: that of the last
 	pix     []float32
-	broken  error // what Report was last told
+	broken  error // what Report was last called with
 
-	toldFiles int // what Waiting was last told
-	toldNewer bool
+	waitingFiles int // what Waiting was last called with
+	toldNewer    bool
 }
 
 // watched is what is known of a file. It is at rest until an event or a search shows that it changed.
@@ -154,7 +154,7 @@ func frameExtensions() []string {
 	return []string{".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz"}
 }
 
-// IsFrameName tells whether a watcher looks at files of such a name unless told otherwise.
+// IsFrameName tells whether a watcher looks at files of such a name unless asked otherwise.
 func IsFrameName(path string) bool {
 	return !hidden(path) && slices.ContainsFunc(frameExtensions(), func(e string) bool {
 		return strings.HasSuffix(strings.ToLower(path), e)
@@ -286,8 +286,8 @@ func (w *Watcher) tell() {
 		files++
 		newer = slices.ContainsFunc(w.ready, func(f *watched) bool { return f.order.After(w.current.order) })
 	}
-	if files != w.toldFiles || newer != w.toldNewer {
-		w.toldFiles, w.toldNewer = files, newer
+	if files != w.waitingFiles || newer != w.toldNewer {
+		w.waitingFiles, w.toldNewer = files, newer
 		w.options.Waiting(files, newer)
 	}
 }

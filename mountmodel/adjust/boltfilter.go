@@ -9,18 +9,18 @@ import (
 )
 
 // Places in the state of one bolt, and of the numbers that live only while a
-// movement is taken in: how far each bolt turned past its play, and the error
+// movement is taken in: how far each bolt turned past its backlash, and the error
 // of the turn at hand.
 const (
-	atAcross  = 0
-	atUp      = 1
-	atPlay    = 2
-	atGap     = 3
-	perBolt   = 4
-	boltState = boltCount * perBolt
-	atBite    = boltState
-	atSlipped = atBite + boltCount
-	boltJoint = atSlipped + 1
+	atAcross   = 0
+	atUp       = 1
+	atBacklash = 2
+	atGap      = 3
+	perBolt    = 4
+	boltState  = boltCount * perBolt
+	atBite     = boltState
+	atSlipped  = atBite + boltCount
+	boltJoint  = atSlipped + 1
 )
 
 type boltVector [boltJoint]float64
@@ -39,18 +39,18 @@ func (g *component) expect(bolt int, sense, onSky float64) {
 	g.x[own] = sense * onSky * float64(perTurnMean)
 	g.cov[own][own] = square(onSky * float64(perTurnSpread))
 	g.cov[other][other] = square(crossSpread * onSky * float64(perTurnMean))
-	g.x[k+atPlay] = playMean
-	g.cov[k+atPlay][k+atPlay] = square(playSpread)
+	g.x[k+atBacklash] = backlashMean
+	g.cov[k+atBacklash][k+atBacklash] = square(backlashSpread)
 	g.bound(bolt)
 	g.loosen(bolt)
 }
 
-// loosen forgets where in its play a bolt stands: anywhere.
+// loosen forgets where in its backlash a bolt stands: anywhere.
 func (g *component) loosen(bolt int) {
 	k := bolt * perBolt
 	var half boltVector
-	half[k+atPlay] = 0.5
-	g.set(k+atGap, half, square(g.x[k+atPlay])/12) // the variance of a uniform distribution
+	half[k+atBacklash] = 0.5
+	g.set(k+atGap, half, square(g.x[k+atBacklash])/12) // the variance of a uniform distribution
 }
 
 func square(x float64) float64 { return x * x }
@@ -133,17 +133,17 @@ func (g *component) wander() {
 }
 
 // afterStroke gives the guesses that follow from a stroke: that it bit, and that it
-// stayed within the play.
+// stayed within the backlash.
 func (g component) afterStroke(bolt int, turns float64) []component {
 	k := bolt * perBolt
 	g.set(atSlipped, boltVector{}, square(turnError*turns))
-	g.x[atSlipped] = turns // as done: what was told and the error
+	g.x[atSlipped] = turns // as done: what was reported and the error
 
-	// past is how far the turn goes beyond the play, along its own direction.
+	// past is how far the turn goes beyond the backlash, along its own direction.
 	var past boltVector
 	past[atSlipped], past[k+atGap] = 1, -1
 	if turns < 0 {
-		past[k+atPlay] = 1
+		past[k+atBacklash] = 1
 	}
 	sense := math.Copysign(1, turns)
 	var forward boltVector
@@ -176,7 +176,7 @@ func (g *component) contact(bolt int, turns float64) {
 	k := bolt * perBolt
 	var gap boltVector
 	if turns < 0 {
-		gap[k+atPlay] = 1
+		gap[k+atBacklash] = 1
 	}
 	g.set(k+atGap, gap, 0)
 }
@@ -248,7 +248,7 @@ func (g *component) observeWith(m movement, then func(bite [boltCount]float64)) 
 }
 
 // start is where the iteration starts: at the prior, but a turn of which
-// nothing was told starts at what the expected answer makes of the movement.
+// nothing was reported starts at what the expected answer makes of the movement.
 func start(prior component, m movement) boltVector {
 	x := prior.x
 	for bolt := range boltCount {
@@ -260,14 +260,14 @@ func start(prior component, m movement) boltVector {
 	return x
 }
 
-// bound keeps play and gap possible: the play is not negative, and known no
-// better than leastPlay; the gap lies within it.
+// bound keeps backlash and gap possible: the backlash is not negative, and known no
+// better than leastBacklash; the gap lies within it.
 func (g *component) bound(bolt int) {
 	k := bolt * perBolt
-	var play boltVector
-	play[k+atPlay] = 1
-	g.above(play, 0)
-	g.cov[k+atPlay][k+atPlay] += square(leastPlay)
+	var backlash boltVector
+	backlash[k+atBacklash] = 1
+	g.above(backlash, 0)
+	g.cov[k+atBacklash][k+atBacklash] += square(leastBacklash)
 }
 
 // density2 is the density of a Gaussian of two components.

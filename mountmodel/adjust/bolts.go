@@ -46,14 +46,14 @@ type Stroke struct {
 type Response struct {
 	Bolt Bolt
 	// Learnt tells that the sense is known and PerTurn well enough to speak in
-	// turns: the person told turns, and the axis answered.
+	// turns: the person reported turns, and the axis answered.
 	Learnt bool
 	// PerTurn is how far the axis goes in one turn clockwise, once it bites:
 	// altitude (altitude bolt) or azimuth (azimuth bolt), signed.
 	PerTurn, PerTurnSigma sky.Angle
-	// Play is how many turns the bolt goes without effect after a change of
+	// Backlash is how many turns the bolt goes without effect after a change of
 	// direction.
-	Play, PlaySigma float64
+	Backlash, BacklashSigma float64
 	// Cross is how far the other adjustment moves with this one, as a part of
 	// it, both as angles on the sky.
 	Cross, CrossSigma float64
@@ -62,7 +62,7 @@ type Response struct {
 // Bolts learns how the axis answers the two bolts, from where the axis stood
 // before and after the person turned them. It knows no time and no frames.
 //
-// A turn t of a bolt that has taken up its play moves the axis by g t, where g
+// A turn t of a bolt that has taken up its backlash moves the axis by g t, where g
 // is a vector on the sky: mostly along the bolt's own direction, a little along
 // the other where the base is not level or the bolts couple. The two g are the
 // columns of the 2 by 2 matrix of responses. After a change of direction the
@@ -77,7 +77,7 @@ type Response struct {
 // 1970, section 8.3), which for an unknown without process noise is recursive
 // least squares. A bound (the gap was longer than the turn) cuts a Gaussian,
 // and mean and variance of what is left take its place (Barr and Sherrill 1999,
-// The American Statistician 53, 357). One branch holds that what was told is
+// The American Statistician 53, 357). One branch holds that what was reported is
 // not what was turned: it learns nothing, and keeps a slip of the tongue from
 // spoiling what is known.
 //
@@ -88,7 +88,7 @@ type Bolts struct {
 	cosAlt     float64 // of the pole: azimuth on the sky over azimuth
 	south      bool    // the axis points to the southern pole
 	components []component
-	reports    [boltCount]int // movements that the person told, by bolt
+	reports    [boltCount]int // movements that the person reported, by bolt
 }
 
 const (
@@ -102,11 +102,11 @@ const (
 	// a base off level by tiltPrior makes 0.05, worn bolts as much.
 	crossSpread = 0.08
 
-	// playMean and playSpread are the turns a bolt goes idle after a change of
+	// backlashMean and backlashSpread are the turns a bolt goes idle after a change of
 	// direction (common practice: none on a new mount, half a turn on a worn
-	// one). At the start it stands anywhere in its play.
-	playMean   = 0.15
-	playSpread = 0.15
+	// one). At the start it stands anywhere in its backlash.
+	backlashMean   = 0.15
+	backlashSpread = 0.15
 
 	// turnError is the error of a hand's turn, as a part of it, 1-sigma. Common
 	// practice: nobody reads a bolt to better than a tenth.
@@ -120,7 +120,7 @@ const (
 	// per coordinate.
 	boltSettle = axis.MechanicalNoise
 
-	// misreported is the probability that the person told something else than was
+	// misreported is the probability that the person reported something else than was
 	// turned, and misToldSpread how far the axis may then have gone.
 	misreported       = 0.02
 	misreportedSpread = 1 * sky.Degree
@@ -143,8 +143,8 @@ const (
 	// an uncertain turn is settled to a percent in three.
 	boltRounds = 4
 
-	// leastPlay keeps a variance from vanishing: no bolt is known better.
-	leastPlay = 1e-3
+	// leastBacklash keeps a variance from vanishing: no bolt is known better.
+	leastBacklash = 1e-3
 
 	// learntPart is the relative uncertainty of the answer from which the
 	// instruction speaks in turns, learntSense the probability of its sense.
@@ -171,7 +171,7 @@ func NewBolts(pole sky.Local) *Bolts {
 }
 
 // reported learns from a movement of the axis and the strokes, in their order,
-// that the person told. Strokes of no bolt and of no size are passed over.
+// that the person reported. Strokes of no bolt and of no size are passed over.
 func (b *Bolts) reported(strokes []Stroke, m movement) {
 	guesses := slices.Clone(b.components)
 	for i := range guesses {
@@ -265,7 +265,7 @@ func (b *Bolts) Clone() *Bolts {
 	return &c
 }
 
-// Loosen forgets where in their play the bolts stand.
+// Loosen forgets where in their backlash the bolts stand.
 func (b *Bolts) Loosen() {
 	for i := range b.components {
 		for bolt := range boltCount {
@@ -283,7 +283,7 @@ func (b *Bolts) response(name Bolt, bolt int, onSky float64) Response {
 	k := bolt * perBolt
 	own, other := k+bolt, k+1-bolt
 	perTurn := b.mixture(func(g *component) (float64, float64) { return g.x[own] / onSky, g.cov[own][own] / square(onSky) })
-	play := b.mixture(func(g *component) (float64, float64) { return g.x[k+atPlay], g.cov[k+atPlay][k+atPlay] })
+	backlash := b.mixture(func(g *component) (float64, float64) { return g.x[k+atBacklash], g.cov[k+atBacklash][k+atBacklash] })
 	cross := b.mixture(func(g *component) (float64, float64) {
 		ratio := g.x[other] / g.x[own]
 		v := g.cov[other][other] - 2*ratio*g.cov[own][other] + ratio*ratio*g.cov[own][own]
@@ -292,7 +292,7 @@ func (b *Bolts) response(name Bolt, bolt int, onSky float64) Response {
 	a := Response{
 		Bolt:    name,
 		PerTurn: sky.Angle(perTurn.mean), PerTurnSigma: sky.Angle(perTurn.sigma),
-		Play: play.mean, PlaySigma: play.sigma,
+		Backlash: backlash.mean, BacklashSigma: backlash.sigma,
 		Cross: cross.mean, CrossSigma: cross.sigma,
 	}
 	clockwise := 0.0

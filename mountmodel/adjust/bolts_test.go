@@ -12,13 +12,13 @@ import (
 )
 
 // simBolts are two bolts as a mount has them: the truth of the tests. It is
-// written from the description of a bolt with play, not from the model.
+// written from the description of a bolt with backlash, not from the model.
 type simBolts struct {
-	rng     *rand.Rand
-	perTurn [boltCount][2]float64 // across, up, radians on the sky
-	play    [boltCount]float64
-	at      [boltCount]float64 // where in its play each stands
-	error   float64            // of a hand's turn
+	rng      *rand.Rand
+	perTurn  [boltCount][2]float64 // across, up, radians on the sky
+	backlash [boltCount]float64
+	at       [boltCount]float64 // where in its backlash each stands
+	error    float64            // of a hand's turn
 }
 
 // drawBolts draws from what the model expects beforehand.
@@ -34,11 +34,11 @@ func drawBolts(rng *rand.Rand) *simBolts {
 		}
 		s.perTurn[bolt][bolt] = own
 		s.perTurn[bolt][1-bolt] = crossSpread * float64(perTurnMean) * rng.NormFloat64()
-		s.play[bolt] = -1
-		for s.play[bolt] < 0 {
-			s.play[bolt] = playMean + playSpread*rng.NormFloat64()
+		s.backlash[bolt] = -1
+		for s.backlash[bolt] < 0 {
+			s.backlash[bolt] = backlashMean + backlashSpread*rng.NormFloat64()
 		}
-		s.at[bolt] = s.play[bolt] * rng.Float64()
+		s.at[bolt] = s.backlash[bolt] * rng.Float64()
 	}
 	return s
 }
@@ -46,7 +46,7 @@ func drawBolts(rng *rand.Rand) *simBolts {
 // turn gives the movement of the axis.
 func (s *simBolts) turn(bolt int, turns float64) [2]float64 {
 	to := s.at[bolt] + turns*(1+s.error*s.rng.NormFloat64())
-	s.at[bolt] = min(max(to, 0), s.play[bolt])
+	s.at[bolt] = min(max(to, 0), s.backlash[bolt])
 	bite := to - s.at[bolt]
 	return [2]float64{bite * s.perTurn[bolt][0], bite * s.perTurn[bolt][1]}
 }
@@ -69,7 +69,7 @@ var equatorial = sky.LocalFromAltAz(0, 0) // azimuth on the sky and azimuth are 
 func TestBoltsHonest(t *testing.T) {
 	const mounts, strokes = 200, 7
 	type tally struct{ one, three, all int }
-	var perTurn, play, cross tally
+	var perTurn, backlash, cross tally
 	unlearnt := 0
 	count := func(c *tally, miss, sigma float64) {
 		c.all++
@@ -102,7 +102,7 @@ func TestBoltsHonest(t *testing.T) {
 			}
 			own := truth.perTurn[bolt][bolt]
 			count(&perTurn, float64(a.PerTurn)-own, float64(a.PerTurnSigma))
-			count(&play, a.Play-truth.play[bolt], a.PlaySigma)
+			count(&backlash, a.Backlash-truth.backlash[bolt], a.BacklashSigma)
 			count(&cross, a.Cross-truth.perTurn[bolt][1-bolt]/own, a.CrossSigma)
 		}
 	}
@@ -113,7 +113,7 @@ func TestBoltsHonest(t *testing.T) {
 	// Gaussian, so that what is asked for is that nobody is misled: at least
 	// 68 % less three times that, and 99.7 % less two percent.
 	const leastOne, leastThree = 0.683 - 3*0.023, 0.977
-	for name, c := range map[string]tally{"arcminutes a turn": perTurn, "play": play, "cross": cross} {
+	for name, c := range map[string]tally{"arcminutes a turn": perTurn, "backlash": backlash, "cross": cross} {
 		one, three := float64(c.one)/float64(c.all), float64(c.three)/float64(c.all)
 		t.Logf("%s: %.3f within one standard deviation, %.3f within three, of %d", name, one, three, c.all)
 		if one < leastOne || three < leastThree {
@@ -226,13 +226,13 @@ func TestBoltsTakeAnything(t *testing.T) {
 				t.Fatalf("%d guesses", len(b.components))
 			}
 			for _, a := range b.Responses() {
-				for _, x := range []float64{float64(a.PerTurn), float64(a.PerTurnSigma), a.Play, a.PlaySigma, a.Cross, a.CrossSigma} {
+				for _, x := range []float64{float64(a.PerTurn), float64(a.PerTurnSigma), a.Backlash, a.BacklashSigma, a.Cross, a.CrossSigma} {
 					if math.IsNaN(x) || math.IsInf(x, 0) {
 						t.Fatalf("not a number: %+v", a)
 					}
 				}
-				if a.Play < 0 {
-					t.Fatalf("negative play: %+v", a)
+				if a.Backlash < 0 {
+					t.Fatalf("negative backlash: %+v", a)
 				}
 			}
 			for _, move := range b.Moves([2]float64{0.01, -0.02}, 1*sky.Arcminute) {

@@ -78,11 +78,11 @@ func (h *habits) hypotheses(seconds, remainder float64, driveShows bool) []hypot
 	var out []hypothesis
 	for k := range len(sizes) + 1 {
 		var axis clue
-		play := drivePlay
+		backlash := driveBacklash
 		if k < len(sizes) {
 			variance := float64(sizes[k]*sizes[k]) + settled*settled
 			axis.rows, axis.variance = []int{byAxis, byAxis + 1}, []float64{variance, variance}
-			play = min(play, sizes[k]) // hands that turn no bolt shake no axis
+			backlash = min(backlash, sizes[k]) // hands that turn no bolt shake no axis
 		}
 		out = append(out, hypothesis{turned, k, share(k, restTurned) * turnedPrior / float64(sky.Turn), axis})
 		if !driveShows {
@@ -98,7 +98,7 @@ func (h *habits) hypotheses(seconds, remainder float64, driveShows bool) []hypot
 			{stands, 1 - follow, 0, 0},
 		} {
 			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
-				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(play*play))}
+				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(backlash*backlash))}
 			out = append(out, hypothesis{d.drive, k, share(k, h.rested()) * (1 - turnedPrior) * d.weight, c})
 		}
 	}
@@ -112,7 +112,7 @@ func (h *habits) followed() float64 {
 }
 
 // wanderVariance is that of the departure of a tracking drive after so many
-// seconds, its play apart.
+// seconds, its backlash apart.
 func wanderVariance(seconds, rate float64) float64 {
 	wander := min(driveWander*sky.Angle(seconds), driveWanderMost)
 	slow := rateDoubt * rate * seconds

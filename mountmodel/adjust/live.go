@@ -190,7 +190,7 @@ func (l *Live) Tilt() *axis.Warning {
 
 // Read reads a frame that came in at the time now, as taken after the measurement,
 // and gives the live axis that follows and the frames that are left out. The one
-// before stays as it is. The allowance is that of the axis told.
+// before stays as it is. The allowance is that of the axis as it stands.
 func (l *Live) Read(f axis.Frame, now time.Time, s Situation, allowance axis.Allowance) (*Live, []axis.FrameReport) {
 	next := *l
 	r := reader{Live: &next, now: now, situation: s, allowance: allowance}

@@ -26,7 +26,7 @@ const (
 	// something else. Common practice: adjusters span some ten degrees in all.
 	largestJump = 5 * sky.Degree
 
-	// slipWarned is the turn of the RA axis from which it is told: ten times what
+	// slipWarned is the turn of the RA axis from which it is reported: ten times what
 	// a drive departs from its course (driveWanderMost), with room for what a
 	// hand on the mount does.
 	slipWarned = 3 * sky.Arcminute

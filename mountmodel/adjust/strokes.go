@@ -11,8 +11,8 @@ import (
 const (
 	// shyOf is by how many standard deviations of its expected error a stroke
 	// aims short. What is left then lies ahead, most often, and the next stroke
-	// goes the same way with the play taken up; past the aim, it would have to
-	// come back through the play, whose error, as a rule, is larger than what
+	// goes the same way with the backlash taken up; past the aim, it would have to
+	// come back through the backlash, whose error, as a rule, is larger than what
 	// is left. Found best by TestBoltsSettleInFewerMoves.
 	shyOf = 1.0
 
@@ -30,7 +30,7 @@ const (
 type BoltMove struct {
 	Stroke
 	Error sky.Angle // expected of it, 1-sigma on the sky
-	Idle  float64   // the part of Turns that takes up play, not negative
+	Idle  float64   // the part of Turns that takes up backlash, not negative
 	Grows bool      // the altitude or azimuth of the axis grows by it
 	Words string    // "altitude bolt: about a third of a turn clockwise, raising"
 }
@@ -66,7 +66,7 @@ func (b *Bolts) Moves(offset [2]float64, tolerance sky.Angle) []BoltMove {
 // their product, for the bolts to be told apart.
 const leastDet = 0.3
 
-// move is the stroke by which a bolt turns past its play by want; near is what
+// move is the stroke by which a bolt turns past its backlash by want; near is what
 // may be left.
 func (g *component) move(bolt int, want, near float64) (BoltMove, bool) {
 	k := bolt * perBolt
@@ -76,8 +76,8 @@ func (g *component) move(bolt int, want, near float64) (BoltMove, bool) {
 	}
 	idle, idleVariance := g.x[k+atGap], g.cov[k+atGap][k+atGap]
 	if want < 0 {
-		idle -= g.x[k+atPlay]
-		idleVariance += g.cov[k+atPlay][k+atPlay] - 2*g.cov[k+atPlay][k+atGap]
+		idle -= g.x[k+atBacklash]
+		idleVariance += g.cov[k+atBacklash][k+atBacklash] - 2*g.cov[k+atBacklash][k+atGap]
 	}
 	if idle*want < 0 { // contact already
 		idle = 0

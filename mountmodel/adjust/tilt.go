@@ -9,7 +9,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// tiltGrid is what the bolts' answers have told of the line about which the
+// tiltGrid is what the bolts' answers have shown of the line about which the
 // azimuth bolt turns the mount: the logarithm of the probability of each tilt
 // towards east and north on a grid. The filter of tracker takes the tilt as
 // small; here it may be as large as a wrong latitude makes it. From one frame to
@@ -21,7 +21,7 @@ import (
 // tracker's own state, which is taken as small.
 type tiltGrid struct {
 	logs  []float64 // tiltCells x tiltCells, rows to the north; nil while nothing is known
-	moves int       // that told of it
+	moves int       // that showed it
 }
 
 const (
@@ -157,7 +157,7 @@ const (
 // latitudeByBolt reads a wrong latitude from the line about which the azimuth
 // bolt turned the axis: see [tiltGrid]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
-// looks the same, so both are told. A lean is seen when both bolts were turned,
+// looks the same, so both are named. A lean is seen when both bolts were turned,
 // by some arcminutes at least.
 func latitudeByBolt(t *tracker) latitudeDoubt {
 	if t.tilts.moves < tiltMoves {
@@ -187,6 +187,6 @@ func (t *tracker) learnTilt(before *tracker) {
 		return
 	}
 	seconds := t.newest.Sub(before.newest).Seconds()
-	variance := turnVariance(axis, before.seen, t.seen, t.extra) + float64(drivePlay*drivePlay) + wanderVariance(seconds, t.rate)
+	variance := turnVariance(axis, before.seen, t.seen, t.extra) + float64(driveBacklash*driveBacklash) + wanderVariance(seconds, t.rate)
 	t.tilts = before.tilts.learn(t.c, before.seen, t.seen, sky.Angle(t.rate*seconds), before.followed(), variance)
 }

@@ -80,10 +80,10 @@ const (
 	// asks for a bubble level, few obey, five degrees catch the eye.
 	tiltPrior = 3 * sky.Degree
 
-	// drivePlay is by how much an axis at rest or tracking departs from where
-	// it should be when bolts are turned: play of the worm, the user's hands.
+	// driveBacklash is by how much an axis at rest or tracking departs from where
+	// it should be when bolts are turned: backlash of the worm, the user's hands.
 	// Common practice.
-	drivePlay = 2 * sky.Arcsecond
+	driveBacklash = 2 * sky.Arcsecond
 
 	// driveWander is the growth of the departure of a tracking drive per
 	// second, up to driveWanderMost: periodic error of 10 arcsec amplitude and

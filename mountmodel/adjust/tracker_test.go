@@ -55,13 +55,13 @@ func readNow(t *testing.T, tr *tracker, m *simmount.Mount, noise float64) readin
 // boundOfReading is the bound of Cramer and Rao (Van Trees 1968, Detection, Estimation, and
 // Modulation Theory I, section 2.4, with what is known beforehand) for the axis by one frame after the
 // bolts were turned: the root of the trace, for one who has all earlier frames, knows
-// what the drive does but for its play, or that somebody turned the axis, and knows nothing of
+// what the drive does but for its backlash, or that somebody turned the axis, and knows nothing of
 // how far the bolts went.
 func boundOfReading(tr *tracker, frame sky.Attitude, seconds float64, drive, turned bool) sky.Angle {
 	u, _ := tr.join(frame)
 	var c clue
 	if !turned {
-		c = clue{rows: []int{byTheta}, variance: []float64{float64(drivePlay * drivePlay)}}
+		c = clue{rows: []int{byTheta}, variance: []float64{float64(driveBacklash * driveBacklash)}}
 		if drive {
 			c.step = sky.Angle(tr.rate * seconds)
 		}
@@ -147,7 +147,7 @@ func TestAdjustExact(t *testing.T) {
 	}
 }
 
-// Readings over random rigs with noise, tilted bases, play in the drive, and
+// Readings over random rigs with noise, tilted bases, backlash in the drive, and
 // somebody turning the axis in between. The limits of coverage are those of
 // the measurement; a few thousand readings, in runs of eight that share a
 // measurement, fix them to about 1.5 and 0.8 points (1-sigma).
@@ -177,7 +177,7 @@ func TestAdjustStatistics(t *testing.T) {
 		for step := range steps {
 			m.TurnBolts(sky.Angle(rng.NormFloat64()*8)*sky.Arcminute, sky.Angle(rng.NormFloat64()*5)*sky.Arcminute, tilt)
 			m.Wait(time.Duration(5+rng.IntN(30))*time.Second, drive)
-			m.Theta += sky.Angle(simmount.Gauss(rng, drivePlay))
+			m.Theta += sky.Angle(simmount.Gauss(rng, driveBacklash))
 			turned := step == 5
 			if turned {
 				m.Theta += sky.Angle(5+40*rng.Float64()) * sky.Degree
@@ -233,7 +233,7 @@ func TestAdjustStatistics(t *testing.T) {
 	t.Logf("beyond 6 degrees: the measurements' median error %.2f; the bound of a reading %.2f in the median, above twice the measurements' in %.0f %%; error over bound: median %.2f",
 		farFirst[len(farFirst)/2], farBound[len(farBound)/2], 100-100*float64(beyond)/float64(len(farBound)), overBound[len(overBound)/2])
 	// The job asks for twice the error of the measurement at most. Far from the
-	// axis one frame has its own roll, and the play of the drive (2 arcsec here),
+	// axis one frame has its own roll, and the backlash of the drive (2 arcsec here),
 	// to tell the axis by, whatever the measurement was: there the error is that of the bound,
 	// which for a Gaussian is 0.67 (one direction dominates) to 0.83 of it in the median.
 	if m := overBound[len(overBound)/2]; m > 0.83 {
@@ -284,7 +284,7 @@ func TestAdjustAtRest(t *testing.T) {
 		for step := range steps {
 			size := math.Pow(10, 3*rng.Float64()) * float64(sky.Arcsecond) // 1 to 1000 arcsec
 			m.TurnBolts(sky.Angle(rng.NormFloat64()*size), sky.Angle(rng.NormFloat64()*size), tilt)
-			m.Theta += sky.Angle(simmount.Gauss(rng, drivePlay))
+			m.Theta += sky.Angle(simmount.Gauss(rng, driveBacklash))
 			for k := range stages {
 				s := &stages[k]
 				m.Wait(time.Duration(5+rng.IntN(10))*time.Second, drive)

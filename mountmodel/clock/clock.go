@@ -10,7 +10,7 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// What time and place do to the answer, and what of their errors can be told.
+// What time and place do to the answer, and what of their errors can be found out.
 //
 // The clock. With a clock that is wrong by t the stars are taken to stand where
 // they will be, or were, t away: turned about the celestial pole by 15.04 arcsec

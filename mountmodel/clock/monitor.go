@@ -8,7 +8,7 @@ import (
 )
 
 const (
-	// slack is how far the clocks may disagree before it is told, unless it is by
+	// slack is how far the clocks may disagree before it is reported, unless it is by
 	// what time zones differ: half a long exposure, a slow network, clocks that
 	// nobody set to the second. What is less does next to nothing.
 	slack = 10 * time.Minute
@@ -69,7 +69,7 @@ func joined(before []Stamp, newest Stamp, other func(Stamp) time.Time) []Stamp {
 }
 
 // hearFile compares the exposure's time with that of the file. Only what time
-// zones differ by is told, and nothing is held up for it: some file systems keep
+// zones differ by is reported, and nothing is held up for it: some file systems keep
 // local time without saying so.
 func (m Monitor) hearFile(s Stamp, longitude sky.Angle) Monitor {
 	m.written, m.File = joined(m.written, s, func(s Stamp) time.Time { return s.Written }), ""

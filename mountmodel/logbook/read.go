@@ -132,8 +132,8 @@ func (b *Book) EntriesBut(ctx context.Context, id, from, to int64, visit func(En
 	return b.entries(ctx, id, true, fmt.Sprintf(" AND NOT (f.seq IS NOT NULL AND f.code = '' AND e.seq >= %d AND e.seq < %d)", from, to), visit)
 }
 
-// Told visits the entries of a session that are not frames, in order.
-func (b *Book) Told(ctx context.Context, id int64, visit func(Entry) error) error {
+// ExceptFrames visits the entries of a session that are not frames, in order.
+func (b *Book) ExceptFrames(ctx context.Context, id int64, visit func(Entry) error) error {
 	return b.entries(ctx, id, false, ` AND e.kind <> 'frame'`, visit)
 }
 

@@ -83,7 +83,7 @@ const (
 	worstNoise = 50
 
 	// parityApart is how many times worse, in squared residuals, the wrong
-	// parity must fit for the right one to be told.
+	// parity must fit for the right one to be recognised.
 	parityApart = 4
 )
 

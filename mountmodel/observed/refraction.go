@@ -19,7 +19,7 @@ import (
 // of the real refraction. Below altitude 2.87 degrees the refraction is held
 // nearly constant, so that order is kept and nothing overflows.
 //
-// Real air departs from what is told of it: a temperature wrong by 3 degrees or
+// Real air departs from what is stated of it: a temperature wrong by 3 degrees or
 // a pressure wrong by 10 hPa changes the refraction by one per cent, which is
 // 0.6 arcsec times tan z.
 type Refraction struct {

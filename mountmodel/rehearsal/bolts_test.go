@@ -190,7 +190,7 @@ func (b *bench) settle(v mountmodel.View, learns bool, most int) (moves int, las
 	return moves, v
 }
 
-// wornRig is a worn mount drawn at random: 5 degrees of tilt to any side, play
+// wornRig is a worn mount drawn at random: 5 degrees of tilt to any side, backlash
 // in both bolts, bolts that move each other's part, any sense and pitch of the
 // threads within common practice, an axis up to two degrees off.
 func wornRig(rng *rand.Rand) rehearsal.Config {
@@ -208,7 +208,7 @@ func wornRig(rng *rand.Rand) rehearsal.Config {
 	m.TiltTowards = sky.Angle(between(0, 360)) * sky.Degree
 	for _, b := range []*rehearsal.Bolt{&m.AltitudeBolt, &m.AzimuthBolt} {
 		b.PerTurn = sky.Angle(sign()*between(30, 90)) * sky.Arcminute
-		b.PlayTurns = between(0.05, 0.4)
+		b.BacklashTurns = between(0.05, 0.4)
 		b.Cross = between(-0.05, 0.05)
 		b.Travel = 15 * sky.Degree
 	}

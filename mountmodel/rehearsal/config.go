@@ -71,9 +71,9 @@ type Bolt struct {
 	// PerTurn is how far the axis goes in one turn clockwise: up (altitude
 	// bolt) or with growing azimuth (azimuth bolt); negative for the other way.
 	PerTurn sky.Angle
-	// PlayTurns is how far the bolt turns without effect after a change of
-	// direction. At the start it stands in the middle of its play.
-	PlayTurns float64
+	// BacklashTurns is how far the bolt turns without effect after a change of
+	// direction. At the start it stands in the middle of its backlash.
+	BacklashTurns float64
 	// Cross is the movement of the other adjustment that comes with one of
 	// this one, as a part of it.
 	Cross float64
@@ -225,7 +225,7 @@ func (c Config) ranges() []numberRange {
 	}{{"altitude", m.AltitudeBolt}, {"azimuth", m.AzimuthBolt}} {
 		r = append(r,
 			numberRange{b.name + " bolt (degrees per turn)", b.PerTurn.Degrees(), -20, 20},
-			numberRange{b.name + " bolt's play (turns)", b.PlayTurns, 0, 5},
+			numberRange{b.name + " bolt's backlash (turns)", b.BacklashTurns, 0, 5},
 			numberRange{b.name + " bolt's cross movement", b.Cross, -0.5, 0.5},
 			numberRange{b.name + " bolt's travel (degrees)", b.Travel.Degrees(), 0, 180})
 	}

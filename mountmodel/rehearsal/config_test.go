@@ -34,7 +34,7 @@ func TestConfigCheck(t *testing.T) {
 		"hot pixels":     func(c *rehearsal.Config) { c.Camera.HotPixels = -1 },
 		"polar distance": func(c *rehearsal.Config) { c.Mount.PolarDistance = -sky.Degree },
 		"PerTurn":        func(c *rehearsal.Config) { c.Mount.AzimuthBolt.PerTurn = 0 },
-		"play":           func(c *rehearsal.Config) { c.Mount.AltitudeBolt.PlayTurns = -1 },
+		"backlash":       func(c *rehearsal.Config) { c.Mount.AltitudeBolt.BacklashTurns = -1 },
 		"sky brightness": func(c *rehearsal.Config) { c.Night.SkyMag = 0 },
 	} {
 		c := rehearsal.Quillmere(evening)

@@ -25,7 +25,7 @@ func faultRig(rng *rand.Rand) rehearsal.Config {
 	c := wornRig(rng)
 	if rng.IntN(2) == 0 {
 		c.Mount.Tilt = 0
-		c.Mount.AltitudeBolt.PlayTurns, c.Mount.AzimuthBolt.PlayTurns = 0, 0
+		c.Mount.AltitudeBolt.BacklashTurns, c.Mount.AzimuthBolt.BacklashTurns = 0, 0
 	}
 	c.Mount.AltitudeBolt.Travel, c.Mount.AzimuthBolt.Travel = 60*sky.Degree, 60*sky.Degree
 	c.Mount.Tracking = rng.IntN(4) > 0
@@ -56,8 +56,8 @@ func anyUnit(rng *rand.Rand) sky.Vec {
 type fault struct {
 	name string
 	want axis.WarningCode
-	// play runs a session and gives all codes warned of from the fault on.
-	play func(b *bench) []axis.Warning
+	// run goes through a session and gives all codes warned of from the fault on.
+	run func(b *bench) []axis.Warning
 }
 
 // steps are frames of a measurement, something happening after some of them;
@@ -242,13 +242,13 @@ var general = []axis.WarningCode{
 	axis.WarnNotRigid, adjust.WarnAxisJumped, axis.WarnTwoFrames, axis.WarnLittleTurn, axis.WarnLowFrame,
 }
 
-// How often each fault is played, and how many sessions nothing goes wrong in.
+// How often each fault is run, and how many sessions nothing goes wrong in.
 var (
 	eachFault     = flag.Int("faults", 60, "sessions with each fault")
 	cleanSessions = flag.Int("clean", 300, "sessions in which nothing goes wrong")
 )
 
-// sessions is how many of them a test plays: fewer where only a quick look, or one
+// sessions is how many of them a test runs: fewer where only a quick look, or one
 // by the race detector, is wanted.
 func sessions(asked int) int {
 	if testing.Short() {
@@ -267,7 +267,7 @@ func TestFaultsAreNamed(t *testing.T) {
 			b := newBench(t, faultRig(rand.New(rand.NewPCG(uint64(i), 21))), mountmodel.DefaultTolerance, uint64(i))
 			b.wobble = faultWobble
 			found, other := false, []axis.WarningCode{}
-			for _, w := range f.play(b) {
+			for _, w := range f.run(b) {
 				switch {
 				case w.Code == f.want:
 					found = true

@@ -162,17 +162,17 @@ func (m *mount) turnAzimuthBolt(turns float64) error {
 	return err
 }
 
-// bolt is a bolt with its play and where it stands.
+// bolt is a bolt with its backlash and where it stands.
 type bolt struct {
 	Bolt
-	name   string
-	turned float64 // turns clockwise since the start
-	play   float64 // where in its play it stands, 0 to PlayTurns
-	moved  float64 // turns that had effect
+	name     string
+	turned   float64 // turns clockwise since the start
+	backlash float64 // where in its backlash it stands, 0 to BacklashTurns
+	moved    float64 // turns that had effect
 }
 
 func newBolt(name string, b Bolt) bolt {
-	return bolt{Bolt: b, name: name, play: b.PlayTurns / 2}
+	return bolt{Bolt: b, name: name, backlash: b.BacklashTurns / 2}
 }
 
 // turn turns the bolt and gives the movement of its adjustment. A turn that
@@ -181,13 +181,13 @@ func (b *bolt) turn(turns float64) (sky.Angle, error) {
 	if math.IsNaN(turns) || math.IsInf(turns, 0) {
 		return 0, fmt.Errorf("the %s bolt cannot be turned by %g turns", b.name, turns)
 	}
-	play := b.play + turns
-	bite := 0.0 // what goes past the play
+	backlash := b.backlash + turns
+	bite := 0.0 // what goes past the backlash
 	switch {
-	case play > b.PlayTurns:
-		bite, play = play-b.PlayTurns, b.PlayTurns
-	case play < 0:
-		bite, play = play, 0
+	case backlash > b.BacklashTurns:
+		bite, backlash = backlash-b.BacklashTurns, b.BacklashTurns
+	case backlash < 0:
+		bite, backlash = backlash, 0
 	}
 	// What is left of the travel on the side to which the bolt is turned.
 	left := math.Abs(float64(b.Travel/b.PerTurn)) - b.moved*math.Copysign(1, bite)
@@ -197,6 +197,6 @@ func (b *bolt) turn(turns float64) (sky.Angle, error) {
 	}
 	b.turned += turns
 	b.moved += bite
-	b.play = play
+	b.backlash = backlash
 	return b.PerTurn * sky.Angle(bite), nil
 }

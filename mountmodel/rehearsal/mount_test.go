@@ -107,19 +107,19 @@ func TestAzimuthBoltOnALeaningBase(t *testing.T) {
 	}
 }
 
-func TestPlayAndCross(t *testing.T) {
+func TestBacklashAndCross(t *testing.T) {
 	c := rehearsal.Quillmere(evening)
-	c.Mount.AltitudeBolt = rehearsal.Bolt{PerTurn: 60 * sky.Arcminute, PlayTurns: 0.2, Cross: 0.05, Travel: 3 * sky.Degree}
+	c.Mount.AltitudeBolt = rehearsal.Bolt{PerTurn: 60 * sky.Arcminute, BacklashTurns: 0.2, Cross: 0.05, Travel: 3 * sky.Degree}
 	rig := newRig(t, fewStars{}, c)
 	alt0, az0 := sky.AltAzFromLocal(rig.Truth(evening).Axis)
 	for _, step := range []struct{ turns, wantTurns float64 }{
-		{0.05, 0},    // inside half the play
+		{0.05, 0},    // inside half the backlash
 		{0.15, 0.1},  // takes up the rest, then bites
-		{-0.1, 0.1},  // back inside the play
+		{-0.1, 0.1},  // back inside the backlash
 		{0.1, 0.1},   // and to its end again
-		{-0.5, -0.2}, // through the whole play
+		{-0.5, -0.2}, // through the whole backlash
 		{-1, -1.2},
-		{0.2, -1.2}, // just the play
+		{0.2, -1.2}, // just the backlash
 		{1.2, 0},
 	} {
 		if err := rig.TurnAltitudeBolt(step.turns); err != nil {

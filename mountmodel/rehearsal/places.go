@@ -60,13 +60,13 @@ func Karrabine(start time.Time) Config {
 	return c
 }
 
-// Worn is the rig with the faults of an old mount on a slope: play in both
+// Worn is the rig with the faults of an old mount on a slope: backlash in both
 // bolts, a base that leans, bolts that move each other's adjustment.
 func Worn(c Config) Config {
 	c.Name += ", worn"
 	c.Mount.Tilt, c.Mount.TiltTowards = 5*sky.Degree, 120*sky.Degree
-	c.Mount.AltitudeBolt.PlayTurns, c.Mount.AltitudeBolt.Cross = 0.15, 0.03
-	c.Mount.AzimuthBolt.PlayTurns, c.Mount.AzimuthBolt.Cross = 0.30, -0.02
+	c.Mount.AltitudeBolt.BacklashTurns, c.Mount.AltitudeBolt.Cross = 0.15, 0.03
+	c.Mount.AzimuthBolt.BacklashTurns, c.Mount.AzimuthBolt.Cross = 0.30, -0.02
 	c.Mount.AzimuthBolt.PerTurn *= -1
 	return c
 }

@@ -27,7 +27,7 @@ const (
 // degrees, dates from 2024 to 2034, offsets from half an arcminute to 3 degrees
 // in any direction, polar distances half of them within 10 degrees and the
 // rest up to 110, any camera angle, mirrored or not, 1600 by 1200 pixels over
-// fields from 0.8 to 8 degrees, and a mount that leans, with play and cross
+// fields from 0.8 to 8 degrees, and a mount that leans, with backlash and cross
 // movement in its bolts. Offsets, fields and bolts are drawn evenly in their
 // logarithm. The boresight stays above [RandomAltitude] over [RandomTurn].
 func RandomConfig(rng *rand.Rand) Config {
@@ -37,10 +37,10 @@ func RandomConfig(rng *rand.Rand) Config {
 	sign := func() float64 { return float64(2*rng.IntN(2) - 1) }
 	bolt := func() Bolt {
 		return Bolt{
-			PerTurn:   sky.Angle(sign()*evenLog(10, 120)) * sky.Arcminute,
-			PlayTurns: between(0, 0.4),
-			Cross:     between(-0.05, 0.05),
-			Travel:    10 * sky.Degree,
+			PerTurn:       sky.Angle(sign()*evenLog(10, 120)) * sky.Arcminute,
+			BacklashTurns: between(0, 0.4),
+			Cross:         between(-0.05, 0.05),
+			Travel:        10 * sky.Degree,
 		}
 	}
 

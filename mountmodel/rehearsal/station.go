@@ -108,10 +108,10 @@ func NewStation(rig *Rig, opt StationOptions) (*Station, error) {
 type StationState struct {
 	Name, Place string
 	Reading
-	// TurnedAlt and TurnedAz are the turns of the bolts since the start, told
-	// as the angles they would make without play: up and growing azimuth.
+	// TurnedAlt and TurnedAz are the turns of the bolts since the start, given
+	// as the angles they would make without backlash: up and growing azimuth.
 	TurnedAlt, TurnedAz sky.Angle
-	// AltPerTurn and AzPerTurn are what one turn clockwise of a bolt does, told the same way.
+	// AltPerTurn and AzPerTurn are what one turn clockwise of a bolt does, given the same way.
 	AltPerTurn, AzPerTurn sky.Angle
 	Repeating, Exposing   bool
 	Exposure              time.Duration
@@ -140,7 +140,7 @@ func (s *Station) TurnRA(_ context.Context, by sky.Angle) error {
 }
 
 // TurnAltitudeBolt turns the altitude bolt by as much as raises the axis by an
-// angle, if the bolt had no play.
+// angle, if the bolt had no backlash.
 func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
 	err := s.rig.TurnAltitudeBolt(float64(by / s.rig.config.Mount.AltitudeBolt.PerTurn))
 	if err == nil {
@@ -153,7 +153,7 @@ func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
 }
 
 // TurnAzimuthBolt turns the azimuth bolt by as much as moves the axis's
-// azimuth by an angle, if the bolt had no play.
+// azimuth by an angle, if the bolt had no backlash.
 func (s *Station) TurnAzimuthBolt(_ context.Context, by sky.Angle) error {
 	err := s.rig.TurnAzimuthBolt(float64(by / s.rig.config.Mount.AzimuthBolt.PerTurn))
 	if err == nil {
@@ -285,7 +285,7 @@ func signal(c chan struct{}) {
 }
 
 // Run exposes until ctx ends; it returns nil then. A frame that cannot be
-// written is told in State, and the next one is tried.
+// written is shown in State, and the next one is tried.
 func (s *Station) Run(ctx context.Context) error {
 	for {
 		if !s.waitWanted(ctx) || !s.waitRest(ctx) {

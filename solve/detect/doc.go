@@ -15,7 +15,7 @@
 //	detect.go    the recipe; negatives
 //	cores.go     saturated and bleeding cores
 //	classify.go  which fitted maxima are stars
-//	result.go    what is told
+//	result.go    what comes out
 //
 // Package raster holds what all of them need, drawn makes images with known stars for the tests.
 package detect

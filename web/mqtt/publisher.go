@@ -223,7 +223,7 @@ func (p *Publisher) Run(ctx context.Context) error {
 		case <-up:
 			sent = nil // the broker may have lost what it kept
 			if !send(ctx, c, p.topic(statusTopic), true, online) {
-				continue // the connection is lost again, or will be told so
+				continue // the connection is lost again, or is about to be
 			}
 		case <-p.wake:
 		}
@@ -251,7 +251,7 @@ func (p *Publisher) flush(ctx context.Context, c paho.Client, sent *web.State) (
 		p.lost = 0
 		p.mu.Unlock()
 		if lost > 0 && p.opt.Logger != nil {
-			p.opt.Logger.Warn("frames were not told to the broker, which was away for too long", "frames", lost)
+			p.opt.Logger.Warn("frames were not sent to the broker, which was away for too long", "frames", lost)
 		}
 		if !send(ctx, c, p.topic(frameTopic), false, encoded(f)) {
 			return sent, false

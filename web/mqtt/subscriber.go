@@ -17,7 +17,7 @@ import (
 type Listener interface {
 	HeardStatus(pier string, s Status)
 	HeardState(pier string, p Pier)
-	// HeardNonsense is told of a message that cannot be read.
+	// HeardNonsense is called with a message that cannot be read.
 	HeardNonsense(topic string, err error)
 	// Connected tells that the broker is heard, and again when it is not.
 	Connected(yes bool)
@@ -90,7 +90,7 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 	return nil
 }
 
-// split takes a topic apart into the pier's name and what is told of it.
+// split takes a topic apart into the pier's name and the subject.
 func split(prefix, topic string) (pier, end string, ok bool) {
 	rest, ok := strings.CutPrefix(topic, prefix+"/")
 	if !ok {

@@ -32,7 +32,7 @@ type Row struct {
 	Doubt       bool             `json:"doubt"`
 	Offset      *web.Offset      `json:"offset,omitempty"`
 	Uncertainty *web.Uncertainty `json:"uncertainty,omitempty"`
-	// Trend is the change of the total offset over the nights told, fitted as a
+	// Trend is the change of the total offset over the nights listed, fitted as a
 	// straight line, and Nights are their totals, oldest first.
 	TrendArcminWeek web.Number   `json:"trend_arcmin_week"`
 	Nights          []web.Number `json:"nights_arcmin"`
@@ -210,7 +210,7 @@ func trend(nights []web.WatchedNight) float64 {
 	return (n*stx - st*sx) / det
 }
 
-// Page is what the page is told: the rows that changed since a sequence number.
+// Page is what is sent to the page: the rows that changed since a sequence number.
 type Page struct {
 	Seq       uint64 `json:"seq"`
 	SentMs    int64  `json:"sent_ms"`

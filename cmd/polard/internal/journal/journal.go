@@ -66,16 +66,16 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 	if j.session != nil {
 		session = *j.session
 	}
-	var told logbook.TroubleCode // the last that was logged
+	var logged logbook.TroubleCode // the last that was logged
 	j.writer = logbook.NewWriter(func(ctx context.Context) (logbook.Store, error) { return j.open(ctx) }, session, func() {
 		t := j.writer.Trouble()
 		switch {
-		case t == nil && told != "":
+		case t == nil && logged != "":
 			o.Log.Info("the logbook is kept again", "file", o.Shown)
-			told = ""
-		case t != nil && t.Code != told:
+			logged = ""
+		case t != nil && t.Code != logged:
 			o.Log.Error("the session is not being kept in the logbook; trying again", "file", o.Shown, "why", t.Message, "error", t.Err)
-			told = t.Code
+			logged = t.Code
 		}
 		if j.Changed != nil {
 			j.Changed()

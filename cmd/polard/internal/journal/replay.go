@@ -72,7 +72,7 @@ func (j *Journal) Replayed(sum uint64) bool { return j.replayed[sum] }
 func expiredFrames(ctx context.Context, book *logbook.Book, s *logbook.Session) (count, from, to int64, err error) {
 	config, placed := s.Called, s.Placed
 	var last logbook.Entry // event
-	if err := book.Told(ctx, s.ID, func(e logbook.Entry) error {
+	if err := book.ExceptFrames(ctx, s.ID, func(e logbook.Entry) error {
 		switch {
 		case e.Event != "":
 			last = e
@@ -98,7 +98,7 @@ func expiredFrames(ctx context.Context, book *logbook.Book, s *logbook.Session) 
 // prepared works out of a frame's sighting what rests on the configuration alone.
 func prepared(e logbook.Entry, config mountmodel.Config) (out logbook.Entry) {
 	out = e
-	// A mistake of ours shows again where the session takes the sighting, and is told there.
+	// A mistake of ours shows again where the session takes the sighting, and is reported there.
 	defer func() { _ = recover() }()
 	if e.Frame != nil {
 		e.Frame.Sighting = e.Frame.Sighting.Reduced(config)

@@ -50,7 +50,7 @@ func (a *activity) wait(files int, newer bool) {
 	a.changed()
 }
 
-// deepen is that of the queue, told.
+// deepen is that of the queue, announced.
 func (a *activity) deepen(ctx context.Context) (context.Context, bool) {
 	ctx, wanted := a.queue.Deepen(ctx)
 	if wanted {

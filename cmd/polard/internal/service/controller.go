@@ -35,8 +35,8 @@ type Controller struct {
 	// equipment is what camera and mount do, nil where the service operates none; heard hears of every outcome.
 	equipment func() *web.EquipmentState
 	heard     func(pipeline.Outcome)
-	// told hears of every event that the session took.
-	told func(mountmodel.Event) error
+	// taken is called with every event that the session took.
+	taken func(mountmodel.Event) error
 	// header lays what the command line says over a place from a frame's header.
 	header func(sky.Site) (sky.Site, sky.Air)
 	// watchOnly: the command line wants every frame taken as an ordinary exposure.
@@ -70,7 +70,7 @@ func NewController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, c
 	c := &Controller{
 		pipeline: p, journal: j, notes: journal.NewNotes(j), log: log, now: time.Now,
 		notify: func(*web.State) {}, publish: func(web.State) {}, preview: func(web.Preview) error { return nil },
-		told:     func(mountmodel.Event) error { return nil },
+		taken:    func(mountmodel.Event) error { return nil },
 		heard:    func(pipeline.Outcome) {},
 		header:   func(site sky.Site) (sky.Site, sky.Air) { return site, sky.StandardAir(site.ElevationM) },
 		said:     make(OnceOnly),

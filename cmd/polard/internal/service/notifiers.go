@@ -19,15 +19,15 @@ type Notifiers struct {
 	// Publisher tells a broker; nil without one.
 	Publisher *mqtt.Publisher
 
-	log  *slog.Logger
-	now  func() time.Time
-	told map[string]bool // alarms that were logged
+	log    *slog.Logger
+	now    func() time.Time
+	logged map[string]bool // alarms that were logged
 }
 
 // NewNotifiers raises alarms as the options say, for a program of that name and version.
 func NewNotifiers(program string, opt alarm.Options, log *slog.Logger) *Notifiers {
 	return &Notifiers{
-		judge: alarm.NewJudge(opt), metrics: metrics.New(program), log: log, now: time.Now, told: make(map[string]bool),
+		judge: alarm.NewJudge(opt), metrics: metrics.New(program), log: log, now: time.Now, logged: make(map[string]bool),
 	}
 }
 
@@ -45,17 +45,17 @@ func (n *Notifiers) pass(state *web.State) {
 	standing := make(map[string]bool)
 	for _, a := range state.Alarms {
 		standing[a.Code] = true
-		if !n.told[a.Code] {
+		if !n.logged[a.Code] {
 			n.log.Error("alarm", "code", a.Code, "why", a.Message)
 		}
 		state.Warnings = append(state.Warnings, web.Notice{Code: "alarm_" + a.Code, Message: a.Message})
 	}
-	for code := range n.told {
+	for code := range n.logged {
 		if !standing[code] {
 			n.log.Info("alarm over", "code", code)
 		}
 	}
-	n.told = standing
+	n.logged = standing
 	n.metrics.Observe(*state)
 	if n.Publisher != nil {
 		n.Publisher.Publish(*state)

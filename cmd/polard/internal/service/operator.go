@@ -70,7 +70,7 @@ func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
 		if event == mountmodel.Locked {
 			c.locked = c.now()
 		}
-		return seq, c.told(event)
+		return seq, c.taken(event)
 	})
 }
 

@@ -72,7 +72,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 	return a, recall(a, called, past), nil
 }
 
-// replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, told and
+// replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, logged and
 // passed over.
 func replay(a *Alignment, e logbook.Entry, log *slog.Logger) {
 	broke := true

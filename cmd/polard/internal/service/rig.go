@@ -20,7 +20,7 @@ func lockOf(station *rehearsal.Station) func(mountmodel.Event) error {
 
 // rigOf tells the page how the simulated rig stands, and the log when its frames cannot be written.
 func rigOf(station *rehearsal.Station, folder string, log *slog.Logger) func() *web.RigState {
-	var trouble error // the last that was told
+	var trouble error // the last that was logged
 	return func() *web.RigState {
 		s := station.State()
 		if s.Trouble != nil && trouble == nil {

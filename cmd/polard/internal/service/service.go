@@ -90,7 +90,7 @@ func New(o Options) *Service {
 	}
 	if o.Station != nil {
 		c.context.Source.Kind = "rehearsal"
-		c.rig, c.told = rigOf(o.Station, o.Folder.Folder, o.Log), lockOf(o.Station)
+		c.rig, c.taken = rigOf(o.Station, o.Folder.Folder, o.Log), lockOf(o.Station)
 	}
 	if o.Equipment != nil {
 		o.Equipment.Attach(c)

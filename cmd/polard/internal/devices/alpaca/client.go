@@ -59,7 +59,7 @@ type Options struct {
 	Addrs []string
 	// Discover looks for further servers on the local network.
 	Discover bool
-	// Log is told what was found, without addresses. nil: nobody.
+	// Log takes what was found, without addresses. nil: nobody.
 	Log *slog.Logger
 
 	discoverAt []string // in place of broadcasts, for tests

@@ -200,7 +200,7 @@ func (m *Mount) site(ctx context.Context, p place) *sky.Site {
 	if m.c.get(ctx, p, "sitelatitude", &lat) != nil || m.c.get(ctx, p, "sitelongitude", &lon) != nil || lat == 0 && lon == 0 {
 		return nil
 	}
-	_ = m.c.get(ctx, p, "siteelevation", &elevation) // 0 where it is not told
+	_ = m.c.get(ctx, p, "siteelevation", &elevation) // 0 where it is unknown
 	site := sky.Site{Latitude: sky.Angle(lat) * sky.Degree, Longitude: sky.Angle(lon) * sky.Degree, ElevationM: elevation}
 	if site.Check() != nil {
 		return nil

@@ -103,7 +103,7 @@ func (k *Camera) Info(ctx context.Context) (devices.CameraInfo, error) {
 	defer k.c.mu.Unlock()
 	d := k.c.tree[k.name]
 	size := d.property("CCD_INFO")
-	width, _ := size.number("CCD_MAX_X") // 0 where it is not told
+	width, _ := size.number("CCD_MAX_X") // 0 where it is unknown
 	height, _ := size.number("CCD_MAX_Y")
 	info.Width, info.Height = int(width), int(height)
 	info.PixelUm, _ = size.number("CCD_PIXEL_SIZE_X")
@@ -174,7 +174,7 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 	})
 	if err != nil {
 		if !errors.Is(err, devices.ErrLost) {
-			// Nobody waits for it any more; if this fails the connection is gone, and told next.
+			// Nobody waits for it any more; if this fails the connection is gone, which is reported next.
 			_ = k.c.set("Switch", k.name, propAbort, value{"ABORT", switchOn})
 		}
 		if errors.Is(err, devices.ErrTimeout) {

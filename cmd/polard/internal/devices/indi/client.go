@@ -37,7 +37,7 @@ const (
 type Options struct {
 	// Addr is HOST:PORT of the server.
 	Addr string
-	// Log is told of connections gained and lost, without the address. nil: nobody.
+	// Log takes connections gained and lost, without the address. nil: nobody.
 	Log *slog.Logger
 	// Dial stands in for the network in tests; nil: the network.
 	Dial func(ctx context.Context, addr string) (net.Conn, error)
@@ -308,7 +308,7 @@ const (
 	interfaceCCD       = 1 << 1
 )
 
-// Devices lists cameras and mounts, once the server has told of all its devices.
+// Devices lists cameras and mounts, once the server has defined all its devices.
 func (c *Client) Devices(ctx context.Context, within time.Duration) ([]devices.Found, error) {
 	if err := c.Connected(ctx, within); err != nil {
 		return nil, err

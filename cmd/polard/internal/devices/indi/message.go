@@ -30,7 +30,7 @@ type element struct {
 	name, value string
 	min, max    string // of numbers
 	format      string // of BLOBs: ".fits", ".fits.z" ...
-	size        int64  // of BLOBs: bytes when unpacked; -1 when not told
+	size        int64  // of BLOBs: bytes when unpacked; -1 when unknown
 }
 
 // reader takes messages off a stream.

@@ -133,7 +133,7 @@ func (w surroundings) position(s devices.MountState) Position {
 	return Position{Hour: (w.observer.LocalSidereal() - s.RA).Signed(), Dec: s.Dec}
 }
 
-// pathStep is how finely a path is looked at: half the smallest limit that is told in whole degrees.
+// pathStep is how finely a path is looked at: half the smallest limit, which is stated in whole degrees.
 const pathStep = 0.5 * sky.Degree
 
 // senseBack is how far a mount may go the wrong way while it is seen which way its declination

@@ -23,7 +23,7 @@ const (
 	Looping  Stage = "looping"
 )
 
-// Progress is told as the measurement goes on.
+// Progress is reported as the measurement goes on.
 type Progress struct {
 	Stage       Stage
 	Number, All int       // of the picture
@@ -33,7 +33,7 @@ type Progress struct {
 	Note        string // a sentence, where there is something to say
 }
 
-// Seen is what a picture's stars told.
+// Seen is what a picture's stars show.
 type Seen struct {
 	Name             string
 	Mid              time.Time
