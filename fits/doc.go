@@ -6,7 +6,10 @@
 // What happens to a file, in order:
 //
 //	stage                                   file          standard
-//	bytes from disk, gzip undone            decode.go
+//	what comes out, and kinds of refusal    frame.go
+//	bytes from disk                         decode.go
+//	gzip undone                             inflate.go
+//	only whether it is whole, and its time  peek.go
 //	blocks, cards, sizes: strict check      check.go      3.1 to 3.4, 4.1, 4.4.1
 //	keyword values                          keywords.go   4.2
 //	compressed tiles: how they are laid out tiles.go      10.1
@@ -19,6 +22,8 @@
 //	time of the exposure                    moment.go     9
 //	optics, pointing                        optics.go     8 (hints only)
 //	site                                    site.go       8.4.1
+//	  from coordinates of the Earth         geocentric.go
+//	a frame to bytes                        write.go      3.1, 4.1
 //
 // Input never panics and never makes the package reserve more memory than a
 // small multiple of the file's own length, whatever the header claims; what is

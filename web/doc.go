@@ -6,6 +6,11 @@
 //	view to wire              view.go       [StateFromView]
 //	newest state to all       hub.go        a mutex, a map and a mailbox of one per client
 //	websocket                 live.go       one writer and one reader for each client
+//	what the page shows of it plan.go       the exposures planned
+//	                          watch.go      ordinary exposures
+//	                          wrongway.go   a bolt turned the wrong way
+//	                          cadence.go    when the next frame is overdue
+//	                          said.go       a sentence with its code
 //	set-up of a place         setup.go      the sheet of the minute, and the balance
 //	its wire form             sheet.go      [Sheet], which polard site prints too
 //	what is remembered        notes.go      [Notes] and [Nights]
@@ -14,7 +19,16 @@
 //	camera and mount          equipment.go  [Equipment], the same
 //	picture of the frame      preview.go    stretch, shrink, encode
 //	the page and its files    assets.go     embedded, under a hashed address
-//	who may ask               guard.go      host, origin, rights, headers
+//	who may ask               guard.go      host, origin, headers
+//	                          rights.go     what a browser or program may do
+//	paired devices            devices.go    their list
+//	                          pairing.go    links and their codes
+//	                          pairroutes.go the requests
+//	how much one may ask      bounds.go     requests
+//	                          conns.go      connections
+//	refusals                  problem.go    a code for programs, a sentence for people
+//	is it well?               probe.go      for systemd, Kubernetes, load balancers
+//	description of the API    describe.go   OpenAPI, JSON Schema
 //	life of the service       server.go     [New], [Server.Run]
 //
 // The page shows words from assets/js/words.js (and words-setup.js beside it) and

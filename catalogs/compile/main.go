@@ -4,7 +4,7 @@
 //
 // FOLDER holds tyc2.dat.00 to tyc2.dat.19 and suppl_1.dat, unpacked. Their
 // hashes must be those of SHA256SUMS. The same input gives the same output,
-// byte for byte. See catalogs/PROVENANCE.md.
+// byte for byte. See catalogs/PROVENANCE.md. The lines of the files are read in tycho2.go.
 package main
 
 import (

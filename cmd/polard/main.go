@@ -1,6 +1,21 @@
 // Command polard measures where a mount's right ascension axis points
 // relative to the refracted celestial pole, from FITS frames of any part of
 // the sky, and tells which bolt to turn, which way and how far.
+//
+//	main.go, command.go  the call, exit status
+//	solve.go             where frames point; headers.go: world coordinates beside them
+//	axis.go, watch.go    the axis from frames, and from ordinary exposures (ordinary.go)
+//	trail.go             what exposures ask of the alignment
+//	serve.go             the page; config.go: its file; pairing.go: other devices; notifiers.go: broker and alarms
+//	rehearse.go          the page with a simulated rig
+//	measure.go           camera and mount measure by themselves; devices.go: which there are
+//	site.go, siteflags.go  the set-up of a place
+//	check.go             what this machine lacks; machine_linux.go, machine_other.go: what it is
+//	catalogue.go, catalogueplan.go  stars that a user adds
+//	log.go, entries.go   what the logbook holds; report.go: a night of it
+//	overview.go          many piers on one page
+//	state.go             where the program keeps its files
+//	terminal.go, logging.go  what is printed and logged
 package main
 
 import (

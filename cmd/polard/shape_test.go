@@ -123,6 +123,35 @@ func TestShape(t *testing.T) {
 	}
 }
 
+// The package comment is the finding aid: it names every file, but for the one that it stands in.
+func TestFindingAids(t *testing.T) {
+	comments, files := map[string]string{}, map[string][]string{}
+	commented := map[string]string{}
+	for _, path := range goFiles(t, false) {
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ParseComments|parser.PackageClauseOnly)
+		if err != nil {
+			t.Fatal(err)
+		}
+		folder, name := filepath.ToSlash(filepath.Dir(path)), filepath.Base(path)
+		files[folder] = append(files[folder], name)
+		if file.Doc != nil {
+			comments[folder] += file.Doc.Text()
+			commented[folder] = name
+		}
+	}
+	for folder, names := range files {
+		if comments[folder] == "" {
+			t.Errorf("%s has no package comment: what comes in, what goes out, by which method", folder)
+			continue
+		}
+		for _, name := range names {
+			if name != commented[folder] && !regexp.MustCompile(`\b`+regexp.QuoteMeta(name)).MatchString(comments[folder]) {
+				t.Errorf("the comment of package %s does not say what %s is for", folder, name)
+			}
+		}
+	}
+}
+
 // receiver is the name of the type that a method belongs to, "" for a function.
 func receiver(f *ast.FuncDecl) string {
 	if f.Recv == nil {

@@ -10,6 +10,7 @@
 //   - gates.go: from a change to a file that is whole.
 //   - deliver.go: which of those that wait comes next; reading and decoding beside the loop.
 //   - search.go: looking through the folder for what no event reported.
-//   - events_linux.go, events_other.go: what the operating system tells.
+//   - access.go: calls to a folder that may not answer, one at a time and with a deadline.
+//   - events.go, events_linux.go, events_other.go: what the operating system tells.
 //   - older.go: files that were there before.
 package watch

@@ -6,4 +6,8 @@
 // another source does to the answer ([CompareSites]); whether the Sun was up while
 // stars were seen ([Daylight]), and whether exposures overlap ([Overlap]). What a wrong clock or place
 // does to the axis is derived in clock.go. Time zones: IANA time zone database.
+//
+//	clock.go    one frame's clocks; the site of another source
+//	monitor.go  the clocks of frames as they come in ([Monitor])
+//	night.go    stars by day, exposures at once
 package clock

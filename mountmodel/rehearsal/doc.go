@@ -8,6 +8,7 @@
 // Where things are:
 //
 //	config.go   what a rig consists of, with its limits
+//	faults.go   what can be made to go wrong
 //	places.go   two observatories of our own invention
 //	random.go   rigs drawn at random, for experiments
 //	mount.go    base, bolts, axis, drive: where the camera points

@@ -2,6 +2,16 @@
 // unit vectors in named frames, orthogonal matrices, attitudes with
 // covariance, the site and its air. It is a leaf: it imports nothing of ours.
 //
+//	angle.go     [Angle] and its units
+//	vector.go    [Vec], and the frames [ICRS], [Local], [Camera], [Pixel]
+//	matrix.go    [Matrix], rotations
+//	tangent.go   directions across and up; the turn about a line
+//	attitude.go  [Attitude] from pairs of directions, with covariance
+//	hour.go      hour angle and declination to [Local]
+//	site.go      [Site], [Air]
+//	words.go     angles as people read them
+//	saying.go    sentences with a code, for any language
+//
 // Conventions.
 //
 //   - Angles are radians inside [Angle]; a value is built only with a unit

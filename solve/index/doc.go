@@ -18,6 +18,7 @@
 //	index.go       an index of levels that are made when first wanted
 //	cache.go       levels in a folder: written, read, believed only when sound
 //	build.go       the patterns of a level, filed into buckets
+//	region.go      levels of added stars, for a part of the sky
 //	neighbours.go  the nearest stars of each star
 //	thin.go        which of the catalogue's stars a level holds
 //	lookup.go      the entries of a level that may have a shape

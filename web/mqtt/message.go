@@ -9,6 +9,11 @@
 //	alarm    retained   the alarms that stand, a list of [web.Alarm]; [] when there are none
 //
 // Quality of service is 1: a message comes at least once.
+//
+//   - message.go: topics and what is sent.
+//   - publisher.go: one pier speaks.
+//   - subscriber.go: hearing many.
+//   - bounded.go: the connection, which lets no message be larger than a pier's.
 package mqtt
 
 import (

@@ -1,4 +1,5 @@
-// Package overview shows all piers that tell a broker of themselves on one page.
+// Package overview shows all piers that tell a broker of themselves on one page: store.go keeps what was heard of each,
+// server.go answers the page.
 package overview
 
 import (

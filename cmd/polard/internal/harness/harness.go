@@ -1,5 +1,12 @@
 // Package harness holds what the tests of several packages share: practice frames, a rehearsed night, and a service that is
 // started and asked over HTTP. Only tests import it.
+//
+//   - harness.go: waiting for what is to come.
+//   - practice.go: frames below testdata/.
+//   - night.go: a rehearsed rig in the hands of a test.
+//   - running.go: a service that a command started.
+//   - processor_linux.go: the processor time of a test.
+//   - race.go, norace.go: whether the race detector looks on.
 package harness
 
 import (

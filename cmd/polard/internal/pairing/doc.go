@@ -5,5 +5,7 @@
 //
 //   - invitation.go: the link and its picture.
 //   - devices.go: the list of devices.
+//   - localkey.go: the key of this machine, by which its own commands are known.
+//   - lock_unix.go, lock_windows.go: the lock on a file, for one writer at a time.
 //   - client.go: what commands ask of a service that runs already.
 package pairing

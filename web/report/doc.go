@@ -1,0 +1,9 @@
+// Package report is the record of a night, for programs and for people.
+//
+// In comes the logbook; out comes a [Report], as JSON or as one page that loads nothing.
+//
+//   - report.go: what the logbook holds of a night.
+//   - nights.go: the nights before it.
+//   - page.go: the page; element.go: its elements.
+//   - plot.go: how far the axis was off, over the night.
+package report
