@@ -42,8 +42,8 @@ const (
 	mostFull = 1.0 / 48
 	// fullRows are searched at one go.
 	fullRows = 64
-	// looks: after so many runs the context is looked at.
-	looks = 1 << 12
+	// checkEvery so many runs it is checked whether the context has ended.
+	checkEvery = 1 << 12
 )
 
 // fullRuns are the runs of saturated pixels, none where there are more than cores of stars can have.
@@ -93,7 +93,7 @@ func findCores(ctx context.Context, workers int, r *residual.Image) ([]core, err
 	areas := make([][]raster.Run, n)
 	believed := make([]bool, n)
 	for i, k := range region {
-		if i%looks == 0 && ctx.Err() != nil {
+		if i%checkEvery == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
 		areas[k] = append(areas[k], runs[i])
@@ -101,7 +101,7 @@ func findCores(ctx context.Context, workers int, r *residual.Image) ([]core, err
 	}
 	var list []core
 	for k, area := range areas {
-		if k%looks == 0 && ctx.Err() != nil {
+		if k%checkEvery == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
 		if believed[k] {

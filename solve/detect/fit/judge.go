@@ -6,8 +6,8 @@ import (
 	"polard/solve/detect/raster"
 )
 
-// looks are sums over the pixels of a fit that tell how well it describes them.
-type looks struct {
+// pixelSums are sums over the pixels of a fit that tell how well it describes them.
+type pixelSums struct {
 	skyVar           float64 // the part of the flux' variance that is noise of the sky
 	lost, total      float64 // light of the star in pixels of no use, and in all
 	res, resVar      float64 // squared residuals in the core, and what noise makes of them
@@ -20,7 +20,7 @@ type looks struct {
 // judge gives the errors of a fit and how well it describes the pixels.
 func (f *fitter) judge(s *Source) {
 	m := f.model
-	l := f.look(s)
+	l := f.sums(s)
 	s.FluxVar = m.FluxFactor * f.sky2 * l.skyVar
 	f2 := s.Flux * s.Flux
 	second := 1 + secondOrder*s.FluxVar/f2
@@ -45,8 +45,8 @@ func (f *fitter) judge(s *Source) {
 	s.Size = starMoments(m, &l.seen, &l.drawn)
 }
 
-// look sums over the pixels of the last fit.
-func (f *fitter) look(s *Source) (l looks) {
+// sums sums over the pixels of the last fit.
+func (f *fitter) sums(s *Source) (l pixelSums) {
 	m := f.model
 	core2 := sq(max(1, coreRadius*m.FWHM()))
 	r := m.Radius

@@ -17,8 +17,8 @@ const (
 	prominencePart  = 0.04
 	// mostFlooded is the part of a level's pixels that one object may have to be looked at whole.
 	mostFlooded = 1.0 / 12
-	// looks: after so many pixels the context is looked at.
-	looks = 1 << 14
+	// checkEvery so many pixels it is checked whether the context has ended.
+	checkEvery = 1 << 14
 )
 
 // basin is the surroundings of a maximum.
@@ -51,7 +51,7 @@ func prominent(ctx context.Context, o *objects, list []int32) []Peak {
 	f.basinOf = spare
 	clear(f.basinOf)
 	for i, at := range order {
-		if i%looks == 0 && ctx.Err() != nil {
+		if i%checkEvery == 0 && ctx.Err() != nil {
 			return nil
 		}
 		f.take(at)
@@ -134,7 +134,7 @@ func falling(ctx context.Context, vals []float32) (order, spare []int32) {
 		var start [1 << digit]int32
 		key := func(i int32) uint32 { return ^math.Float32bits(vals[i]) >> (d * digit) % (1 << digit) }
 		for i := range vals {
-			if i%looks == 0 && ctx.Err() != nil {
+			if i%checkEvery == 0 && ctx.Err() != nil {
 				break
 			}
 			start[key(int32(i))]++
@@ -145,7 +145,7 @@ func falling(ctx context.Context, vals []float32) (order, spare []int32) {
 			sum += c
 		}
 		for i, at := range order {
-			if i%looks == 0 && ctx.Err() != nil {
+			if i%checkEvery == 0 && ctx.Err() != nil {
 				break
 			}
 			k := key(at)

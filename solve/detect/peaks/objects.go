@@ -51,7 +51,7 @@ func connect(ctx context.Context, strips []strip, peak float32, most int) (*obje
 	// count is that of the runs of a region, 0 where nothing is significant.
 	count := make([]int32, regions)
 	for i := range o.runs {
-		if i%looks == 0 && ctx.Err() != nil {
+		if i%checkEvery == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
 		if slices.Max(o.values(int32(i))) >= peak*o.noise[i] {

@@ -32,8 +32,8 @@ const (
 	bandRows = 64
 	// noiseRows share a row of noise, which changes little over a tile.
 	noiseRows = 8
-	// looks: after so many suspects the context is looked at.
-	looks = 1 << 14
+	// checkEvery so many suspects it is checked whether the context has ended.
+	checkEvery = 1 << 14
 )
 
 // New takes the background off an image and replaces missing, single bright and single dark pixels. What lay in the
@@ -87,7 +87,7 @@ func (r *Image) WithoutSharp(ctx context.Context, share float32) (*Image, error)
 	out := *r
 	l := r.Levels[0]
 	for k, s := range r.suspects {
-		if k%looks == 0 && ctx.Err() != nil {
+		if k%checkEvery == 0 && ctx.Err() != nil {
 			break
 		}
 		x, y := int(s.x), int(s.y)
