@@ -8,7 +8,7 @@
 //	trail.go             what exposures ask of the alignment
 //	serve.go             the page; config.go: its file; pairing.go: other devices; notifiers.go: broker and alarms
 //	rehearse.go          the page with a simulated rig
-//	measure.go           camera and mount measure by themselves; devices.go: which there are
+//	measure.go           camera and mount measure by themselves; measureloop.go: while bolts are turned; devices.go: which there are
 //	site.go, siteflags.go  the set-up of a place
 //	check.go             what this machine lacks; machine_linux.go, machine_other.go: what it is
 //	catalogue.go, catalogueplan.go  stars that a user adds

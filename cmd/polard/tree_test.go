@@ -118,7 +118,10 @@ func goFiles(t *testing.T, tests bool) []string {
 	return files
 }
 
+// TestImports holds how the code is laid out: the arrows between packages, the shape of files and types, and the finding aids.
 func TestImports(t *testing.T) {
+	t.Run("shape", testShape)
+	t.Run("finding aids", testFindingAids)
 	for _, path := range goFiles(t, false) {
 		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
 		if err != nil {

@@ -8,4 +8,6 @@
 // an adapter moves nothing on its own.
 //
 // Finding aid: devices.go has the interfaces and what travels through them.
+//
+// devices.go has the seam, sense.go which way a mount has moved.
 package devices
