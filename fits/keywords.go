@@ -200,13 +200,17 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 	}
 	legal = fmt.Appendf(legal, "%-80s", "END")
 	legal = append(legal, strings.Repeat(" ", padding(len(legal)))...)
-	if len(unreadable) > 0 {
-		warnings = append(warnings, fmt.Sprintf("header cards without a legal value were passed over: %s", list(unreadable)))
-	}
-	if len(repeated) > 0 {
-		warnings = append(warnings, fmt.Sprintf("keywords that stand twice with different values (the first was taken): %s", list(repeated)))
-	}
+	warnings = append(leftOut("header cards without a legal value were passed over", unreadable),
+		leftOut("keywords that stand twice with different values (the first was taken)", repeated)...)
 	return legal, wholes, warnings
+}
+
+// leftOut is a warning that names keywords, where there are any.
+func leftOut(why string, keywords []string) []string {
+	if len(keywords) == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("%s: %s", why, list(keywords))}
 }
 
 // appendContinued appends a card that goes on with a long string (section 4.2.1.2), if it does, and tells whether another may
