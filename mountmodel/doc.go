@@ -8,7 +8,7 @@
 //	the states and their transitions     machine.go; what each holds: states.go
 //	what a step does                     steps.go; the bolt to turn now: turning.go
 //	steps taken whole, history, replay   session.go; config.go
-//	frames as they come in               sighting.go, reduction.go, times.go
+//	frames as they come in               sighting.go, reduction.go, times.go; which count: choice.go
 //	what a page shows                    view.go; in words: instruct.go, warning.go
 //	lists of frames                      list.go
 //
