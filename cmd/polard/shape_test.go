@@ -52,6 +52,7 @@ var widespread = map[string]string{
 	"cmd/polard/internal/devices/indi.Client":       "a connection; camera.go and mount.go only name a device on it",
 	"cmd/polard/internal/devices/indi.device":       "a table of properties; cameras and mounts each read theirs",
 	"cmd/polard/internal/devices/operate.Operation": "what the page can ask of the equipment, by subject; its lock and its fields are in operation.go",
+	"cmd/polard/internal/pipeline.Pipeline":         "the recipe in pipeline.go; hint.go and lens.go each keep one thing that is believed of the next frame",
 	"fits/watch.Watcher":                            "the state of one goroutine; the gates, the search and the delivery are its three duties",
 	"mountmodel.Session":                            "session.go holds it, steps.go the table's actions; view.go only reads",
 	"mountmodel/axis.Fit":                           "a value that is not changed once it is found; each file asks it another question",

@@ -149,35 +149,38 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 	}
 	pix := w.pix
 	w.bytes, w.pix = nil, nil
-	return func() then {
-		done, err := w.options.Attempt(a)
-		if err != nil {
-			a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), err)
-			return func() job { return w.refuse(f, a, deliver) }
-		}
-		defer done()
-		a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data, pix)
-		switch {
-		case ctx.Err() != nil:
-			return func() job {
-				w.ready = append(w.ready, f) // the next Run begins with it
-				return nil
-			}
-		case a.Err != nil:
-			return func() job { return w.refuse(f, a, deliver) }
-		}
-		large := len(a.Frame.Pix) > mostKept
-		if large {
-			data = nil // others need the memory now
-		}
-		again := deliver(a)
+	return func() then { return w.attempt(ctx, f, a, data, pix, deliver) }
+}
+
+// attempt decodes a file and hands the frame over, beside the loop.
+func (w *Watcher) attempt(ctx context.Context, f *watched, a Arrival, data []byte, pix []float32, deliver func(Arrival) bool) then {
+	done, err := w.options.Attempt(a)
+	if err != nil {
+		a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), err)
+		return func() job { return w.refuse(f, a, deliver) }
+	}
+	defer done()
+	a.Frame, a.Err = w.decodeUntil(ctx, filepath.Base(f.path), data, pix)
+	switch {
+	case ctx.Err() != nil:
 		return func() job {
-			if w.bytes = data; !again && !large {
-				w.pix = a.Frame.Pix
-			}
-			w.delivered(f, a, again)
+			w.ready = append(w.ready, f) // the next Run begins with it
 			return nil
 		}
+	case a.Err != nil:
+		return func() job { return w.refuse(f, a, deliver) }
+	}
+	large := len(a.Frame.Pix) > mostKept
+	if large {
+		data = nil // others need the memory now
+	}
+	again := deliver(a)
+	return func() job {
+		if w.bytes = data; !again && !large {
+			w.pix = a.Frame.Pix
+		}
+		w.delivered(f, a, again)
+		return nil
 	}
 }
 

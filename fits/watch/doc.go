@@ -13,4 +13,5 @@
 //   - access.go: calls to a folder that may not answer, one at a time and with a deadline.
 //   - events.go, events_linux.go, events_other.go: what the operating system tells.
 //   - older.go: files that were there before.
+//   - sum.go: the sum of a file, by which it is known again.
 package watch
