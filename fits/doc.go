@@ -21,6 +21,7 @@
 //	colour planes and mosaics to luminance  colour.go
 //	time of the exposure                    moment.go     9
 //	optics, pointing                        optics.go     8 (hints only)
+//	  of which equinox                      equinox.go    8.3
 //	site                                    site.go       8.4.1
 //	  from coordinates of the Earth         geocentric.go
 //	a frame to bytes                        write.go      3.1, 4.1

@@ -28,9 +28,8 @@ const (
 
 // longFiles may have more lines.
 var longFiles = map[string]string{
-	"cmd/polard/internal/devices/measure/sequence.go": "the sequence of a measurement from the first picture to the last, with what each step does when it fails",
-	"cmd/polard/browser_test.go":                      "the walk through the page of a running service, one step after the other in one browser",
-	"web/browser_test.go":                             "scenes of the page that share one browser, which takes seconds to start",
+	"cmd/polard/browser_test.go": "the walk through the page of a running service, one step after the other in one browser",
+	"web/browser_test.go":        "scenes of the page that share one browser, which takes seconds to start",
 }
 
 // longFunctions may have more lines: they are tables, or loops that splitting made slower.
@@ -48,18 +47,20 @@ var commandTable = regexp.MustCompile(`^cmd/polard\.new[A-Z]`)
 
 // widespread types may have methods in more files.
 var widespread = map[string]string{
-	"cmd/polard/internal/devices/alpaca.Client":     "a connection; camera.go and mount.go only name a device on it",
-	"cmd/polard/internal/devices/indi.Client":       "a connection; camera.go and mount.go only name a device on it",
-	"cmd/polard/internal/devices/indi.device":       "a table of properties; cameras and mounts each read theirs",
-	"cmd/polard/internal/devices/operate.Operation": "what the page can ask of the equipment, by subject; its lock and its fields are in operation.go",
-	"cmd/polard/internal/pipeline.Pipeline":         "the recipe in pipeline.go; hint.go and lens.go each keep one thing that is believed of the next frame",
-	"fits/watch.Watcher":                            "the state of one goroutine; the gates, the search and the delivery are its three duties",
-	"mountmodel.Session":                            "session.go holds it, steps.go the table's actions; view.go only reads",
-	"mountmodel/axis.Fit":                           "a value that is not changed once it is found; each file asks it another question",
-	"mountmodel/axis.model":                         "a value that is not changed once it is solved; each file asks it another question",
-	"mountmodel/logbook.Book":                       "an open database and nothing else; a file for writing, for reading, for each further question",
-	"mountmodel/nights.finder":                      "the working values of one fit, in the order of its stages",
-	"web.Server":                                    "handlers of requests, a file for each part of the API; what they share has its own types and locks",
+	"cmd/polard/internal/devices/alpaca.Client":        "a connection; camera.go and mount.go only name a device on it",
+	"cmd/polard/internal/devices/indi.Client":          "a connection; camera.go and mount.go only name a device on it",
+	"cmd/polard/internal/devices/indi.device":          "a table of properties; cameras and mounts each read theirs",
+	"cmd/polard/internal/devices/measure.Measurer":     "the sequence, a single movement, and what the mount said of it against the pictures",
+	"cmd/polard/internal/devices/measure.surroundings": "a value that is not changed: limits.go asks it what may move, plan.go and thorough.go what will",
+	"cmd/polard/internal/devices/operate.Operation":    "what the page can ask of the equipment, by subject; its lock and its fields are in operation.go",
+	"cmd/polard/internal/pipeline.Pipeline":            "the recipe in pipeline.go; hint.go and lens.go each keep one thing that is believed of the next frame",
+	"fits/watch.Watcher":                               "the state of one goroutine; the gates, the search and the delivery are its three duties",
+	"mountmodel.Session":                               "session.go holds it, steps.go the table's actions; view.go only reads",
+	"mountmodel/axis.Fit":                              "a value that is not changed once it is found; each file asks it another question",
+	"mountmodel/axis.model":                            "a value that is not changed once it is solved; each file asks it another question",
+	"mountmodel/logbook.Book":                          "an open database and nothing else; a file for writing, for reading, for each further question",
+	"mountmodel/nights.finder":                         "the working values of one fit, in the order of its stages",
+	"web.Server":                                       "handlers of requests, a file for each part of the API; what they share has its own types and locks",
 }
 
 func testShape(t *testing.T) {
