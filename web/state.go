@@ -198,7 +198,7 @@ type Move struct {
 }
 
 // Bolt is how the axis answers a bolt, with standard deviations. Turns are
-// as angles of the bolt's own turn, clockwise positive.
+// given as angles of the bolt's own turn, clockwise positive.
 type Bolt struct {
 	Bolt               string `json:"bolt"`            // "altitude" or "azimuth"
 	Learnt             bool   `json:"learnt"`          // well enough to speak in turns
