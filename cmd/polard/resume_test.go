@@ -20,7 +20,7 @@ import (
 )
 
 // settled is a state without what differs from run to run: where the Sun is, when
-// files were read, and the picture of the last frame and what is drawn on it, which are not
+// files were read and what is still being done with them, and the picture of the last frame and what is drawn on it, which are not
 // kept.
 func settled(t *testing.T, s *web.State) string {
 	t.Helper()
@@ -33,7 +33,7 @@ func settled(t *testing.T, s *web.State) string {
 		l.ReadMs, l.TookMs, l.Picture, l.Stars, l.Pole, l.Axis = 0, 0, nil, nil, nil, nil
 		c.Latest = &l
 	}
-	c.Memories, c.Sun = 0, nil
+	c.Memories, c.Sun, c.Reading = 0, nil, nil
 	b, err := json.MarshalIndent(c, "", " ")
 	if err != nil {
 		t.Fatal(err)

@@ -125,7 +125,7 @@ var passes = []pass{
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky, coarse", order: smoothFirst, when: structuredSky, coarse: true, asked: orGoodFit, patterns: toTheEnd},
 
-	{name: "all scales", scales: all, patterns: firstPatterns}, // the hint may be of another camera
+	{name: "all scales", effort: cheapWithoutScale, scales: all, patterns: firstPatterns},
 	{name: "all scales, smooth sky", effort: cheapWithoutScale, scales: all, order: smoothFirst, when: structuredSky, patterns: firstPatterns},
 	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, patterns: toTheEnd},
 
