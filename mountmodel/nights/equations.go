@@ -84,9 +84,13 @@ func (w *finder) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.T
 		f := w.frames[i]
 		r, y := w.design(f, w.c[k], turns[i-s.First], f.Mid.Sub(at).Hours())
 		still := axis.Across(f.Cov, w.n, bn, 0)
+		loose := s.Dither
 		if s.Guided {
+			loose = guideFree
+		}
+		if loose > 0 {
 			g := f.R.Apply(free)
-			u := [2]float64{r3.Dot(bn[0], g) * float64(guideFree), r3.Dot(bn[1], g) * float64(guideFree)}
+			u := [2]float64{r3.Dot(bn[0], g) * float64(loose), r3.Dot(bn[1], g) * float64(loose)}
 			for p := range 2 {
 				for q := range 2 {
 					still[p][q] += u[p] * u[q]

@@ -158,6 +158,15 @@ const (
 	stepLeast   = 1 * sky.Arcminute
 	stepFlexure = 3 * sky.Arcminute // per radian
 
+	// Dithering: steps of up to ditherStep times the usual one (six standard
+	// deviations of the places), but never mostDither, do not part stretches. A
+	// scatter in declination from leastDither on counts, where ditherFrames or more
+	// show it: smaller ones are what single frames stray by.
+	ditherStep   = 6.7
+	mostDither   = 150 * sky.Arcsecond
+	leastDither  = 3 * sky.Arcsecond
+	ditherFrames = 6
+
 	// firstAxis is how far the axis may be from the pole while it is not known,
 	// firstStep the step that then parts stretches: a change of target in
 	// declination is larger, and smaller ones are found once the axis is known.
@@ -226,6 +235,7 @@ const (
 func (w *finder) fit() (*Fit, error) {
 	for k, s := range w.stretches {
 		w.stretches[k].Guided = w.guided(s)
+		w.stretches[k].Dither = w.dither(s)
 	}
 	at := w.frames[len(w.frames)-1].Mid
 	tooLittle := func(sigma sky.Angle) error {

@@ -23,7 +23,8 @@ type nightMount struct {
 	flexure sky.Matrix // rotation of the camera, radians, per unit of the weight's direction in the tube's frame
 	jitter  sky.Angle
 	guided  bool
-	dither  sky.Angle // size of the steps of declination between frames
+	dither  sky.Angle // size of the steps between frames, in declination and right ascension
+	worm    sky.Angle // amplitude of the drive's periodic error
 	frames  []Exposure
 	began   time.Time
 	// Errors made; the frames are always told those of below.
@@ -31,7 +32,7 @@ type nightMount struct {
 }
 
 func newNight(rng *rand.Rand, offset sky.Angle) *nightMount {
-	m := &nightMount{rng: rng, lat: sky.Angle(20+40*rng.Float64()) * sky.Degree, began: time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC),
+	m := &nightMount{rng: rng, worm: 7 * sky.Arcsecond, lat: sky.Angle(20+40*rng.Float64()) * sky.Degree, began: time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC),
 		pointing: nightPointing, roll: nightRoll}
 	if rng.IntN(3) == 0 {
 		m.lat = -m.lat
@@ -87,7 +88,7 @@ func (m *nightMount) expose(from, to float64, hour, dec sky.Angle, west bool, ca
 		n := m.axisAt(t)
 		// The axis moves the whole mount.
 		lift := sky.RotationFromVector(r3.Cross(axis0, n))
-		theta := sky.Angle(sense*observed.SiderealRate*3600*(t-from)) + 7*sky.Arcsecond*sky.Angle(math.Sin(2*math.Pi*t*3600/480))
+		theta := sky.Angle(sense*observed.SiderealRate*3600*(t-from)) + m.worm*sky.Angle(math.Sin(2*math.Pi*t*3600/480)) + sky.Angle(noisy(m.dither))
 		mid := m.began.Add(time.Duration(t * float64(time.Hour)))
 		stand := func(c sky.Angle) sky.Matrix {
 			b := lift.Mul(sky.Rotation(axis0, theta)).Mul(sky.Rotation(hinge, ra+c)).Mul(base)
@@ -141,6 +142,13 @@ func (m *nightMount) night(cadence time.Duration) {
 	m.expose(3.1, 4.2, -10*sky.Degree, s*(-5)*sky.Degree, false, cadence)
 	m.expose(4.3, 5, 6*sky.Degree, s*(-5)*sky.Degree, true, cadence)
 	m.expose(5.1, 6.5, -50*sky.Degree, s*60*sky.Degree, false, cadence)
+}
+
+// two are two targets on either side of the meridian, an hour each.
+func (m *nightMount) two(cadence time.Duration) {
+	s := sky.Angle(math.Copysign(1, float64(m.lat)))
+	m.expose(0, 1, sky.Angle(10+m.rng.Float64()*30)*sky.Degree, s*sky.Angle(m.rng.Float64()*40)*sky.Degree, true, cadence)
+	m.expose(1.1, 2.1, -sky.Angle(15+m.rng.Float64()*30)*sky.Degree, s*sky.Angle(m.rng.Float64()*40)*sky.Degree, false, cadence)
 }
 
 // one is a single target somewhere in the sky.

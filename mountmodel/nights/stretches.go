@@ -20,6 +20,9 @@ type Stretch struct {
 	Turn        sky.Angle
 	Body        sky.Camera // where the camera has the axis
 	Guided      bool       // taken as guided: the declination is free in every frame
+	// Dither is the standard deviation of the steps in declination that the camera
+	// makes from frame to frame: it is free to that extent.
+	Dither sky.Angle
 }
 
 // finder is a fit under way.
@@ -71,6 +74,9 @@ func (w *finder) cut(off, least sky.Angle) {
 	w.stretches, w.lone = nil, 0
 	first := 0
 	b := sky.TangentBasis(w.n)
+	if least == stepLeast {
+		least = max(least, min(ditherStep*w.usualStep(), mostDither))
+	}
 	for i := 1; i <= len(w.frames); i++ {
 		if i < len(w.frames) {
 			from, to := w.frames[i-1], w.frames[i]
@@ -105,6 +111,46 @@ func (w *finder) cut(off, least sky.Angle) {
 		}
 		first = i
 	}
+}
+
+// usualStep is how far c steps from one frame to the next in the median.
+func (w *finder) usualStep() sky.Angle {
+	var steps []float64
+	for i := 1; i < len(w.frames); i++ {
+		was, is := w.frames[i-1].R.Transpose().Apply(w.n), w.frames[i].R.Transpose().Apply(w.n)
+		steps = append(steps, r3.Norm(r3.Sub(is, was)))
+	}
+	slices.Sort(steps)
+	return sky.Angle(steps[len(steps)/2])
+}
+
+// dither is how far the declination steps from frame to frame: the median of second
+// differences, which no drift makes, as a standard deviation of the places (1.48 for
+// the median of a Gaussian, the root of 6 for 1, -2, 1).
+func (w *finder) dither(s Stretch) sky.Angle {
+	frames := w.frames[s.First : s.Last+1]
+	if len(frames) < ditherFrames {
+		return 0
+	}
+	var mean sky.Vec
+	for _, f := range frames {
+		if f.Pointing == (sky.ICRS{}) {
+			return 0
+		}
+		mean = r3.Add(mean, sky.Vec(f.Pointing))
+	}
+	north := sky.TangentBasis(sky.Unit(mean))[1]
+	var second []float64
+	for i := 2; i < len(frames); i++ {
+		step := r3.Add(r3.Sub(sky.Vec(frames[i].Pointing), r3.Scale(2, sky.Vec(frames[i-1].Pointing))), sky.Vec(frames[i-2].Pointing))
+		second = append(second, math.Abs(r3.Dot(north, step)))
+	}
+	slices.Sort(second)
+	scatter := sky.Angle(1.4826 * second[len(second)/2] / math.Sqrt(6))
+	if scatter < leastDither {
+		return 0
+	}
+	return scatter
 }
 
 // startError is the model error per coordinate with which the first axis is
