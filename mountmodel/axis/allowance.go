@@ -2,6 +2,7 @@ package axis
 
 import (
 	"math"
+	"slices"
 
 	"polard/mountmodel/sky"
 
@@ -69,6 +70,8 @@ type Refraction struct {
 	// refraction lifts it; 0 for the true pole.
 	Pole   sky.Local
 	OfPole sky.Angle
+	// PoleError is what the model of the air lacks at the pole, where that is low.
+	PoleError sky.Angle
 }
 
 // Allowance is what the fit has to be allowed for.
@@ -87,8 +90,24 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 		}
 		a.Movement = m.movement(p)
 	}
-	a.Flexure = m.influence(p, m.sag(p.n), float64(usualFlexure))
-	a.Air = m.influence(p, m.lifted(p.n, air), air.Uncertain)
+	a.Flexure = m.influence(p, m.sag(p.n))
+	if f.hangsMuch() {
+		gain, _, _, ok := m.shown(p, m.sag(p.n))
+		for i := range 2 {
+			for j := range 2 {
+				if ok { // where the axis would be if it did not hang
+					a.Movement[i][j] += gain.At(i, 0) * gain.At(j, 0) * float64(f.hangs*f.hangs)
+				}
+			}
+		}
+	}
+	a.Air = m.influence(p, m.lifted(p.n, air))
+	_, up := sky.Tangents(air.Pole)
+	for i := range 2 {
+		for j := range 2 {
+			a.Air[i][j] += float64(air.PoleError*air.PoleError) * r3.Dot(p.n[i], up) * r3.Dot(p.n[j], up)
+		}
+	}
 	return a
 }
 
@@ -122,30 +141,53 @@ func (f *Fit) model() (*model, point, error) {
 }
 
 // effect is what one unit of each unknown of a departure, a column, does to
-// where each frame puts the axis, and to the pole.
+// where each frame puts the axis, and to the pole; prior is the standard deviation
+// of each unknown.
 type effect struct {
-	frames [][2][2]float64
-	pole   [2][2]float64
-	count  int
+	frames [][2][3]float64
+	pole   [2][3]float64
+	prior  []float64
 }
 
-// movement is the allowance for creeps and, at whatever place, a bump.
+// with is both effects together.
+func (e effect) with(other effect) effect {
+	out := effect{prior: slices.Concat(e.prior, other.prior)}
+	for i, f := range e.frames {
+		for k := range other.prior {
+			f[0][len(e.prior)+k], f[1][len(e.prior)+k] = other.frames[i][0][k], other.frames[i][1][k]
+		}
+		out.frames = append(out.frames, f)
+	}
+	return out
+}
+
+// movement is the allowance for creeps and, at whatever place, a bump. Between
+// several bodies a tube that hangs may look like a movement, and a movement like
+// that: there it is what is to be allowed for both, less what is for the tube alone.
 func (m *model) movement(p point) (sum [2][2]float64) {
 	count := len(m.frames)
+	hanging := m.sag(p.n)
+	var hangs [2][2]float64
+	if len(m.c) > 1 {
+		hangs = m.influence(p, hanging)
+	}
 	add := func(d departure, weight float64) {
-		e := effect{count: 2}
+		e := effect{prior: []float64{float64(usualMovement), float64(usualMovement)}}
 		for i := range m.frames {
 			s := d.share[i]
 			if d.ofCamera() {
 				e.frames = append(e.frames, m.cameraMoved(p, i, s))
 				continue
 			}
-			e.frames = append(e.frames, [2][2]float64{{-s, 0}, {0, -s}})
+			e.frames = append(e.frames, [2][3]float64{{-s, 0}, {0, -s}})
 		}
-		part := m.influence(p, e, float64(usualMovement))
+		if len(m.c) > 1 {
+			e = e.with(hanging)
+		}
+		part := m.influence(p, e)
 		for i := range 2 {
 			for j := range 2 {
-				sum[i][j] += weight * part[i][j]
+				sum[i][j] += weight * (part[i][j] - hangs[i][j])
 			}
 		}
 	}
@@ -155,9 +197,6 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 	for k := 1; k < count; k += stride {
 		add(step(MountStep, k, count), 1/places)
 	}
-	if len(m.c) > 1 { // what moves on one body shows against the others
-		return sum
-	}
 	add(creep(TubeCreep, count), 1)
 	for k := 1; k < count; k += stride {
 		add(step(TubeStep, k, count), 1/places)
@@ -165,10 +204,11 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 	return sum
 }
 
-// cameraMoved is what a shift of the camera on its body does to frame i.
-func (m *model) cameraMoved(p point, i int, share float64) (e [2][2]float64) {
+// cameraMoved is what a turn of the camera on its body does to frame i.
+func (m *model) cameraMoved(p point, i int, share float64) (e [2][3]float64) {
+	c, tilts := m.c[m.body[i]], m.tilts(p)
 	for q := range 2 {
-		turned := m.frames[i].R.Apply(p.c[0][q])
+		turned := m.frames[i].R.Apply(r3.Cross(tilts[q], c))
 		e[0][q], e[1][q] = share*r3.Dot(p.n[0], turned), share*r3.Dot(p.n[1], turned)
 	}
 	return e
@@ -177,13 +217,13 @@ func (m *model) cameraMoved(p point, i int, share float64) (e [2][2]float64) {
 // sag is the effect of a tube that hangs by one unit times the cosine of its
 // altitude: what it is of one declination shifts the axis in altitude, unseen.
 func (m *model) sag(basis [2]sky.Vec) effect {
-	return m.lowered(basis, func(sky.Angle) float64 { return 1 })
+	return m.lowered(basis, usualFlexure, func(sky.Angle) float64 { return 1 })
 }
 
 // lifted is the effect of one unit of relative error of refraction: cameras
 // and pole are taken to stand lower than they do.
 func (m *model) lifted(basis [2]sky.Vec, air Refraction) effect {
-	e := m.lowered(basis, func(alt sky.Angle) float64 { return float64(air.Lift(alt)) / max(alt.Cos(), 1e-3) })
+	e := m.lowered(basis, sky.Angle(air.Uncertain), func(alt sky.Angle) float64 { return float64(air.Lift(alt)) / max(alt.Cos(), 1e-3) })
 	_, up := sky.Tangents(air.Pole)
 	for q := range 2 {
 		e.pole[q][0] = float64(air.OfPole) * r3.Dot(basis[q], up)
@@ -193,28 +233,28 @@ func (m *model) lifted(basis [2]sky.Vec, air Refraction) effect {
 
 // lowered is the effect of a camera that looks lower than it should by
 // size(altitude) times the cosine of the altitude.
-func (m *model) lowered(basis [2]sky.Vec, size func(sky.Angle) float64) effect {
-	e := effect{count: 1}
+func (m *model) lowered(basis [2]sky.Vec, prior sky.Angle, size func(sky.Angle) float64) effect {
+	e := effect{prior: []float64{float64(prior)}}
 	for _, frame := range m.frames {
 		sight := frame.R.Column(2)
 		alt, _ := sky.AltAzFromLocal(sky.Local(sight))
 		// The turn about sight x up, whose length is the cosine, lowers by minus it.
 		d := r3.Scale(size(alt), r3.Cross(r3.Cross(sight, sky.Vec{Z: 1}), m.n))
-		e.frames = append(e.frames, [2][2]float64{{-r3.Dot(basis[0], d), 0}, {-r3.Dot(basis[1], d), 0}})
+		e.frames = append(e.frames, [2][3]float64{{-r3.Dot(basis[0], d)}, {-r3.Dot(basis[1], d)}})
 	}
 	return e
 }
 
 // influence is K P K^T: see [Allowance].
-func (m *model) influence(p point, e effect, prior float64) (out [2][2]float64) {
-	gain, left, _, ok := m.shown(p, e, prior)
+func (m *model) influence(p point, e effect) (out [2][2]float64) {
+	gain, left, _, ok := m.shown(p, e)
 	if !ok {
 		return out
 	}
 	for i := range 2 {
 		for j := range 2 {
-			for q := range e.count {
-				for s := range e.count {
+			for q := range e.prior {
+				for s := range e.prior {
 					out[i][j] += (gain.At(i, q) - e.pole[i][q]) * left.At(q, s) * (gain.At(j, s) - e.pole[j][s])
 				}
 			}
@@ -223,27 +263,27 @@ func (m *model) influence(p point, e effect, prior float64) (out [2][2]float64) 
 	return out
 }
 
-// size is the unknown of an effect that has one, as prior and frames have it, and
-// its variance.
-func (m *model) size(p point, e effect, prior float64) (u, variance float64, ok bool) {
-	_, left, push, ok := m.shown(p, e, prior)
+// size is by how much more than so the unknown of an effect that has one is, as prior
+// and frames have it, and its variance.
+func (m *model) size(p point, e effect, so float64) (u, variance float64, ok bool) {
+	_, left, push, ok := m.shown(p, e)
 	if !ok {
 		return 0, 0, false
 	}
-	return left.At(0, 0) * push[0], left.At(0, 0), true
+	return left.At(0, 0) * (push[0] - so/(e.prior[0]*e.prior[0])), left.At(0, 0), true
 }
 
 // shown is what the frames show of an effect: K over all unknowns, P, and the
 // gradient of the likelihood along the effect.
-func (m *model) shown(p point, e effect, prior float64) (gain *mat.Dense, left *mat.SymDense, push []float64, ok bool) {
-	size, k := m.unknowns(), e.count
-	if !(prior > 0) {
+func (m *model) shown(p point, e effect) (gain *mat.Dense, left *mat.SymDense, push []float64, ok bool) {
+	size, k := m.unknowns(), len(e.prior)
+	if !(slices.Min(e.prior) > 0) {
 		return nil, nil, nil, false
 	}
 	cross, own := mat.NewDense(size, k, nil), mat.NewSymDense(k, nil)
 	push = make([]float64, k)
 	for q := range k {
-		own.SetSym(q, q, 1/(prior*prior))
+		own.SetSym(q, q, 1/(e.prior[q]*e.prior[q]))
 	}
 	for i := range m.frames {
 		r, ok := m.row(i, p)

@@ -79,11 +79,9 @@ func (f *Fit) departures() []weighted {
 	for k := 1; k < count; k += stride {
 		out = append(out, weighted{step(MountStep, k, count), 1 / places})
 	}
-	if f.bodies == 1 {
-		out = append(out, weighted{creep(TubeCreep, count), 1})
-		for k := 1; k < count; k += stride {
-			out = append(out, weighted{step(TubeStep, k, count), 1 / places})
-		}
+	out = append(out, weighted{creep(TubeCreep, count), 1})
+	for k := 1; k < count; k += stride {
+		out = append(out, weighted{step(TubeStep, k, count), 1 / places})
 	}
 	strayest := f.strayest(mostPlaces)
 	for _, k := range strayest {

@@ -179,22 +179,43 @@ func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
 	return f.hangs, f.hangsSigma, f.bodies > 1
 }
 
-// mostHanging is a prior that leaves a tube free to hang as far as any does.
-const mostHanging = 10 * sky.Arcminute
+// muchFlexure is from where a tube seems to hang by more than is common: it may,
+// or something moved while declination was turned.
+const muchFlexure = 2.5 * usualFlexure
+
+// hangsMuch tells that, of frames on several bodies.
+func (f *Fit) hangsMuch() bool { return f.bodies > 1 && f.hangs.Abs() > muchFlexure }
 
 // straighten finds how far the tube hangs, from several bodies, and takes it off
-// the frames: three rounds, each a hundred times nearer.
+// the frames. What they show of it is weighed against what is common: by the noise of
+// the stars where that explains the frames, else by that of mounts, or of this one.
 func straighten(m *model, frames []sky.Attitude) (straight *model, hangs, sigma sky.Angle, err error) {
-	straight = m
+	straight, hangs, sigma, err = straightened(m, frames, 0, MechanicalNoise)
+	if err != nil || !doubtful(straight.chi2, straight.dof()) {
+		return straight, hangs, sigma, err
+	}
+	if finer, by, _, err := straightened(straight, frames, hangs, 0); err == nil && !doubtful(finer.chi2, finer.dof()) {
+		return finer, by, sigma, nil
+	}
+	if noise := straight.findModelError(); noise > MechanicalNoise {
+		return straightened(straight, frames, hangs, noise)
+	}
+	return straight, hangs, sigma, nil
+}
+
+// straightened goes on from a tube that hangs by so much: three rounds, each a
+// hundred times nearer.
+func straightened(m *model, frames []sky.Attitude, from, noise sky.Angle) (straight *model, hangs, sigma sky.Angle, err error) {
+	straight, hangs = m, from
 	for range 3 {
-		if err := straight.solve(MechanicalNoise); err != nil {
+		if err := straight.solve(noise); err != nil {
 			return nil, 0, 0, err
 		}
 		p, err := straight.normal()
 		if err != nil {
 			return nil, 0, 0, err
 		}
-		more, variance, ok := straight.size(p, straight.sag(p.n), float64(mostHanging))
+		more, variance, ok := straight.size(p, straight.sag(p.n), float64(hangs))
 		if !ok {
 			return nil, 0, 0, ErrSingular
 		}

@@ -2,6 +2,7 @@ package axis
 
 import (
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"polard/mountmodel/internal/simmount"
@@ -11,20 +12,25 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// station is one frame: the angle of the axis and what was added to the
-// declination, in degrees; beyond the flip the declination axis has turned on
-// past the pole.
+// station is one frame: the angle of the axis and what was added to the polar
+// distance, in degrees.
 type station struct{ theta, dec float64 }
 
+// flipped in the place of a polar distance turns the tube through the pole to the
+// same distance beyond it.
+const flipped = -1000
+
 // measureStations turns a random mount, whose tube hangs by sag when level,
-// through stations.
-func measureStations(t *testing.T, rng *rand.Rand, sag sky.Angle, stations []station) ([]sky.Attitude, *simmount.Mount) {
+// through stations; how its parts stand to each other is drawn too.
+func measureStations(t *testing.T, rng *rand.Rand, sag sky.Angle, stations []station) ([]sky.Attitude, *simmount.Mount, Squareness) {
 	t.Helper()
 	m := simmount.New(rng, sky.Site{Latitude: sky.Angle(25+35*rng.Float64()) * sky.Degree}, sky.Angle(40*rng.Float64())*sky.Arcminute, sky.Angle(20+50*rng.Float64())*sky.Degree)
 	m.FieldW, m.Stars = 3*sky.Degree, 60
-	// A declination axis a few arcminutes from square.
-	dec := sky.RotationFromVector(r3.Scale(float64(5*sky.Arcminute), simmount.SquareTo(rng, m.Axis))).Apply(sky.Unit(r3.Cross(m.Axis, m.Body.Column(2))))
-	body := m.Body
+	// A declination axis some arcminutes from square to both.
+	body, sight := m.Body, m.Body.Column(2)
+	dec := sky.RotationFromVector(r3.Scale(simmount.Gauss(rng, 5*sky.Arcminute), simmount.SquareTo(rng, m.Axis))).Apply(sky.Unit(r3.Cross(m.Axis, sight)))
+	fromSquare := func(v sky.Vec) sky.Angle { return 90*sky.Degree - sky.Separation(sky.Local(dec), sky.Local(v)) } // from its other end
+	square := Squareness{Axes: fromSquare(m.Axis), Tube: fromSquare(sight)}
 	var out []sky.Attitude
 	for _, s := range stations {
 		m.Theta = sky.Angle(s.theta) * sky.Degree
@@ -38,7 +44,7 @@ func measureStations(t *testing.T, rng *rand.Rand, sag sky.Angle, stations []sta
 		}
 		out = append(out, st.Attitude)
 	}
-	return out, m
+	return out, m, square
 }
 
 var bodyStations = map[string]struct {
@@ -49,6 +55,7 @@ var bodyStations = map[string]struct {
 	"one declination":                 {[]station{{0, 0}, {60, 0}, {0, 0}}, 1, false},
 	"two declinations":                {[]station{{0, 0}, {60, 0}, {60, -35}, {0, -35}}, 2, false},
 	"a flip in the middle":            {[]station{{0, 0}, {40, 0}, {220, 150}, {180, 150}}, 2, true},
+	"two declinations and a flip":     {[]station{{0, 0}, {50, 0}, {50, 30}, {0, 30}, {180, 150}, {220, 150}}, 3, true},
 	"two declinations on either side": {[]station{{0, 0}, {50, 0}, {50, 30}, {0, 30}, {180, 150}, {220, 150}, {220, 120}, {180, 120}}, 4, true},
 	"a single frame beyond the flip":  {[]station{{0, 0}, {50, 0}, {0, 0}, {200, 150}}, 2, false},
 }
@@ -63,7 +70,7 @@ func TestBodies(t *testing.T) {
 			const rigs = 60
 			for range rigs {
 				sag := sky.Angle(60*rng.Float64()) * sky.Arcsecond
-				frames, m := measureStations(t, rng, sag, c.stations)
+				frames, m, _ := measureStations(t, rng, sag, c.stations)
 				pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 				fit, err := Find(frames, pole)
 				if err != nil {
@@ -89,6 +96,54 @@ func TestBodies(t *testing.T) {
 			}
 			if c.tells && measured < rigs*9/10 {
 				t.Errorf("flexure told of %d in %d rigs only", measured, rigs)
+			}
+		})
+	}
+}
+
+// How the declination axis stands to the right ascension axis, and the tube to it,
+// come back as drawn, with errors as stated; two bodies tell the tube alone, and
+// allow for axes that are not square.
+func TestSquareness(t *testing.T) {
+	for name, c := range bodyStations {
+		t.Run(name, func(t *testing.T) {
+			rng := rand.New(rand.NewPCG(62, uint64(len(c.stations))))
+			const rigs = 60
+			told, beyond := 0, 0
+			var sigmas []float64
+			for range rigs {
+				frames, m, want := measureStations(t, rng, sky.Angle(60*rng.Float64())*sky.Arcsecond, c.stations)
+				fit, err := Find(frames, observed.Pole(m.Site, m.Air, observed.Refracted))
+				if err != nil {
+					t.Fatal(err)
+				}
+				got, ok := fit.Squareness()
+				if ok != (c.bodies > 1) {
+					t.Fatalf("told: %v of %d bodies", ok, c.bodies)
+				}
+				if !ok {
+					continue
+				}
+				if got.AxesTold {
+					told++
+					sigmas = append(sigmas, got.AxesSigma.Arcseconds())
+					if (got.Axes - want.Axes).Abs() > 4*got.AxesSigma {
+						beyond++
+					}
+				}
+				if (got.Tube - want.Tube).Abs() > 4*got.TubeSigma {
+					beyond++
+					t.Logf("%+v\n%+v", got, want)
+				}
+			}
+			if c.bodies < 3 && told > 0 || c.bodies > 2 && told < rigs*9/10 {
+				t.Errorf("orthogonality told of %d in %d rigs", told, rigs)
+			}
+			if beyond > 1 {
+				t.Errorf("%d beyond 4 sigmas", beyond)
+			}
+			if told > 0 {
+				t.Logf("orthogonality known to %.1f arcsec in the median", slices.Sorted(slices.Values(sigmas))[told/2])
 			}
 		})
 	}

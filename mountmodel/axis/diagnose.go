@@ -123,9 +123,6 @@ func (f *Fit) alternatives(noise sky.Angle) []alternative {
 		out = f.try(out, creep(MountCreep, count), noise)
 	}
 	out = append(out, f.steps(MountStep, noise)...)
-	if f.bodies > 1 {
-		return out
-	}
 	if count >= leastForCreep && f.turnsBack() {
 		out = f.try(out, creep(TubeCreep, count), noise)
 	}

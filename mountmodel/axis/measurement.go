@@ -292,6 +292,10 @@ func (m *Measurement) Warnings() []Warning {
 		out = append(out, Warning{Code: WarnLittleTurn, Message: fmt.Sprintf(
 			"The frames span only %.0f° of turn, and the axis is known to %s only. Turn the RA axis further and take another frame.", m.Fit.Span.Degrees(), sky.AngleWords(major))})
 	}
+	if m.Fit.hangsMuch() {
+		out = append(out, Warning{Code: WarnFlexure, Message: fmt.Sprintf(
+			"By these frames the tube hangs by %s of its own weight when level, more than is common. If it does not, something was bumped or moved while declination was turned: see that camera and focuser sit tight, and measure once more.", sky.AngleWords(m.Fit.hangs))})
+	}
 	if m.Fit.Dof == 0 {
 		out = append(out, Warning{Code: WarnTwoFrames, Message: "Two frames give the axis but nothing that tests it: a bumped tripod or a turned declination would go unseen. Take a third frame at another angle."})
 	}
@@ -320,8 +324,12 @@ func (f *Fit) broken() bool {
 // mount.
 func (m *Measurement) rigidity() []Warning {
 	f := m.suspect()
-	if f == nil || !f.broken() {
+	if f == nil || !doubtful(f.Chi2, f.Dof) {
 		return nil
+	}
+	if !f.broken() {
+		return []Warning{{Code: WarnFramesStray, Message: fmt.Sprintf(
+			"The frames stray from one line by about %s each: more than the stars explain, and no more than mounts do. The uncertainty given includes it.", sky.KnownWords(f.ModelError))}}
 	}
 	size := sky.AngleWords(f.ModelError)
 	general := Warning{Code: WarnNotRigid, Message: fmt.Sprintf(

@@ -21,7 +21,7 @@ type model struct {
 	n         sky.Vec
 	c         []sky.Vec
 	departure *departure
-	shift     sky.Vec       // of the departure
+	shift     sky.Vec       // of the departure: of n, or the camera's turn as a rotation vector
 	chi2      float64       // with the departure's prior
 	info      *mat.SymDense // normal matrix at the solution; order: n (2), each c (2), shift (2)
 	extra     float64       // model variance added per coordinate
@@ -192,7 +192,7 @@ func (m *model) row(i int, p point) (row, bool) {
 	if d := m.departure; d != nil {
 		share = d.share[i]
 		if d.ofCamera() {
-			c = sky.Unit(r3.Add(c, r3.Scale(share, m.shift)))
+			c = sky.Unit(r3.Add(c, r3.Scale(share, r3.Cross(m.shift, c))))
 		} else {
 			n = sky.Unit(r3.Add(n, r3.Scale(share, m.shift)))
 		}
@@ -211,13 +211,16 @@ func (m *model) row(i int, p point) (row, bool) {
 		r.j[q][2], r.j[q][3] = r3.Dot(p.n[q], turned[0]), r3.Dot(p.n[q], turned[1])
 	}
 	if m.departure != nil {
-		k, from := m.unknowns()-2, 0
-		if m.departure.ofCamera() {
-			from = 2
-		}
+		k := m.unknowns() - 2
 		r.at = append(r.at, k, k+1)
-		for q := range 2 {
-			r.j[q][4], r.j[q][5] = share*r.j[q][from], share*r.j[q][from+1]
+		for s := range 2 {
+			moved := r3.Scale(-1, p.shift[s])
+			if m.departure.ofCamera() {
+				moved = f.R.Apply(r3.Cross(p.shift[s], m.c[b]))
+			}
+			for q := range 2 {
+				r.j[q][4+s] = share * r3.Dot(p.n[q], moved)
+			}
 		}
 	}
 	return r, true
@@ -228,6 +231,12 @@ func (m *model) normal() (point, error) {
 	p := point{n: sky.TangentBasis(m.n), gradient: mat.NewVecDense(m.unknowns(), nil)}
 	for _, c := range m.c {
 		p.c = append(p.c, sky.TangentBasis(c))
+	}
+	if m.departure != nil {
+		p.shift = p.n
+		if m.departure.ofCamera() {
+			p.shift = m.tilts(p)
+		}
 	}
 	m.info, m.chi2, m.logWeight = mat.NewSymDense(m.unknowns(), nil), 0, 0
 	g := p.gradient
@@ -247,10 +256,6 @@ func (m *model) normal() (point, error) {
 		}
 	}
 	if d := m.departure; d != nil {
-		p.shift = p.n
-		if d.ofCamera() {
-			p.shift = p.c[0]
-		}
 		w := 1 / float64(d.prior*d.prior)
 		m.chi2 += w * r3.Norm2(m.shift)
 		for q := range 2 {
@@ -260,6 +265,15 @@ func (m *model) normal() (point, error) {
 		}
 	}
 	return p, nil
+}
+
+// tilts are the turns of the camera that a departure of it is made of. On one body
+// they are the two that show; what moves on several is the tube, which tilts.
+func (m *model) tilts(p point) [2]sky.Vec {
+	if len(m.c) > 1 {
+		return [2]sky.Vec{{X: 1}, {Y: 1}}
+	}
+	return [2]sky.Vec{r3.Cross(m.c[0], p.c[0][0]), r3.Cross(m.c[0], p.c[0][1])}
 }
 
 // invertScaled inverts a positive definite matrix after scaling its diagonal

@@ -103,7 +103,7 @@ func TestAskedTurns(t *testing.T) {
 func TestPowerOfOrders(t *testing.T) {
 	sizes := []sky.Angle{5 * sky.Arcsecond, 15 * sky.Arcsecond, 45 * sky.Arcsecond, 135 * sky.Arcsecond}
 	noticed := make(map[string]int)
-	for _, order := range turnOrders {
+	for _, order := range turnOrders[:6] {
 		for _, fault := range rigFaults[1:4] {
 			line := make([]float64, len(sizes))
 			for k, size := range sizes {
@@ -111,12 +111,14 @@ func TestPowerOfOrders(t *testing.T) {
 				rng := rand.New(rand.NewPCG(31, uint64(k)))
 				n := 0
 				for range *faultyRigs {
-					frames, _, m := measureFaulty(t, rng, fault, order.angles)
-					for i := range frames {
+					frames, _, m := measureFaulty(t, rng, fault, order.stations)
+					var shaken []sky.Attitude
+					for _, f := range frames {
 						shake := sky.Vec{X: simmount.Gauss(rng, MechanicalNoise), Y: simmount.Gauss(rng, MechanicalNoise), Z: simmount.Gauss(rng, MechanicalNoise)}
-						frames[i].R = sky.RotationFromVector(shake).Mul(frames[i].R)
+						f.R = sky.RotationFromVector(shake).Mul(f.R)
+						shaken = append(shaken, f.Attitude)
 					}
-					fit, err := find(frames, observed.Pole(m.Site, m.Air, observed.Refracted))
+					fit, err := find(shaken, observed.Pole(m.Site, m.Air, observed.Refracted))
 					if fit != nil && (err != nil || fit.broken()) {
 						n++
 					}

@@ -16,6 +16,7 @@ const (
 	WarnTubeCreeps  WarningCode = "tube_creeps"      // declination or tube moves from frame to frame
 	WarnMountCreeps WarningCode = "mount_creeps"     // tripod or pier moves from frame to frame
 	WarnFlexure     WarningCode = "flexure"          // the departures grow smoothly
+	WarnFramesStray WarningCode = "frames_stray"     // by more than the stars explain, and no more than mounts do
 	WarnLowFrame    WarningCode = "low_frame"        // refraction is uncertain so near the horizon
 )
 
