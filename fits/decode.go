@@ -195,7 +195,7 @@ func (f *Frame) describe(h *header) {
 	f.PixelUm, f.BinX, f.BinY, f.FocalMm, f.ScaleHint, f.Position = o.pixelUm, o.binX, o.binY, o.focalMm, o.scale, o.position
 	f.Warnings = append(f.Warnings, o.warnings...)
 	site, warnings := readSite(h, m)
-	f.Site = site
+	f.Site, f.Weather = site, readWeather(h)
 	f.Warnings = append(f.Warnings, warnings...)
 	f.Instrument, _, _ = h.text("INSTRUME", "CAMERA", "DETNAM")
 	f.Object, _, _ = h.text("OBJECT")

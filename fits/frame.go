@@ -67,6 +67,8 @@ type Frame struct {
 	Mosaic string
 	// Site is the place the header names.
 	Site *sky.Site
+	// Weather is what the header tells of the air; nil when it tells nothing.
+	Weather *Weather
 	// Instrument and Object are INSTRUME and OBJECT.
 	Instrument, Object string
 	// ImageType is IMAGETYP as written ("Light Frame", "Dark Frame" ...).

@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"errors"
 	"fmt"
 
 	"polard/mountmodel/nights"
@@ -13,15 +14,13 @@ type Config struct {
 	Site      sky.Site
 	Air       sky.Air
 	Pole      observed.PoleKind
+	Planned   sky.Local // the axis aimed at where Pole is [observed.Planned]; else nothing
 	Tolerance sky.Angle // how far from the pole is near enough; see DefaultTolerance
 	// MeasureFrames is how many usable frames make the measurement; 0 leaves
 	// it to the session.
 	MeasureFrames int
-	DUT1          float64 // UT1-UTC in seconds
-	// AirUncertain is the relative standard deviation of refraction; 0 stands for
-	// that of a standard atmosphere, see [sky.AirUncertain].
-	AirUncertain float64
-	Guiding      nights.Guiding // of ordinary exposures, while watching
+	DUT1          float64        // UT1-UTC in seconds
+	Guiding       nights.Guiding // of ordinary exposures, while watching
 	// AnyHour is for frames of a simulated sky, which shows stars by day too.
 	AnyHour bool
 }
@@ -57,8 +56,10 @@ func (c Config) Check() error {
 		return err
 	}
 	switch {
-	case c.Pole != observed.Refracted && c.Pole != observed.True:
+	case c.Pole != observed.Refracted && c.Pole != observed.True && c.Pole != observed.Planned:
 		return fmt.Errorf("pole kind %v is unknown", c.Pole)
+	case c.Pole == observed.Planned && !(sky.Separation(c.Planned, observed.Pole(c.Site, c.Air, observed.Refracted)) < mostPlanned):
+		return errors.New("the axis that is best for the plan is not known: say first which exposures are planned")
 	case !(c.Tolerance >= leastTolerance && c.Tolerance <= greatestTolerance):
 		sign := ""
 		if c.Tolerance < 0 {
@@ -73,7 +74,18 @@ func (c Config) Check() error {
 	return nil
 }
 
+// mostPlanned is how far the best axis for a plan can be from the refracted pole.
+const mostPlanned = 10 * sky.Degree
+
+// aim is where the axis is to point.
+func (c Config) aim() sky.Local {
+	if c.Pole == observed.Planned {
+		return c.Planned
+	}
+	return observed.Pole(c.Site, c.Air, c.Pole)
+}
+
 // nights is the part of the configuration that watching needs.
 func (c Config) nights() nights.Config {
-	return nights.Config{Site: c.Site, Air: c.Air, Pole: c.Pole, DUT1: c.DUT1, Guiding: c.Guiding}
+	return nights.Config{Site: c.Site, Air: c.Air, Pole: c.aim(), DUT1: c.DUT1, Guiding: c.Guiding}
 }

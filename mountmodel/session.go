@@ -37,7 +37,7 @@ type Session struct {
 
 // present is all that follows from configuration and history.
 type present struct {
-	poles [2]sky.Local  // by observed.PoleKind
+	poles [3]sky.Local  // by observed.PoleKind
 	known *adjust.Bolts // what is known of the bolts before they are followed
 	state state
 	facts
@@ -91,6 +91,7 @@ func (s *Session) reset() {
 	for _, k := range []observed.PoleKind{observed.Refracted, observed.True} {
 		s.poles[k] = observed.Pole(s.cfg.Site, s.cfg.Air, k)
 	}
+	s.poles[observed.Planned] = s.cfg.Planned
 	if s.known == nil {
 		s.known = adjust.NewBolts(s.pole())
 	}

@@ -171,13 +171,11 @@ func (s *Session) hearClocks(now time.Time, f axis.Frame, sighting *Sighting) {
 // are lifted by it.
 func (s *Session) air() axis.Refraction {
 	refraction := observed.NewRefraction(s.cfg.Air)
-	air := axis.Refraction{Lift: refraction.Lift, Uncertain: s.cfg.AirUncertain, Pole: s.pole()}
-	if air.Uncertain == 0 {
-		air.Uncertain = sky.AirUncertain(false, false)
-	}
-	if s.cfg.Pole == observed.Refracted {
+	air := axis.Refraction{Lift: refraction.Lift, Uncertain: s.cfg.Air.Uncertain(), Pole: s.pole()}
+	if s.cfg.Pole != observed.True {
 		alt, _ := sky.AltAzFromLocal(air.Pole)
 		air.OfPole = refraction.Lift(alt)
+		air.PoleError = observed.PoleModelError(s.cfg.Site)
 	}
 	return air
 }

@@ -39,7 +39,8 @@ type View struct {
 	Bodies     int          // declinations and sides of the pier at which frames were taken
 	Hangs      sky.Angle    // how far the tube hangs by its weight when level; known from more than one body
 	HangsSigma sky.Angle
-	Dof        int // its degrees of freedom; 0 means that nothing tests the model
+	Square     *axis.Squareness // how the mount's parts stand to each other; nil unless the frames tell
+	Dof        int              // its degrees of freedom; 0 means that nothing tests the model
 	Frames     []axis.FrameReport
 	Adjust     []adjust.Report
 	Bolts      []adjust.Response // what is known of the bolts' answers: altitude, azimuth
@@ -61,6 +62,7 @@ func (v View) copied() View {
 	v.Frames, v.Adjust, v.Warnings = slices.Clone(v.Frames), slices.Clone(v.Adjust), slices.Clone(v.Warnings)
 	v.Bolts, v.Moves = slices.Clone(v.Bolts), slices.Clone(v.Moves)
 	v.Measured, v.Now, v.Lock, v.Advice, v.Watch, v.Choice = copyOf(v.Measured), copyOf(v.Now), copyOf(v.Lock), copyOf(v.Advice), copyOf(v.Watch), copyOf(v.Choice)
+	v.Square = copyOf(v.Square)
 	return v
 }
 
@@ -99,6 +101,9 @@ func (s *Session) makeView() View {
 	if m.Fit != nil {
 		v.Turn, v.Chi2, v.Dof, v.Bodies = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof, m.Fit.Bodies()
 		v.Hangs, v.HangsSigma, _ = m.Fit.Flexure()
+		if square, ok := m.Fit.Squareness(); ok {
+			v.Square = &square
+		}
 		v.CanEnd = (phase == Measuring || phase == Confirming) && s.clocks.Host == "" && !s.blind && knownTo(m.Fit.Axis) < s.cfg.Tolerance
 	}
 	if a, ok := s.axisNow(); ok {

@@ -102,7 +102,7 @@ type siteRequest struct {
 	ElevationM   *float64 `json:"elevation_m"`
 	PressureHPa  *float64 `json:"pressure_hpa"`  // absent: the standard atmosphere
 	TemperatureC *float64 `json:"temperature_c"` // absent: the default
-	Pole         string   `json:"pole"`          // a mountmodel.PoleKind in words; absent: refracted
+	Pole         string   `json:"pole"`          // an observed.PoleKind in words; absent: refracted
 }
 
 func (r siteRequest) site() (sky.Site, sky.Air, error) {
@@ -121,10 +121,10 @@ func (r siteRequest) site() (sky.Site, sky.Air, error) {
 	}
 	air := sky.StandardAir(site.ElevationM)
 	if r.PressureHPa != nil {
-		air.PressureHPa = *r.PressureHPa
+		air.PressureHPa, air.PressureSigmaHPa = *r.PressureHPa, sky.MeasuredPressureSigmaHPa
 	}
 	if r.TemperatureC != nil {
-		air.TemperatureC = *r.TemperatureC
+		air.TemperatureC, air.TemperatureSigmaC = *r.TemperatureC, sky.MeasuredSigmaC
 	}
 	if err := air.Check(); err != nil {
 		return sky.Site{}, sky.Air{}, badRequest(err.Error())

@@ -4,6 +4,8 @@ import (
 	"math"
 	"time"
 
+	"polard/mountmodel/axis"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/plan"
 	"polard/mountmodel/sky"
 )
@@ -28,18 +30,25 @@ type Plan struct {
 
 	// What follows is null while it is not known: all but the tolerance is
 	// about the axis as it stands. Each is that of its worst exposure.
-	GoodEnough       bool     `json:"good_enough"`
-	ToleranceArcmin  Number   `json:"tolerance_arcmin"` // 0: the air alone is too much
-	DriftRAArcsec    Number   `json:"drift_ra_arcsec"`  // of a star at the centre
-	DriftDecArcsec   Number   `json:"drift_dec_arcsec"`
-	DriftArcsec      Number   `json:"drift_arcsec"` // the larger of the two
-	DriftPx          Number   `json:"drift_px"`
-	RotationArcsec   Number   `json:"rotation_arcsec"` // rotation of the field, at the corner
-	RotationPx       Number   `json:"rotation_px"`
-	TrailArcsec      Number   `json:"trail_arcsec"` // longest of any star, from everything together
-	TrailPx          Number   `json:"trail_px"`
-	LongestExposureS Number   `json:"longest_exposure_s"`
-	Sentences        []string `json:"sentences,omitempty"`
+	GoodEnough       bool   `json:"good_enough"`
+	ToleranceArcmin  Number `json:"tolerance_arcmin"` // 0: the air alone is too much
+	DriftRAArcsec    Number `json:"drift_ra_arcsec"`  // of a star at the centre
+	DriftDecArcsec   Number `json:"drift_dec_arcsec"`
+	DriftArcsec      Number `json:"drift_arcsec"` // the larger of the two
+	DriftPx          Number `json:"drift_px"`
+	RotationArcsec   Number `json:"rotation_arcsec"` // rotation of the field, at the corner
+	RotationPx       Number `json:"rotation_px"`
+	TrailArcsec      Number `json:"trail_arcsec"` // longest of any star, from everything together
+	TrailPx          Number `json:"trail_px"`
+	LongestExposureS Number `json:"longest_exposure_s"`
+	// Longest trails with the axis at either pole, and where it is best, by how far
+	// that is from the refracted pole.
+	AtRefractedArcsec Number  `json:"at_refracted_arcsec"`
+	AtTrueArcsec      Number  `json:"at_true_arcsec"`
+	AtBestArcsec      Number  `json:"at_best_arcsec"`
+	Best              *Offset `json:"best,omitempty"`
+
+	Sentences []string `json:"sentences,omitempty"`
 }
 
 // planRequest is a plan as it is sent. Of the optics and the frame's size, what
@@ -130,6 +139,7 @@ func PlanFromOrder(o PlanOrder) *Plan {
 		LimitPx:         Number(o.LimitPx),
 		ToleranceArcmin: Unknown, DriftRAArcsec: Unknown, DriftDecArcsec: Unknown, DriftArcsec: Unknown, DriftPx: Unknown,
 		RotationArcsec: Unknown, RotationPx: Unknown, TrailArcsec: Unknown, TrailPx: Unknown, LongestExposureS: Unknown,
+		AtRefractedArcsec: Unknown, AtTrueArcsec: Unknown, AtBestArcsec: Unknown,
 	}
 }
 
@@ -137,6 +147,8 @@ func PlanFromOrder(o PlanOrder) *Plan {
 func (p *Plan) Judged(v plan.Verdict) {
 	p.Planned, p.GoodEnough = true, v.GoodEnough()
 	p.ToleranceArcmin = Number(v.Tolerance.Arcminutes())
+	p.AtRefractedArcsec, p.AtTrueArcsec, p.AtBestArcsec = Number(v.AtRefracted.Arcseconds()), Number(v.AtTrue.Arcseconds()), Number(v.AtBest.Arcseconds())
+	p.Best = new(offsetWire(axis.OffsetBetween(v.Best, observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted))))
 	p.Sentences = v.Sentences
 	if m := v.Motion; m != nil {
 		drift := max(m.RA.Size, m.Dec.Size)

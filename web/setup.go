@@ -90,6 +90,7 @@ func placeOf(state *State) (site sky.Site, air sky.Air, pole observed.PoleKind) 
 	}
 	air = sky.StandardAir(site.ElevationM)
 	air.PressureHPa, air.TemperatureC = float64(p.PressureHPa), float64(p.TemperatureC)
+	air.PressureSigmaHPa, air.TemperatureSigmaC = float64(p.PressureSigmaHPa), float64(p.TemperatureSigmaC)
 	if state.Pole != nil {
 		// Words that name no kind cannot come from a session; they mean the usual one.
 		pole, _ = observed.ParsePoleKind(state.Pole.Kind)

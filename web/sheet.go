@@ -44,6 +44,7 @@ type (
 		SetDeg           float64 `json:"set_deg"`
 		NearDeg          float64 `json:"near_deg"`
 		RefractionArcmin float64 `json:"refraction_arcmin"`
+		RefractionSigma  float64 `json:"refraction_uncertainty_arcsec"`
 	}
 	Ground struct {
 		LegAzimuthsDeg []float64 `json:"leg_azimuths_deg"`
@@ -167,7 +168,7 @@ const lowPole = 10 * sky.Degree
 func SheetWarnings(s setup.Sheet) []Notice {
 	out := []Notice{}
 	if s.Place.LatitudeScale < lowPole {
-		out = append(out, Notice{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees())})
+		out = append(out, Notice{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. The refracted pole itself is known to %s only: measure the air, or aim at the true pole. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees(), sky.AngleWords(s.Place.LiftSigma))})
 	}
 	if s.LevelProblem != nil {
 		out = append(out, Notice{Code: "upright_axis", Message: sentence(s.LevelProblem.Error())})
@@ -204,7 +205,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		TimeUTC: utcText(s.Time),
 		Pole:    Pole{s.Pole.String(), direction(s.Place.Pole)},
 		LatitudeScale: LatitudeScale{
-			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(),
+			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
 		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees()},
 		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},

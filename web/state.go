@@ -145,6 +145,9 @@ type Site struct {
 	ElevationM   Number `json:"elevation_m"`
 	PressureHPa  Number `json:"pressure_hpa"`
 	TemperatureC Number `json:"temperature_c"`
+	// How well both are known; 0: nobody measured them.
+	PressureSigmaHPa  Number `json:"pressure_uncertainty_hpa"`
+	TemperatureSigmaC Number `json:"temperature_uncertainty_c"`
 }
 
 // Direction is a direction in the local frame.

@@ -212,6 +212,9 @@ func siteWire(site sky.Site, air sky.Air) Site {
 		ElevationM:   Number(site.ElevationM),
 		PressureHPa:  Number(air.PressureHPa),
 		TemperatureC: Number(air.TemperatureC),
+
+		PressureSigmaHPa:  Number(air.PressureSigmaHPa),
+		TemperatureSigmaC: Number(air.TemperatureSigmaC),
 	}
 }
 

@@ -10,79 +10,14 @@ import (
 
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
+	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
-	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 	"polard/web"
 
 	"github.com/spf13/cobra"
 )
-
-// siteFlags are the options that say where the mount stands.
-type siteFlags struct {
-	lat, lon, elevation, pressure, temperature float64
-	pole                                       string
-}
-
-func (f *siteFlags) add(c *cobra.Command) {
-	c.Flags().Float64Var(&f.lat, "lat", 0, "latitude of the mount in `DEG`, north positive")
-	c.Flags().Float64Var(&f.lon, "lon", 0, "longitude of the mount in `DEG`, east positive")
-	c.Flags().Float64Var(&f.elevation, "elevation", 0, "height above the sea in `M`")
-	c.Flags().Float64Var(&f.pressure, "pressure", 0, "air pressure at the mount in `HPA`; without it the standard atmosphere at the elevation")
-	c.Flags().Float64Var(&f.temperature, "temperature", sky.DefaultTemperatureC, "air temperature in degrees `C`elsius")
-	c.Flags().StringVar(&f.pole, "pole", "refracted", "`KIND` of pole to aim at: refracted or true")
-}
-
-// given tells whether the place was given.
-func (f *siteFlags) given(c *cobra.Command) bool {
-	return c.Flags().Changed("lat") && c.Flags().Changed("lon")
-}
-
-// over lays the options over a place from elsewhere, such as a frame's header,
-// and gives the air above it.
-func (f *siteFlags) over(c *cobra.Command, site sky.Site) (sky.Site, sky.Air) {
-	if f.given(c) {
-		site = sky.Site{Latitude: sky.Angle(f.lat) * sky.Degree, Longitude: sky.Angle(f.lon) * sky.Degree}
-	}
-	if c.Flags().Changed("elevation") {
-		site.ElevationM = f.elevation
-	}
-	air := sky.StandardAir(site.ElevationM)
-	if c.Flags().Changed("pressure") {
-		air.PressureHPa = f.pressure
-	}
-	air.TemperatureC = f.temperature
-	return site, air
-}
-
-// config makes the session's configuration. Without a place from the options it
-// takes the given one, from a frame's header.
-func (f *siteFlags) config(c *cobra.Command, header *sky.Site) (mountmodel.Config, error) {
-	cfg := mountmodel.Config{Tolerance: mountmodel.DefaultTolerance}
-	switch {
-	case f.given(c):
-		cfg.Site, cfg.Air = f.over(c, sky.Site{})
-	case c.Flags().Changed("lat") || c.Flags().Changed("lon"):
-		return cfg, wrongCall("--lat and --lon go together: give both, in degrees (south and west are negative)")
-	case header != nil:
-		cfg.Site, cfg.Air = f.over(c, *header)
-	default:
-		return cfg, wrongCall("say where the mount stands: --lat and --lon, in degrees (south and west are negative)")
-	}
-	cfg.AirUncertain = sky.AirUncertain(c.Flags().Changed("pressure"), c.Flags().Changed("temperature"))
-	if err := cfg.Site.Check(); err != nil {
-		return cfg, callError{err}
-	}
-	if err := cfg.Air.Check(); err != nil {
-		return cfg, callError{err}
-	}
-	var err error
-	if cfg.Pole, err = observed.ParsePoleKind(f.pole); err != nil {
-		return cfg, wrongCall("--pole %q: give refracted or true", f.pole)
-	}
-	return cfg, nil
-}
 
 // axisFlags are the options of 'polard axis'.
 type axisFlags struct {
@@ -138,7 +73,7 @@ func (f *axisFlags) run(c *cobra.Command, args []string) error {
 		return err
 	}
 	report := axisReport{outcomes: outcomes, watched: f.ordinary.watch}
-	cfg, err := f.site.config(c, headerSite(outcomes))
+	cfg, err := f.site.config(c, headerSite(outcomes), headerWeather(outcomes))
 	if err != nil {
 		return err
 	}
@@ -196,6 +131,16 @@ func headerSite(outcomes []pipeline.Outcome) *sky.Site {
 	for _, o := range outcomes {
 		if o.Frame != nil && o.Frame.Site != nil {
 			return o.Frame.Site
+		}
+	}
+	return nil
+}
+
+// headerWeather is the air in the first header that tells of it; nil when none does.
+func headerWeather(outcomes []pipeline.Outcome) *fits.Weather {
+	for _, o := range outcomes {
+		if o.Frame != nil && o.Frame.Weather != nil {
+			return o.Frame.Weather
 		}
 	}
 	return nil
@@ -259,6 +204,17 @@ type (
 		UncertaintyArcsec float64 `json:"uncertainty_arcsec"`
 		Bodies            int     `json:"bodies"`
 	}
+	// Angles between parts of the mount less a right angle, counted as
+	// [axis.Squareness] says; uncertainties are one standard deviation.
+	squareJSON struct {
+		// Of the declination axis to the right ascension axis; absent where the
+		// frames do not tell it and the tube's allows for it.
+		AxesArcmin            *float64 `json:"axes_arcmin,omitempty"`
+		AxesUncertaintyArcsec *float64 `json:"axes_uncertainty_arcsec,omitempty"`
+		// Of the tube (the middle of the image) to the declination axis.
+		TubeArcmin            float64 `json:"tube_arcmin"`
+		TubeUncertaintyArcsec float64 `json:"tube_uncertainty_arcsec"`
+	}
 	// Semi-major axes on the sky.
 	allowedJSON struct {
 		MountNoiseArcsec float64 `json:"mount_noise_arcsec"`
@@ -297,7 +253,8 @@ type (
 		Uncertainty *uncertaintyJSON `json:"uncertainty,omitempty"`
 		TurnDeg     float64          `json:"turn_deg"`
 		Chi2Dof     *float64         `json:"chi2_dof,omitempty"`
-		Flexure     *flexureJSON     `json:"flexure,omitempty"` // of frames at several declinations or on both sides of the pier
+		Flexure     *flexureJSON     `json:"flexure,omitempty"`     // of frames at several declinations or on both sides of the pier
+		Square      *squareJSON      `json:"from_square,omitempty"` // the same
 		Frames      []axisFrameJSON  `json:"frames"`
 		Adjust      []adjustJSON     `json:"adjust"`
 		Watch       *web.Watch       `json:"watch,omitempty"`
@@ -359,6 +316,13 @@ func (r axisReport) wire() axisJSON {
 	}
 	if v.Bodies > 1 {
 		out.Flexure = &flexureJSON{v.Hangs.Arcseconds(), v.HangsSigma.Arcseconds(), v.Bodies}
+	}
+	if s := v.Square; s != nil {
+		out.Square = &squareJSON{TubeArcmin: s.Tube.Arcminutes(), TubeUncertaintyArcsec: s.TubeSigma.Arcseconds()}
+		if s.AxesTold {
+			axes, sigma := s.Axes.Arcminutes(), s.AxesSigma.Arcseconds()
+			out.Square.AxesArcmin, out.Square.AxesUncertaintyArcsec = &axes, &sigma
+		}
 	}
 	if r.failure != nil {
 		out.Error = &errorJSON{"no_axis", r.failure.Error()}
@@ -443,6 +407,15 @@ func (r axisReport) standingWords(b *bytes.Buffer, what string, s axis.Status) {
 	fmt.Fprintf(b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
 }
 
+// squareWords says how the parts of the mount stand to each other.
+func squareWords(s axis.Squareness) string {
+	tube := fmt.Sprintf("the tube looks %s (known to %s) off square to the declination axis", sky.AngleWords(s.Tube), sky.KnownWords(s.TubeSigma))
+	if !s.AxesTold {
+		return tube + ", which is allowed to be some arcminutes off square to the right ascension axis itself: frames on both sides of the pier and at a further declination tell both"
+	}
+	return fmt.Sprintf("the declination axis stands %s (known to %s) off square to the right ascension axis, and %s", sky.AngleWords(s.Axes), sky.KnownWords(s.AxesSigma), tube)
+}
+
 func (r axisReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
 		enc := json.NewEncoder(w)
@@ -480,6 +453,9 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured))
 		if v.Bodies > 1 {
 			fmt.Fprintf(&b, "    taken at %d declinations or sides of the pier: when level, the tube hangs by %s (known to %s) by its weight\n", v.Bodies, sky.KnownWords(v.Hangs), sky.KnownWords(v.HangsSigma))
+		}
+		if v.Square != nil {
+			fmt.Fprintf(&b, "    %s\n", squareWords(*v.Square))
 		}
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
 			fmt.Fprintf(&b, "    a further frame with the RA axis turned back by about %.0f degrees would show whether anything moved\n", v.Advice.Turn.Degrees())

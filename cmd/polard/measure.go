@@ -244,7 +244,7 @@ func (h *handsOff) measurer(ctx context.Context, server devices.Server, choice c
 	if err != nil {
 		return nil, err
 	}
-	if h.config, err = site.config(h.c, state.Site); err != nil {
+	if h.config, err = site.config(h.c, state.Site, nil); err != nil {
 		return nil, err
 	}
 	if !site.given(h.c) {

@@ -355,11 +355,11 @@ func checkFolder(folder string) error {
 func startConfig(c *cobra.Command, site *siteFlags) (cfg mountmodel.Config, placed bool, err error) {
 	placed = c.Flags().Changed("lat") || c.Flags().Changed("lon")
 	if placed {
-		cfg, err = site.config(c, nil)
+		cfg, err = site.config(c, nil, nil)
 		return cfg, placed, err
 	}
 	// The rest of the options is checked against a place that stands in until
 	// the frames or the page name one.
-	cfg, err = site.config(c, &sky.Site{})
+	cfg, err = site.config(c, &sky.Site{}, nil)
 	return cfg, placed, err
 }

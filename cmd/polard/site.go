@@ -59,7 +59,7 @@ Exit status: 0 printed, 2 the call was wrong.`,
 					return err
 				}
 			}
-			cfg, err := site.config(c, nil)
+			cfg, err := site.config(c, nil, nil)
 			if err != nil {
 				return err
 			}
@@ -206,7 +206,7 @@ func (r siteReport) text() string {
 
 	p.heading("1. Place: the latitude scale")
 	p.items(setup.LatitudeSteps(s.Place))
-	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s; the %s pole is aimed at.", s.Place.PressureHPa, sky.AngleWords(s.Place.Lift), s.Pole)
+	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s, known to %s; the %s pole is aimed at. For exposures that are planned another place may be better: 'polard trail' tells.", s.Place.PressureHPa, sky.AngleWords(s.Place.Lift), sky.KnownWords(s.Place.LiftSigma), s.Pole)
 
 	p.heading("2. Ground: tripod and level")
 	p.item("Legs towards the true directions %.0f, %.0f and %.0f degrees (0 north, 90 east, 180 south, 270 west).", s.Legs[0].Degrees(), s.Legs[1].Degrees(), s.Legs[2].Degrees())

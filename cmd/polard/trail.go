@@ -88,6 +88,9 @@ Exit status: 0 good enough, or no axis given; 1 not good enough, or no axis foun
 		RunE:    f.run,
 	}
 	f.site.add(c)
+	pole := c.Flags().Lookup("pole")
+	pole.DefValue, pole.Usage = observed.Planned.String(), "`KIND` of pole to aim at: best (the axis for which these exposures trail least), refracted or true"
+	f.site.pole = pole.DefValue
 	f.hints.add(c)
 	f.plan.add(c)
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object")
@@ -103,6 +106,7 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	if given && len(args) > 0 {
 		return wrongCall("either frames or --above and --east tell where the axis stands, not both")
 	}
+	aim := f.aim()
 	if _, _, err := startConfig(c, &f.site); err != nil {
 		return err
 	}
@@ -114,7 +118,7 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	for _, o := range outcomes {
 		p.See(service.FrameEntry(o, watch.Arrival{}, 0))
 	}
-	cfg, err := f.site.config(c, headerSite(outcomes))
+	cfg, err := f.site.config(c, headerSite(outcomes), headerWeather(outcomes))
 	if err != nil {
 		return err
 	}
@@ -137,6 +141,9 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 		return callError{err}
 	}
 	order.Plan.Site, order.Plan.Air = cfg.Site, cfg.Air
+	if aim == observed.Planned.String() {
+		cfg.Pole = observed.Planned
+	}
 	verdict, err := plan.Judge(order.Plan, axis, cfg.Pole, order.LimitPx)
 	if err != nil {
 		return callError{err}
@@ -148,6 +155,16 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 		return errNotFound
 	}
 	return nil
+}
+
+// aim is the kind of pole asked for. Where the axis stands is held against a pole:
+// for the best place, which the plan tells, the refracted one stands in.
+func (f *trailCall) aim() string {
+	asked := f.site.pole
+	if asked == observed.Planned.String() {
+		f.site.pole = observed.Refracted.String()
+	}
+	return asked
 }
 
 // axisBeside is an axis so far above and east of the pole aimed at, on the sky.

@@ -25,7 +25,10 @@ func TestTrail(t *testing.T) {
 		status int
 		says   []string
 	}{
-		{"tolerance alone", trailPlan, exitDone, []string{"as long as the axis is within", "refracted pole"}},
+		{"tolerance alone", trailPlan, exitDone, []string{"as long as the axis is within", "of the best place for them", "Best for these exposures"}},
+		{"refracted pole", with("--pole", "refracted"), exitDone, []string{"of the refracted pole", "Best for these exposures"}},
+		{"true pole", with("--pole", "true"), exitDone, []string{"of the true pole"}},
+		{"best pole without a plan", []string{"axis", "--pole", "best", "--lat", "46", "--lon", "13", "frame.fits"}, exitUsage, []string{"goes with a plan"}},
 		{"too far off", with("--above", "4", "--east", "-6"), exitNot, []string{"That is too much", "longest exposure"}},
 		{"near enough", with("--above", "0.3"), exitDone, []string{"That is good enough"}},
 		{"guided", with("--above", "4", "--east", "-6", "--guide-star", "30"), exitDone, []string{"guided on a star 30.0' from the centre", "good enough"}},

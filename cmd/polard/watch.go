@@ -204,6 +204,7 @@ func (l *liner) line(o pipeline.Outcome) any {
 	}
 	if o.Frame != nil && o.Frame.Site != nil && l.session == nil {
 		l.config.Site, l.config.Air = l.header(*o.Frame.Site)
+		l.config.Air = o.Frame.Weather.Fill(l.config.Air, l.config.Site.ElevationM)
 		if err := l.begin(); err != nil {
 			more.Axis = &axisJSON{Error: &errorJSON{"no_place", "the place in the frame's header cannot be used: " + err.Error()}}
 		}

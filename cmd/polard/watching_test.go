@@ -69,10 +69,19 @@ func TestServeTakesTurnsAndPlan(t *testing.T) {
 	if p.Problem != nil || p.GoodEnough || !(p.TrailArcsec > 5 && p.TrailArcsec < 25) || !(p.ToleranceArcmin > 1 && p.ToleranceArcmin < 10) || !(p.LongestExposureS > 10 && p.LongestExposureS < 300) || len(p.Sentences) == 0 {
 		t.Errorf("the verdict: %+v", p)
 	}
-	before := s.ToleranceArcmin
+	before, poleBefore := s.ToleranceArcmin, *s.Pole
 	s = r.accepted(t, "plan", `{`+target+`,"apply_tolerance":true}`, func(s *web.State) bool { return s.ToleranceArcmin != before })
 	if s.ToleranceArcmin != s.Plan.ToleranceArcmin {
 		t.Errorf("tolerance %v, the plan asks for %v", s.ToleranceArcmin, s.Plan.ToleranceArcmin)
+	}
+	// The plan's best axis is aimed at from now on; what is measured against it moves along.
+	refracted := sky.LocalFromAltAz(sky.Angle(poleBefore.AltDeg)*sky.Degree, sky.Angle(poleBefore.AzDeg)*sky.Degree)
+	aim := sky.LocalFromAltAz(sky.Angle(s.Pole.AltDeg)*sky.Degree, sky.Angle(s.Pole.AzDeg)*sky.Degree)
+	if d := sky.Separation(aim, refracted).Arcminutes(); s.Pole.Kind != "best" || math.Abs(d-float64(s.Plan.Best.TotalArcmin)) > 0.01 || d > 5 {
+		t.Errorf("aimed at %+v, %.2f arcmin from %+v; the plan's best %+v", s.Pole, d, poleBefore, s.Plan.Best)
+	}
+	if !(s.Plan.AtBestArcsec <= s.Plan.AtRefractedArcsec && s.Plan.AtBestArcsec <= s.Plan.AtTrueArcsec) {
+		t.Errorf("best is not best: %+v", s.Plan)
 	}
 	r.refused(t, "plan", `{"exposure_s":300,"dec_deg":-80,"ha_from_deg":-30,"ha_to_deg":45}`, http.StatusConflict, "altitude")
 	r.refused(t, "plan", `{"exposure_s":7200,"dec_deg":-30,"ha_from_deg":-10,"ha_to_deg":20,"limit_px":0.01,"apply_tolerance":true}`, http.StatusConflict, "refraction alone")

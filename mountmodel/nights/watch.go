@@ -63,8 +63,8 @@ type Night struct {
 type Config struct {
 	Site    sky.Site
 	Air     sky.Air
-	Pole    observed.PoleKind
-	DUT1    float64 // UT1-UTC in seconds
+	Pole    sky.Local // aimed at
+	DUT1    float64   // UT1-UTC in seconds
 	Guiding Guiding
 }
 
@@ -163,7 +163,7 @@ func (w *Watch) endNight() {
 	*w = Watch{cfg: w.cfg, every: 1, before: w.before}
 }
 
-func (w *Watch) pole() sky.Local { return observed.Pole(w.cfg.Site, w.cfg.Air, w.cfg.Pole) }
+func (w *Watch) pole() sky.Local { return w.cfg.Pole }
 
 func (w *Watch) status() axis.Status {
 	return axis.StatusOf(w.fit.Axis, axis.Allowance{}, w.pole())

@@ -4,6 +4,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -32,7 +33,8 @@ func TestNightEndsWithTheSun(t *testing.T) {
 
 // Memory does not grow with the frames.
 func TestFramesAreThinned(t *testing.T) {
-	w := New(Config{Site: sky.Site{Latitude: 47 * sky.Degree}, Air: sky.StandardAir(0)})
+	site, air := sky.Site{Latitude: 47 * sky.Degree}, sky.StandardAir(0)
+	w := New(Config{Site: site, Air: air, Pole: observed.Pole(site, air, observed.Refracted)})
 	dusk := time.Date(2026, 10, 3, 19, 0, 0, 0, time.UTC)
 	for i := range 3000 {
 		var err error

@@ -325,7 +325,7 @@ func TestPlannedTolerance(t *testing.T) {
 		p := drawPlan(t)
 		limit := sky.Angle(rapid.Float64Range(0.5, 5).Draw(t, "pixels")) * p.Scale()
 		kind := observed.PoleKind(rapid.IntRange(0, 1).Draw(t, "kind"))
-		r, err := p.Tolerance(limit, kind)
+		r, err := p.Tolerance(limit, observed.Pole(p.Site, p.Air, kind))
 		if errors.Is(err, ErrAirAlone) {
 			m, err := p.Assess(observed.Pole(p.Site, p.Air, kind))
 			if err != nil || m.Trail.Size < limit {
@@ -442,7 +442,7 @@ func TestPlannedRefusals(t *testing.T) {
 		p := good
 		c.change(&p)
 		_, errA := p.Assess(sky.Local{Y: 1})
-		_, errB := p.Tolerance(p.Scale(), observed.Refracted)
+		_, errB := p.Tolerance(p.Scale(), observed.Pole(p.Site, p.Air, observed.Refracted))
 		_, errC := p.LongestExposure(sky.Local{Y: 1}, p.Scale())
 		for _, err := range []error{errA, errB, errC} {
 			if err == nil || !strings.Contains(err.Error(), c.says) {
@@ -450,10 +450,10 @@ func TestPlannedRefusals(t *testing.T) {
 			}
 		}
 	}
-	if _, err := good.Tolerance(0, observed.Refracted); err == nil {
+	if _, err := good.Tolerance(0, observed.Pole(good.Site, good.Air, observed.Refracted)); err == nil {
 		t.Error("a limit of nothing was taken")
 	}
-	if _, err := good.Tolerance(1e-6*sky.Arcsecond, observed.Refracted); !errors.Is(err, ErrAirAlone) {
+	if _, err := good.Tolerance(1e-6*sky.Arcsecond, observed.Pole(good.Site, good.Air, observed.Refracted)); !errors.Is(err, ErrAirAlone) {
 		t.Errorf("refraction moves nothing: %v", err)
 	}
 	at := good

@@ -13,22 +13,21 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// Tolerance is how far the axis may be from the pole of the given kind, in
-// whatever direction, so that no star of any planned exposure trails by more
+// Tolerance is how far the axis may be from a direction, such as a pole, in
+// whatever direction from there, so that no star of any planned exposure trails by more
 // than the limit (an angle on the sky). Trails taken as linear in the offset give
 // a first answer, true to a fraction offset/2 (in radians) far from the pole and to
 // tens of per cent where a guide star near it has little to hold by; from there the
 // exact trails decide, to half a per cent of the limit. The answer is at most 5
 // degrees. [ErrAirAlone] means that no alignment will
 // do.
-func (p Plan) Tolerance(limit sky.Angle, kind observed.PoleKind) (sky.Angle, error) {
+func (p Plan) Tolerance(limit sky.Angle, pole sky.Local) (sky.Angle, error) {
 	if err := p.Check(); err != nil {
 		return 0, err
 	}
 	if !(limit > 0) {
 		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
-	pole := observed.Pole(p.Site, p.Air, kind)
 	b := sky.TangentBasis(sky.Vec(pole))
 	probe := float64(toleranceProbe)
 	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}

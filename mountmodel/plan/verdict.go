@@ -14,10 +14,13 @@ import (
 type Verdict struct {
 	Plan  Plan
 	Limit sky.Angle // the longest trail allowed, on the sky
-	// Tolerance is how far the axis may be from the pole aimed at; 0 when the
+	// Aim is the pole aimed at, or the best axis for the plan, and Kind which it is.
+	Aim  sky.Local
+	Kind observed.PoleKind
+	// Tolerance is how far the axis may be from there; 0 when the
 	// air alone moves the stars by more than the limit.
 	Tolerance sky.Angle
-	// Perfect is what the stars do with the axis on that pole: the air's part.
+	// Perfect is what the stars do with the axis there: the air's part.
 	Perfect Motion
 	// Motion and Longest are about the axis as it stands; nil and 0
 	// while it is unknown.
@@ -39,7 +42,7 @@ type Verdict struct {
 func (v Verdict) GoodEnough() bool { return v.Motion != nil && v.Motion.Trail.Size <= v.Limit }
 
 // Judge says what a plan asks of the alignment, and whether the axis as it
-// stands (nil: unknown) is good enough for it. limitPx is the longest trail
+// stands (nil: unknown) is good enough for it, aiming at a pole of a kind. limitPx is the longest trail
 // allowed, in pixels.
 func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Verdict, error) {
 	if err := p.Check(); err != nil {
@@ -48,14 +51,19 @@ func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Ve
 	if !(limitPx > 0 && limitPx <= largestLimitPx) {
 		return Verdict{}, fmt.Errorf("a limit of %g pixels: give a length above 0 and up to %d, for example 1", limitPx, largestLimitPx)
 	}
-	v := Verdict{Plan: p, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
+	v := Verdict{Plan: p, Kind: kind, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
 	var err error
-	pole := observed.Pole(p.Site, p.Air, kind)
-	s := newSamples(p)
-	if v.Perfect, err = s.assess(pole); err != nil {
+	if v.Best, v.AtBest, err = p.Best(); err != nil {
 		return Verdict{}, err
 	}
-	if v.Tolerance, err = p.Tolerance(v.Limit, kind); err != nil && !errors.Is(err, ErrAirAlone) {
+	if v.Aim = v.Best; kind != observed.Planned {
+		v.Aim = observed.Pole(p.Site, p.Air, kind)
+	}
+	s := newSamples(p)
+	if v.Perfect, err = s.assess(v.Aim); err != nil {
+		return Verdict{}, err
+	}
+	if v.Tolerance, err = p.Tolerance(v.Limit, v.Aim); err != nil && !errors.Is(err, ErrAirAlone) {
 		return Verdict{}, err
 	}
 	for k, rate := range map[observed.PoleKind]*float64{observed.Refracted: &v.RefractedRate, observed.True: &v.TrueRate} {
@@ -69,9 +77,6 @@ func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Ve
 			return Verdict{}, err
 		}
 		*trail = m.Trail.Size
-	}
-	if v.Best, v.AtBest, err = p.Best(); err != nil {
-		return Verdict{}, err
 	}
 	if axis != nil {
 		return v.Of(*axis)
@@ -104,11 +109,11 @@ func (v Verdict) words() []string {
 	limit := fmt.Sprintf("%s (%.3g px)", sky.KnownWords(v.Limit), v.Limit/v.Plan.Scale())
 	switch {
 	case v.Tolerance == 0:
-		out = append(out, fmt.Sprintf("%s. At the pole itself the longest trail would be %s, more than %s.", "R"+ErrAirAlone.Error()[1:], sky.KnownWords(v.Perfect.Trail.Size), limit))
+		out = append(out, fmt.Sprintf("%s. With the axis at %s the longest trail would be %s, more than %s.", "R"+ErrAirAlone.Error()[1:], v.aimWords(), sky.KnownWords(v.Perfect.Trail.Size), limit))
 	case v.Tolerance >= mostTolerance:
-		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from the pole.", limit, mostTolerance.Degrees()))
+		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from %s.", limit, mostTolerance.Degrees(), v.aimWords()))
 	default:
-		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of the pole.", limit, sky.AngleWords(v.Tolerance)))
+		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of %s.", limit, sky.AngleWords(v.Tolerance), v.aimWords()))
 	}
 	if v.Motion != nil {
 		verdict := "That is good enough."
@@ -125,15 +130,29 @@ func (v Verdict) words() []string {
 			out = append(out, fmt.Sprintf("The longest exposure that stays within the limit is %v.", exposureWords(v.Longest)))
 		}
 	}
-	out = append(out, fmt.Sprintf("With the axis at the refracted pole these exposures trail by up to %s, at the true pole %s, and at the best place for them %s, %s from the refracted pole.",
-		sky.KnownWords(v.AtRefracted), sky.KnownWords(v.AtTrue), sky.KnownWords(v.AtBest), sky.AngleWords(sky.Separation(v.Best, observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted)))))
+	out = append(out, v.poleWords())
 	if v.Plan.Guided && v.Tolerance > 0 {
-		out = append(out, fmt.Sprintf("At that distance from the pole a guider has to make good up to %s a minute in declination.", sky.KnownWords(sky.Angle(60*GuiderDrift(v.Tolerance)))))
+		out = append(out, fmt.Sprintf("At that distance a guider has to make good up to %s a minute in declination.", sky.KnownWords(sky.Angle(60*GuiderDrift(v.Tolerance)))))
 	}
 	if !math.IsNaN(v.RefractedRate) && !v.Plan.Guided {
 		out = append(out, fmt.Sprintf("Over these hours the air asks for a drive at %.5f of the sidereal rate with the axis at the refracted pole, and at %.5f with it at the true pole.", v.RefractedRate, v.TrueRate))
 	}
 	return out
+}
+
+// aimWords names what is aimed at.
+func (v Verdict) aimWords() string {
+	if v.Kind == observed.Planned {
+		return "the best place for them"
+	}
+	return fmt.Sprintf("the %s pole", v.Kind)
+}
+
+// poleWords says where the axis is best, why, and what the poles do.
+func (v Verdict) poleWords() string {
+	refracted := observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted)
+	return fmt.Sprintf("Best for these exposures is an axis %s from the refracted pole, since stars far from the pole are carried by a refraction of their own: they trail by up to %s there, %s with the axis at the refracted pole and %s at the true pole.",
+		sky.AngleWords(sky.Separation(v.Best, refracted)), sky.KnownWords(v.AtBest), sky.KnownWords(v.AtRefracted), sky.KnownWords(v.AtTrue))
 }
 
 // exposureWords drops digits that mean nothing.

@@ -22,6 +22,8 @@ type Place struct {
 	// Lift is the refraction at the pole: how much the refracted pole stands
 	// above the true one.
 	Lift sky.Angle
+	// LiftSigma is how well that is known, one standard deviation.
+	LiftSigma sky.Angle
 	// PressureHPa is the usual air pressure at the elevation, of the standard
 	// atmosphere; the weather moves it by 10 hPa and more (common knowledge).
 	PressureHPa float64
@@ -40,6 +42,7 @@ func NewPlace(site sky.Site, air sky.Air, kind observed.PoleKind) (Place, error)
 		Pole:        observed.Pole(site, air, kind),
 		True:        observed.Pole(site, air, observed.True),
 		PressureHPa: sky.StandardAir(site.ElevationM).PressureHPa,
+		LiftSigma:   observed.PoleUncertain(site, air),
 	}
 	p.LatitudeScale, _ = sky.AltAzFromLocal(p.Pole)
 	p.Lift = sky.Separation(observed.Pole(site, air, observed.Refracted), p.True)

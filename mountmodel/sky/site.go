@@ -47,6 +47,10 @@ type Air struct {
 	TemperatureC float64
 	Humidity     float64 // relative, 0 to 1
 	WavelengthUm float64
+	// How well pressure and temperature are known, one standard deviation; 0 stands
+	// for a value that nobody measured, that of a standard atmosphere.
+	PressureSigmaHPa  float64
+	TemperatureSigmaC float64
 }
 
 // Defaults for what a person at the mount seldom knows.
@@ -56,19 +60,32 @@ const (
 	DefaultWavelengthUm = 0.55
 )
 
-// AirUncertain is how well refraction is known, as a relative standard deviation. It
-// goes with pressure over temperature in kelvin: weather makes 10 hPa of 1013, 1 %,
-// and nights 10 degrees of 283, 3.5 %. Measured at the mount, what is left is the
-// air farther up, 1 %. Common practice.
-func AirUncertain(pressureKnown, temperatureKnown bool) float64 {
-	variance := 0.01 * 0.01
-	if !pressureKnown {
-		variance += 0.01 * 0.01
+// How well a part of the air is known: where nobody measured it, as weather and
+// nights make it; by an instrument at the mount; by a focuser's thermometer, which
+// its motor warms. Common practice.
+const (
+	usualPressureSigmaHPa    = 10
+	usualTemperatureSigmaC   = 10
+	MeasuredPressureSigmaHPa = 1
+	MeasuredSigmaC           = 1
+	FocuserSigmaC            = 3
+
+	// airAbove is what is left of refraction with both measured: the air farther up.
+	airAbove = 0.01
+)
+
+// Uncertain is how well refraction is known, as a relative standard deviation. It
+// goes with pressure over temperature in kelvin.
+func (a Air) Uncertain() float64 {
+	p, t := a.PressureSigmaHPa, a.TemperatureSigmaC
+	if p <= 0 {
+		p = usualPressureSigmaHPa
 	}
-	if !temperatureKnown {
-		variance += 0.035 * 0.035
+	if t <= 0 {
+		t = usualTemperatureSigmaC
 	}
-	return math.Sqrt(variance)
+	const zeroC = 273.15
+	return math.Sqrt(airAbove*airAbove + p*p/(max(a.PressureHPa, 100)*max(a.PressureHPa, 100)) + t*t/((a.TemperatureC+zeroC)*(a.TemperatureC+zeroC)))
 }
 
 // StandardAir is the air of the ICAO standard atmosphere (1976) at an

@@ -17,7 +17,7 @@
  * @property {string} [rotation]
  */
 /** @typedef {{axis: Direction, offset: Offset, uncertainty: Uncertainty, moves: Move[]}} Standing */
-/** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num}} Site */
+/** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num, pressure_uncertainty_hpa: Num, temperature_uncertainty_c: Num}} Site */
 /** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
 /** @typedef {{inside: boolean, x_px: Num, y_px: Num, away_deg: Num, towards_deg: Num}} InFrame */
 /** @typedef {{count?: number, text?: string, size_arcsec?: Num, whole_deg?: Num, known_arcsec?: Num, said?: Said}} SaidArg */
@@ -35,6 +35,10 @@
  * @property {Num} tolerance_arcmin
  * @property {Num} trail_px
  * @property {Num} longest_exposure_s
+ * @property {Num} at_refracted_arcsec
+ * @property {Num} at_true_arcsec
+ * @property {Num} at_best_arcsec
+ * @property {Offset} [best]
  * @property {string[]} [sentences]
  */
 /** @typedef {{until_utc?: string, frames: number, minutes: Num, offset?: Offset, uncertainty?: Uncertainty, sentences: string[], said?: Said[], nights?: {since_utc: string, until_utc: string, frames: number, offset: Offset, uncertainty_arcsec: Num}[]}} Watch */

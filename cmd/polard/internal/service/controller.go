@@ -312,6 +312,7 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 		return 0
 	}
 	c.placeFrom(o)
+	c.airFrom(o)
 	frame := FrameEntry(o, a, c.now().Sub(a.Complete))
 	if err := contain(c.log, a.Path, func() error { _, err := c.do(logbook.Entry{Frame: frame}); return err }); err != nil {
 		// The session broke on it: it is worked out anew without this frame, which is kept as one that could not be used.
@@ -346,12 +347,31 @@ func (c *Controller) placeFrom(o pipeline.Outcome) {
 	}
 	config := c.alignment.Config
 	config.Site, config.Air = c.header(*o.Frame.Site)
+	config.Air = o.Frame.Weather.Fill(config.Air, config.Site.ElevationM)
 	if _, err := c.do(logbook.Entry{Config: &config}); err != nil {
 		c.log.Error("the place in the frame's header cannot be used", "file", o.Sighting.Name, "error", err)
 		return
 	}
 	c.log.Info("place taken from the frame's header; correct it on the page if it is wrong",
 		"lat_deg", config.Site.Latitude.Degrees(), "lon_deg", config.Site.Longitude.Degrees())
+}
+
+// airFrom takes the air from the header of a frame with which a measurement begins,
+// as far as nobody has said what it is. Later frames find the air as it is.
+func (c *Controller) airFrom(o pipeline.Outcome) {
+	if o.Frame == nil || !c.alignment.Placed || c.alignment.Session.Phase() != mountmodel.Waiting {
+		return
+	}
+	config := c.alignment.Config
+	config.Air = o.Frame.Weather.Fill(config.Air, config.Site.ElevationM)
+	if config.Air == c.alignment.Config.Air {
+		return
+	}
+	if _, err := c.do(logbook.Entry{Config: &config}); err != nil {
+		c.log.Error("the air in the frame's header cannot be used", "file", o.Sighting.Name, "error", err)
+		return
+	}
+	c.log.Info("air taken from the frame's header", "pressure_hpa", config.Air.PressureHPa, "temperature_c", config.Air.TemperatureC)
 }
 
 // headerNotices is what the newest frame's header gives to say. The log tells it once.

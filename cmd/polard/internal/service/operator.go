@@ -14,11 +14,19 @@ import (
 
 // What the page can ask for: Controller is the page's web.Operator.
 
-// SetSite says where the mount stands and which pole to aim at.
+// SetSite says where the mount stands and which pole to aim at. The best axis for the plan is that for the new place.
 func (c *Controller) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error {
 	return c.command(ctx, func() (int64, error) {
 		config := c.alignment.Config
 		config.Site, config.Air, config.Pole = site, air, pole
+		if order := c.alignment.planner.order; pole == observed.Planned && order != nil {
+			planned := order.Plan
+			planned.Site, planned.Air = site, air
+			var err error
+			if config.Planned, _, err = planned.Best(); err != nil {
+				return 0, err
+			}
+		}
 		return c.do(logbook.Entry{Config: &config})
 	})
 }
@@ -88,7 +96,8 @@ func (c *Controller) CountFrame(ctx context.Context, choice mountmodel.FrameChoi
 	})
 }
 
-// SetPlan says what exposures are planned. With order.ApplyTolerance the tolerance that they ask for becomes the session's.
+// SetPlan says what exposures are planned. With order.ApplyTolerance the tolerance that they ask for becomes the
+// session's, and the axis that is best for them what it aims at, unless that is the true pole on request.
 func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 	return c.command(ctx, func() (int64, error) {
 		order, err := c.alignment.planner.Complete(order)
@@ -100,6 +109,9 @@ func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 		}
 		planned, config := order.Plan, c.alignment.Config
 		planned.Site, planned.Air = config.Site, config.Air
+		if order.ApplyTolerance && config.Pole == observed.Refracted {
+			config.Pole = observed.Planned
+		}
 		verdict, err := plan.Judge(planned, nil, config.Pole, order.LimitPx)
 		if err != nil {
 			return 0, err
@@ -111,7 +123,7 @@ func (c *Controller) SetPlan(ctx context.Context, order web.PlanOrder) error {
 		if err != nil || !order.ApplyTolerance {
 			return seq, err
 		}
-		config.Tolerance = mountmodel.BelievableTolerance(verdict.Tolerance)
+		config.Tolerance, config.Planned = mountmodel.BelievableTolerance(verdict.Tolerance), verdict.Best
 		return c.do(logbook.Entry{Config: &config})
 	})
 }

@@ -129,7 +129,7 @@ export class PlaceStep {
         ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(s.set_deg, 1, "°"))] : []),
         w.near(number(s.near_deg, 0, "°")),
         w.at(side(sheet.site.lat_deg, 3, w.letters.north, w.letters.south), side(sheet.site.lon_deg, 3, w.letters.east, w.letters.west), number(sheet.site.elevation_m, 0)),
-        w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′")),
+        w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′"), number(s.refraction_uncertainty_arcsec, 0, "″")),
       ],
       more: sheet.steps.latitude_scale,
     };

@@ -77,7 +77,7 @@ export const words = {
   giveOrTake: (spread) => `auf ${spread} genau`,
   total: (total, tolerance, kind) => `${total} vom ${kind} Pol. Gut genug: ${tolerance}.`,
   times: (times) => `Das ist das ${times}-Fache.`,
-  pole: { refracted: "scheinbaren", true: "wahren" }, fromPole: "vom Pol",
+  pole: { refracted: "scheinbaren", true: "wahren", best: "besten" }, fromPole: "vom Pol",
   rule: {
     up: "auf", down: "ab", east: "O", west: "W", pole: "Pol",
     label: {
@@ -227,9 +227,9 @@ export const words = {
     place: {
       ask: "Wo steht die Montierung?", askWhy: "Breite und Länge auf ein Zehntelgrad genügen für den Anfang, auf eine Bogenminute für das Ende.", insecure: "Der Browser nennt die eigene Position nur bei localhost oder https.", wait: "Einen Moment", head: "Polhöhenskala einstellen",
       lastTime: (deg, n) => `Nach ${n === 1 ? "der letzten Nacht" : `${n} früheren Nächten`} hier sollte die Skala ${deg} zeigen.`, true: (deg) => `Eine genaue Skala würde ${deg} zeigen.`, near: (deg) => `Auf ${deg} genau genügt für die ersten Aufnahmen: sie messen, wohin die Achse wirklich zeigt.`,
-      at: (lat, lon, m) => `${lat}, ${lon}, ${m} m über dem Meer.`, air: (hpa, lift) => `Üblicher Luftdruck dort: ${hpa} hPa. Die Luft hebt den Pol um ${lift}.`,
+      at: (lat, lon, m) => `${lat}, ${lon}, ${m} m über dem Meer.`, air: (hpa, lift, known) => `Üblicher Luftdruck dort: ${hpa} hPa. Die Luft hebt den Pol um ${lift} ± ${known}.`,
       lat: "Breite", latHint: "etwa 47,25, 47 15 00 N oder −30°12′", lon: "Länge", lonHint: "Ost +, West −, oder mit O oder W", letters: { north: "N", south: "S", east: "O", west: "W" },
-      elevation: "Höhe, m", pressure: "Luftdruck, hPa", pressureHint: "am Ort, nicht auf Meereshöhe bezogen; leer: üblich für die Höhe", temperature: "Temperatur, °C", temperatureHint: "leer: 10", pole: "Ziel", poleNames: { refracted: "scheinbarer Pol, mit Refraktion (üblich)", true: "wahrer Pol" },
+      elevation: "Höhe, m", pressure: "Luftdruck, hPa", pressureHint: "am Ort, nicht auf Meereshöhe bezogen; leer: üblich für die Höhe", temperature: "Temperatur, °C", temperatureHint: "leer: 10", pole: "Ziel", poleNames: { refracted: "scheinbarer Pol, mit Refraktion (üblich)", true: "wahrer Pol", best: "bester für den Plan" },
       change: "Anderer Ort", locate: "Position dieses Geräts nehmen", locating: "Frage das Gerät nach seiner Position …", located: (m) => `So sagt das Gerät, auf ${m} m. Prüfen, dann speichern.`, refused: "Der Browser darf die Position nicht nennen. Bitte eintippen.", notLocated: "Das Gerät weiß nicht, wo es ist. Bitte eintippen.",
       last: (where) => `Wie zuletzt: ${where}`, mark: "Was die Skala jetzt zeigt, Grad", markHint: "für die nächste Nacht hier gespeichert",
     },

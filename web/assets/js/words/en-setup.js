@@ -41,7 +41,7 @@ export const setup = {
     /** @param {string} lat @param {string} lon @param {string} m */
     at: (lat, lon, m) => `${lat}, ${lon}, ${m} m above the sea.`,
     /** @param {string} hpa @param {string} lift */
-    air: (hpa, lift) => `Usual air pressure there: ${hpa} hPa. The air lifts the pole by ${lift}.`,
+    air: (hpa, lift, known) => `Usual air pressure there: ${hpa} hPa. The air lifts the pole by ${lift} ± ${known}.`,
     lat: "Latitude",
     latHint: "such as 47.25, 47 15 00 N or −30°12′",
     lon: "Longitude",
@@ -54,7 +54,7 @@ export const setup = {
     temperature: "Temperature, °C",
     temperatureHint: "empty: 10",
     pole: "Aim at the",
-    poleNames: { refracted: "refracted pole (usual)", true: "true pole" },
+    poleNames: { refracted: "refracted pole (usual)", true: "true pole", best: "best for the plan" },
     change: "Another place",
     locate: "Use this device's position",
     locating: "Asking the device for its position …",

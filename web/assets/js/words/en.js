@@ -70,7 +70,7 @@ export const words = {
   /** @param {string} times */
   times: (times) => `That is ${times} times what is good enough.`,
   /** @type {Record<string, string>} */
-  pole: { refracted: "refracted", true: "true" },
+  pole: { refracted: "refracted", true: "true", best: "best" },
   fromPole: "from the pole",
 
   rule: {
