@@ -215,5 +215,12 @@ func (s *Session) warnings() []axis.Warning {
 		out = append(out, live.Notices()...)
 	}
 	m := s.state.running()
-	return append(out, m.Warnings()...)
+	for _, w := range m.Warnings() {
+		// Every mount strays a little. Said at every measurement it would be passed over
+		// with what matters; of a list of frames, read once, it is.
+		if w.Code != axis.WarnFramesStray || s.list {
+			out = append(out, w)
+		}
+	}
+	return out
 }

@@ -108,7 +108,7 @@ func TestSquareness(t *testing.T) {
 	for name, c := range bodyStations {
 		t.Run(name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(62, uint64(len(c.stations))))
-			const rigs = 60
+			const rigs = 30
 			told, beyond := 0, 0
 			var sigmas []float64
 			for range rigs {
