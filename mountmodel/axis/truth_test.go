@@ -100,7 +100,7 @@ func measurementOf(frames []observed.Attitude, m *simmount.Mount) *Measurement {
 	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
 	var out Measurement
 	for i, f := range frames {
-		out.Frames = append(out.Frames, Frame{FrameReport{Name: fmt.Sprint(i), Mid: m.Now.Add(time.Duration(i) * 30 * time.Second)}, f})
+		out.Frames = append(out.Frames, Frame{FrameReport: FrameReport{Name: fmt.Sprint(i), Mid: m.Now.Add(time.Duration(i) * 30 * time.Second)}, Observed: f})
 	}
 	out.refit(Refraction{Lift: func(sky.Angle) sky.Angle { return 0 }, Pole: pole})
 	return &out
