@@ -317,13 +317,7 @@ func (r axisReport) wire() axisJSON {
 	if v.Bodies > 1 {
 		out.Flexure = &flexureJSON{v.Hangs.Arcseconds(), v.HangsSigma.Arcseconds(), v.Bodies}
 	}
-	if s := v.Square; s != nil {
-		out.Square = &squareJSON{TubeArcmin: s.Tube.Arcminutes(), TubeUncertaintyArcsec: s.TubeSigma.Arcseconds()}
-		if s.AxesTold {
-			axes, sigma := s.Axes.Arcminutes(), s.AxesSigma.Arcseconds()
-			out.Square.AxesArcmin, out.Square.AxesUncertaintyArcsec = &axes, &sigma
-		}
-	}
+	out.Square = squareOf(v.Square)
 	if r.failure != nil {
 		out.Error = &errorJSON{"no_axis", r.failure.Error()}
 	}
@@ -405,6 +399,19 @@ func (r axisReport) standingWords(b *bytes.Buffer, what string, s axis.Status) {
 		rotation = " (" + s.Move.Rotation + ")"
 	}
 	fmt.Fprintf(b, "    altitude bolt: %s\n    azimuth bolt: %s%s\n", s.Move.Altitude, s.Move.Azimuth, rotation)
+}
+
+// squareOf is what the frames tell of the parts of the mount; nil of nothing.
+func squareOf(s *axis.Squareness) *squareJSON {
+	if s == nil {
+		return nil
+	}
+	out := &squareJSON{TubeArcmin: s.Tube.Arcminutes(), TubeUncertaintyArcsec: s.TubeSigma.Arcseconds()}
+	if s.AxesTold {
+		axes, sigma := s.Axes.Arcminutes(), s.AxesSigma.Arcseconds()
+		out.AxesArcmin, out.AxesUncertaintyArcsec = &axes, &sigma
+	}
+	return out
 }
 
 // squareWords says how the parts of the mount stand to each other.

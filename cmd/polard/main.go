@@ -10,6 +10,7 @@
 //	rehearse.go          the page with a simulated rig
 //	measure.go           camera and mount measure by themselves; measureloop.go: while bolts are turned; devices.go: which there are
 //	site.go, siteflags.go  the set-up of a place
+//	placeflags.go          where the mount stands, its air, the pole aimed at
 //	check.go             what this machine lacks; machine_linux.go, machine_other.go: what it is
 //	catalogue.go, catalogueplan.go  stars that a user adds
 //	log.go, entries.go   what the logbook holds; report.go: a night of it

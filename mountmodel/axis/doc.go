@@ -21,6 +21,7 @@
 //	the axis and its covariance       axis.go
 //	the model R c = n, solved         model.go
 //	declinations, sides of the pier   bodies.go
+//	how square the mount's parts are  square.go
 //	what a rig may do                 departure.go
 //	what broke                        diagnose.go
 //	the mean over all that may have   average.go
