@@ -7,6 +7,7 @@ import (
 	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
+	"polard/mountmodel/tracking"
 )
 
 // Config is what a session has to know beforehand.
@@ -21,6 +22,11 @@ type Config struct {
 	MeasureFrames int
 	DUT1          float64        // UT1-UTC in seconds
 	Guiding       nights.Guiding // of ordinary exposures, while watching
+	// Correction is what was put right of the place and of the frames' times.
+	Correction Correction
+	// Free: the rig has no two bolts, and is moved by a ball head, a wedge with play, or its
+	// feet. Then it is told which star to put on which place of the frame.
+	Free bool
 	// AnyHour is for frames of a simulated sky, which shows stars by day too.
 	AnyHour bool
 }
@@ -71,7 +77,12 @@ func (c Config) Check() error {
 	case c.MeasureFrames != 0 && (c.MeasureFrames < 2 || c.MeasureFrames > maxMeasureFrames):
 		return fmt.Errorf("%d frames cannot make a measurement: give 2 to %d, or 0 to leave it to the session", c.MeasureFrames, maxMeasureFrames)
 	}
-	return nil
+	return c.Correction.check()
+}
+
+// tracking is the part of the configuration that a tracking mount is judged by.
+func (c Config) tracking() tracking.Setting {
+	return tracking.Setting{Site: c.Site, Air: c.Air, DUT1: c.DUT1}
 }
 
 // mostPlanned is how far the best axis for a plan can be from the refracted pole.

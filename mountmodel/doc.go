@@ -10,10 +10,12 @@
 //	steps taken whole, history, replay   session.go; config.go
 //	frames as they come in               sighting.go, reduction.go, times.go; which count: choice.go
 //	what a page shows                    view.go; in words: instruct.go, warning.go
+//	place and clock put right            correct.go
+//	what exposures tell of the mount     habits.go
 //	lists of frames                      list.go
 //
 // The work is done in the rooms below: observed (where stars are seen), axis (the
 // axis and its correction), adjust (the live axis), nights (ordinary exposures),
-// clock (times and place). All directions are unit vectors of package sky; the local
+// tracking (drift against prediction, periodic error), clock (times and place). All directions are unit vectors of package sky; the local
 // frame is east, north, up. Angles are sky.Angle, radians inside.
 package mountmodel

@@ -83,6 +83,9 @@ func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	if v.Within {
 		return sky.Say("lock", "The axis is within %s of the pole: lock the bolts, then measure once more to confirm.", sky.Amount(v.Tolerance)), details
 	}
+	if v.Free {
+		return sky.Say("put_star", "Move the whole rig, with whatever moves it, until the ringed star stands on the cross of the frame; %s to go. Then hold still and take the next frame.", sky.Amount(v.Now.Offset.Total)), details
+	}
 	// A page says the two moves itself, from their numbers.
 	moves := sky.Saying{Code: "moves", Text: sentence(v.Now.Move)}
 	if len(v.Moves) > 0 {

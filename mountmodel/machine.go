@@ -17,8 +17,18 @@ const (
 	Measured  Event = "measured"   // the measurement is done: the bolts are turned from now on
 	Locked    Event = "locked"     // the bolts are locked: confirm
 	Unlocked  Event = "unlocked"   // back to adjusting
+	Prove     Event = "prove"      // the telescope tracks one field unguided: test the axis by the drift of the sky
 	WatchOnly Event = "watch"      // forget all frames; from now on every frame is an ordinary exposure
 	TakeBack  Event = "take_back"  // the last turn of a bolt that was reported was not turned so
+
+	// How the rig is moved, whichever phase it is: the configuration's Free.
+	FreeHead Event = "free_head" // by a ball head, a wedge with play, its feet
+	TwoBolts Event = "two_bolts" // by two bolts
+
+	// About place and clock, whichever phase it is: see [Session.Corrected] and
+	// [Session.Uncorrected].
+	Correct   Event = "correct"   // take over what is suggested
+	Uncorrect Event = "uncorrect" // as it was before
 
 	TurnAltitude Event = "turn_altitude" // this bolt is turned from now on
 	TurnAzimuth  Event = "turn_azimuth"
@@ -81,6 +91,7 @@ var transitions = [...]transition{
 	{from: Confirming, event: Measured, guard: "axis found", holds: hasAxis, to: Done, action: "compare with before the lock", next: confirm},
 	{from: Confirming, event: Unlocked, to: Adjusting, action: "go on following", next: unlock},
 
+	{from: Done, event: Prove, to: Done, action: "begin the proof by the sky", next: beginProof},
 	{from: Done, event: frameRead, to: Done, action: "keep watch", next: keepWatch},
 	{from: Done, event: Unlocked, to: Adjusting, action: "go on following", next: unlock},
 
@@ -91,6 +102,7 @@ var transitions = [...]transition{
 	{from: anyPhase, event: Measured, refuse: ErrNotMeasured},
 	{from: anyPhase, event: Locked, refuse: fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)},
 	{from: anyPhase, event: Unlocked, refuse: ErrNotLocked},
+	{from: anyPhase, event: Prove, refuse: fmt.Errorf("the proof by the sky comes after the lock is confirmed: %w", ErrNotNow)},
 	{from: anyPhase, event: strokeTold, refuse: errBoltsRest},
 	{from: anyPhase, event: TurnAltitude, refuse: errBoltsRest},
 	{from: anyPhase, event: TurnAzimuth, refuse: errBoltsRest},

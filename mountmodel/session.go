@@ -41,6 +41,7 @@ type present struct {
 	known *adjust.Bolts // what is known of the bolts before they are followed
 	state state
 	facts
+	habits Habits
 }
 
 // entry is one thing that reached the session; the history of all of them
@@ -135,7 +136,11 @@ func (s *Session) finish() {
 	}
 	if night := s.state.watch(); night != nil {
 		s.part("night")
-		s.state = s.state.watching(night.Fitted())
+		night = night.Fitted()
+		s.state = s.state.watching(night)
+		s.habits = s.habitsOf(night, s.habits)
+	} else {
+		s.habits = Habits{}
 	}
 	s.view = s.makeView()
 }
@@ -252,7 +257,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 			_ = next.tell(e.event)
 		}
 	}
-	if night := s.state.watch(); night != nil && next.state.watch() != nil && s.cfg.Site == cfg.Site && s.cfg.Air == cfg.Air && s.cfg.DUT1 == cfg.DUT1 {
+	if night := s.state.watch(); night != nil && next.state.watch() != nil && s.cfg.Site == cfg.Site && s.cfg.Air == cfg.Air && s.cfg.DUT1 == cfg.DUT1 && s.cfg.Correction.Ahead == cfg.Correction.Ahead {
 		// The night's frames stay as they are: many more than the history keeps.
 		next.state = next.state.watching(night.Retuned(cfg.nights()))
 	}

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
 )
 
 // Sighting is what the mount model learns from one frame: matched stars and
@@ -20,7 +21,9 @@ type Sighting struct {
 	// zero when unknown.
 	Exposure time.Duration
 	Written  time.Time
-	Refused  string // why the frame gives no stars to use, in plain words; empty when it does
+	// Header is the place in the frame's header; nil when it names none.
+	Header  *sky.Site
+	Refused string // why the frame gives no stars to use, in plain words; empty when it does
 
 	reduction *reduction // nil until its stance was worked out
 }

@@ -9,6 +9,7 @@ import (
 	"polard/mountmodel/clock"
 	"polard/mountmodel/nights"
 	"polard/mountmodel/sky"
+	"polard/mountmodel/tracking"
 )
 
 // Phase is where the session stands.
@@ -49,6 +50,8 @@ type (
 		first   axis.Measurement // by which bolts are turned
 		live    *adjust.Live
 		turning turning // the bolt to turn now
+		// directions are those in which the bolts moved the axis so far.
+		directions adjust.Directions
 	}
 
 	confirming struct {
@@ -61,6 +64,7 @@ type (
 		adjusting
 		lock  LockShift
 		night *nights.Watch
+		proof *tracking.Stretch // nil before one was begun
 	}
 
 	watchingState struct {
@@ -169,12 +173,21 @@ func (l *LockShift) doubt() *axis.Warning {
 
 // facts hold in every phase: of the newest frame, and of the clocks.
 type facts struct {
+	lastRead  lastRead
 	lastMid   time.Time
 	lastHeard time.Time
 	clocks    clock.Monitor
 	times     times
 	unsolved  *axis.Warning // about the newest frame
 	blind     bool          // the newest frame tells nothing of how things now stand
+}
+
+// lastRead is what the newest frame with stars tells of place and time, whether it could
+// be used or not.
+type lastRead struct {
+	mid    time.Time
+	sight  sky.ICRS
+	header *sky.Site
 }
 
 // clockWarning tells that the camera's clock and this computer's disagree.

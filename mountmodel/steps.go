@@ -11,6 +11,7 @@ import (
 	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
+	"polard/mountmodel/tracking"
 )
 
 // take does what a sighting demands in the present phase and says what it was
@@ -24,8 +25,8 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 		return roleOpen
 	}
 	s.hearClocks(now, f, sighting)
-	if s.lastMid.Before(sighting.Mid) {
-		s.lastMid = sighting.Mid
+	if s.lastMid.Before(f.Mid) {
+		s.lastMid = f.Mid
 	}
 	in := input{now: now, sighting: sighting, frame: f, past: past}
 	if err := s.fire(frameRead, &in); err != nil {
@@ -57,7 +58,7 @@ func (s *Session) fire(event Event, in *input) error {
 func (s *Session) tell(event Event) error {
 	in := input{now: s.lastHeard}
 	switch event {
-	case StartOver, Measured, Locked, Unlocked, WatchOnly:
+	case StartOver, Measured, Locked, Unlocked, WatchOnly, Prove:
 	case TurnAltitude:
 		in.stroke.Bolt = adjust.AltitudeBolt
 	case TurnAzimuth:
@@ -111,7 +112,7 @@ var (
 
 // read makes a frame of a sighting, or says why it cannot be used.
 func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
-	f := axis.Frame{FrameReport: axis.FrameReport{Name: sighting.Name, Mid: sighting.Mid, Status: axis.FrameUnsolved}}
+	f := axis.Frame{FrameReport: axis.FrameReport{Name: sighting.Name, Mid: s.cfg.middle(sighting.Mid), Status: axis.FrameUnsolved}}
 	if sighting.Refused != "" {
 		return f, errors.New(sighting.Refused)
 	}
@@ -127,6 +128,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 		return f, sighting.reduction.err
 	}
 	f.Stars = f.Observed.Stars
+	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header}
 	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {
 		return f, fmt.Errorf("by the place and time given it was pointed %.0f° %w", -alt.Degrees(), errThroughGround)
 	}
@@ -140,7 +142,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	if phase == Measuring && len(m.Frames) >= maxMeasureFrames {
 		return f, fmt.Errorf("a measurement takes at most %d frames", maxMeasureFrames)
 	}
-	if live := s.state.following(); live != nil && !sighting.Mid.After(live.Newest()) {
+	if live := s.state.following(); live != nil && !f.Mid.After(live.Newest()) {
 		return f, errOlder
 	}
 	return f, nil
@@ -158,13 +160,22 @@ func (s *Session) sameLens(lens int) bool {
 
 // hearClocks compares the times of the exposure, of its file and of its arrival.
 func (s *Session) hearClocks(now time.Time, f axis.Frame, sighting *Sighting) {
-	stamp := clock.Stamp{Start: sighting.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure, Written: sighting.Written}
+	stamp := clock.Stamp{Start: f.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure, Written: sighting.Written}
 	if !s.list { // a list is read long after
 		stamp.Heard = now
 	}
 	s.part("clock")
 	s.clocks = s.clocks.Hear(stamp, s.cfg.Site.Longitude)
-	s.times = s.times.with(s.cfg, exposed{f.Name, sighting.Mid, stamp, f.Observed.R})
+	s.times = s.times.with(s.cfg, exposed{f.Name, f.Mid, stamp, f.Observed.R})
+}
+
+// sightOf is where a frame looked; zero where that cannot be worked out.
+func (s *Session) sightOf(f axis.Frame) sky.ICRS {
+	o, err := observed.NewObserver(s.cfg.Site, s.cfg.Air, f.Mid, s.cfg.DUT1)
+	if err != nil {
+		return sky.ICRS{}
+	}
+	return o.ICRS(f.Observed.Boresight)
 }
 
 // air is what an axis has to know of the air: how surely the pole and the stars
@@ -239,7 +250,7 @@ func measure(s *Session, in *input) state {
 func beginAdjusting(s *Session, in *input) state {
 	m := s.state.running()
 	s.part("follow")
-	setting := adjust.Setting{Pole: s.pole(), South: s.cfg.Site.South(), List: s.list}
+	setting := adjust.Setting{Pole: s.pole(), South: s.cfg.Site.South(), Free: s.cfg.Free, List: s.list}
 	return adjusting{first: m, live: adjust.NewLive(&m, setting, adjust.KnownBolts(s.known), in.now)}
 }
 
@@ -262,6 +273,9 @@ func (s *Session) followed(a adjusting, in *input, situation adjust.Situation) a
 	a.live = live
 	for _, f := range left {
 		a.first = a.first.Refusing(f)
+	}
+	if situation == adjust.Turning && !s.cfg.Free {
+		a.directions = a.directions.With(sky.Vec(a.first.Fit.Body), in.frame.Observed.Attitude, in.frame.Mid)
 	}
 	return a
 }
@@ -327,6 +341,16 @@ func keepWatch(s *Session, in *input) state {
 	if night, err := s.watched(d.night, in); err == nil { // what is no frame of this night tells nothing, and needs no word
 		d.night = night
 	}
+	if d.proof != nil {
+		d.proof = d.proof.With(tracking.Frame{Attitude: in.frame.Observed.Attitude, Mid: in.frame.Mid})
+	}
+	return d
+}
+
+// beginProof begins the test of the confirmed axis by the drift of the sky.
+func beginProof(s *Session, _ *input) state {
+	d := s.state.(done)
+	d.proof = tracking.Begin(s.cfg.tracking(), d.first.Fit.Axis.With(d.first.Allowance))
 	return d
 }
 
@@ -349,17 +373,17 @@ func watchFrame(s *Session, in *input) state {
 // watched takes a frame as an ordinary exposure.
 func (s *Session) watched(night *nights.Watch, in *input) (*nights.Watch, error) {
 	s.part("watch")
-	o, err := observed.NewObserver(s.cfg.Site, s.cfg.Air, in.sighting.Mid, s.cfg.DUT1)
+	o, err := observed.NewObserver(s.cfg.Site, s.cfg.Air, in.frame.Mid, s.cfg.DUT1)
 	if err != nil {
 		return night, err
 	}
 	f := in.frame.Observed
-	return night.With(nights.Exposure{Attitude: f.Attitude, Mid: in.sighting.Mid, Pointing: o.ICRS(f.Boresight)})
+	return night.With(nights.Exposure{Attitude: f.Attitude, Mid: in.frame.Mid, Pointing: o.ICRS(f.Boresight)})
 }
 
 // choose settles which bolt to turn now by the newest frame, unless that is in doubt.
 func (s *Session) choose() {
-	if a, ok := s.state.(adjusting); ok && s.trusted() {
+	if a, ok := s.state.(adjusting); ok && s.trusted() && !s.cfg.Free {
 		move := axis.Correction(a.live.Axis().Dir, s.pole())
 		a.turning = a.turning.after(move, s.pole(), s.cfg.Tolerance)
 		s.state = a

@@ -9,6 +9,7 @@ import (
 	"polard/mountmodel/nights"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
+	"polard/mountmodel/tracking"
 )
 
 // View is everything a page shows, at one moment. It shares nothing with the
@@ -52,8 +53,14 @@ type View struct {
 	Watch      *nights.View      // what ordinary exposures tell; nil until there is one
 	Warnings   []axis.Warning
 
-	LastMid   time.Time // middle of the newest exposure taken in; zero before the first
-	LastHeard time.Time // when the newest frame, solved or not, reached the session
+	Suggested  *Suggested // the likeliest mistake about place or clock; nil when there is none
+	Correction Correction // what was put right
+
+	Proof     *tracking.Proof // of the confirmed axis by the drift of the sky; nil before one was begun
+	Free      bool            // the rig is moved by other means than two bolts: a star is to be put on a mark
+	Habits    Habits          // of the mount, by ordinary exposures
+	LastMid   time.Time       // middle of the newest exposure taken in; zero before the first
+	LastHeard time.Time       // when the newest frame, solved or not, reached the session
 }
 
 // copied is the view for a caller, who may change it.
@@ -63,6 +70,7 @@ func (v View) copied() View {
 	v.Bolts, v.Moves = slices.Clone(v.Bolts), slices.Clone(v.Moves)
 	v.Measured, v.Now, v.Lock, v.Advice, v.Watch, v.Choice = copyOf(v.Measured), copyOf(v.Now), copyOf(v.Lock), copyOf(v.Advice), copyOf(v.Watch), copyOf(v.Choice)
 	v.Square = copyOf(v.Square)
+	v.Suggested, v.Proof = copyOf(v.Suggested), copyOf(v.Proof)
 	return v
 }
 
@@ -93,6 +101,8 @@ func (s *Session) makeView() View {
 		Doubt:     !s.trusted(),
 		Choice:    s.choice,
 		Warnings:  s.warnings(),
+
+		Suggested: s.suggested(), Correction: s.cfg.Correction, Habits: s.habits, Free: s.cfg.Free,
 	}
 	if fit := s.state.measured(); fit != nil {
 		measured := axis.StatusOf(fit.Axis, s.allowance(), s.pole())
@@ -143,6 +153,11 @@ func (s *Session) viewState(v *View) {
 		}
 	case done:
 		v.Lock = &st.lock
+		if st.proof != nil {
+			s.part("proof")
+			p := st.proof.Proof(s.cfg.Tolerance)
+			v.Proof = &p
+		}
 	case watchingState:
 		v.Frames = append(v.Frames, st.frames...)
 		if v.Watch != nil && v.Watch.Status != nil {

@@ -195,10 +195,11 @@ func (s *Server) commandRoutes(g *echo.Group) {
 	g.POST("/event", command(s, func(ctx context.Context, r eventRequest) error {
 		switch r.Event {
 		case mountmodel.StartOver, mountmodel.Measured, mountmodel.Locked, mountmodel.Unlocked, mountmodel.WatchOnly,
-			mountmodel.TurnAltitude, mountmodel.TurnAzimuth, mountmodel.TakeBack:
+			mountmodel.TurnAltitude, mountmodel.TurnAzimuth, mountmodel.TakeBack, mountmodel.Correct, mountmodel.Uncorrect, mountmodel.Prove,
+			mountmodel.FreeHead, mountmodel.TwoBolts:
 			return op.Tell(ctx, r.Event)
 		}
-		return badRequest(`the event is "start_over", "measured", "locked", "unlocked", "watch", "turn_altitude", "turn_azimuth" or "take_back"`)
+		return badRequest(`the event is "start_over", "measured", "locked", "unlocked", "watch", "turn_altitude", "turn_azimuth", "take_back", "correct", "uncorrect", "prove", "free_head" or "two_bolts"`)
 	}))
 	g.POST("/turned", command(s, func(ctx context.Context, r turnedRequest) error {
 		if r.Bolt != adjust.AltitudeBolt && r.Bolt != adjust.AzimuthBolt || r.Turns == nil {

@@ -32,7 +32,7 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 	said := regexp.MustCompile(`(?:sky\.Say\(|sky\.Saying\{Code: )"([a-z_]+)"`)
 	warns := regexp.MustCompile(`WarningCode = "([a-z_]+)"`)
 	var sentences, warnings []string
-	for _, dir := range []string{"../mountmodel", "../mountmodel/axis", "../mountmodel/nights"} {
+	for _, dir := range []string{"../mountmodel", "../mountmodel/axis", "../mountmodel/nights", "../mountmodel/tracking"} {
 		files, err := filepath.Glob(dir + "/*.go")
 		if err != nil {
 			t.Fatal(err)
@@ -156,7 +156,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 			p.Until(fmt.Sprintf(`document.documentElement.lang.startsWith(%q) && document.body.dataset.phase === %q`, l.code, scene.state.Phase))
 			time.Sleep(60 * time.Millisecond)
 			p.NothingSticksOut(l.code + " " + scene.name)
-			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #pulse, #total, #told, #warnings, #watched, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
+			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #pulse, #total, #told, #warnings, #watched, #correction, #proof, #habits, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
 			if found := english.FindString(strings.ReplaceAll(text, "polard serve", "")); found != "" {
 				t.Errorf("%s, %s: English is left (%q):\n%s", l.code, scene.name, found, text)
 			}

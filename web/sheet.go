@@ -49,6 +49,7 @@ type (
 	Ground struct {
 		LegAzimuthsDeg []float64 `json:"leg_azimuths_deg"`
 		LevelNearDeg   float64   `json:"level_near_deg"`
+		ShaftNearLeg   bool      `json:"shaft_near_leg"` // two legs stand towards the pole: a shaft that hangs nearly straight down would meet one
 		Coupling       *Coupling `json:"coupling,omitempty"`
 	}
 	Coupling struct {
@@ -207,12 +208,13 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		LatitudeScale: LatitudeScale{
 			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
-		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees()},
+		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees(), ShaftNearLeg: setup.ShaftNearLeg(s.Site)},
 		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
 		PoleStars: []PoleStar{}, Cautions: []Caution{},
 		Steps: map[string][]string{
 			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
 			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
+			"fork": setup.MountSteps(setup.Fork, s.Place), "tracker": setup.MountSteps(setup.Tracker, s.Place),
 		},
 		Warnings: SheetWarnings(s),
 	}

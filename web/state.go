@@ -59,18 +59,25 @@ type State struct {
 	Advice   *TurnAdvice `json:"advice,omitempty"`   // what turning further would bring
 	TurnTo   *TurnTo     `json:"turn_to,omitempty"`  // which way to turn further
 	Choice   *Choice     `json:"choice,omitempty"`   // what leaving a frame out or taking it back just did
+	FreeHead bool        `json:"free_head"`          // the rig has no two bolts: the stars in latest.put are to be put on their marks
 	Doubt    bool        `json:"doubt"`              // Now is not to turn bolts by; Do and Warnings say why
 	Bolts    []Bolt      `json:"bolts,omitempty"`    // how the axis answers each bolt, as far as it is known
 	Strokes  []Stroke    `json:"strokes,omitempty"`  // what to turn now, in turns, of bolts whose answer is learnt
+	Proof    *Proof      `json:"proof,omitempty"`    // of the confirmed axis, by the drift of the sky
+	Habits   *Habits     `json:"habits,omitempty"`   // of the mount, by ordinary exposures
 	Watch    *Watch      `json:"watch,omitempty"`    // what ordinary exposures tell, without any procedure
 	Plan     *Plan       `json:"plan,omitempty"`     // whether the alignment is good enough for the use planned
 
-	Reading  *Reading  `json:"reading,omitempty"` // what goes on with frames that have no numbers yet
-	Latest   *Latest   `json:"latest,omitempty"`  // the last frame read
-	Frames   []Frame   `json:"frames,omitempty"`  // oldest first
-	Alarms   []Alarm   `json:"alarms,omitempty"`  // what somebody should look at, also while nobody watches
-	Warnings []Notice  `json:"warnings,omitempty"`
-	Rig      *RigState `json:"rig,omitempty"` // only in a rehearsal
+	Reading  *Reading `json:"reading,omitempty"` // what goes on with frames that have no numbers yet
+	Latest   *Latest  `json:"latest,omitempty"`  // the last frame read
+	Frames   []Frame  `json:"frames,omitempty"`  // oldest first
+	Alarms   []Alarm  `json:"alarms,omitempty"`  // what somebody should look at, also while nobody watches
+	Warnings []Notice `json:"warnings,omitempty"`
+
+	Suggestion *Suggestion `json:"suggestion,omitempty"` // what is probably wrong about place or clock
+	Corrected  *Corrected  `json:"corrected,omitempty"`  // what was put right of them
+
+	Rig *RigState `json:"rig,omitempty"` // only in a rehearsal
 	// Equipment is the camera and the mount that the service itself operates; absent where frames come from a folder alone.
 	Equipment *EquipmentState `json:"equipment,omitempty"`
 	Sun       *Sun            `json:"sun,omitempty"` // once the place is known
@@ -309,6 +316,20 @@ type Latest struct {
 	Sight *Direction `json:"sight,omitempty"`
 	Pole  *InFrame   `json:"pole,omitempty"`
 	Axis  *InFrame   `json:"axis,omitempty"`
+	// Put are stars and where they are to be put by moving the whole rig, so that the axis
+	// points to the pole: the first is enough near the pole, both leave nothing open. Only
+	// where the rig has no two bolts.
+	Put []PutStar `json:"put,omitempty"`
+}
+
+// PutStar is a star and the place in the frame to which it is to be brought, in pixels as
+// in Star. TowardsDeg is the way there, as in InFrame.
+type PutStar struct {
+	Star
+	ToX        Number `json:"to_x_px"`
+	ToY        Number `json:"to_y_px"`
+	Inside     bool   `json:"inside"` // the place is within the frame
+	TowardsDeg Number `json:"towards_deg"`
 }
 
 // InFrame is a direction as a frame has it. TowardsDeg is the way to it from the

@@ -56,9 +56,14 @@ func StateFromView(v mountmodel.View, a Around) State {
 		WrongWay:        wrongWay(v),
 		CanEnd:          v.CanEnd,
 		Doubt:           v.Doubt,
+		FreeHead:        v.Free,
 		TurnDeg:         Number(v.Turn.Degrees()),
-		Tracking:        tracking(v.Adjust),
+		Tracking:        driveRuns(v.Adjust),
 		Watch:           WatchFromView(v.Watch),
+		Suggestion:      SuggestionFromView(v),
+		Corrected:       correctedWire(v.Correction),
+		Proof:           proofWire(v.Proof),
+		Habits:          HabitsFromView(v),
 	}
 	if v.Dof > 0 {
 		perDof := Number(v.Chi2 / float64(v.Dof))
@@ -194,6 +199,8 @@ func instructionCode(v mountmodel.View) string {
 		return "doubt" // the page has no words of its own for it: the session's own stand
 	case v.Phase == mountmodel.Adjusting && v.Within:
 		return "lock"
+	case v.Phase == mountmodel.Adjusting && v.Free:
+		return "star"
 	case v.Phase == mountmodel.Adjusting && v.Now != nil:
 		return "bolt"
 	case v.Phase == mountmodel.Done && !v.Within:
@@ -328,8 +335,8 @@ func moves(s axis.Status, v mountmodel.View) []Move {
 	return []Move{altitude, azimuth}
 }
 
-// tracking is what the newest frame that tells anything says of the drive.
-func tracking(readings []adjust.Report) *bool {
+// driveRuns is what the newest frame that tells anything says of the drive.
+func driveRuns(readings []adjust.Report) *bool {
 	if len(readings) == 0 {
 		return nil
 	}

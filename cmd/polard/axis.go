@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"time"
 
 	"polard/cmd/polard/internal/pipeline"
 	"polard/cmd/polard/internal/service"
@@ -26,6 +27,7 @@ type axisFlags struct {
 	asJSON   bool
 	measure  int
 	ordinary ordinaryFlags
+	ahead    time.Duration
 }
 
 func newAxis() *cobra.Command {
@@ -53,6 +55,7 @@ Exit status: 0 the axis was found, 1 it was not, 2 the call was wrong.`,
 	f.ordinary.add(c, "the frames are ordinary exposures of a tracking mount")
 	c.Flags().IntVar(&f.measure, "measure", 0, "the first `N` frames measure the axis, later ones are read as taken while the bolts were being turned")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object")
+	c.Flags().DurationVar(&f.ahead, "clock-ahead", 0, "the clock that wrote the frames' times is ahead of UTC by this `TIME`, such as 1h or -30m")
 	return c
 }
 
@@ -80,7 +83,8 @@ func (f *axisFlags) run(c *cobra.Command, args []string) error {
 	if err := f.ordinary.apply(&cfg); err != nil {
 		return err
 	}
-	report.site = cfg.Site
+	report.site, report.call = cfg.Site, calledAxis{c, f.ahead}
+	cfg.Correction.Ahead = f.ahead
 	if f.ordinary.watch {
 		report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
 	} else {
@@ -161,6 +165,7 @@ type axisReport struct {
 	failure  error
 	site     sky.Site // in use
 	watched  bool     // of ordinary exposures
+	call     calledAxis
 }
 
 // The wire form of an axis; units in the keys.
@@ -258,7 +263,9 @@ type (
 		Frames      []axisFrameJSON  `json:"frames"`
 		Adjust      []adjustJSON     `json:"adjust"`
 		Watch       *web.Watch       `json:"watch,omitempty"`
+		Habits      *web.Habits      `json:"habits,omitempty"` // of the mount, by ordinary exposures
 		Warnings    []warningJSON    `json:"warnings"`
+		Suggestion  *suggestionJSON  `json:"suggestion,omitempty"` // the likeliest mistake about place or clock
 		Error       *errorJSON       `json:"error,omitempty"`
 	}
 )
@@ -301,10 +308,13 @@ func (r axisReport) wire() axisJSON {
 		Frames:  []axisFrameJSON{}, Adjust: []adjustJSON{}, Warnings: r.warnings(),
 	}
 	if r.watched {
-		out.Watch = web.WatchFromView(v.Watch)
+		out.Watch, out.Habits = web.WatchFromView(v.Watch), web.HabitsFromView(v)
 		if v.Watch != nil && v.Watch.Fit != nil {
 			out.TurnDeg = v.Watch.Fit.Turn.Degrees()
 		}
+	}
+	if s := web.SuggestionFromView(v); s != nil {
+		out.Suggestion = &suggestionJSON{*s, r.call.corrected(*v.Suggested, r.outcomes)}
 	}
 	if m := r.standing(); m != nil {
 		axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
@@ -377,6 +387,9 @@ func roundedAzimuth(az sky.Angle) float64 {
 func (r axisReport) notes(b *bytes.Buffer) {
 	for _, w := range r.warnings() {
 		fmt.Fprintf(b, "note: %s\n", oneLine(w.Message))
+	}
+	if s := r.view.Suggested; s != nil {
+		fmt.Fprintf(b, "suggestion: %s\n    %s\n", oneLine(s.Said.Text), shownName(r.call.corrected(*s, r.outcomes)))
 	}
 }
 
@@ -452,6 +465,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		for _, text := range sky.English(v.Watch.Sentences) {
 			fmt.Fprintf(&b, "%s\n", text)
 		}
+		habitsText(&b, v.Habits)
 		for _, n := range v.Watch.Before {
 			standing(fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Status)
 		}

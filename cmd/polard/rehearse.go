@@ -47,7 +47,8 @@ service as 'polard serve' reads them. On the page the axis and the two bolts of 
 turned, so that the procedure can be practised at a desk.
 
 So can what goes wrong, with the page or with --fault: what lasts is there from the start,
-what happens once happens when a bolt is turned for the second time.
+what happens once happens when a bolt is turned for the second time (flip: the RA axis).
+Sizes are common practice; where there is a range, --seed decides.
 ` + faultList() + `
 Stop it with Ctrl-C.`,
 		Example: "  polard rehearse\n  polard rehearse --south --worn\n  polard rehearse --fault bump",
@@ -172,7 +173,7 @@ func newestStay(most int, log *slog.Logger) func(path string) {
 func faultList() string {
 	var b strings.Builder
 	for _, f := range rehearsal.Faults() {
-		fmt.Fprintf(&b, "  %-12s %s\n", f.Name, f.Text)
+		fmt.Fprintf(&b, "  %-12s %s (%s)\n", f.Name, f.Text, f.Sizes)
 	}
 	return b.String()
 }

@@ -34,6 +34,7 @@ func newSite() *cobra.Command {
 	var eyepiece eyepieceFlags
 	var date string
 	var asJSON bool
+	var mount string
 	c := &cobra.Command{
 		Use:   "site --lat DEG --lon DEG",
 		Short: "tell what to set at a place before the first frame",
@@ -63,7 +64,10 @@ Exit status: 0 printed, 2 the call was wrong.`,
 			if err != nil {
 				return err
 			}
-			report := siteReport{}
+			report := siteReport{mount: setup.Mount(mount)}
+			if !slices.Contains(setup.Mounts(), report.mount) {
+				return wrongCall("--mount %q: give german, fork or tracker", mount)
+			}
 			if report.eyepiece, err = eyepiece.field(c); err != nil {
 				return err
 			}
@@ -87,6 +91,7 @@ Exit status: 0 printed, 2 the call was wrong.`,
 	}
 	site.add(c)
 	c.Flags().StringVar(&date, "date", "", "the `TIME` to compute for, such as 2026-03-07T21:30:00Z; without it now")
+	c.Flags().StringVar(&mount, "mount", string(setup.German), "`KIND` of mount: german, fork on a wedge, or tracker on a ball head")
 	eyepiece.add(c)
 	rig.add(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object")
@@ -99,6 +104,7 @@ type siteReport struct {
 	eyepiece *eyepieceField
 	rig      setup.Rig
 	balance  *setup.Balance
+	mount    setup.Mount
 }
 
 // wire is the report as JSON has it.
@@ -224,7 +230,7 @@ func (r siteReport) text() string {
 	r.balanceText(&p)
 
 	p.heading("5. Starting position")
-	p.items(setup.StartingSteps(s.Place))
+	p.items(setup.MountSteps(r.mount, s.Place))
 
 	r.starText(&p)
 	return p.String()

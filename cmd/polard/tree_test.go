@@ -32,8 +32,9 @@ var allowedImports = map[string][]string{
 	"mountmodel/clock":     {"mountmodel/observed", "mountmodel/sky"},
 	"mountmodel/plan":      {"mountmodel/observed", "mountmodel/sky"},
 	"mountmodel/nights":    {"mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
+	"mountmodel/tracking":  {"mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
 	"mountmodel/observed":  {"mountmodel/sky"},
-	"mountmodel":           {"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/nights", "mountmodel/observed", "mountmodel/sky"},
+	"mountmodel":           {"mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/nights", "mountmodel/observed", "mountmodel/sky", "mountmodel/tracking"},
 	"mountmodel/setup":     {"catalogs", "mountmodel", "mountmodel/observed", "mountmodel/sky"},
 	"mountmodel/logbook":   {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/plan", "mountmodel/sky"},
 	"mountmodel/rehearsal": {"catalogs", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
@@ -67,7 +68,7 @@ var allowedImports = map[string][]string{
 	"solve/parallel":          {},
 	"solve/robust":            {},
 
-	"web":             {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/setup", "mountmodel/sky"},
+	"web":             {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/clock", "mountmodel/nights", "mountmodel/observed", "mountmodel/plan", "mountmodel/setup", "mountmodel/sky", "mountmodel/tracking"},
 	"web/browsertest": {},
 	"web/alarm":       {"mountmodel", "mountmodel/axis", "mountmodel/observed", "mountmodel/sky", "web"},
 	"web/mqtt":        {"web"},
@@ -158,7 +159,7 @@ func TestPurePackages(t *testing.T) {
 	for _, path := range goFiles(t, false) {
 		rel, _ := filepath.Rel(top, filepath.Dir(path))
 		switch filepath.ToSlash(rel) {
-		case "mountmodel/sky", "mountmodel/plan", "mountmodel/nights", "mountmodel/clock", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel", "mountmodel/setup", "catalogs", "catalogs/cells", "catalogs/deep", "catalogs/extract", "solve", "solve/detect", "solve/detect/background", "solve/detect/fit", "solve/detect/peaks", "solve/detect/psf", "solve/detect/raster", "solve/detect/residual", "solve/robust", "solve/parallel", "solve/match", "solve/match/proof", "solve/index", "solve/camera":
+		case "mountmodel/sky", "mountmodel/plan", "mountmodel/nights", "mountmodel/tracking", "mountmodel/clock", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel", "mountmodel/setup", "catalogs", "catalogs/cells", "catalogs/deep", "catalogs/extract", "solve", "solve/detect", "solve/detect/background", "solve/detect/fit", "solve/detect/peaks", "solve/detect/psf", "solve/detect/raster", "solve/detect/residual", "solve/robust", "solve/parallel", "solve/match", "solve/match/proof", "solve/index", "solve/camera":
 		default:
 			continue
 		}

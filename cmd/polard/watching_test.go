@@ -12,6 +12,7 @@ import (
 	"polard/cmd/polard/internal/service"
 	"polard/fits"
 	"polard/mountmodel"
+	"polard/mountmodel/rehearsal"
 	"polard/mountmodel/sky"
 	"polard/web"
 )
@@ -144,7 +145,7 @@ func TestRehearsedFaultIsNamed(t *testing.T) {
 	for _, f := range s.Rig.Faults {
 		on[f.Name] = f.On
 	}
-	if len(on) != 10 || !on["flexure"] || on["cloud"] {
+	if len(on) != len(rehearsal.FaultNames()) || !on["flexure"] || on["cloud"] {
 		t.Errorf("faults: %v", on)
 	}
 	s = r.accepted(t, "rig/fault", `{"fault":"cloud"}`, func(s *web.State) bool {

@@ -57,6 +57,7 @@ type Live struct {
 type Setting struct {
 	Pole  sky.Local // aimed at
 	South bool      // it is the southern one
+	Free  bool      // the rig is moved by other means than two bolts: by any rotation
 	List  bool      // frames of a list, read long after: every one is read, none is held
 }
 
@@ -91,6 +92,7 @@ func NewLive(m *axis.Measurement, setting Setting, learning Learning, now time.T
 func (l *Live) Remeasured(m *axis.Measurement, now time.Time) *Live {
 	next := *l
 	next.measured, next.tracker, next.doubts = m.Fit.Axis, trackerFrom(m, l.setting.South), doubts{}
+	next.tracker.free = l.setting.Free
 	return next.Rested(now)
 }
 
@@ -216,6 +218,12 @@ func (r *reader) follow(f axis.Frame) {
 	switch {
 	case r.situation == Locked:
 		r.accept(st)
+		return
+	case r.setting.Free && r.situation == Turning:
+		// Any rotation is one that hands may have made, and the frame speaks alone.
+		*d = doubts{moved: true}
+		r.tracker = st.tracker
+		r.report(st)
 		return
 	case r.setting.List:
 		if !st.fits() {

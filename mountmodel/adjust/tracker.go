@@ -46,6 +46,7 @@ type tracker struct {
 	turnRef sky.Angle    // angle of the reference frame since the first frame of the measurement
 	seen    sky.Attitude // of the newest frame
 	tilts   tiltGrid
+	free    bool // nothing is assumed of how the rig was moved
 }
 
 // state is the mean and covariance of what is followed.
@@ -227,7 +228,7 @@ type reading struct {
 func (t *tracker) read(frame sky.Attitude, mid time.Time) reading {
 	u, bare := t.join(frame)
 	seconds := mid.Sub(t.newest).Seconds()
-	driveShows := math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
+	driveShows := !t.free && math.Hypot(bare.axis.X, bare.axis.Y) > hingeZenith.Sin()
 	guesses := u.outcomes(t.hypotheses(seconds, u.slope.remainder(t.slope), driveShows))
 	drive := t.learn(guesses, driveShows)
 	before := t.latest.Dir

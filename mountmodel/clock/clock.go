@@ -164,6 +164,9 @@ func nearestZone(offset time.Duration) (time.Duration, bool) {
 	return 0, false
 }
 
+// zoneStray is how far zones stray from the Sun: an hour or so, with summer time two.
+const zoneStray = 2 * time.Hour
+
 // nameZone says which mistake an offset by a time zone is.
 func nameZone(zone time.Duration, name string, longitude sky.Angle) Comparison {
 	c := Comparison{Kind: Zone, Offset: zone}
@@ -173,8 +176,6 @@ func nameZone(zone time.Duration, name string, longitude sky.Angle) Comparison {
 	}
 	fact := fmt.Sprintf("The times in the frames are %s %s %s, as far as time zones are apart.", spanWords(zone), way, name)
 	local := time.Duration(longitude.Signed().Hours() * float64(time.Hour)) // mean local time less UTC
-	// Zones follow the Sun to an hour or so, with summer time to two.
-	const zoneStray = 2 * time.Hour
 	switch {
 	case zone.Abs() == time.Hour && local.Abs() > zoneStray:
 		c.Kind = Summer
@@ -232,13 +233,15 @@ func skyTurn(err time.Duration) sky.Angle {
 // its offset.
 func factor(err time.Duration) float64 { return 2 * math.Abs((skyTurn(err) / 2).Sin()) }
 
+// sameSite is how far two places may differ and be one: a tenth of a degree of
+// longitude is 24 s of time; of latitude, 11 km.
+const sameSite = 0.1 * sky.Degree
+
 // CompareSites says in words how a site from another source (a frame's header,
 // a configuration file) differs from the one in use, and what it does; empty
 // when the difference does not matter.
 func CompareSites(used, other sky.Site, source string) string {
 	lat, lon := other.Latitude-used.Latitude, (other.Longitude - used.Longitude).Signed()
-	// A tenth of a degree of longitude is 24 s of time; of latitude, 6 km.
-	const sameSite = 0.1 * sky.Degree
 	if lat.Abs() < sameSite && lon.Abs() < sameSite {
 		return ""
 	}

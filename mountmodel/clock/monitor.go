@@ -26,6 +26,8 @@ type Monitor struct {
 	// Host tells how the times in the frames and this computer's clock disagree,
 	// File how they and the files' own times do; empty when they agree.
 	Host, File string
+	// Against are the comparisons behind them; what stays told stays in them.
+	Against Against
 }
 
 // Hear gives the monitor after one more frame. Frames that were taken long ago come
@@ -43,11 +45,13 @@ func (m Monitor) Hear(s Stamp, longitude sky.Angle) Monitor {
 		return m
 	}
 	_, host := Check(m.heard, longitude)
+	if m.zone && host.Kind != Zone && host.Kind != Summer {
+		return m // it stays: frames of before are wrong still
+	}
+	m.Against.Host = host
 	switch {
 	case host.Kind == Zone || host.Kind == Summer:
-		// It stays: frames of before are wrong still.
 		m.Host, m.zone = host.Message, true
-	case m.zone:
 	case host.Kind == Off && host.Offset.Abs() > slack:
 		m.Host = host.Message
 	default:
@@ -73,10 +77,13 @@ func joined(before []Stamp, newest Stamp, other func(Stamp) time.Time) []Stamp {
 // local time without saying so.
 func (m Monitor) hearFile(s Stamp, longitude sky.Angle) Monitor {
 	m.written, m.File = joined(m.written, s, func(s Stamp) time.Time { return s.Written }), ""
+	m.Against.File = Comparison{}
 	if len(m.written) < framesCompared {
 		return m
 	}
-	if file, _ := Check(m.written, longitude); file.Kind == Zone || file.Kind == Summer {
+	file, _ := Check(m.written, longitude)
+	m.Against.File = file
+	if file.Kind == Zone || file.Kind == Summer {
 		m.File = file.Message + " If the files lie on a card or stick, it may be its way of keeping time instead."
 	}
 	return m

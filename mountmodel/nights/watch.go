@@ -198,6 +198,31 @@ func (w *Watch) Retuned(cfg Config) *Watch {
 	return &next
 }
 
+// Fit is the axis by the last fit; nil while the frames do not tell.
+func (w *Watch) Fit() *Fit { return w.fit }
+
+// Targets are the frames of this night in order of time, by the stretches of the last fit;
+// unguided are those of them that were not taken as guided. Both are empty where frames
+// have come since that fit.
+func (w *Watch) Targets() (all, unguided [][]Exposure) {
+	if w.fit == nil || w.fitted != w.taken {
+		return nil, nil
+	}
+	frames := slices.Clone(w.frames)
+	slices.SortStableFunc(frames, func(a, b Exposure) int { return a.Mid.Compare(b.Mid) })
+	for _, s := range w.fit.Stretches {
+		if s.Last >= len(frames) {
+			return nil, nil
+		}
+		of := frames[s.First : s.Last+1]
+		all = append(all, of)
+		if !s.Guided {
+			unguided = append(unguided, of)
+		}
+	}
+	return all, unguided
+}
+
 // Problem is why the frames of this night do not tell the axis; nil when they do, or
 // were not fitted yet.
 func (w *Watch) Problem() error { return w.problem }

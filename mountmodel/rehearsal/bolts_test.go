@@ -37,6 +37,7 @@ type bench struct {
 	wobble  sky.Angle                         // of each frame, per coordinate
 	wild    sky.Vec                           // rotation by which the frame is wrong
 	clock   time.Duration                     // what the camera's clock shows minus UTC
+	stopped time.Time                         // what it shows all the time; zero while it goes
 }
 
 const (
@@ -75,13 +76,17 @@ func (b *bench) sighting() mountmodel.Sighting {
 		s.Pairs = b.read(frame)
 		return s
 	}
-	o, err := observed.NewObserver(c.Site, c.Air, b.now, 0)
+	truth := b.rig.Truth(b.now)
+	o, err := observed.NewObserver(truth.Site, truth.Air, b.now, 0)
 	if err != nil {
 		b.t.Fatal(err)
 	}
 	s.Mid = s.Mid.Add(b.clock)
+	if !b.stopped.IsZero() {
+		s.Mid = b.stopped
+	}
 	shake := sky.Vec{X: b.rng.NormFloat64(), Y: b.rng.NormFloat64(), Z: b.rng.NormFloat64()}
-	camera := sky.RotationFromVector(r3.Add(b.wild, r3.Scale(float64(b.wobble), shake))).Mul(b.rig.Truth(b.now).Camera)
+	camera := sky.RotationFromVector(r3.Add(b.wild, r3.Scale(float64(b.wobble), shake))).Mul(truth.Camera)
 	w, h := c.Camera.Field()
 	for range benchStars {
 		u := sky.Vec{X: (b.rng.Float64() - 0.5) * float64(w), Y: (b.rng.Float64() - 0.5) * float64(h), Z: 1}

@@ -17,6 +17,7 @@
 //	psf.go      the image of a star
 //	noise.go    from electrons to counts
 //	rig.go      [Rig]: turn, expose, and the truth
+//	faults.go   what goes wrong at rigs, with its sizes
 //	station.go  [Station]: a rig that exposes by itself into a folder
 //
 // A [Rig] is deterministic: the same configuration, turns and times give the
@@ -25,5 +26,5 @@
 //
 // What is not simulated: the Sun, the Moon and twilight (a rehearsal works by
 // day), the ground (below the horizon there are no stars, and the frame shows
-// empty sky), flexure, periodic error, colour.
+// empty sky), colour.
 package rehearsal

@@ -2,6 +2,9 @@ package rehearsal
 
 import (
 	"fmt"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
 	"slices"
 	"strings"
 	"time"
@@ -13,23 +16,68 @@ import (
 type Fault struct {
 	Name string // one word
 	Text string // what it does to the rig
+	// Sizes are those that it comes in; the rig's seed draws one of them.
+	Sizes string
 	// Lasts: it goes on until it is set right; else it happens once.
 	Lasts bool
+	// Measuring: what happens once happens while the RA axis is turned, not the bolts.
+	Measuring bool
 
 	set func(r *Rig, on bool, at time.Time) error
 }
 
+// sizes is a range of sizes of a fault, from which a rig's seed draws one evenly in
+// its logarithm.
+type sizes struct{ least, most float64 }
+
+// angles is a range of angles.
+func angles(least, most sky.Angle) sizes { return sizes{float64(least), float64(most)} }
+
+// of draws the size that a fault has on a rig.
+func (s sizes) of(r *Rig, name string) float64 {
+	return s.least * math.Pow(s.most/s.least, r.dice(name).Float64())
+}
+
+func (s sizes) angle(r *Rig, name string) sky.Angle { return sky.Angle(s.of(r, name)) }
+
+// dice are those of a fault on a rig.
+func (r *Rig) dice(name string) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(name)) // never fails
+	return rand.New(rand.NewPCG(r.config.Seed, h.Sum64()))
+}
+
 // The sizes of the faults: what happens to people, and large enough to be seen
-// within the minutes of a rehearsal.
+// within the minutes of a rehearsal. All are common practice unless it says
+// otherwise.
+var (
+	// A leg that sinks by a millimetre leans a stance 0.8 m wide (its height as a
+	// triangle 0.69 m) by 5 arcminutes; soft ground gives by 2 to 24 mm in an hour.
+	settling = angles(10*sky.Arcminute, 120*sky.Arcminute)
+	// A clutch that is not quite tight under a tube that is not quite balanced: a third of an
+	// arcminute from frame to frame, to several.
+	creep = angles(40*sky.Arcminute, 5*sky.Degree) // in an hour
+	// Tube, saddle and focuser under their weight, level.
+	sag = angles(5*sky.Arcsecond, 60*sky.Arcsecond)
+	// Guiding programs are told to move by as much between exposures.
+	dither = angles(10*sky.Arcsecond, 30*sky.Arcsecond)
+	// Worm gears of the trade, not corrected, half of peak to peak.
+	periodic = angles(5*sky.Arcsecond, 30*sky.Arcsecond)
+	worms    = sizes{240, 640} // seconds in which one turns
+	// Weather changes the pressure at a place by 3 % either way (ISO 2533 has 1013.25
+	// hPa at sea level; lows and highs of 980 and 1045 hPa are ordinary), nights are
+	// observed between -20 and 30 degrees.
+	pressures = sizes{0.97, 1.03}
+	coldest   = -20.0
+	warmest   = 30.0
+)
+
 const (
 	faultDeclination = 80 * sky.Arcminute
 	faultSlip        = -4 * sky.Degree
 	faultCloud       = 12.0 // magnitudes
 	faultClock       = time.Hour
 	faultFlexure     = 4 * sky.Arcminute
-	faultSettling    = 10 * sky.Arcminute // in an hour; soft ground
-	faultPeriodic    = 20 * sky.Arcsecond
-	faultWorm        = 8 * time.Minute
 )
 
 var (
@@ -42,10 +90,29 @@ var (
 )
 
 // Faults are all faults that can be practised.
-func Faults() []Fault {
+func Faults() []Fault { return slices.Concat(sudden(), ofTheMount(), ofWhatIsTold()) }
+
+// sudden are the faults that happen once.
+func sudden() []Fault {
 	once := func(do func(r *Rig) error) func(*Rig, bool, time.Time) error {
 		return func(r *Rig, _ bool, _ time.Time) error { return do(r) }
 	}
+	return []Fault{
+		{Name: "declination", Text: "the tube turns in declination by more than a degree", Sizes: "80′",
+			set: once(func(r *Rig) error { return r.TurnDeclination(faultDeclination) })},
+		{Name: "bump", Text: "somebody bumps into the tripod", Sizes: "12′",
+			set: once(func(r *Rig) error { return r.Bump(faultBump) })},
+		{Name: "clutch", Text: "the clutch of the RA axis slips by some degrees", Sizes: "4°",
+			set: once(func(r *Rig) error { return r.TurnRA(faultSlip) })},
+		{Name: "wild", Text: "a gust shakes the tube during the next exposure", Sizes: "35′",
+			set: once(func(r *Rig) error { r.Gust(faultGust); return nil })},
+		{Name: "flip", Measuring: true, Text: "the mount turns the tube to the other side of the pier", Sizes: "half a turn of both axes",
+			set: once(func(r *Rig) error { r.Flip(); return nil })},
+	}
+}
+
+// ofTheMount are faults of mount, tripod, camera and sky that last.
+func ofTheMount() []Fault {
 	size := func(on bool, a sky.Angle) sky.Angle {
 		if on {
 			return a
@@ -53,22 +120,57 @@ func Faults() []Fault {
 		return 0
 	}
 	return []Fault{
-		{Name: "declination", Text: "the tube turns in declination by more than a degree",
-			set: once(func(r *Rig) error { return r.TurnDeclination(faultDeclination) })},
-		{Name: "bump", Text: "somebody bumps into the tripod",
-			set: once(func(r *Rig) error { return r.Bump(faultBump) })},
-		{Name: "clutch", Text: "the clutch of the RA axis slips by some degrees",
-			set: once(func(r *Rig) error { return r.TurnRA(faultSlip) })},
-		{Name: "wild", Text: "a gust shakes the tube during the next exposure",
-			set: once(func(r *Rig) error { r.Gust(faultGust); return nil })},
-		{Name: "cloud", Lasts: true, Text: "cloud hides the stars",
+		{Name: "cloud", Lasts: true, Text: "cloud hides the stars", Sizes: "12 magnitudes",
 			set: func(r *Rig, on bool, _ time.Time) error {
 				if on {
 					return r.SetCloud(faultCloud)
 				}
 				return r.SetCloud(r.config.Night.Cloud)
 			}},
-		{Name: "clock", Lasts: true, Text: "the camera's clock is an hour ahead, as when summer time is set twice",
+		{Name: "flexure", Lasts: true, Text: "the camera sags on the tube", Sizes: "4′ when level",
+			set: func(r *Rig, on bool, _ time.Time) error {
+				r.SetFlexure(size(on, faultFlexure))
+				return nil
+			}},
+		{Name: "sag", Lasts: true, Text: "tube and camera hang by their weight, which frames of one declination cannot show", Sizes: "5 to 60″ when level",
+			set: func(r *Rig, on bool, _ time.Time) error {
+				r.setSag(size(on, sag.angle(r, "sag")))
+				return nil
+			}},
+		{Name: "settling", Lasts: true, Text: "the tripod sinks into soft ground", Sizes: "10 to 120′ an hour",
+			set: func(r *Rig, on bool, at time.Time) error {
+				towards := sky.Angle(r.dice("settling towards").Float64()) * sky.Turn
+				r.SetSettling(size(on, settling.angle(r, "settling")), towards, at)
+				return nil
+			}},
+		{Name: "creep", Lasts: true, Text: "the declination axis creeps under the weight of the tube", Sizes: "40′ to 5° an hour",
+			set: func(r *Rig, on bool, at time.Time) error {
+				r.setCreep(size(on, creep.angle(r, "creep")), at)
+				return nil
+			}},
+		{Name: "lock", Lasts: true, Text: "tightening the bolts moves the axis", Sizes: "3′",
+			set: func(r *Rig, on bool, _ time.Time) error {
+				r.setLockShift(size(on, faultLock[0]), size(on, faultLock[1]))
+				return nil
+			}},
+		{Name: "periodic", Lasts: true, Text: "the worm of the drive runs unevenly", Sizes: "5 to 30″ either way, in 4 to 11 minutes",
+			set: func(r *Rig, on bool, _ time.Time) error {
+				worm := time.Duration(worms.of(r, "worm") * float64(time.Second))
+				r.SetPeriodicError(size(on, periodic.angle(r, "periodic")), worm)
+				return nil
+			}},
+		{Name: "dither", Lasts: true, Text: "the guiding program moves the mount a little between exposures", Sizes: "10 to 30″",
+			set: func(r *Rig, on bool, _ time.Time) error {
+				r.setDither(size(on, dither.angle(r, "dither")))
+				return nil
+			}},
+	}
+}
+
+// ofWhatIsTold are faults of what frames and people tell: time, place, air.
+func ofWhatIsTold() []Fault {
+	return []Fault{
+		{Name: "clock", Lasts: true, Text: "the camera's clock is an hour ahead, as when summer time is set twice", Sizes: "1 h",
 			set: func(r *Rig, on bool, _ time.Time) error {
 				r.SetClockError(r.config.ClockError)
 				if on {
@@ -76,25 +178,24 @@ func Faults() []Fault {
 				}
 				return nil
 			}},
-		{Name: "flexure", Lasts: true, Text: "the camera sags on the tube",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.SetFlexure(size(on, faultFlexure))
-				return nil
-			}},
-		{Name: "settling", Lasts: true, Text: "the tripod sinks into soft ground",
+		{Name: "stopped", Lasts: true, Text: "the clock that writes the times of the exposures stands still", Sizes: "as long as it lasts",
 			set: func(r *Rig, on bool, at time.Time) error {
-				r.SetSettling(size(on, faultSettling), 0, at)
+				r.stopClock(on, at)
 				return nil
 			}},
-		{Name: "lock", Lasts: true, Text: "tightening the bolts moves the axis",
+		{Name: "longitude", Lasts: true, Text: "the longitude was typed with the wrong sign: the mount stands on the other side of Greenwich", Sizes: "twice the longitude",
 			set: func(r *Rig, on bool, _ time.Time) error {
-				r.setLockShift(size(on, faultLock[0]), size(on, faultLock[1]))
+				r.stand(on)
 				return nil
 			}},
-		{Name: "periodic", Lasts: true, Text: "the worm of the drive runs unevenly",
+		{Name: "air", Lasts: true, Text: "the air is not what was typed", Sizes: "3 % of the pressure, -20 to 30 °C",
 			set: func(r *Rig, on bool, _ time.Time) error {
-				r.SetPeriodicError(size(on, faultPeriodic), faultWorm)
-				return nil
+				air := r.config.Air
+				if on {
+					air.PressureHPa *= pressures.of(r, "air")
+					air.TemperatureC = coldest + (warmest-coldest)*r.dice("warmth").Float64()
+				}
+				return r.setAir(air)
 			}},
 	}
 }

@@ -34,6 +34,9 @@ type mount struct {
 	rate          float64 // of the drive, radians per second
 	polarDistance sky.Angle
 
+	creep        sky.Angle // of the polar distance, in an hour
+	creepSince   time.Time
+	sag          sky.Angle // of the line of sight towards the ground, level
 	flexure      sky.Angle // of the camera under its weight
 	periodic     sky.Angle // amplitude of the drive's periodic error
 	worm         sky.Angle // turn of the RA axis in one turn of the worm
@@ -124,9 +127,21 @@ func (m *mount) body(at time.Time) sky.Matrix {
 	return m.head(at).Mul(sky.Rotation(sky.Vec{Y: 1}, m.turnAt(at)))
 }
 
+// polarDistanceAt is the angle from the axis to the line of sight.
+func (m *mount) polarDistanceAt(at time.Time) sky.Angle {
+	if m.creep == 0 {
+		return m.polarDistance
+	}
+	return m.polarDistance + m.creep*sky.Angle(at.Sub(m.creepSince).Hours())
+}
+
 // attitude sends directions of the camera to the local frame.
 func (m *mount) attitude(k Camera, at time.Time) sky.Matrix {
-	r := m.body(at).Mul(k.onBody(m.polarDistance))
+	r := m.body(at).Mul(k.onBody(m.polarDistanceAt(at)))
+	if m.sag != 0 {
+		// Rotation vector boresight x down: its size goes with the cosine of the altitude.
+		r = sky.RotationFromVector(r3.Scale(float64(m.sag), r3.Cross(r.Column(2), sky.Vec{Z: -1}))).Mul(r)
+	}
 	if m.flexure == 0 {
 		return r
 	}

@@ -22,12 +22,16 @@ type Rig struct {
 	stars  Catalogue
 	hot    []hotPixel
 
-	mu     sync.Mutex
-	mount  mount
-	cloud  float64
-	clock  time.Duration // camera's minus UTC
-	gust   sky.Vec       // in the next exposure
-	frames uint64        // exposed so far
+	mu      sync.Mutex
+	mount   mount
+	cloud   float64
+	clock   time.Duration // camera's minus UTC
+	stopped time.Time     // what a camera's clock that stands still shows; zero while it goes
+	site    sky.Site      // where the rig really stands
+	air     sky.Air       // over it
+	dither  sky.Angle     // moved by so much between exposures, 1-sigma each way
+	gust    sky.Vec       // in the next exposure
+	frames  uint64        // exposed so far
 }
 
 // NewRig sets up a rig under a sky.
@@ -49,6 +53,8 @@ func NewRig(stars Catalogue, config Config) (*Rig, error) {
 		mount:  newMount(config),
 		cloud:  config.Night.Cloud,
 		clock:  config.ClockError,
+		site:   config.Site,
+		air:    config.Air,
 	}, nil
 }
 
@@ -140,6 +146,75 @@ func (r *Rig) SetClockError(d time.Duration) {
 	r.clock = d
 }
 
+// stopClock stops the camera's clock at what it shows at an instant, or sets it going.
+func (r *Rig) stopClock(on bool, at time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.stopped = time.Time{}
+	if on {
+		r.stopped = at.Add(r.clock).Round(time.Millisecond)
+	}
+}
+
+// stand puts the rig on the other side of Greenwich, under the sky that is there, or
+// back.
+func (r *Rig) stand(mistaken bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.site = r.config.Site
+	if mistaken {
+		r.site.Longitude = -r.site.Longitude
+	}
+}
+
+// setAir sets the air over the rig.
+func (r *Rig) setAir(air sky.Air) error {
+	if err := air.Check(); err != nil {
+		return err
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.air = air
+	return nil
+}
+
+// setDither moves the mount before each exposure, along both axes.
+func (r *Rig) setDither(size sky.Angle) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.dither = size
+}
+
+// Flip turns both axes so that the tube looks where it did, from the other side of
+// the pier.
+func (r *Rig) Flip() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.hourAngle += sky.Turn / 2
+	r.mount.polarDistance *= -1
+	r.mount.creep *= -1
+}
+
+// setSag makes tube and camera hang: the line of sight sinks towards the ground,
+// by so much when it is level.
+func (r *Rig) setSag(sag sky.Angle) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.sag = sag
+}
+
+// setCreep makes the tube creep away from the pole, by so much in an hour, from an
+// instant on.
+func (r *Rig) setCreep(perHour sky.Angle, at time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.polarDistance = r.mount.polarDistanceAt(at)
+	r.mount.creep, r.mount.creepSince = perHour, at
+	if r.mount.polarDistance < 0 {
+		r.mount.creep *= -1
+	}
+}
+
 // SetFlexure makes the camera sag: see [Mount].Flexure.
 func (r *Rig) SetFlexure(sag sky.Angle) {
 	r.mu.Lock()
@@ -180,6 +255,8 @@ func (r *Rig) Lock() {
 
 // Truth is how the rig really stands.
 type Truth struct {
+	Site   sky.Site    // where it stands
+	Air    sky.Air     // over it
 	Axis   sky.Local   // pole-seeking end of the RA axis
 	Pole   sky.Local   // refracted
 	Offset axis.Offset // axis minus pole
@@ -197,11 +274,12 @@ func (t Truth) Boresight() sky.Local { return sky.Local(t.Camera.Column(2)) }
 // Truth tells how the rig stands at an instant.
 func (r *Rig) Truth(at time.Time) Truth {
 	r.mu.Lock()
-	m := r.mount
+	m, site, air := r.mount, r.site, r.air
 	r.mu.Unlock()
 	t := Truth{
+		Site: site, Air: air,
 		Axis:   m.axis(at),
-		Pole:   observed.Pole(r.config.Site, r.config.Air, observed.Refracted),
+		Pole:   observed.Pole(site, air, observed.Refracted),
 		Camera: m.attitude(r.config.Camera, at),
 		Turn:   m.turnAt(at),
 	}
@@ -247,19 +325,29 @@ func (r *Rig) Stars(at time.Time) ([]ImagedStar, error) {
 func (r *Rig) open(at time.Time) *shot {
 	r.mu.Lock()
 	r.frames++
-	n, gust := r.frames, r.gust
+	n, gust, dither := r.frames, r.gust, r.dither
 	r.gust = sky.Vec{}
 	r.mu.Unlock()
 	s := r.shot(at, n)
 	s.mount.base = sky.RotationFromVector(gust).Mul(s.mount.base)
+	if dither > 0 {
+		dice := rand.New(rand.NewPCG(r.config.Seed, streamDither+n))
+		s.mount.polarDistance += sky.Angle(dice.NormFloat64()) * dither
+		s.mount.hourAngle += sky.Angle(dice.NormFloat64()) * dither / sky.Angle(max(leastSine, math.Abs(s.mount.polarDistance.Sin())))
+	}
 	return s
 }
+
+// leastSine bounds the turn of the RA axis by which a dither near the pole moves the
+// tube across the sky.
+const leastSine = 0.1
 
 func (r *Rig) shot(at time.Time, number uint64) *shot {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	s := &shot{config: r.config, mount: r.mount, stars: r.stars, hot: r.hot, at: at, number: number}
-	s.config.Night.Cloud, s.config.ClockError = r.cloud, r.clock
+	s.config.Night.Cloud, s.config.ClockError, s.config.Site, s.config.Air = r.cloud, r.clock, r.site, r.air
+	s.stopped = r.stopped
 	return s
 }
 
@@ -307,6 +395,9 @@ func (s *shot) frame() (*fits.Frame, error) {
 	}
 	k.readOut(m, s.background(), rand.New(rand.NewPCG(s.config.Seed, s.number)))
 	start := s.at.Add(s.config.ClockError)
+	if !s.stopped.IsZero() {
+		start = s.stopped
+	}
 	return &fits.Frame{
 		Width: k.Width, Height: k.Height, Pix: m.pix,
 		Start: start, Mid: start.Add(s.config.Exposure / 2), Exposure: s.config.Exposure,

@@ -61,8 +61,9 @@ const (
 
 // Streams of the seed.
 const (
-	streamHot   = 1 << 62
-	streamFaint = 1 << 63
+	streamDither = 1 << 61
+	streamHot    = 1 << 62
+	streamFaint  = 1 << 63
 )
 
 // shot is one exposure: the rig as it stands when the shutter opens.
@@ -73,6 +74,8 @@ type shot struct {
 	hot    []hotPixel
 	at     time.Time
 	number uint64
+	// stopped is what a clock that stands still shows; zero while it goes.
+	stopped time.Time
 }
 
 // instants are the beginning, the middle and the end of the exposure.

@@ -28,7 +28,8 @@ type StationOptions struct {
 	// opens; 0 means DefaultSettle.
 	Settle time.Duration
 	// Faults are names of faults to be practised: those that last from the
-	// start, the others once, when the bolts are turned for the second time.
+	// start, the others once, when the bolts, or for those that happen while measuring
+	// the RA axis, are turned for the second time.
 	Faults []string
 	// Changed is called, from any goroutine, after every change of State; nil
 	// when nobody listens.
@@ -58,7 +59,7 @@ type Station struct {
 	trouble           error
 	turnedAlt         sky.Angle
 	turnedAz          sky.Angle
-	boltTurns         int
+	turns             [2]int   // of the bolts; of the RA axis
 	going             []string // faults that last and are going on
 	armed             []string // faults still to happen
 }
@@ -136,7 +137,11 @@ func (s *Station) State() StationState {
 
 // TurnRA turns the RA axis by hand: positive the way the sky turns.
 func (s *Station) TurnRA(_ context.Context, by sky.Angle) error {
-	return s.touch(s.rig.TurnRA(by))
+	err := s.rig.TurnRA(by)
+	if err == nil {
+		err = s.turned(true)
+	}
+	return s.touch(err)
 }
 
 // TurnAltitudeBolt turns the altitude bolt by as much as raises the axis by an
@@ -147,7 +152,7 @@ func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
 		s.mu.Lock()
 		s.turnedAlt += by
 		s.mu.Unlock()
-		err = s.boltTurned()
+		err = s.turned(false)
 	}
 	return s.touch(err)
 }
@@ -160,7 +165,7 @@ func (s *Station) TurnAzimuthBolt(_ context.Context, by sky.Angle) error {
 		s.mu.Lock()
 		s.turnedAz += by
 		s.mu.Unlock()
-		err = s.boltTurned()
+		err = s.turned(false)
 	}
 	return s.touch(err)
 }
@@ -211,17 +216,24 @@ func (s *Station) setFault(fault Fault, on bool) error {
 	return nil
 }
 
-// faultTurn is the turn of a bolt with which faults happen that were ordered
-// beforehand: the user has begun to adjust, and is not done.
+// faultTurn is the turn with which faults happen that were ordered beforehand: the
+// user has begun to measure or to adjust, and is not done.
 const faultTurn = 2
 
-// boltTurned counts the turns of the bolts, and makes happen what was ordered.
-func (s *Station) boltTurned() error {
+// turned counts the turns of the bolts or of the RA axis, and makes happen what was
+// ordered for them.
+func (s *Station) turned(measuring bool) error {
+	of := &s.turns[0]
+	if measuring {
+		of = &s.turns[1]
+	}
 	s.mu.Lock()
-	s.boltTurns++
+	*of++
 	var due []string
-	if s.boltTurns == faultTurn {
-		due = slices.Clone(s.armed)
+	for _, name := range s.armed {
+		if fault, err := faultNamed(name); *of == faultTurn && err == nil && fault.Measuring == measuring {
+			due = append(due, name)
+		}
 	}
 	s.mu.Unlock()
 	var problem error

@@ -19,9 +19,14 @@ func poleWord(south bool) string {
 // GroundSteps say how the tripod stands.
 func GroundSteps(site sky.Site) []string {
 	side := poleWord(site.South())
+	legs := fmt.Sprintf("One leg towards %s, the other two evenly to the sides: mount, tube and weights lean over the %s side. Where the maker's manual says otherwise, do as it says.", side, side)
+	if ShaftNearLeg(site) {
+		legs = fmt.Sprintf("Two legs towards %s and one away from it, so that the counterweight shaft swings between them: here it hangs only %.0f degrees from straight down, where a leg towards the pole would stand. A pier extension, or more weight on a shorter shaft, gives room; turn the axis once around by hand, slowly, and look. Where the maker's manual says otherwise, do as it says.",
+			side, site.Latitude.Abs().Degrees())
+	}
 	return []string{
 		"Firm ground: paving, grass pressed down, or a plate under each foot. Soft ground gives way for an hour and takes the axis with it.",
-		fmt.Sprintf("One leg towards %s, the other two evenly to the sides: mount, tube and weights lean over the %s side. Where the maker's manual says otherwise, do as it says.", side, side),
+		legs,
 		"Legs spread fully and their locks tight, the spreader or tray fixed; legs no longer than needed. Lift and put down once more after the weight is on.",
 		fmt.Sprintf("Level the base to within %.0f degree. Level does not change where the axis points once it has been measured. It keeps the bolts apart: on a base that leans, each bolt moves the axis a little in the other's direction too, so that one goes back and forth more often.", LevelNear.Degrees()),
 		"A base that leans towards the pole or away from it only makes the latitude scale read wrong by as much.",

@@ -193,6 +193,7 @@ var eventWords = map[mountmodel.Event]string{
 	mountmodel.StartOver: "started over", mountmodel.Measured: "measurement ended", mountmodel.Locked: "bolts locked",
 	mountmodel.Unlocked: "bolts unlocked", mountmodel.WatchOnly: "watching ordinary exposures",
 	mountmodel.TurnAltitude: "altitude bolt taken up", mountmodel.TurnAzimuth: "azimuth bolt taken up", mountmodel.TakeBack: "last turn of a bolt taken back",
+	mountmodel.Prove: "proof by the sky begun",
 }
 
 // compare tells how the axis stood on the nights before, and how far it moved since the

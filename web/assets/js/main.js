@@ -2,6 +2,7 @@
 
 import { frameAge, heard } from "./age.js";
 import { total } from "./bolts.js";
+import { correctionParts, fixName } from "./correction.js";
 import { byId, h, morph, setText } from "./dom.js";
 import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
@@ -11,6 +12,7 @@ import { recall, remembers } from "./memory.js";
 import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
+import { habitParts, proofParts } from "./habits.js";
 import { history } from "./history.js";
 import { PagePanel } from "./page.js";
 import { renderPulse } from "./pulse.js";
@@ -65,6 +67,10 @@ now.addEventListener("click", (e) => {
 byId("list").addEventListener("click", (e) => {
   const pressed = e.target instanceof Element ? e.target.closest("[data-counts]") : null;
   if (pressed instanceof HTMLElement) order("frame", { file: pressed.dataset.file, mid_utc: pressed.dataset.mid, counts: pressed.dataset.counts === "true" });
+});
+byId("correction").addEventListener("click", (e) => {
+  const event = e.target instanceof Element ? e.target.closest("[data-tell]")?.getAttribute("data-tell") : null;
+  if (event) tell(event);
 });
 show("work");
 setInterval(tick, 500);
@@ -147,14 +153,25 @@ function renderAll() {
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   equipment.render(state.equipment, operate);
-  told.render(operate && working && state.phase === "adjusting", state);
+  told.render(operate && working && state.phase === "adjusting" && !state.free_head, state);
   renderWatched(byId("watched"), state);
-  const curve = working ? history(state) : null;
-  byId("history").hidden = !curve;
-  if (curve) morph(byId("history"), curve);
+  showParts("correction", working ? correctionParts(state, operate) : null);
+  showParts("proof", working ? proofParts(state) : null);
+  showParts("habits", working ? habitParts(state) : null);
+  showParts("history", working ? history(state) : null);
   own.render(state);
   marks.render(operate && working && state.phase === "done");
   measureHeights();
+}
+
+/**
+ * A part of the page that is there when it has something to say.
+ * @param {string} id
+ * @param {Node[]|null} parts
+ */
+function showParts(id, parts) {
+  byId(id).hidden = !parts;
+  if (parts) morph(byId(id), parts);
 }
 
 function renderSteps() {
@@ -205,11 +222,21 @@ function renderDoes() {
       if (state.can_end) list.push([b.confirmed, false, event("measured")]);
       if (!remedy) list.push([b.unlocked, false, event("unlocked")]);
       break;
-    case "done": list.push([b.unlocked, code === "drifted", event("unlocked")]); break;
+    case "done":
+      list.push([b.unlocked, code === "drifted", event("unlocked")]);
+      list.push([state.proof ? words.proof.again : words.proof.begin, false, event("prove")]);
+      break;
   }
-  const sound = state?.phase === "adjusting";
+  // Place and clock come first: what the frames say under wrong ones is wrong too.
+  const fix = trust.lost || state?.suggestion?.mistake === "header_place" ? "" : fixName(state);
+  if (fix) {
+    for (const other of list) other[1] = false;
+    list.unshift([fix, true, event("correct")]);
+  }
+  const sound = state?.phase === "adjusting" && !fix;
   const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
-  const key = JSON.stringify([operate, sound, again, remedy, list.map(([name, strong]) => [name, strong])]);
+  const headed = state?.phase === "adjusting" || state?.phase === "measuring";
+  const key = JSON.stringify([operate, sound, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);
   if (does.dataset.key === key) return; // keep the focus where it is
   does.dataset.key = key;
   const button = (/** @type {typeof list[0]} */ [name, strong, act]) =>
@@ -217,10 +244,12 @@ function renderDoes() {
   /** @type {HTMLElement[]} */
   const row = operate ? list.map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : [];
   if (operate && remedy) row.push(startOver("strong"));
-  if (sound && operate) row.push(told.opener);
+  if (sound && operate && !state?.free_head) row.push(told.opener);
   if (sound) row.push(tone.button);
   does.replaceChildren(...row);
-  others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []));
+  const head = h("button", { type: "button", class: "quiet", "data-do": "head", onclick: event(state?.free_head ? "two_bolts" : "free_head") },
+    state?.free_head ? words.head.bolts : words.head.free);
+  others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []), ...(operate && headed ? [head] : []));
 }
 
 /**

@@ -75,11 +75,12 @@ export function nowParts(state, trust, operate) {
   if (state?.now && state.phase !== "measuring" && state.phase !== "confirming") {
     const plan = old ? "" : planLine(state.plan);
     return [
-      card(code, { ...said, why: plan ? [plan, ...said.why] : said.why }, old ? null : angle(state.now.offset.total_arcmin), words.fromPole, code === "lock" ? words.cautions.lock : ""),
-      pair(state, state.now, old),
+      card(code, { ...said, why: [...(plan ? [plan] : []), ...(code === "star" ? [words.head.both] : []), ...said.why] }, old ? null : angle(state.now.offset.total_arcmin), words.fromPole, code === "lock" ? words.cautions.lock : ""),
+      ...(code === "star" ? [] : [pair(state, state.now, old)]),
     ];
   }
   const turning = code === "measuring" || code === "confirming";
+  if (turning) said.why.push(words.head.keys);
   const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
   if (code === "waiting" && state?.pole && state.pole.alt_deg !== null) {
     const waits = card(code, said, null, "", "");

@@ -131,7 +131,7 @@ export class PicturePanel {
       return svg("path", { d });
     });
     const w = words.picture;
-    this.marks.replaceChildren(...stars, ...between(l, size), ...goal(l, l.pole, w.pole, size, true), ...goal(l, l.axis, w.axis, size, false));
+    this.marks.replaceChildren(...stars, ...(l.put ?? []).flatMap((p) => put(l, p, size)), ...between(l, size), ...goal(l, l.pole, w.pole, size, true), ...goal(l, l.axis, w.axis, size, false));
   }
 }
 
@@ -173,6 +173,22 @@ function goal(l, g, name, size, pole) {
   }
   const d = pole ? `M${p.x} ${p.y}l${-1.6 * size} ${-3.4 * size}h${3.2 * size}z` : `M${p.x} ${p.y}v${3.6 * size}m${-1.5 * size} 0h${3 * size}`;
   return [svg("path", { class: pole ? "goal" : "peg", d }), text(name)];
+}
+
+/**
+ * A star in its ring, and the cross to which it is to be brought; or the way to it.
+ * @param {Latest} l
+ * @param {NonNullable<Latest["put"]>[number]} p
+ * @param {number} size
+ */
+function put(l, p, size) {
+  const x = p.x_px, y = l.height_px - 1 - p.y_px, a = ((p.towards_deg ?? 0) * Math.PI) / 180;
+  const ring = svg("circle", { class: "ring", cx: x, cy: y, r: 2 * size });
+  const long = p.inside && p.to_x_px !== null && p.to_y_px !== null ? Math.hypot(p.to_x_px - p.x_px, p.to_y_px - p.y_px) : 16 * size;
+  const tx = x + long * Math.cos(a), ty = y - long * Math.sin(a);
+  const line = svg("line", { class: "between", x1: x + 2 * size * Math.cos(a), y1: y - 2 * size * Math.sin(a), x2: tx, y2: ty, "stroke-dasharray": `${size} ${size}` });
+  if (p.inside) return [ring, line, svg("path", { class: "cross", d: `M${tx - 2.4 * size} ${ty}h${4.8 * size}M${tx} ${ty - 2.4 * size}v${4.8 * size}` })];
+  return [ring, line, svg("path", { class: "goal", d: `M${tx} ${ty}l${-2.6 * size} ${-1.3 * size}v${2.6 * size}z`, transform: `rotate(${-(p.towards_deg ?? 0)} ${tx} ${ty})` })];
 }
 
 /**

@@ -24,7 +24,7 @@ import { language, words } from "./words.js";
  * @property {string} time_utc
  * @property {{kind: string, alt_deg: number, az_deg: number}} pole
  * @property {{set_deg: number, near_deg: number, refraction_arcmin: number, refraction_uncertainty_arcsec: number}} latitude_scale
- * @property {{leg_azimuths_deg: number[], level_near_deg: number, coupling?: {altitude_arcmin_per_azimuth_deg: number, east_arcmin_per_altitude_deg: number}}} ground
+ * @property {{leg_azimuths_deg: number[], level_near_deg: number, shaft_near_leg: boolean, coupling?: {altitude_arcmin_per_azimuth_deg: number, east_arcmin_per_altitude_deg: number}}} ground
  * @property {{bearing_deg: number, declination_deg: number, uncertainty_deg: number, change_deg_per_year: number, use: string, model: string}} [compass]
  * @property {{up: boolean, alt_deg: number, events: {event: string, time_utc: string, shadow_az_deg?: number}[], shadow?: Shadow, shadows: Shadow[]}} sun
  * @property {PoleStar[]} pole_stars

@@ -68,6 +68,7 @@
  * @property {Direction} [sight]
  * @property {InFrame} [pole]
  * @property {InFrame} [axis]
+ * @property {(Star & {to_x_px: Num, to_y_px: Num, inside: boolean, towards_deg: Num})[]} [put]
  */
 /**
  * @typedef {object} Frame
@@ -122,13 +123,18 @@
  * @property {Sun} [sun]
  * @property {Plan} [plan]
  * @property {Watch} [watch]
+ * @property {{verdict: string, frames: number, minutes: Num, said: Said, drift?: {predicted_arcsec_min: Num, sigma_predicted_arcsec_min: Num, seen_arcsec_min: Num, sigma_seen_arcsec_min: Num, sigma_bending_arcsec_min: Num, off_arcsec: Num, sigma_off_arcsec: Num, across: Num, up: Num}}} [proof]
+ * @property {{periodic?: {period_s: Num, amplitude_arcsec: Num, sigma_arcsec: Num, rest_arcsec: Num, curve: {phase: Num, error_arcsec: Num}[]}, bends?: (Direction & {from_utc: string, to_utc: string, frames: number, rate_arcsec_h: Num, sigma_arcsec_h: Num})[]}} [habits]
  * @property {boolean} doubt
+ * @property {boolean} free_head
  * @property {{bolt: string, learnt: boolean, per_turn_arcmin: Num, per_turn_sigma_arcmin: Num, play_deg: Num, play_sigma_deg: Num, cross: Num, cross_sigma: Num}[]} [bolts]
  * @property {{bolt: string, turn_deg: Num, idle_deg: Num, error_arcsec: Num, text: string}[]} [strokes]
  * @property {Latest} [latest]
  * @property {{stage: string, file?: string, arrived_ms?: number, since_ms?: number, waiting: number}} [reading]
  * @property {Frame[]} [frames]
  * @property {Notice[]} [warnings]
+ * @property {{mistake: string, said: Said, lat_deg?: Num, lon_deg?: Num, ahead_s?: Num}} [suggestion]
+ * @property {{mistake: string, lat_deg?: Num, lon_deg?: Num, ahead_s?: Num}} [corrected]
  * @property {RigState} [rig]
  * @property {EquipmentState} [equipment]
  * @property {number} memories

@@ -62,6 +62,7 @@ type Controller struct {
 	// locked is when the bolts were said to be locked in this run, by the clock that does not jump; zero before.
 	locked      time.Time
 	instruction string // the last logged
+	newest      newest
 	said        OnceOnly
 }
 
@@ -328,11 +329,7 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 	latest := c.alignment.latest
 	latest.Stars = brightest(o.Solution)
 	latest.TookMs = web.Number(float64(c.now().Sub(a.Complete).Microseconds()) / 1000)
-	if c.alignment.Session != nil {
-		v := c.alignment.View()
-		latest.Sight = sightOf(frame, v)
-		locate(latest, o, v)
-	}
+	c.newest = newest{frame: frame, solution: o.Solution}
 	c.context.Warnings = c.headerNotices(o)
 	c.activity.end()
 	c.show()
@@ -423,6 +420,7 @@ func (c *Controller) show() {
 	v := a.View()
 	c.turning.Store(v.Phase == mountmodel.Adjusting && len(v.Adjust) > 0)
 	context.Plan = a.planner.state(a.Config, a.Placed, axisOf(v))
+	context.Latest = c.newest.shown(a.latest, v)
 	state := web.StateFromView(v, context)
 	report.AddNights(state.Watch, c.journal.Nights)
 	c.present(state)

@@ -66,6 +66,74 @@ func TestFramesBeforeTheLock(t *testing.T) {
 	}
 }
 
+// What is put right of the clock is kept in the logbook, works out the frames already
+// taken anew, and is taken back by another event.
+func TestClockPutRight(t *testing.T) {
+	harness.NotUnderRace(t)
+	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
+	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
+	p, err := pipeline.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var log harness.Output
+	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, AnyHour: true}
+	d := NewController(p, journal.None(harness.Logger(&log)), harness.Logger(&log), cfg, true)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	go d.Run(ctx)
+	var first time.Time
+	for k := range 3 {
+		path := set.Paths()[k]
+		frame, err := fits.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// The headers run an hour ahead of the clock by which the frames come.
+		if k == 0 {
+			first = frame.Mid
+		}
+		complete := frame.Mid.Add(-time.Hour + 5*time.Second)
+		d.now = func() time.Time { return complete }
+		d.Arrive(ctx, watch.Arrival{Path: path, Frame: frame, Complete: complete, Modified: complete})
+	}
+	view := func() (v mountmodel.View) {
+		t.Helper()
+		if err := d.ask(ctx, func() error { v = d.alignment.Session.View(); return nil }); err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	v := view()
+	if v.Suggested == nil || v.Suggested.Ahead != time.Hour || v.Correction.Ahead != 0 {
+		t.Fatalf("suggested: %+v; %+v", v.Suggested, v.Warnings)
+	}
+	if err := d.Tell(ctx, mountmodel.Correct); err != nil {
+		t.Fatal(err)
+	}
+	v = view()
+	if v.Suggested != nil || v.Correction.Ahead != time.Hour || len(v.Frames) < 2 || !v.Frames[0].Mid.Equal(first.Add(-time.Hour)) {
+		t.Errorf("put right: %+v, %+v, %+v", v.Suggested, v.Correction, v.Frames)
+	}
+	if err := d.ask(ctx, func() error {
+		if d.alignment.Config.Correction.Ahead != time.Hour || d.state.Corrected == nil || float64(*d.state.Corrected.AheadS) != 3600 {
+			return fmt.Errorf("kept: %+v, shown: %+v", d.alignment.Config.Correction, d.state.Corrected)
+		}
+		return nil
+	}); err != nil {
+		t.Error(err)
+	}
+	if err := d.Tell(ctx, mountmodel.Correct); err == nil {
+		t.Error("put right twice")
+	}
+	if err := d.Tell(ctx, mountmodel.Uncorrect); err != nil {
+		t.Fatal(err)
+	}
+	if v := view(); v.Correction != (mountmodel.Correction{}) || v.Suggested == nil || !v.Frames[0].Mid.Equal(first) {
+		t.Errorf("taken back: %+v, %+v", v.Correction, v.Suggested)
+	}
+}
+
 // The camera's clock is suspected only when neither the file's own time nor
 // its arrival fits it.
 func TestClockSuspect(t *testing.T) {

@@ -18,7 +18,8 @@ import (
 func (c *Controller) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error {
 	return c.command(ctx, func() (int64, error) {
 		config := c.alignment.Config
-		config.Site, config.Air, config.Pole = site, air, pole
+		config = config.Placing(site, air)
+		config.Pole = pole
 		if order := c.alignment.planner.order; pole == observed.Planned && order != nil {
 			planned := order.Plan
 			planned.Site, planned.Air = site, air
@@ -71,6 +72,16 @@ func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
 		if c.alignment.Session == nil {
 			return 0, errNoPlace
 		}
+		switch event {
+		case mountmodel.Correct:
+			return c.reconfigure(c.alignment.Session.Corrected())
+		case mountmodel.FreeHead, mountmodel.TwoBolts:
+			config := c.alignment.Config
+			config.Free = event == mountmodel.FreeHead
+			return c.reconfigure(config, nil)
+		case mountmodel.Uncorrect:
+			return c.reconfigure(c.alignment.Session.Uncorrected())
+		}
 		seq, err := c.do(logbook.Entry{Event: event})
 		if err != nil {
 			return 0, err
@@ -80,6 +91,14 @@ func (c *Controller) Tell(ctx context.Context, event mountmodel.Event) error {
 		}
 		return seq, c.taken(event)
 	})
+}
+
+// reconfigure works the session out anew.
+func (c *Controller) reconfigure(config mountmodel.Config, err error) (int64, error) {
+	if err != nil {
+		return 0, err
+	}
+	return c.do(logbook.Entry{Config: &config})
 }
 
 // Turned passes on which bolt the person turned, and by how much.

@@ -2,12 +2,13 @@ package service
 
 import (
 	"math"
+	"time"
 
-	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
+	"polard/solve"
 	"polard/solve/camera"
 	"polard/web"
 )
@@ -18,7 +19,7 @@ func sightOf(f *logbook.Frame, v mountmodel.View) *web.Direction {
 	if f.ScaleArcsec == 0 || f.Sighting.Mid.IsZero() {
 		return nil
 	}
-	observer, err := observed.NewObserver(v.Site, v.Air, f.Sighting.Mid, 0)
+	observer, err := observed.NewObserver(v.Site, v.Air, f.Sighting.Mid.Add(-v.Correction.Ahead), 0)
 	if err != nil {
 		return nil // a time outside the years of the model; the session has refused the frame
 	}
@@ -27,22 +28,43 @@ func sightOf(f *logbook.Frame, v mountmodel.View) *web.Direction {
 	return &web.Direction{AltDeg: web.Number(alt.Degrees()), AzDeg: web.Number(az.Degrees())}
 }
 
+// newest is the newest frame that this run has read.
+type newest struct {
+	frame    *logbook.Frame
+	solution *solve.Solution // nil when it has none
+}
+
+// shown is what the page shows of the newest frame, with what lies where in it as the
+// session now stands. What was shown before stays as it was.
+func (n newest) shown(l *web.Latest, v mountmodel.View) *web.Latest {
+	if l == nil || n.frame == nil {
+		return l
+	}
+	out := *l
+	out.Sight = sightOf(n.frame, v)
+	locate(&out, n.solution, n.frame.Sighting.Mid, v)
+	return &out
+}
+
 // locate tells the page where in a solved frame the pole
 // and the mount's axis lie, as the session knows them with this frame. A frame
 // without a time tells none of it.
-func locate(l *web.Latest, o pipeline.Outcome, v mountmodel.View) {
-	if o.Solution == nil || o.Frame.Mid.IsZero() {
+func locate(l *web.Latest, solution *solve.Solution, mid time.Time, v mountmodel.View) {
+	if solution == nil || mid.IsZero() {
 		return
 	}
-	observer, err := observed.NewObserver(v.Site, v.Air, o.Frame.Mid, 0)
+	observer, err := observed.NewObserver(v.Site, v.Air, mid.Add(-v.Correction.Ahead), 0)
 	if err != nil {
 		return // a time outside the years of the model; the session has refused the frame
 	}
-	camera := &o.Solution.Camera
+	camera := &solution.Camera
 	sight := observer.Observed(camera.ICRS(camera.Centre()))
 	l.Pole = inFrame(camera, observer.ICRS(v.Pole), sky.Separation(sight, v.Pole))
 	if v.Now != nil {
 		l.Axis = inFrame(camera, observer.ICRS(v.Now.Axis.Dir), sky.Separation(sight, v.Now.Axis.Dir))
+	}
+	if v.Now != nil && v.Free && !v.Doubt && !v.Within && v.Phase == mountmodel.Adjusting {
+		l.Put = putStars(solution, observer, v.Now.Axis.Dir, v.Pole)
 	}
 }
 

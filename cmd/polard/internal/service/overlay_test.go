@@ -57,7 +57,7 @@ func TestPoleInFrame(t *testing.T) {
 			view := mountmodel.View{Site: c.config.Site, Air: c.config.Air, Pole: truth.Pole,
 				Now: &axis.Status{Axis: axis.Axis{Dir: truth.Axis}}}
 			l := web.Latest{Sight: sightOf(FrameEntry(o, watch.Arrival{}, 0), view)}
-			locate(&l, o, view)
+			locate(&l, o.Solution, o.Frame.Mid, view)
 
 			// One pixel of this camera is 8 arcsec; a solution is better than half of one.
 			const within = 0.5

@@ -35,8 +35,9 @@ export class GroundStep {
     const marks = earlier().find((n) => n.marks.words)?.marks.words;
     const c = sheet.ground.coupling;
     return {
-      head: w.head[south ? "south" : "north"],
+      head: (sheet.ground.shaft_near_leg ? w.between : w.head)[south ? "south" : "north"],
       lines: [
+        ...(sheet.ground.shaft_near_leg ? [w.shaft] : []),
         ...(marks ? [w.lastTime(marks)] : []),
         w.level(number(sheet.ground.level_near_deg, 0, "°")),
         ...(c ? [w.couples(angle(c.altitude_arcmin_per_azimuth_deg), angle(c.east_arcmin_per_altitude_deg))] : []),

@@ -43,6 +43,23 @@ export const said = {
   watching_within: (tolerance) => ["Good enough", `The axis is within ${tolerance} of the pole.`],
   watching_unsure: (reach, tolerance) => ["Watching", `The axis is known to ${reach} so far: too little to tell whether it is within ${tolerance} of the pole.`],
   watching_outside: (total) => ["Outside the tolerance", `The axis is ${total} from the pole. To adjust it, start over and measure.`],
+  longitude_sign: (lon) => ["East and west confused?", `The longitude should probably be ${lon}: here east is positive, west negative.`],
+  header_place: (lat, lon) => ["Another place in the frames", `Their headers say latitude ${lat}, longitude ${lon}.`],
+  local_time: (by) => ["Local time instead of UTC?", `The frames’ times are ${by}: local time is written where UTC belongs, or the time zone is taken off twice.`],
+  hour_off: (by) => ["Summer time set wrong?", `The frames’ times are ${by}.`],
+  half_day: (by) => ["Half a day off?", `The frames’ times are ${by}.`],
+  clock_off: (by) => ["The clocks disagree", `The frames’ times are ${by}.`],
+  ahead: (span) => `${span} ahead`,
+  behind: (span) => `${span} behind`,
+  proof_begins: (n) => ["The proof begins", `Leave the telescope tracking on one field, unguided, and take frames: ${n} so far.`],
+  proof_runs: (min, known, part) => ["The proof runs", `${min} minutes so far, which tell the axis to ${known}, ${part}. Leave the telescope alone, unguided.`],
+  proof_holds: (min, seen, predicted, known, part) => ["Proved by the sky", `In ${min} minutes the declination drifted by ${seen} a minute; the axis predicts ${predicted}. So the axis is where it was measured, to ${known}, ${part}.`],
+  proof_fails: (min, seen, predicted, off, part) => ["The sky disagrees", `In ${min} minutes the declination drifted by ${seen} a minute; the axis predicts ${predicted}. The axis is off by ${off}, ${part}: measure again, and look for what bends or slips.`],
+  proof_moved: () => ["Begin the proof again", "The telescope was turned or guided while it ran. Leave it alone, unguided."],
+  in_azimuth: () => "mostly in azimuth",
+  in_altitude: () => "mostly in altitude",
+  in_both: () => "in altitude and azimuth alike",
+  put_star: (total) => ["Put the ringed star on the cross", `Move the whole rig with whatever moves it: ${total} to go. Then hold still for the next frame.`],
 };
 
 /** @type {Record<string, string>} by their codes; what has none the service says itself */

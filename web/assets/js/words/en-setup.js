@@ -69,6 +69,7 @@ export const setup = {
   },
 
   ground: {
+    between: { north: "Two legs towards north", south: "Two legs towards south" }, shaft: "So near the equator the counterweight shaft hangs nearly straight down, where a leg towards the pole would stand. Turn the axis once around by hand, slowly, and look.",
     head: { north: "One leg towards north", south: "One leg towards south" },
     /** @param {string} text */
     lastTime: (text) => `Last time you noted: ${text}`,

@@ -1,0 +1,152 @@
+package adjust
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"polard/mountmodel/observed"
+	"polard/mountmodel/sky"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Directions are those in which the bolts moved the axis, frame by frame, and what
+// they tell of the place and the clock. It never changes; the zero value has seen
+// nothing.
+//
+// From one frame to the next the camera turns by a small rotation vector w, and the
+// axis a moves by d = w x a. The azimuth bolt turns the mount about the vertical: of a
+// movement of the axis towards growing azimuth by d.across, the camera turns about the
+// axis by w.a = -tan(altitude) d.across. The altitude bolt does not turn it about the
+// axis at all, and the drive by what it runs. So w.a less the drive is -tan(altitude)
+// times the part of d along the direction into which the azimuth bolt moves the axis,
+// whichever of the two bolts was turned, and by how much.
+//
+// With a clock that is wrong, or a longitude, all directions come out turned about the
+// pole by one angle, that direction too. It is what is looked for here. A base that
+// leans east or west by t turns it by about t / sin(altitude).
+type Directions struct {
+	seen   sky.Attitude
+	at     time.Time
+	swings []swing
+}
+
+// swing is the change from one frame to the next.
+type swing struct {
+	across, up float64 // of the axis
+	about      float64 // turn of the camera about the axis, as the drive turns the north
+	seconds    float64
+	rise       float64 // tangent of the axis's altitude
+}
+
+// undoes tells whether a swing takes back the one before it, as after a frame that was
+// wrong: of such the two say the same wrong thing.
+func (s swing) undoes(before swing) bool {
+	return math.Hypot(s.across+before.across, s.up+before.up) < 0.3*math.Hypot(before.across, before.up)
+}
+
+const (
+	// leastSwing is the movement of the axis that counts as one.
+	leastSwing = 3 * sky.Arcminute
+	// mostSwings is how many are kept, the newest.
+	mostSwings = 40
+	// swingNoise is that of the turn about the axis between two frames: gears, wind, a
+	// clutch that gives (common practice), and swingPart of the movement, since hinges are
+	// not square. A base that leans north or south, by swingLean as bases do, changes the
+	// tangent t by (1+t^2) times that.
+	swingNoise = 30 * sky.Arcsecond
+	swingPart  = 0.03
+	swingLean  = 3 * sky.Degree
+	// stray is the probability of a turn that is none of the bolts' and the drive's: by
+	// hand, or a clutch that slipped.
+	stray = 0.02
+	// leastSwings is how many movements must tell.
+	leastSwings = 3
+	// wrongBase is how far a base may lean before it is looked at: common practice, five
+	// degrees catch the eye.
+	wrongBase = 7 * sky.Degree
+	// certain is the probability left to all that is within a base's lean.
+	certain = 1e-4
+)
+
+// With is d after one more frame, in which the axis of the body is c.
+func (d Directions) With(c sky.Vec, seen sky.Attitude, at time.Time) Directions {
+	before := d.seen
+	seconds := at.Sub(d.at).Seconds()
+	if d.at.IsZero() {
+		d.seen, d.at = seen, at
+		return d
+	}
+	d.seen, d.at = seen, at
+	a := before.R.Apply(c)
+	turn := sky.VectorFromRotation(seen.R.Mul(before.R.Transpose()))
+	moved := r3.Sub(seen.R.Apply(c), a)
+	if r3.Norm(moved) < float64(leastSwing) {
+		return d
+	}
+	across, up := sky.Tangents(sky.Local(a))
+	alt, _ := sky.AltAzFromLocal(sky.Local(a))
+	now := swing{r3.Dot(moved, across), r3.Dot(moved, up), r3.Dot(turn, a), seconds, alt.Tan()}
+	if n := len(d.swings); n > 0 && now.undoes(d.swings[n-1]) {
+		d.swings = d.swings[: n-1 : n-1]
+		return d
+	}
+	d.swings = append(slices.Clone(d.swings[max(0, len(d.swings)-mostSwings+1):]), now)
+	return d
+}
+
+// Turned is by how much the direction into which the azimuth bolt moves the axis is
+// turned from the one that the place implies: from growing azimuth towards growing
+// altitude, with its standard deviation. It is false while that is not told, or no more
+// than what a base that leans does.
+func (d Directions) Turned(pole sky.Local, south bool) (turned, sigma sky.Angle, told bool) {
+	if len(d.swings) < leastSwings {
+		return 0, 0, false
+	}
+	alt, _ := sky.AltAzFromLocal(pole)
+	harmless := wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
+	const steps = 360
+	logs := make([]float64, steps)
+	top := math.Inf(-1)
+	for i := range steps {
+		logs[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
+		top = max(top, logs[i])
+	}
+	var sum, within, x, y float64
+	for i, l := range logs {
+		p, a := math.Exp(l-top), sky.Angle(i)*sky.Degree
+		sum += p
+		x += p * a.Cos()
+		y += p * a.Sin()
+		if a.Signed().Abs() < harmless {
+			within += p
+		}
+	}
+	length := math.Hypot(x, y) / sum
+	turned, sigma = sky.Angle(math.Atan2(y, x)), sky.Angle(math.Sqrt(max(0, -2*math.Log(length))))
+	const clear = 12 * sky.Degree // half the distance of the hours of two neighbouring zones, and some
+	return turned, sigma, within/sum < certain && sigma < clear && turned.Abs() > harmless+3*sigma
+}
+
+// likelihood is the logarithm of that of a turn, the drive running or standing.
+func (d Directions) likelihood(turned sky.Angle, south bool) float64 {
+	var runs, stands float64
+	for _, s := range d.swings {
+		want := -s.rise * (s.across*turned.Cos() + s.up*turned.Sin())
+		drive := -observed.SiderealRate * s.seconds // the sky turns left-handed about the north pole
+		if south {
+			drive = -drive
+		}
+		part := math.Hypot(swingPart, float64(swingLean)*(1+s.rise*s.rise))
+		noise := math.Hypot(float64(swingNoise), part*math.Hypot(s.across, s.up))
+		density := func(expected float64) float64 {
+			miss := float64(sky.Angle(s.about-expected).Signed()) / noise
+			return math.Log((1-stray)*math.Exp(-miss*miss/2)/(noise*math.Sqrt(2*math.Pi)) + stray/float64(sky.Turn))
+		}
+		runs += density(want + drive)
+		stands += density(want)
+	}
+	high := max(runs, stands)
+	return high + math.Log(math.Exp(runs-high)+math.Exp(stands-high))
+}
