@@ -169,6 +169,7 @@ const (
 	shapeOfMove        = `{"altitude":"","azimuth":"","rotation?":"","altitude_arcmin":0,"azimuth_arcmin":0}`
 	shapeOfUncertainty = `{"alt_arcsec":0,"az_arcsec":0,"correlation":0,"stars":{"alt_arcsec":0,"az_arcsec":0},"allowed":{"mount_noise_arcsec":0,"movement_arcsec":0,"flexure_arcsec":0,"air_arcsec":0}}`
 	shapeOfFrame       = `{"file":"","solved":true,"status":"","turn_deg?":0,"residual_arcsec?":0,"message?":"","error?":{"code":"","message":""}}`
+	shapeOfSuggestion  = `{"mistake":"","said":{"code":"","args?":[{"text?":"","said?":{"code":"","args?":[{"text":""}],"text":""}}],"text":""},"lat_deg?":0,"lon_deg?":0,"ahead_s?":0,"command":""}`
 	shapeOfAxis        = `{"axis":{"alt_deg":0,"az_deg":0},"pole":{"kind":"","alt_deg":0,"az_deg":0},
 		"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
 		"move":` + shapeOfMove + `,
@@ -176,9 +177,9 @@ const (
 		"turn_deg":0,"chi2_dof?":0,"flexure?":{"level_arcsec":0,"uncertainty_arcsec":0,"bodies":0},"from_square?":{"axes_arcmin?":0,"axes_uncertainty_arcsec?":0,"tube_arcmin":0,"tube_uncertainty_arcsec":0},"frames":[` + shapeOfFrame + `],
 		"adjust":[{"file":"","axis":{"alt_deg":0,"az_deg":0},"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
 			"move":` + shapeOfMove + `,"uncertainty":` + shapeOfUncertainty + `,"tracking":true,"drive":""}],
-		"warnings":[{"code":"","message":"","file?":""}]}`
+		"suggestion?":` + shapeOfSuggestion + `,"warnings":[{"code":"","message":"","file?":""}]}`
 	shapeOfNoAxis = `{"pole":{"kind":"","alt_deg":0,"az_deg":0},"turn_deg":0,"frames":[` + shapeOfFrame + `],
-		"adjust":[],"warnings":[{"code":"","message":"","file?":""}],"error":{"code":"","message":""}}`
+		"adjust":[],"suggestion?":` + shapeOfSuggestion + `,"warnings":[{"code":"","message":"","file?":""}],"error":{"code":"","message":""}}`
 )
 
 func hasShape(t *testing.T, got, shape string) {
