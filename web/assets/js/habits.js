@@ -25,7 +25,7 @@ export function proofParts(state) {
   const said = saidOf(p.said, p.said.text), d = p.drift;
   const sigma = d ? Math.hypot(d.sigma_seen_arcsec_min ?? 0, d.sigma_predicted_arcsec_min ?? 0, d.sigma_bending_arcsec_min ?? 0) : 0;
   return [h("h2", {}, w.title), h("p", { class: "head" }, said.head), h("p", { class: "sub" }, said.line),
-    ...(d && p.verdict !== "moved" ? [h("p", { class: "sub" }, w.rates(signed(d.predicted_arcsec_min), signed(d.seen_arcsec_min), spread(sigma)))] : [h("p", { class: "sub" }, w.why)])];
+    ...(d && p.verdict !== "running" ? [] : d ? [h("p", { class: "sub" }, w.rates(signed(d.predicted_arcsec_min), signed(d.seen_arcsec_min), spread(sigma)))] : [h("p", { class: "sub" }, w.why)])];
 }
 
 /** @param {Num} s */

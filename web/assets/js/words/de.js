@@ -24,7 +24,7 @@ export const words = {
     more: (n) => `${n} warten`,
   },
   said: {
-    put_star: (total) => ["Den Stern im Ring auf das Kreuz bringen", `Das ganze Gerät bewegen, womit es geht: noch ${total}. Dann stillhalten bis zur nächsten Aufnahme.`],
+    put_star: () => ["Den Stern im Ring auf das Kreuz bringen", "Das ganze Gerät bewegen, womit es geht. Dann stillhalten bis zur nächsten Aufnahme."],
     proof_begins: (n) => ["Die Probe beginnt", `Das Fernrohr ungeführt auf einem Feld nachlaufen lassen und aufnehmen: bisher ${n}.`],
     proof_runs: (min, known, part) => ["Die Probe läuft", `Bisher ${min} Minuten; sie kennen die Achse auf ${known}, ${part}. Das Fernrohr in Ruhe lassen, ungeführt.`],
     proof_holds: (min, seen, predicted, known, part) => ["Vom Himmel bestätigt", `In ${min} Minuten driftete die Deklination um ${seen} je Minute; nach der Achse wären es ${predicted}. Die Achse steht, wo sie gemessen wurde, auf ${known}, ${part}.`],

@@ -59,7 +59,7 @@ export const said = {
   in_azimuth: () => "mostly in azimuth",
   in_altitude: () => "mostly in altitude",
   in_both: () => "in altitude and azimuth alike",
-  put_star: (total) => ["Put the ringed star on the cross", `Move the whole rig with whatever moves it: ${total} to go. Then hold still for the next frame.`],
+  put_star: () => ["Put the ringed star on the cross", "Move the whole rig with whatever moves it. Then hold still for the next frame."],
 };
 
 /** @type {Record<string, string>} by their codes; what has none the service says itself */

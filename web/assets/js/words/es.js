@@ -15,7 +15,7 @@ export const words = {
     stage: { waiting: () => "ha llegado una imagen", reading: () => "leyendo", searching: (s) => `buscando desde hace ${s}; ¿nubes?` }, more: (n) => `${n} en espera`,
   },
   said: {
-    put_star: (total) => ["Lleve la estrella del anillo a la cruz", `Mueva todo el equipo con lo que lo mueva: faltan ${total}. Luego quieto hasta la imagen siguiente.`],
+    put_star: () => ["Lleve la estrella del anillo a la cruz", "Mueva todo el equipo con lo que lo mueva. Luego quieto hasta la imagen siguiente."],
     proof_begins: (n) => ["Empieza la prueba", `Deje seguir un campo, sin guiado, y tome imágenes: ${n} hasta ahora.`],
     proof_runs: (min, known, part) => ["La prueba sigue", `${min} minutos hasta ahora; dan el eje con ${known}, ${part}. No lo toque ni lo guíe.`],
     proof_holds: (min, seen, predicted, known, part) => ["Probado por el cielo", `En ${min} minutos la declinación derivó ${seen} por minuto; el eje predice ${predicted}. El eje está donde se midió, con ${known}, ${part}.`],

@@ -17,7 +17,7 @@ export const words = {
     stage: { waiting: () => "image arrivée", reading: () => "lecture en cours", searching: (s) => `recherche depuis ${s} ; nuages ?` }, more: (n) => `${n} en attente`,
   },
   said: {
-    put_star: (total) => ["Amener l’étoile cerclée sur la croix", `Bouger tout l’instrument par ce qui le bouge : encore ${total}. Puis ne plus bouger jusqu’à l’image suivante.`],
+    put_star: () => ["Amener l’étoile cerclée sur la croix", "Bouger tout l’instrument par ce qui le bouge. Puis ne plus bouger jusqu’à l’image suivante."],
     proof_begins: (n) => ["L’épreuve commence", `Laisser suivre un champ, sans guidage, et prendre des images : ${n} jusqu’ici.`],
     proof_runs: (min, known, part) => ["L’épreuve est en cours", `${min} minutes jusqu’ici ; elles donnent l’axe à ${known}, ${part}. Ne pas toucher, ne pas guider.`],
     proof_holds: (min, seen, predicted, known, part) => ["Confirmé par le ciel", `En ${min} minutes la déclinaison a dérivé de ${seen} par minute ; l’axe en prédit ${predicted}. L’axe est là où il a été mesuré, à ${known}, ${part}.`],

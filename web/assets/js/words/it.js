@@ -14,7 +14,7 @@ export const words = {
     stage: { waiting: () => "immagine arrivata", reading: () => "in lettura", searching: (s) => `ricerca da ${s}; nuvole?` }, more: (n) => `${n} in attesa`,
   },
   said: {
-    put_star: (total) => ["Portare la stella cerchiata sulla croce", `Muovere tutto lo strumento con ciò che lo muove: ancora ${total}. Poi fermi fino alla prossima immagine.`],
+    put_star: () => ["Portare la stella cerchiata sulla croce", "Muovere tutto lo strumento con ciò che lo muove. Poi fermi fino alla prossima immagine."],
     proof_begins: (n) => ["La prova comincia", `Lasciare inseguire un campo, senza guida, e riprendere: ${n} immagini finora.`],
     proof_runs: (min, known, part) => ["La prova è in corso", `${min} minuti finora; danno l’asse entro ${known}, ${part}. Non toccare e non guidare.`],
     proof_holds: (min, seen, predicted, known, part) => ["Provato dal cielo", `In ${min} minuti la declinazione è derivata di ${seen} al minuto; l’asse prevede ${predicted}. L’asse è dove fu misurato, entro ${known}, ${part}.`],

@@ -10,7 +10,7 @@ export const words = {
   toSetup: "設置", viewOnly: "閲覧のみ。サービスの機械で「polard serve --pair」を実行すると操作用リンクが出ます。",
   age: { label: "最新画像からの時間", fresh: (age) => `最新の画像 ${age}前`, old: (age) => `古い画像：${age}前`, none: "画像はまだありません", connecting: "接続中…", lost: (s) => s > 0 ? `接続なし。${s}秒後に再試行` : "接続なし。再試行中…", stopped: "サービスが停止しました。再開するとページも戻ります。", unpaired: "この端末の登録は取り消されました", unsolved: "認識できませんでした", took: (ms) => `解析 ${ms}`, clock: "画像の時刻が到着時刻と合いません。カメラ側の時計を確認してください。", stage: { waiting: () => "画像が届きました", reading: () => "読み取り中", searching: (s) => `${s}探索中。雲？` }, more: (n) => `待ち ${n}枚` },
   said: {
-    put_star: (total) => ["丸の星を十字に合わせる", `使えるもので全体を動かします。あと${total}。次の画像まで動かさないでください。`],
+    put_star: () => ["丸の星を十字に合わせる", "使えるもので全体を動かします。次の画像まで動かさないでください。"],
     proof_begins: (n) => ["検証を始めます", `ガイドせずに一つの視野を追尾して撮影します。今${n}枚です。`],
     proof_runs: (min, known, part) => ["検証中", `${min}分経過、軸は${known}まで分かりました（${part}）。ガイドせず、触れないでください。`],
     proof_holds: (min, seen, predicted, known, part) => ["空が確かめました", `${min}分間に赤緯は毎分${seen}ずれ、軸からの予測は${predicted}です。軸は測った位置にあります（${known}、${part}）。`],
