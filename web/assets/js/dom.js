@@ -120,3 +120,13 @@ function become(old, next) {
   });
   while (old.childNodes.length > wanted.length) old.lastChild?.remove();
 }
+
+/**
+ * A part of the page that is there when it has something to say.
+ * @param {string} id
+ * @param {Node[]|null} parts
+ */
+export function showParts(id, parts) {
+  byId(id).hidden = !parts;
+  if (parts) morph(byId(id), parts);
+}

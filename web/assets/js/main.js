@@ -3,7 +3,7 @@
 import { frameAge, heard } from "./age.js";
 import { total } from "./bolts.js";
 import { correctionParts, fixName } from "./correction.js";
-import { byId, h, morph, setText } from "./dom.js";
+import { byId, h, morph, setText, showParts } from "./dom.js";
 import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
@@ -162,16 +162,6 @@ function renderAll() {
   own.render(state);
   marks.render(operate && working && state.phase === "done");
   measureHeights();
-}
-
-/**
- * A part of the page that is there when it has something to say.
- * @param {string} id
- * @param {Node[]|null} parts
- */
-function showParts(id, parts) {
-  byId(id).hidden = !parts;
-  if (parts) morph(byId(id), parts);
 }
 
 function renderSteps() {
