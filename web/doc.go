@@ -8,6 +8,8 @@
 //	websocket                 live.go       one writer and one reader for each client
 //	what the page shows of it plan.go       the exposures planned
 //	                          watch.go      ordinary exposures
+//	                          habits.go     the proof by the sky, and how the mount tracks
+//	                          correction.go place and clock put right
 //	                          wrongway.go   a bolt turned the wrong way
 //	                          cadence.go    when the next frame is overdue
 //	                          said.go       a sentence with its code

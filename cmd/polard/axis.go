@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
@@ -377,13 +376,6 @@ func (r axisReport) warnings() []warningJSON {
 	return out
 }
 
-// roundedAzimuth is an azimuth in degrees to the four decimals that are shown:
-// what rounds up to 360 is 0.
-func roundedAzimuth(az sky.Angle) float64 {
-	const shown = 1e4
-	return math.Mod(math.Round(az.Positive().Degrees()*shown)/shown, 360)
-}
-
 func (r axisReport) notes(b *bytes.Buffer) {
 	for _, w := range r.warnings() {
 		fmt.Fprintf(b, "note: %s\n", oneLine(w.Message))
@@ -391,14 +383,6 @@ func (r axisReport) notes(b *bytes.Buffer) {
 	if s := r.view.Suggested; s != nil {
 		fmt.Fprintf(b, "suggestion: %s\n    %s\n", oneLine(s.Said.Text), shownName(r.call.corrected(*s, r.outcomes)))
 	}
-}
-
-// allowedWords says what makes the uncertainty.
-func allowedWords(s axis.Status) string {
-	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
-	a := s.Allowance
-	return fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
-		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
 }
 
 // standingWords say where the axis points, and what to turn.

@@ -4,7 +4,8 @@
 //
 //	main.go, command.go  the call, exit status
 //	solve.go             where frames point; headers.go: world coordinates beside them
-//	axis.go, watch.go    the axis from frames, and from ordinary exposures (ordinary.go)
+//	axis.go, watch.go    the axis from frames, and from ordinary exposures (ordinary.go);
+//	                     axiswords.go: in words; suggestion.go: the call put right
 //	trail.go             what exposures ask of the alignment
 //	serve.go             the page; config.go: its file; pairing.go: other devices; notifiers.go: broker and alarms
 //	rehearse.go          the page with a simulated rig

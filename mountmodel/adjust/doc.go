@@ -19,5 +19,6 @@
 //	how the axis answers the bolts          bolts.go; boltfilter.go, movement.go
 //	the strokes to do, in words             strokes.go
 //	the tilt of the base                    tilt.go
+//	whither the bolts move the axis         direction.go
 //	codes of warnings                       warning.go
 package adjust

@@ -10,4 +10,5 @@
 //	clock.go    one frame's clocks; the site of another source
 //	monitor.go  the clocks of frames as they come in ([Monitor])
 //	night.go    stars by day, exposures at once
+//	suggest.go  the likeliest mistake, and the value without it ([Suggest])
 package clock

@@ -9,6 +9,7 @@
 //	balance          balance.go      law of the lever
 //	pole star        polestar.go     Hipparcos, Tycho-2; Observer
 //	finder, eyepiece eyepiece.go     geometry
+//	kinds of mount   mounts.go       common practice, said so
 //	words            words.go        common practice, said so
 //	all of it        sheet.go
 //

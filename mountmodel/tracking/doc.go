@@ -7,7 +7,7 @@
 // what that says of the axis ([Proof]); period and amplitude of the drive's error
 // ([Periodic]); where in the sky the mount bends ([Bending]).
 //
-//	drift against prediction       drift.go (King 1931, A Manual of Celestial Photography;
+//	drift against prediction       drift.go, proof.go (King 1931, A Manual of Celestial Photography;
 //	                               Hook 1989, J. Brit. Astron. Assoc. 99, 19)
 //	the proof in words             words.go
 //	periodic error                 periodic.go (Lomb 1976, Astrophys. Space Sci. 39, 447;

@@ -13,6 +13,7 @@
 //   - replay.go: going on with the session of the journal.
 //   - entry.go: what the journal keeps of a frame, and what the page shows of it.
 //   - overlay.go: where in a frame the pole and the axis lie.
+//   - putstar.go: which star goes where, for rigs without two bolts.
 //   - planner.go: what the exposures planned ask of the alignment.
 //   - notifiers.go: alarms, metrics, the broker.
 //   - headers.go: what frames' headers give to say.

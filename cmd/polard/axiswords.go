@@ -3,9 +3,11 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
 
@@ -20,4 +22,19 @@ func habitsText(w io.Writer, h mountmodel.Habits) {
 		fmt.Fprintf(w, "at altitude %.0f, azimuth %.0f degrees the line of sight bends by %+.1f\" an hour in declination (known to %.1f\", %d frames)\n",
 			alt.Degrees(), az.Degrees(), b.Rate.Arcseconds(), b.Sigma.Arcseconds(), b.Frames)
 	}
+}
+
+// allowedWords says what makes the uncertainty.
+func allowedWords(s axis.Status) string {
+	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
+	a := s.Allowance
+	return fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
+		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
+}
+
+// roundedAzimuth is an azimuth in degrees to the four decimals that are shown:
+// what rounds up to 360 is 0.
+func roundedAzimuth(az sky.Angle) float64 {
+	const shown = 1e4
+	return math.Mod(math.Round(az.Positive().Degrees()*shown)/shown, 360)
 }
