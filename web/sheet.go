@@ -214,7 +214,6 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		Steps: map[string][]string{
 			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
 			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
-			"fork": setup.MountSteps(setup.Fork, s.Place), "tracker": setup.MountSteps(setup.Tracker, s.Place),
 		},
 		Warnings: SheetWarnings(s),
 	}

@@ -32,7 +32,7 @@ const shapeOfSite = `{"site":{"lat_deg":0,"lon_deg":0,"elevation_m":0},
 		"from_true_pole":{"distance_arcmin":0,"position_angle_deg":0,"east_arcmin":0,"up_arcmin":0},
 		"views":[{"through":"","right_arcmin":0,"up_arcmin":0,"clock_hours":0}]}],
 	"eyepiece?":{"magnification":0,"true_field_arcmin":0,"holds_pole_star":true},
-	"steps":{"latitude_scale":[""],"ground":[""],"compass":[""],"sun_shadow":[""],"balance":[""],"starting_position":[""],"fork":[""],"tracker":[""]},
+	"steps":{"latitude_scale":[""],"ground":[""],"compass":[""],"sun_shadow":[""],"balance":[""],"starting_position":[""]},
 	"cautions":[{"title":"","text":""}],
 	"warnings":[{"code":"","message":"","file?":""}]}`
 

@@ -40,7 +40,7 @@ export const setup = {
     near: (deg) => `Within ${deg} is near enough for the first frames: they measure where the axis really points.`,
     /** @param {string} lat @param {string} lon @param {string} m */
     at: (lat, lon, m) => `${lat}, ${lon}, ${m} m above the sea.`,
-    /** @param {string} hpa @param {string} lift */
+    /** @param {string} hpa @param {string} lift @param {string} known */
     air: (hpa, lift, known) => `Usual air pressure there: ${hpa} hPa. The air lifts the pole by ${lift} ± ${known}.`,
     lat: "Latitude",
     latHint: "such as 47.25, 47 15 00 N or −30°12′",
