@@ -312,10 +312,13 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 		c.passOver(a, whyBeforeLock)
 		return 0
 	}
-	c.placeFrom(o)
-	c.airFrom(o)
 	frame := FrameEntry(o, a, c.now().Sub(a.Complete))
-	if err := contain(c.log, a.Path, func() error { _, err := c.do(logbook.Entry{Frame: frame}); return err }); err != nil {
+	if err := contain(c.log, a.Path, func() error {
+		c.placeFrom(o)
+		c.airFrom(o)
+		_, err := c.do(logbook.Entry{Frame: frame})
+		return err
+	}); err != nil {
 		// The session broke on it: it is worked out anew without this frame, which is kept as one that could not be used.
 		c.alignment.mend(c.now(), c.log)
 		o.Solution, o.Sighting.Pairs = nil, nil

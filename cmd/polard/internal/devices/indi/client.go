@@ -324,9 +324,9 @@ func (c *Client) Devices(ctx context.Context, within time.Duration) ([]devices.F
 	return c.tree.found(), nil
 }
 
-// settled waits until nothing new was defined for a time.
+// settled waits until nothing new was defined for a time, or gives up on a server that never comes to an end.
 func (c *Client) settled(ctx context.Context, span time.Duration) error {
-	for {
+	for end := time.Now().Add(answerTimeout); time.Now().Before(end); {
 		c.mu.Lock()
 		rest := span - time.Since(c.newest)
 		c.mu.Unlock()
@@ -339,6 +339,7 @@ func (c *Client) settled(ctx context.Context, span time.Duration) error {
 		case <-time.After(rest):
 		}
 	}
+	return nil
 }
 
 // escape makes a name fit to stand in an attribute.

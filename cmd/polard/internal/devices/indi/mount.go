@@ -52,7 +52,7 @@ func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 		m.c.mu.Unlock()
 		return devices.MountState{}, devices.ErrLost
 	}
-	known := m.c.conn != nil && m.c.tree[m.name].property(propCoord) != nil
+	known, rests := m.c.conn != nil && m.c.tree[m.name].property(propCoord) != nil, m.turning == 0
 	m.c.mu.Unlock()
 	if !known {
 		fresh, err := m.c.open(ctx, m.name, propCoord)
@@ -64,6 +64,11 @@ func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 			})
 		}
 		if err != nil {
+			return devices.MountState{}, err
+		}
+	}
+	if rests { // the side of the pier and the limits are defined after the place
+		if err := m.c.settled(ctx, settle); err != nil {
 			return devices.MountState{}, err
 		}
 	}
