@@ -44,13 +44,13 @@ func (c *Client) Mount(name string) *Mount {
 // Name is what the user chose it by.
 func (m *Mount) Name() string { return m.name }
 
-// State is the newest report.
-func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
+// ready waits for a mount that was not asked before to have reported, and to have defined what it has.
+func (m *Mount) ready(ctx context.Context) error {
 	m.c.mu.Lock()
 	if m.turning != 0 && m.turning != m.c.epoch {
 		// The connection broke and is there again: the mount was told to stop meanwhile.
 		m.c.mu.Unlock()
-		return devices.MountState{}, devices.ErrLost
+		return devices.ErrLost
 	}
 	known, rests := m.c.conn != nil && m.c.tree[m.name].property(propCoord) != nil, m.turning == 0
 	m.c.mu.Unlock()
@@ -64,13 +64,19 @@ func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 			})
 		}
 		if err != nil {
-			return devices.MountState{}, err
+			return err
 		}
 	}
-	if rests { // the side of the pier and the limits are defined after the place
-		if err := m.c.settled(ctx, settle); err != nil {
-			return devices.MountState{}, err
-		}
+	if rests { // the side of the pier is defined after the place
+		return m.c.settled(ctx, settle)
+	}
+	return nil
+}
+
+// State is the newest report.
+func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
+	if err := m.ready(ctx); err != nil {
+		return devices.MountState{}, err
 	}
 	m.c.mu.Lock()
 	defer m.c.mu.Unlock()
