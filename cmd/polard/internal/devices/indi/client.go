@@ -313,7 +313,12 @@ func (c *Client) Devices(ctx context.Context, within time.Duration) ([]devices.F
 	if err := c.Connected(ctx, within); err != nil {
 		return nil, err
 	}
-	if err := c.settled(ctx, quiet); err != nil {
+	// A driver may take a while to start; a server without any is waited for in vain.
+	err := c.await(ctx, answerTimeout, func() (bool, error) { return len(c.tree) > 0, nil })
+	if err == nil || errors.Is(err, devices.ErrTimeout) {
+		err = c.settled(ctx, quiet)
+	}
+	if err != nil {
 		return nil, err
 	}
 	c.mu.Lock()
