@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"io"
 	"net/http"
 	"os"
 	"os/exec"
@@ -33,14 +34,10 @@ type process struct {
 	cmd *exec.Cmd
 }
 
-// spawn starts polard as a process and waits for its page.
-func spawn(t testing.TB, args ...string) *process {
+// asProcess starts a command line in which the test binary is the program, and gives what it prints.
+func asProcess(t testing.TB, words []string) (p *process, out io.Reader) {
 	t.Helper()
-	words := append([]string{os.Args[0]}, append(args, "--addr", "127.0.0.1:0")...)
-	if *harness.Emulator != "" {
-		words = append([]string{*harness.Emulator}, words...)
-	}
-	p := &process{running: &running{new(harness.Running)}, cmd: exec.Command(words[0], words[1:]...)}
+	p = &process{running: &running{new(harness.Running)}, cmd: exec.Command(words[0], words[1:]...)}
 	p.cmd.Env = append(os.Environ(), asProgram+"=1")
 	p.cmd.Stderr = &p.Stderr
 	out, err := p.cmd.StdoutPipe()
@@ -50,6 +47,17 @@ func spawn(t testing.TB, args ...string) *process {
 	if err := p.cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
+	return p, out
+}
+
+// spawn starts polard as a process and waits for its page.
+func spawn(t testing.TB, args ...string) *process {
+	t.Helper()
+	words := append([]string{os.Args[0]}, append(args, "--addr", "127.0.0.1:0")...)
+	if *harness.Emulator != "" {
+		words = append([]string{*harness.Emulator}, words...)
+	}
+	p, out := asProcess(t, words)
 	t.Cleanup(func() { p.kill() })
 	lines := bufio.NewScanner(out)
 	for p.URL == "" && lines.Scan() {

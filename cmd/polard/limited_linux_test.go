@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/http"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -111,16 +110,7 @@ func TestDiesOfAFrameTwice(t *testing.T) {
 // untilFrame runs a service until it dies, or has said that it passes a frame over and has read another.
 func untilFrame(t *testing.T, words []string, n *harness.Night) (died bool, log string) {
 	t.Helper()
-	p := &process{running: &running{new(harness.Running)}, cmd: exec.Command(words[0], words[1:]...)}
-	p.cmd.Env = append(os.Environ(), asProgram+"=1")
-	p.cmd.Stderr = &p.Stderr
-	out, err := p.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := p.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	p, out := asProcess(t, words)
 	addresses, ended := make(chan string, 1), make(chan struct{})
 	go func() {
 		for lines := bufio.NewScanner(out); lines.Scan(); {

@@ -16,12 +16,10 @@ import (
 // events tell of.
 func TestEventsRestartQuietTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		folder := t.TempDir()
-		path := filepath.Join(folder, "f.fits")
 		events := make(chan event)
-		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour})}
-		n.start(notices{events: events, watch: func(string) error { return nil }})
+		n := watchByEvents(t, events)
 		defer n.stop()
+		path := filepath.Join(n.folder, "f.fits")
 		n.expect(time.Second, "")
 		put(t, path, exposure(0))
 		events <- event{path: path, created: true}

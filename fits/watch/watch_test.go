@@ -73,6 +73,14 @@ func startNight(t *testing.T, o Options) *night {
 	return n
 }
 
+// watchByEvents watches a folder of its own that is not searched: only events tell of files.
+func watchByEvents(t *testing.T, events chan event) *night {
+	folder := t.TempDir()
+	n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour})}
+	n.start(notices{events: events, watch: func(string) error { return nil }})
+	return n
+}
+
 func (n *night) start(sources notices) {
 	ctx, cancel := context.WithCancel(context.Background())
 	n.cancel, n.done = cancel, make(chan error, 1)
@@ -168,12 +176,10 @@ func TestFolderThatIsFull(t *testing.T) {
 // A file that its writer has closed is taken at once, one that is opened again next only after the second closing.
 func TestClosedByItsWriter(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		folder := t.TempDir()
-		path := filepath.Join(folder, "f.fits")
 		events := make(chan event)
-		n := &night{t: t, folder: folder, watcher: New(Options{Folder: folder, Rescan: time.Hour})}
-		n.start(notices{events: events, watch: func(string) error { return nil }})
+		n := watchByEvents(t, events)
 		defer n.stop()
+		path := filepath.Join(n.folder, "f.fits")
 		n.expect(time.Second, "")
 		put(t, path, exposure(0))
 		events <- event{path: path, created: true}

@@ -22,22 +22,27 @@ import (
 	"polard/web"
 )
 
+// runningController works at the place of a practice set until the test ends.
+func runningController(t *testing.T, set harness.PracticeSet, cfg mountmodel.Config) (context.Context, *Controller, *harness.Output) {
+	t.Helper()
+	cfg.Site = sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
+	cfg.Air, cfg.Tolerance = sky.StandardAir(cfg.Site.ElevationM), mountmodel.DefaultTolerance
+	p, err := pipeline.New()
+	if err != nil {
+		t.Fatal(err)
+	}
+	log := new(harness.Output)
+	d := NewController(p, journal.None(harness.Logger(log)), harness.Logger(log), cfg, true)
+	go d.Run(t.Context())
+	return t.Context(), d, log
+}
+
 // A frame that lay there complete when the lock was told, and is read after it,
 // shows the mount before the lock: it does not confirm.
 func TestFramesBeforeTheLock(t *testing.T) {
 	harness.NotUnderRace(t)
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
-	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
-	p, err := pipeline.New()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var log harness.Output
-	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, MeasureFrames: set.Measure}
-	d := NewController(p, journal.None(harness.Logger(&log)), harness.Logger(&log), cfg, true)
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	go d.Run(ctx)
+	ctx, d, log := runningController(t, set, mountmodel.Config{MeasureFrames: set.Measure})
 	arrive := func(k int, complete time.Time) (view mountmodel.View, frames int64) {
 		path := set.Paths()[k]
 		frame, err := fits.ReadFile(path)
@@ -71,17 +76,7 @@ func TestFramesBeforeTheLock(t *testing.T) {
 func TestClockPutRight(t *testing.T) {
 	harness.NotUnderRace(t)
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
-	site := sky.Site{Latitude: sky.Angle(set.Site.Lat) * sky.Degree, Longitude: sky.Angle(set.Site.Lon) * sky.Degree, ElevationM: set.Site.Elev}
-	p, err := pipeline.New()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var log harness.Output
-	cfg := mountmodel.Config{Site: site, Air: sky.StandardAir(site.ElevationM), Tolerance: mountmodel.DefaultTolerance, AnyHour: true}
-	d := NewController(p, journal.None(harness.Logger(&log)), harness.Logger(&log), cfg, true)
-	ctx, cancel := context.WithCancel(t.Context())
-	defer cancel()
-	go d.Run(ctx)
+	ctx, d, _ := runningController(t, set, mountmodel.Config{AnyHour: true})
 	var first time.Time
 	for k := range 3 {
 		path := set.Paths()[k]
