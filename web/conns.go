@@ -7,6 +7,7 @@ import (
 	"net/netip"
 	"slices"
 	"sync"
+	"time"
 )
 
 // Shares of the open connections, beside those of websockets (Options.MaxClients), which
@@ -22,6 +23,10 @@ const (
 	// connsPerAddress bounds the open connections of the strangers at one address of the
 	// network, and of one paired device: a browser keeps six and a websocket.
 	connsPerAddress = 32
+	// hearing is what a newcomer has to be heard in before he makes room: a flood of others
+	// waits, lest it be let in faster than the goroutines that read requests get their turn.
+	// 128 newcomers in it are 6,400 a second.
+	hearing = 20 * time.Millisecond
 )
 
 // share is whose part of the connections one counts to.
@@ -62,7 +67,7 @@ func (l *boundedListener) Accept() (net.Conn, error) {
 			c.Close()
 			continue
 		}
-		conn := &boundedConn{Conn: c, in: l, address: subscriber(from.Addr())}
+		conn := &boundedConn{Conn: c, in: l, address: subscriber(from.Addr()), came: time.Now()}
 		if conn.address.IsLoopback() && !l.forwarded {
 			conn.share = hereShare
 		}
@@ -88,6 +93,28 @@ func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 		}
 		return nil, ok
 	}
+	for {
+		var crowd bool
+		if loser, crowd = l.makesRoom(c.address); loser == nil {
+			break
+		}
+		// One address alone makes nobody wait.
+		if young := hearing - time.Since(loser.came); crowd && young > 0 {
+			l.mu.Unlock()
+			time.Sleep(young)
+			l.mu.Lock()
+			continue
+		}
+		l.drop(loser)
+		break
+	}
+	l.add(c)
+	return loser, true
+}
+
+// makesRoom is the connection that has to go for one more stranger at an address, nil when
+// there is room, and whether that is for the crowd of all strangers.
+func (l *boundedListener) makesRoom(address netip.Addr) (loser *boundedConn, crowd bool) {
 	of := make(map[netip.Addr]int)
 	for _, o := range l.conns {
 		if o.share == strangerShare {
@@ -95,20 +122,16 @@ func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 		}
 	}
 	switch {
-	case !l.forwarded && of[c.address] >= connsPerAddress:
-		loser = l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && o.address == c.address })
+	case !l.forwarded && of[address] >= connsPerAddress:
+		return l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && o.address == address }), false
 	case l.open[strangerShare] >= strangersConns:
 		most := 0
 		for _, n := range of {
 			most = max(most, n)
 		}
-		loser = l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && of[o.address] == most })
+		return l.oldest(func(o *boundedConn) bool { return o.share == strangerShare && of[o.address] == most }), true
 	}
-	if loser != nil {
-		l.drop(loser)
-	}
-	l.add(c)
-	return loser, true
+	return nil, false
 }
 
 // oldest is the oldest connection of a kind, nil when there is none.
@@ -144,6 +167,7 @@ type boundedConn struct {
 	net.Conn
 	in      *boundedListener
 	address netip.Addr
+	came    time.Time
 
 	share   share
 	device  string // of pairedShare
