@@ -26,12 +26,6 @@ const (
 	mostMethodFiles = 2
 )
 
-// longFiles may have more lines.
-var longFiles = map[string]string{
-	"cmd/polard/browser_test.go": "the walk through the page of a running service, one step after the other in one browser",
-	"web/browser_test.go":        "scenes of the page that share one browser, which takes seconds to start",
-}
-
 // longFunctions may have more lines: they are tables, or loops that splitting made slower.
 var longFunctions = map[string]string{
 	"fits.unrice":                       "the inner loop of decompression: the queue of bits stays in registers",
@@ -82,7 +76,7 @@ func testShape(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if n := bytes.Count(source, []byte("\n")); n > mostLines && !excused(longFiles, name) {
+		if n := bytes.Count(source, []byte("\n")); n > mostLines {
 			t.Errorf("%s has %d lines, at most %d are easy to read: split it by what it is about", name, n, mostLines)
 		}
 		if isTest := regexp.MustCompile(`_test\.go$`).MatchString(name); isTest {
@@ -119,7 +113,7 @@ func testShape(t *testing.T) {
 			t.Errorf("%s has methods in %v: keep them in %d files, or make types of its parts", name, slices.Sorted(maps.Keys(in)), mostMethodFiles)
 		}
 	}
-	for _, table := range []map[string]string{longFiles, longFunctions, widespread} {
+	for _, table := range []map[string]string{longFunctions, widespread} {
 		for name := range table {
 			if !used[name] {
 				t.Errorf("the exception for %s is no longer needed", name)

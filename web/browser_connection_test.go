@@ -1,0 +1,133 @@
+package web
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"polard/mountmodel"
+	"polard/mountmodel/sky"
+	"polard/web/browsertest"
+
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+)
+
+// adjusting is a state in the midst of turning bolts, with a frame of the
+// given age.
+func adjusting(age time.Duration, staleAfter time.Duration) State {
+	v := viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, -7*sky.Arcminute)
+	return StateFromView(v, Around{Latest: latestOf(1, time.Now().Add(-age), nil), StaleAfter: staleAfter})
+}
+
+const (
+	looksOld   = `document.documentElement.dataset.stale === "true" && document.querySelectorAll(".old .figure").length === 2`
+	looksFresh = `document.documentElement.dataset.stale === "false" && !document.querySelector(".old")`
+	showsWay   = `[...document.querySelectorAll(".way")].some(e => e.checkVisibility())`
+)
+
+// Numbers grow old by themselves: they are struck out, the way to go is gone,
+// and the words ask for a new frame. A new frame makes them good again. The
+// age is in sight all the while, also scrolled down.
+func testStale(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
+	publish(t, s, adjusting(0, 2*time.Second))
+	p.Says("Last frame 0 s ago")
+	p.Until(looksFresh)
+	p.Until(showsWay)
+	p.Says("OLD: last frame 2 s ago")
+	p.Until(looksOld)
+	p.Says("Take a new frame first")
+	if browsertest.Eval[bool](p, showsWay) {
+		t.Error("old numbers still show a way to go")
+	}
+	p.Inspect("old-phone")
+	browsertest.Eval[bool](p, `scrollTo(0, 1e6), true`)
+	p.Until(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("pulse-age").getBoundingClientRect())`)
+	publish(t, s, adjusting(time.Second, 30*time.Second))
+	p.Until(looksFresh)
+	p.Until(showsWay)
+	old := adjusting(3*time.Hour, 30*time.Second) // the page was opened long after
+	old.Source.Folder = "/nights/2026-03-14"
+	publish(t, s, old)
+	p.Says("OLD: last frame 3 h ago")
+	p.Until(looksOld)
+	p.Says("No frame has come for 3 h. Does the camera expose, and does it write into /nights/2026-03-14?")
+}
+
+// The service goes away and comes back: the page says so, takes its numbers
+// for old meanwhile, and goes on by itself with what the new one says.
+func testReconnect(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
+	publish(t, s, adjusting(0, time.Minute))
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	p.Until(looksFresh)
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	p.Says("The service was stopped")
+	p.Until(`document.querySelector("h1").textContent === "No connection"`)
+	p.Until(looksOld)
+	p.Inspect("stopped-laptop")
+	p.Until(browsertest.Shows("No connection. Trying again")) // after the first vain try
+	s = serve(t, Options{Addr: addr})
+	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
+	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
+	p.Says("Lower the axis")
+	p.Until(looksFresh)
+	if browsertest.Eval[bool](p, `document.getElementById("pulse").innerText.includes("connection")`) {
+		t.Error("still says that there is no connection")
+	}
+}
+
+// A service of another version under an open page makes the page load anew.
+func testNewVersion(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
+	publish(t, s, adjusting(0, time.Minute))
+	p.Do(chromedp.Navigate(s.url))
+	p.Until(looksFresh)
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := os.CopyFS(dir, os.DirFS("assets")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "note.txt"), []byte("another version"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	s = serve(t, Options{Addr: addr, AssetsDir: dir})
+	publish(t, s, adjusting(0, time.Minute))
+	p.Until(fmt.Sprintf(`document.querySelector("script[type=module]")?.src.includes(%q) === true`, s.assets.version))
+	p.Until(looksFresh)
+}
+
+// A phone sleeps while the axis moves on: its connection dies without a word and
+// its timers stand. Woken, it shows at once that it knows nothing fresh, connects by
+// itself, and goes on with the new numbers.
+func testAsleep(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	finished(t, s)
+	way := newWire(t, strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/"))
+	publish(t, s, adjusting(0, 30*time.Second))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate("http://"+way.addr+"/"))
+	p.Until(looksFresh)
+	lifecycle := func(state page.SetWebLifecycleStateState) {
+		browsertest.Tell(p, page.SetWebLifecycleState, page.SetWebLifecycleStateParams{State: state})
+	}
+	way.cut()
+	lifecycle(page.SetWebLifecycleStateStateFrozen)
+	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
+	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
+	time.Sleep(300 * time.Millisecond)
+	way.mend()
+	lifecycle(page.SetWebLifecycleStateStateActive)
+	p.Says("Lower the axis")
+	p.Until(looksFresh)
+}
