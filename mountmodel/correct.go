@@ -2,6 +2,7 @@ package mountmodel
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"polard/mountmodel/clock"
@@ -111,11 +112,10 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 		e.Header = nil
 	}
 	if a, ok := s.state.(adjusting); ok {
-		turned, sigma, told := a.directions.Turned(s.pole(), s.cfg.Site.South())
-		if s.cfg.Site.South() {
-			turned = -turned
+		e.Turned = a.directions.Turned(s.pole(), s.cfg.Site.South())
+		if s.cfg.Site.South() && e.Turned != nil { // the sky turns the other way there
+			slices.Reverse(e.Turned[1:])
 		}
-		e.Turned, e.Sigma, e.Told = turned, sigma, told
 	}
 	return clock.Suggest(e)
 }

@@ -140,10 +140,10 @@ func TestMistakesAreNamed(t *testing.T) {
 }
 
 // The direction in which the bolts move the axis gives a wrong longitude away where
-// nothing else does; a base that leans by as much as bases do does not look like one.
+// nothing else does; a base that leans by as much as bases do, or a wrong frame, does not look like one.
 func TestBoltsTellTheLongitude(t *testing.T) {
 	told, wrong, unsure := 0, 0, 0
-	for seed := range uint64(24) {
+	for seed := range uint64(80) {
 		rng := rand.New(rand.NewPCG(seed, 92))
 		lat := sky.Angle(25+35*rng.Float64()) * sky.Degree
 		if rng.IntN(2) == 0 {
@@ -179,6 +179,13 @@ func TestBoltsTellTheLongitude(t *testing.T) {
 				az, alt = alt, az
 			}
 			m.m.TurnBolts(az, alt, m.tilt)
+			if rng.IntN(16) == 0 { // a frame that is wrong, by a degree or so
+				g := m.m.Ground
+				q := sky.RotationFromVector(sky.Vec{X: 0.02 * rng.NormFloat64(), Y: 0.02 * rng.NormFloat64(), Z: 0.02 * rng.NormFloat64()})
+				m.m.Ground = q.Mul(g)
+				m.shoot(0)
+				m.m.Ground = g
+			}
 			v = m.shoot(0)
 		}
 		switch {
@@ -193,8 +200,8 @@ func TestBoltsTellTheLongitude(t *testing.T) {
 		}
 	}
 	t.Logf("told %d, not told %d, wrong %d", told, unsure, wrong)
-	// Small moves, or all along one line, leave it open: in most sessions it is told.
-	if told < 2*unsure || wrong > 0 {
+	// Small moves, or frames that were wrong, leave it open: nine in ten are told.
+	if told < 9*unsure || wrong > 0 {
 		t.Errorf("told %d, not told %d, wrong %d", told, unsure, wrong)
 	}
 }

@@ -30,6 +30,7 @@ type Directions struct {
 	seen   sky.Attitude
 	at     time.Time
 	swings []swing
+	last   swing // the newest, counted or not
 }
 
 // swing is the change from one frame to the next.
@@ -40,8 +41,8 @@ type swing struct {
 	rise       float64 // tangent of the axis's altitude
 }
 
-// undoes tells whether a swing takes back the one before it, as after a frame that was
-// wrong: of such the two say the same wrong thing.
+// undoes tells whether a swing takes back the one right before it, as after a frame that
+// was wrong. The two say the same then, right or wrong, and count once.
 func (s swing) undoes(before swing) bool {
 	return math.Hypot(s.across+before.across, s.up+before.up) < 0.3*math.Hypot(before.across, before.up)
 }
@@ -59,8 +60,9 @@ const (
 	swingPart  = 0.03
 	swingLean  = 3 * sky.Degree
 	// stray is the probability of a turn that is none of the bolts' and the drive's: by
-	// hand, or a clutch that slipped.
-	stray = 0.02
+	// hand, a clutch that slipped, a wrong frame. Its size is that of the movement, with the
+	// long tails of a Cauchy distribution.
+	stray = 0.05
 	// leastSwings is how many movements must tell.
 	leastSwings = 3
 	// wrongBase is how far a base may lean before it is looked at: common practice, five
@@ -83,13 +85,15 @@ func (d Directions) With(c sky.Vec, seen sky.Attitude, at time.Time) Directions 
 	turn := sky.VectorFromRotation(seen.R.Mul(before.R.Transpose()))
 	moved := r3.Sub(seen.R.Apply(c), a)
 	if r3.Norm(moved) < float64(leastSwing) {
+		d.last = swing{}
 		return d
 	}
 	across, up := sky.Tangents(sky.Local(a))
 	alt, _ := sky.AltAzFromLocal(sky.Local(a))
 	now := swing{r3.Dot(moved, across), r3.Dot(moved, up), r3.Dot(turn, a), seconds, alt.Tan()}
-	if n := len(d.swings); n > 0 && now.undoes(d.swings[n-1]) {
-		d.swings = d.swings[: n-1 : n-1]
+	undone := now.undoes(d.last)
+	if d.last = now; undone {
+		d.last = swing{}
 		return d
 	}
 	d.swings = append(slices.Clone(d.swings[max(0, len(d.swings)-mostSwings+1):]), now)
@@ -97,36 +101,37 @@ func (d Directions) With(c sky.Vec, seen sky.Attitude, at time.Time) Directions 
 }
 
 // Turned is by how much the direction into which the azimuth bolt moves the axis is
-// turned from the one that the place implies: from growing azimuth towards growing
-// altitude, with its standard deviation. It is false while that is not told, or no more
-// than what a base that leans does.
-func (d Directions) Turned(pole sky.Local, south bool) (turned, sigma sky.Angle, told bool) {
+// turned from the one that the place implies, from growing azimuth towards growing
+// altitude: the probability of each degree. It is nil while nothing is told, or no more
+// than what a base that leans does. The altitude bolt alone tells two directions, half a
+// turn apart.
+func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 	if len(d.swings) < leastSwings {
-		return 0, 0, false
+		return nil
 	}
 	alt, _ := sky.AltAzFromLocal(pole)
 	harmless := wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
-	const steps = 360
-	logs := make([]float64, steps)
+	by := make([]float64, 360)
 	top := math.Inf(-1)
-	for i := range steps {
-		logs[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
-		top = max(top, logs[i])
+	for i := range by {
+		by[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
+		top = max(top, by[i])
 	}
-	var sum, within, x, y float64
-	for i, l := range logs {
-		p, a := math.Exp(l-top), sky.Angle(i)*sky.Degree
-		sum += p
-		x += p * a.Cos()
-		y += p * a.Sin()
-		if a.Signed().Abs() < harmless {
-			within += p
+	sum, within := 0.0, 0.0
+	for i, l := range by {
+		by[i] = math.Exp(l - top)
+		sum += by[i]
+		if (sky.Angle(i) * sky.Degree).Signed().Abs() < harmless {
+			within += by[i]
 		}
 	}
-	length := math.Hypot(x, y) / sum
-	turned, sigma = sky.Angle(math.Atan2(y, x)), sky.Angle(math.Sqrt(max(0, -2*math.Log(length))))
-	const clear = 12 * sky.Degree // half the distance of the hours of two neighbouring zones, and some
-	return turned, sigma, within/sum < certain && sigma < clear && turned.Abs() > harmless+3*sigma
+	if within > certain*sum {
+		return nil
+	}
+	for i := range by {
+		by[i] /= sum
+	}
+	return by
 }
 
 // likelihood is the logarithm of that of a turn, the drive running or standing.
@@ -139,10 +144,11 @@ func (d Directions) likelihood(turned sky.Angle, south bool) float64 {
 			drive = -drive
 		}
 		part := math.Hypot(swingPart, float64(swingLean)*(1+s.rise*s.rise))
-		noise := math.Hypot(float64(swingNoise), part*math.Hypot(s.across, s.up))
+		size := math.Hypot(s.across, s.up)
+		noise := math.Hypot(float64(swingNoise), part*size)
 		density := func(expected float64) float64 {
 			miss := float64(sky.Angle(s.about-expected).Signed()) / noise
-			return math.Log((1-stray)*math.Exp(-miss*miss/2)/(noise*math.Sqrt(2*math.Pi)) + stray/float64(sky.Turn))
+			return math.Log((1-stray)*math.Exp(-miss*miss/2)/(noise*math.Sqrt(2*math.Pi)) + stray*size/(math.Pi*(size*size+s.about*s.about)))
 		}
 		runs += density(want + drive)
 		stands += density(want)

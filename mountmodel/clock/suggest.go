@@ -40,11 +40,10 @@ type Evidence struct {
 	Header  *sky.Site // the place in its header; nil when there is none
 	// Against are the times in the frames against other clocks.
 	Against Against
-	// Turned is by how much the bolts say that the sky is taken to stand too far west,
-	// with its standard deviation: see [adjust.Directions]. Told is false while they say
+	// Turned is by how much the bolts say that the sky is taken to stand too far west:
+	// the probability of each degree, see [adjust.Directions]. It is nil while they say
 	// nothing.
-	Turned, Sigma sky.Angle
-	Told          bool
+	Turned []float64
 }
 
 // Against are the times in frames against the files' own, and against the clock of
@@ -150,15 +149,22 @@ func (e Evidence) possible(s Suggestion) bool {
 			return false
 		}
 	}
-	if !e.Told {
-		return true
-	}
 	// The sky is taken to stand farther west by what the longitude is too far east and
 	// the clock ahead.
 	west := e.Site.Longitude - s.Site.Longitude + skyTurn(s.Ahead)
-	return (west - e.Turned).Signed().Abs() < 3*e.Sigma+leanTurn
+	likely := 0.0
+	for i, p := range e.Turned {
+		if (west - sky.Angle(i)*sky.Degree).Signed().Abs() < leanTurn {
+			likely += p
+		}
+	}
+	return e.Turned == nil || likely > leastLikely
 }
 
-// leanTurn is by how much a base that leans by a few degrees turns the directions of the
-// bolts, common practice.
-const leanTurn = 12 * sky.Degree
+const (
+	// leanTurn is by how much a base that leans by a few degrees turns the directions of the
+	// bolts, common practice.
+	leanTurn = 12 * sky.Degree
+	// leastLikely is the probability below which the bolts speak against a mistake.
+	leastLikely = 0.05
+)
