@@ -34,8 +34,9 @@ func (s *Session) habitsOf(night *nights.Watch, before Habits) Habits {
 	for _, s := range unguided {
 		stretches = append(stretches, framesOf(s))
 	}
-	// One target alone gives the axis itself: what it shows beyond that is nothing.
-	if len(stretches) > 1 {
+	// Two targets give the two coordinates of the axis itself: what they show beyond that is
+	// nothing.
+	if len(stretches) > 2 {
 		out.Bends = tracking.BendingOf(setting, stretches, fit.Axis)
 	}
 	return out

@@ -26,7 +26,7 @@ func (r *Report) WritePage(w io.Writer) error {
 	head := element("head", nil,
 		element("meta", attr{"charset", "utf-8"}), element("meta", attr{"name", "viewport", "content", "width=device-width, initial-scale=1"}),
 		element("title", nil, "polard: night of "+r.Night), element("style", nil, look+style))
-	body := element("body", nil, r.heading(), r.axis(), plot(r), r.events(), r.frames(), r.nights(),
+	body := element("body", nil, r.heading(), r.axis(), plot(r), habits(r.Habits), r.events(), r.frames(), r.nights(),
 		element("footer", nil, r.Program+". Offset is axis minus pole; uncertainties are one standard deviation."))
 	if _, err := io.WriteString(w, "<!doctype html>\n"); err != nil {
 		return err

@@ -35,6 +35,7 @@ type (
 		Curve      []Standing         `json:"curve"`            // the axis through the night, thinned
 		Nights     []web.WatchedNight `json:"nights"`           // before it, oldest first
 		MovedSince *Move              `json:"moved_since_night_before,omitempty"`
+		Habits     *web.Habits        `json:"habits,omitempty"` // of the mount, by the ordinary exposures of the night
 	}
 	Site struct {
 		LatDeg     float64 `json:"lat_deg"`
@@ -122,7 +123,7 @@ func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logboo
 		if s.Begun.After(to) || s.Heard.Before(from) {
 			continue
 		}
-		used := false
+		used, first := false, int64(0)
 		err := book.Entries(ctx, s.ID, false, func(e logbook.Entry) error {
 			if e.Config != nil && !e.Unplaced && e.At.Before(to) {
 				at := e.Config.Site
@@ -131,7 +132,9 @@ func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logboo
 			if e.At.Before(from) || !e.At.Before(to) {
 				return nil
 			}
-			used = true
+			if !used {
+				used, first = true, e.Seq
+			}
 			if r.SinceUTC == "" {
 				r.SinceUTC = wireTime(e.At)
 			}
@@ -142,8 +145,16 @@ func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logboo
 		if err != nil {
 			return err
 		}
-		if used && !slices.Contains(r.Folders, s.Folder) {
+		if !used {
+			continue
+		}
+		if !slices.Contains(r.Folders, s.Folder) {
 			r.Folders = append(r.Folders, s.Folder)
+		}
+		if h, err := habitsOf(ctx, book, s, first, from, to); err != nil {
+			return err
+		} else if h != nil {
+			r.Habits = h
 		}
 	}
 	for _, reason := range reasons {
