@@ -110,7 +110,7 @@ func TestOnlyFrameLeftOut(t *testing.T) {
 // A session that is gone on with after a restart stands where the choice had brought it.
 func TestFrameChoiceReplayed(t *testing.T) {
 	d := newDesk(t, 213, 44*sky.Degree, 20*sky.Degree, nil)
-	again, err := NewSession(d.Session.cfg, d.m.Now)
+	again, err := NewSession(d.Session.cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,7 +5,6 @@ import (
 	"math"
 	"strings"
 	"testing"
-	"time"
 
 	"polard/mountmodel/sky"
 )
@@ -27,7 +26,7 @@ func TestConfigCheck(t *testing.T) {
 	} {
 		bad := good
 		change(&bad)
-		if _, err := NewSession(bad, time.Time{}); err == nil {
+		if _, err := NewSession(bad); err == nil {
 			t.Errorf("%s: taken", name)
 		}
 	}

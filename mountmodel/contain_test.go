@@ -85,7 +85,7 @@ func breakAt(t *testing.T, part string, at int, run func(*desk)) {
 		t.Errorf("%s: worked out anew the session is another:\n%+v\n%+v", name, again, before)
 	}
 	// A restart: the same entries, without the one that broke.
-	other, err := NewSession(d.cfg, d.m.Now)
+	other, err := NewSession(d.cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -15,7 +15,7 @@ import (
 // axis stays that of a session which never saw them, at every step. Once started over, the other camera serves as well.
 func TestOtherCameraInBetween(t *testing.T) {
 	d := newDesk(t, 90, 45*sky.Degree, 20*sky.Degree, func(c *Config) { c.MeasureFrames = 9 })
-	alone, err := NewSession(d.cfg, d.m.Now)
+	alone, err := NewSession(d.cfg)
 	if err != nil {
 		t.Fatal(err)
 	}

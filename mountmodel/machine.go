@@ -46,13 +46,12 @@ const anyPhase Phase = ""
 
 // input is what an event brings along; role is what becomes of a frame.
 type input struct {
-	now      time.Time
-	sighting *Sighting
-	frame    axis.Frame
-	past     role             // what the frame was taken for in an earlier run, which is binding; roleOpen when this is the first
-	joined   axis.Measurement // set by the guard that found the frame to belong to the measurement
-	stroke   adjust.Stroke
-	role     role
+	now    time.Time
+	frame  axis.Frame
+	past   role             // what the frame was taken for in an earlier run, which is binding; roleOpen when this is the first
+	joined axis.Measurement // set by the guard that found the frame to belong to the measurement
+	stroke adjust.Stroke
+	role   role
 }
 
 // transition is one row of the table: in a phase, on an event, if the guard holds,

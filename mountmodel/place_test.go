@@ -58,7 +58,7 @@ func TestImpossiblePlace(t *testing.T) {
 	if !told(south, 0) {
 		t.Error("the other hemisphere is not called impossible")
 	}
-	session, err := NewSession(Config{Site: south, Air: m.Air, Tolerance: DefaultTolerance}, m.Now)
+	session, err := NewSession(Config{Site: south, Air: m.Air, Tolerance: DefaultTolerance})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -30,7 +30,7 @@ func TestReduced(t *testing.T) {
 	shots = append(shots, Sighting{Name: "cloud", Mid: m.Now, Refused: "clouds"}, Sighting{Name: "no time"},
 		Sighting{Name: "two stars", Mid: m.Now.Add(time.Second), Pairs: shots[0].Pairs[:2]})
 	viewOf := func(prepare func(Sighting) Sighting) View {
-		s, err := NewSession(cfg, shots[0].Mid)
+		s, err := NewSession(cfg)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -72,7 +72,7 @@ const (
 const mostAdjusts = adjust.MostReports
 
 // NewSession starts a session; nothing else runs.
-func NewSession(cfg Config, now time.Time) (*Session, error) {
+func NewSession(cfg Config) (*Session, error) {
 	return newSession(cfg, false)
 }
 

@@ -40,7 +40,7 @@ func newDesk(t testing.TB, seed uint64, lat, sep sky.Angle, change func(*Config)
 	if change != nil {
 		change(&cfg)
 	}
-	s, err := NewSession(cfg, m.Now)
+	s, err := NewSession(cfg)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -324,7 +324,7 @@ func TestSessionTakesAnything(t *testing.T) {
 		sep := rapid.Float64Range(0, 120).Draw(rt, "distance")
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
 		m := simmount.New(rng, sky.Site{Latitude: sky.Angle(lat) * sky.Degree}, 1*sky.Degree, sky.Angle(sep)*sky.Degree)
-		s, err := NewSession(Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance}, m.Now)
+		s, err := NewSession(Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance})
 		if err != nil {
 			rt.Fatal(err)
 		}
@@ -396,7 +396,7 @@ func BenchmarkFrameToAxis(b *testing.B) {
 	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
 	m.Stars, m.FieldW = 300, 5*sky.Degree
 	cfg := Config{Site: m.Site, Air: m.Air, Tolerance: DefaultTolerance, MeasureFrames: maxMeasureFrames}
-	s, err := NewSession(cfg, time.Time{})
+	s, err := NewSession(cfg)
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -28,7 +28,7 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	if s.lastMid.Before(f.Mid) {
 		s.lastMid = f.Mid
 	}
-	in := input{now: now, sighting: sighting, frame: f, past: past}
+	in := input{now: now, frame: f, past: past}
 	if err := s.fire(frameRead, &in); err != nil {
 		panic(err) // a row is missing: every phase takes frames
 	}

@@ -26,8 +26,6 @@ type View struct {
 	Air       sky.Air
 	PoleKind  observed.PoleKind
 	Pole      sky.Local // the pole aimed at
-	Refracted sky.Local // both poles, for the page to show
-	True      sky.Local
 	Tolerance sky.Angle
 
 	Measured   *axis.Status // result of the measurement; nil until two usable frames
@@ -92,8 +90,6 @@ func (s *Session) makeView() View {
 		Air:       s.cfg.Air,
 		PoleKind:  s.cfg.Pole,
 		Pole:      s.pole(),
-		Refracted: s.poles[observed.Refracted],
-		True:      s.poles[observed.True],
 		Tolerance: s.cfg.Tolerance,
 		Frames:    m.Reports(),
 		LastMid:   s.lastMid,

@@ -42,7 +42,7 @@ func TestWatchRealNight(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		solution, err := solver.Solve(t.Context(), solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation},
+		solution, err := solver.First(t.Context(), solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation},
 			solve.Hint{Scale: 5.164 * sky.Arcsecond, Epoch: observed.JulianEpoch(frame.Mid), Near: frame.Position})
 		if err != nil {
 			t.Fatal(err)
@@ -50,7 +50,7 @@ func TestWatchRealNight(t *testing.T) {
 		s := mountmodel.Sighting{Name: filepath.Base(path), Mid: frame.Mid}
 		detector := solution.DetectorFrame()
 		for _, p := range solution.Pairs {
-			s.Pairs = append(s.Pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
+			s.Pairs = append(s.Pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(solution.Direction(p.Pixel)))), ICRS: p.ICRS, Sigma: p.Sigma})
 		}
 		sightings = append(sightings, s)
 	}

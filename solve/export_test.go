@@ -1,6 +1,8 @@
 package solve
 
 import (
+	"context"
+	"errors"
 	"sync"
 	"time"
 
@@ -23,3 +25,12 @@ var theSolver = sync.OnceValue(func() *Solver { return New(theCatalogue(), time.
 
 // SharedSolver saves the tests from outside the package a second index.
 func SharedSolver() *Solver { return theSolver() }
+
+// Solve makes the whole search.
+func (s *Solver) Solve(ctx context.Context, img Image, hint Hint) (*Solution, error) {
+	solution, err := s.First(ctx, img, hint)
+	if failure := (*Failure)(nil); errors.As(err, &failure) && failure.Deeper != nil {
+		return failure.Deeper(ctx)
+	}
+	return solution, err
+}

@@ -104,7 +104,11 @@ func drawScene(c skyCase, degrees float64, seed uint64) (*scene, Image) {
 // solveScene solves a drawn frame and says what is wrong with the answer: "" when it is right.
 func (s *scene) solveScene(det *detect.Result, hint Hint) (verdict string, wrong bool, took time.Duration) {
 	start := time.Now()
-	sol, err := match.Find(context.Background(), theSolver().index, toMatch(Image{Width: s.width, Height: s.height}, det), hint)
+	search := match.New(theSolver().index, toMatch(Image{Width: s.width, Height: s.height}, det), hint)
+	sol, err := search.Cheap(context.Background())
+	if err != nil && search.More() {
+		sol, err = search.Rest(context.Background())
+	}
 	took = time.Since(start)
 	if err != nil {
 		return "unsolved: " + err.Error(), false, took

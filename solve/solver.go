@@ -55,25 +55,16 @@ func New(cat *catalogs.Catalogue, clock func() time.Time, keep string) *Solver {
 	return &Solver{index: index.New(cat, keep, clock), clock: clock}
 }
 
-// WithAdded makes the solver search narrow fields among added stars as well. It must be said before the first Solve.
+// WithAdded makes the solver search narrow fields among added stars as well. It must be said before the first search.
 func (s *Solver) WithAdded(added *deep.Catalogue) *Solver {
 	s.index.Added = added
 	return s
 }
 
-// Solve finds stars, matches them and fits the camera. The error is a *Failure when the image shows
-// nothing that can be proved. When ctx ends first it is the context's: within some milliseconds, wherever the
-// work stands, and no goroutine is left.
-func (s *Solver) Solve(ctx context.Context, img Image, hint Hint) (*Solution, error) {
-	solution, err := s.First(ctx, img, hint)
-	if failure := (*Failure)(nil); errors.As(err, &failure) && failure.Deeper != nil {
-		return failure.Deeper(ctx)
-	}
-	return solution, err
-}
-
-// First is Solve as far as the search is cheap: it solves nearly every frame that shows the sky. Where it
-// fails, the failure's Deeper makes the rest of the search, for those who have the time.
+// First finds stars, matches them and fits the camera, as far as the search is cheap: it solves nearly every frame that
+// shows the sky. The error is a *Failure when the image shows nothing that can be proved so; its Deeper makes the rest of
+// the search, for those who have the time. When ctx ends first it is the context's: within some milliseconds, wherever
+// the work stands, and no goroutine is left.
 func (s *Solver) First(ctx context.Context, img Image, hint Hint) (*Solution, error) {
 	var times Times
 	start := s.clock()

@@ -43,8 +43,6 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		Air:       air,
 		PoleKind:  observed.Refracted,
 		Pole:      pole,
-		Refracted: pole,
-		True:      observed.Pole(site, air, observed.True),
 		Tolerance: 1 * sky.Arcminute,
 		Measured:  &st,
 		Now:       &st,

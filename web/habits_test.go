@@ -26,7 +26,7 @@ func proved() mountmodel.View {
 	p := tracking.Periodic{Period: 479 * time.Second, Amplitude: 12 * sky.Arcsecond, Sigma: 0.4 * sky.Arcsecond, Chance: 1e-9, Rest: 1 * sky.Arcsecond}
 	for i := range 40 {
 		phase := math.Mod(float64(i)*0.13, 1)
-		p.Curve = append(p.Curve, tracking.Sample{At: testNight.Add(time.Duration(i) * time.Minute), Phase: phase, Error: 12 * sky.Arcsecond * sky.Angle((sky.Turn * sky.Angle(phase)).Sin())})
+		p.Curve = append(p.Curve, tracking.Sample{Phase: phase, Error: 12 * sky.Arcsecond * sky.Angle((sky.Turn * sky.Angle(phase)).Sin())})
 	}
 	v.Habits = mountmodel.Habits{Periodic: &p, Bends: []tracking.Bend{
 		{At: sky.LocalFromAltAz(40*sky.Degree, 140*sky.Degree), From: testNight, To: testNight.Add(time.Hour), Frames: 40, Rate: 6 * sky.Arcsecond, Sigma: 0.8 * sky.Arcsecond},

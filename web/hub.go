@@ -93,13 +93,6 @@ func (h *hub) newest() *snapshot {
 	return h.latest
 }
 
-// size is the number of clients.
-func (h *hub) size() int {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return len(h.clients)
-}
-
 // close closes every mailbox, which ends every reader, and refuses new ones.
 // Twice is harmless.
 func (h *hub) close() {

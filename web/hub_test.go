@@ -163,3 +163,10 @@ func BenchmarkPublish300Clients(b *testing.B) {
 		h.publish(state)
 	}
 }
+
+// size is the number of clients.
+func (h *hub) size() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.clients)
+}

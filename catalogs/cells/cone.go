@@ -71,8 +71,8 @@ func (g *Grid) InCone(k Cone) iter.Seq[int] {
 	return func(yield func(int) bool) {
 		for face := range Faces {
 			a, b, n := toFace(face, k.axis)
-			colLo, colHi := g.strips(k, a, n, b)
-			rowLo, rowHi := g.strips(k, b, n, a)
+			colLo, colHi := g.strips(k, a, n)
+			rowLo, rowHi := g.strips(k, b, n)
 			for row := rowLo; row < rowHi; row++ {
 				for col := colLo; col < colHi; col++ {
 					cell := (face*g.n+row)*g.n + col
@@ -87,10 +87,9 @@ func (g *Grid) InCone(k Cone) iter.Seq[int] {
 
 // strips gives the strips lo..hi-1 of one face that the cone can meet. The
 // planes between strips share an axis, so a strip is a range of longitude
-// about that axis: along is the component of the cone's axis along it, x and n
-// the components across. A circle of radius r at latitude l spans asin(sin r /
+// about that axis: x and n are the components of the cone's axis across it. A circle of radius r at latitude l spans asin(sin r /
 // cos l) of longitude to either side, or all of it if it holds a pole.
-func (g *Grid) strips(k Cone, x, n, along float64) (lo, hi int) {
+func (g *Grid) strips(k Cone, x, n float64) (lo, hi int) {
 	across := math.Hypot(x, n)
 	if k.radius >= math.Pi/2-slackRadians || k.sin >= across-slackRadians {
 		return 0, g.n

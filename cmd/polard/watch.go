@@ -110,7 +110,7 @@ type liner struct {
 }
 
 func (l *liner) begin() error {
-	session, err := mountmodel.NewSession(l.config, l.now())
+	session, err := mountmodel.NewSession(l.config)
 	if err != nil {
 		return err
 	}

@@ -256,9 +256,8 @@ func (b *Book) Notes(ctx context.Context) (map[string]string, error) {
 
 // Outcome is what became of a session.
 type Outcome struct {
-	Session Session
-	Config  *mountmodel.Config // the last; nil when the place was never known
-	Notes   map[string]string  // of this session
+	Config *mountmodel.Config // the last; nil when the place was never known
+	Notes  map[string]string  // of this session
 	// First is the measurement before any bolt was turned, Last how it stood at the
 	// end; nil when it never got there.
 	First, Last *Result
@@ -266,7 +265,7 @@ type Outcome struct {
 
 // Outcome tells what became of a session.
 func (b *Book) Outcome(ctx context.Context, s Session) (Outcome, error) {
-	o := Outcome{Session: s, Notes: make(map[string]string)}
+	o := Outcome{Notes: make(map[string]string)}
 	err := b.entries(ctx, s.ID, false, ` AND (e.kind <> 'frame' OR r.seq = (SELECT MAX(seq) FROM results WHERE session = e.session)
 		OR r.seq = (SELECT MAX(seq) FROM results WHERE session = e.session AND phase = 'measuring')
 		OR r.seq = (SELECT MIN(seq) FROM results WHERE session = e.session AND phase <> 'measuring'))`, func(e Entry) error {

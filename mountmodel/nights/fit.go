@@ -68,9 +68,8 @@ type Exposure struct {
 // hour angle. Drift that the likelihood does not show is not in the
 // covariance; DriftSigma tells how large it might be.
 type Fit struct {
-	Axis      axis.Axis // at the moment At
+	Axis      axis.Axis // at the newest frame
 	Wide      float64   // the 95 % ellipse is that of Axis, 2.45 standard deviations, times this
-	At        time.Time // mid-exposure of the newest frame
 	Stretches []Stretch
 	Drift     *Drift // nil when the frames do not ask for one
 	// DriftSigma is the standard deviation, per coordinate and hour, of a drift
@@ -85,7 +84,6 @@ type Fit struct {
 	Chi2                        float64 // of the model without departures, with the stated errors alone
 	Dof                         int
 	Turn                        sky.Angle // longest turn of a stretch
-	Used                        int       // frames in stretches of two or more
 }
 
 // Drift is a steady motion of the axis.
@@ -93,7 +91,6 @@ type Drift struct {
 	// Across (towards growing azimuth, on the sky) and Up, per hour.
 	Across, Up           sky.Angle
 	SigmaAcross, SigmaUp sky.Angle
-	Odds                 float64 // of a drift against none
 }
 
 // Reach is the larger half axis of the ellipse that holds the axis with a
@@ -270,7 +267,7 @@ func (w *finder) fit() (*Fit, error) {
 			w.c[k] = sky.Moved(w.c[k], sky.TangentBasis(w.c[k]), local.AtVec(0), local.AtVec(1))
 		}
 	}
-	out := w.conclude(all, at)
+	out := w.conclude(all)
 	if major, _, _ := out.Axis.Ellipse(); !(major < axis.UsableAxis) {
 		return nil, tooLittle(major)
 	}
@@ -278,8 +275,8 @@ func (w *finder) fit() (*Fit, error) {
 }
 
 // conclude averages over the sizes.
-func (w *finder) conclude(all []answer, at time.Time) *Fit {
-	out := &Fit{At: at, Stretches: w.stretches, Turn: w.longestTurn()}
+func (w *finder) conclude(all []answer) *Fit {
+	out := &Fit{Stretches: w.stretches, Turn: w.longestTurn()}
 	best := math.Inf(-1)
 	for _, a := range all {
 		best = max(best, a.evidence)
@@ -288,8 +285,7 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 	for _, a := range all {
 		weight[index(a.drift)] += math.Exp(a.evidence - best)
 	}
-	odds := weight[1] / weight[0]
-	drift := odds > driftSure
+	drift := weight[1]/weight[0] > driftSure
 	mean, cov := mixture(all, best, drift)
 	b := sky.TangentBasis(w.n)
 	n := sky.Moved(w.n, b, mean[0], mean[1])
@@ -303,7 +299,7 @@ func (w *finder) conclude(all []answer, at time.Time) *Fit {
 	}
 	if drift {
 		out.Drift = &Drift{Across: sky.Angle(mean[2]), Up: sky.Angle(mean[3]),
-			SigmaAcross: sky.Angle(math.Sqrt(cov[2][2])), SigmaUp: sky.Angle(math.Sqrt(cov[3][3])), Odds: odds}
+			SigmaAcross: sky.Angle(math.Sqrt(cov[2][2])), SigmaUp: sky.Angle(math.Sqrt(cov[3][3]))}
 	}
 	_, withDrift := mixture(all, best, true)
 	out.DriftSigma = sky.Angle(math.Sqrt((withDrift[2][2] + withDrift[3][3]) / 2))
@@ -341,9 +337,7 @@ func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 func (w *finder) tellStretches(out *Fit) {
 	for k, s := range w.stretches {
 		count := s.Last - s.First + 1
-		out.Used += count
 		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
-		out.Stretches[k].Body = sky.Camera(w.c[k])
 		out.Stretches[k].Turn = axis.Arc(w.turns(s))
 		out.Dof += 2*count - 2
 		if s.Guided {

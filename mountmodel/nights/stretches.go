@@ -18,8 +18,7 @@ type Stretch struct {
 	First, Last int       // indices into the frames in order of time, both included
 	From, To    time.Time // mid-exposure of these two
 	Turn        sky.Angle
-	Body        sky.Camera // where the camera has the axis
-	Guided      bool       // taken as guided: the declination is free in every frame
+	Guided      bool // taken as guided: the declination is free in every frame
 	// Dither is the standard deviation of the steps in declination that the camera
 	// makes from frame to frame: it is free to that extent.
 	Dither sky.Angle
@@ -31,7 +30,6 @@ type finder struct {
 	pole      sky.Local
 	guiding   Guiding
 	stretches []Stretch // of two frames or more
-	lone      int       // frames that are a stretch by themselves
 	n         sky.Vec
 	c         []sky.Vec // of each stretch
 }
@@ -71,7 +69,7 @@ func (w *finder) split() error {
 // cut parts the frames where c steps, given that the axis is off by no more
 // than off.
 func (w *finder) cut(off, least sky.Angle) {
-	w.stretches, w.lone = nil, 0
+	w.stretches = nil
 	first := 0
 	b := sky.TangentBasis(w.n)
 	if least == stepLeast {
@@ -106,8 +104,6 @@ func (w *finder) cut(off, least sky.Angle) {
 		}
 		if i-first >= 2 {
 			w.stretches = append(w.stretches, Stretch{First: first, Last: i - 1})
-		} else {
-			w.lone++
 		}
 		first = i
 	}

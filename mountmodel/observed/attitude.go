@@ -24,9 +24,8 @@ type Pair struct {
 // frame, fitted on the observed directions of the stars.
 type Attitude struct {
 	sky.Attitude
-	Stars     int       // used; the others were thrown out as wrong matches
-	RMS       sky.Angle // root mean square distance of the stars used from their places
-	Mirrored  bool      // the attitude is right-handed: see package sky
+	Stars     int  // used; the others were thrown out as wrong matches
+	Mirrored  bool // the attitude is right-handed: see package sky
 	spread    sky.Matrix
 	Boresight sky.Local
 }
@@ -176,7 +175,6 @@ type attitudeFit struct {
 	cov    sky.Matrix // of the stated errors
 	square []float64  // of each star: squared residual over variance, two degrees of freedom
 	dof    int
-	rms    float64
 }
 
 // refinement is Gauss-Newton under way: rotation (3), scale and, in wide fields,
@@ -210,11 +208,8 @@ func refineAttitude(seen []Star, r sky.Matrix) (attitudeFit, error) {
 	const rounds = 6
 	for range rounds {
 		m.begin()
-		fit.rms = 0
 		for i, s := range seen {
-			var miss2 float64
-			fit.square[i], miss2 = m.add(s)
-			fit.rms += miss2
+			fit.square[i] = m.add(s)
 		}
 		if !chol.Factorize(m.h) {
 			return attitudeFit{}, sky.ErrRank
@@ -234,7 +229,6 @@ func refineAttitude(seen []Star, r sky.Matrix) (attitudeFit, error) {
 		}
 	}
 	fit.r = m.r
-	fit.rms = math.Sqrt(fit.rms / float64(len(seen)))
 	return fit, nil
 }
 
@@ -250,9 +244,9 @@ func (m *refinement) begin() {
 	}
 }
 
-// add takes a star into the equations and gives its squared residual, over its
-// variance and in square radians.
-func (m *refinement) add(s Star) (square, miss2 float64) {
+// add takes a star into the equations and gives its squared residual over its
+// variance.
+func (m *refinement) add(s Star) (square float64) {
 	x, y, z := s.Camera.X, s.Camera.Y, s.Camera.Z
 	cubic := 0.0
 	if m.unknowns == 5 {
@@ -296,7 +290,7 @@ func (m *refinement) add(s Star) (square, miss2 float64) {
 		h.SetSym(4, 4, h.At(4, 4)+rr*cubic*cubic)
 		g.SetVec(4, g.AtVec(4)+rd*cubic)
 	}
-	return w * r3.Norm2(d), r3.Norm2(d)
+	return w * r3.Norm2(d)
 }
 
 // move takes a step.
@@ -333,7 +327,6 @@ func (f attitudeFit) stance(kept []Star) Attitude {
 	st := Attitude{
 		Attitude:  sky.Attitude{R: f.r},
 		Stars:     len(kept),
-		RMS:       sky.Angle(f.rms),
 		Mirrored:  f.r.Det() > 0,
 		Boresight: sky.Local(f.r.Column(2)),
 	}

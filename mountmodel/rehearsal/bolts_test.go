@@ -56,7 +56,7 @@ func newBenchUnder(t testing.TB, stars rehearsal.Catalogue, c rehearsal.Config, 
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := mountmodel.NewSession(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: tolerance, AnyHour: true}, c.Start)
+	s, err := mountmodel.NewSession(mountmodel.Config{Site: c.Site, Air: c.Air, Tolerance: tolerance, AnyHour: true})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -266,14 +266,14 @@ func TestBoltsSettleOnDrawnFrames(t *testing.T) {
 		c.Camera.Width, c.Camera.Height, c.Camera.PixelUm = c.Camera.Width/2, c.Camera.Height/2, 2*c.Camera.PixelUm
 		b := newBenchUnder(t, catalogue, c, settleTolerance, uint64(i))
 		b.read = func(f *fits.Frame) []observed.Pair {
-			found, err := solver.Solve(t.Context(), solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: observed.JulianEpoch(f.Mid)})
+			found, err := solver.First(t.Context(), solve.Image{Width: f.Width, Height: f.Height, Pix: f.Pix}, solve.Hint{Scale: c.Camera.Scale(), Epoch: observed.JulianEpoch(f.Mid)})
 			if err != nil {
 				t.Fatalf("rig %d: %v", i, err)
 			}
 			detector := found.DetectorFrame()
 			var pairs []observed.Pair
 			for _, p := range found.Pairs {
-				pairs = append(pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(p.Camera))), ICRS: p.ICRS, Sigma: p.Sigma})
+				pairs = append(pairs, observed.Pair{Camera: sky.Camera(detector.Apply(sky.Vec(found.Direction(p.Pixel)))), ICRS: p.ICRS, Sigma: p.Sigma})
 			}
 			return pairs
 		}

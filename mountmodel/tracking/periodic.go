@@ -19,13 +19,11 @@ type Periodic struct {
 	Sigma     sky.Angle // of the amplitude, 1-sigma
 	Chance    float64   // that noise alone makes such a peak
 	Rest      sky.Angle // what is left over, root mean square
-	Rate      float64   // of the drive less the sidereal rate, as a part of it
 	Curve     []Sample  // each frame: the error of the drive, its steady rate apart
 }
 
 // Sample is one frame in the curve.
 type Sample struct {
-	At    time.Time
 	Phase float64   // of the period, 0 to 1
 	Error sky.Angle // ahead of a steady drive
 }
@@ -99,10 +97,9 @@ func PeriodicOf(s Setting, frames []Frame, line sky.Local) (Periodic, bool) {
 	_, c, _ := sinusoid(x, y, at)
 	p.Amplitude = sky.Angle(math.Hypot(c[2], c[3]))
 	p.Sigma = p.Rest * sky.Angle(math.Sqrt(2/n)) // of a coefficient of a sinusoid among n evenly spread samples
-	p.Rate = c[1] / observed.SiderealRate
-	for i, f := range frames {
+	for i := range frames {
 		phase := x[i] * at
-		p.Curve = append(p.Curve, Sample{f.Mid, phase - math.Floor(phase), sky.Angle(y[i] - c[0] - c[1]*x[i])})
+		p.Curve = append(p.Curve, Sample{phase - math.Floor(phase), sky.Angle(y[i] - c[0] - c[1]*x[i])})
 	}
 	return p, p.Chance < certain
 }

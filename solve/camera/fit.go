@@ -24,8 +24,6 @@ type Fit struct {
 	terms terms
 	drawn bool          // terms beyond attitude and scale are drawn to what cameras and skies are like
 	cov   *mat.SymDense // of the parameters, in their order
-	chi2  float64
-	dof   int
 }
 
 // Pair is a detection and the catalogue star it shows.
@@ -244,8 +242,7 @@ const (
 
 // Solve solves for the camera by iteratively reweighted Gauss-Newton over the
 // pairs, with the terms set in f. It fills the pairs' residuals, the
-// covariance (scaled by the residuals where they are larger than stated) and
-// chi2. It ends when no parameter moves by more than still sigmas, and is not ok when the pairs
+// covariance (scaled by the residuals where they are larger than stated). It ends when no parameter moves by more than still sigmas, and is not ok when the pairs
 // do not fix the terms.
 func (f *Fit) Solve(pairs []Pair, still float64) bool {
 	n := f.terms.count()
@@ -265,10 +262,6 @@ func (f *Fit) Solve(pairs []Pair, still float64) bool {
 		if largest < still {
 			break
 		}
-	}
-	f.chi2, f.dof = 0, 2*len(pairs)-n
-	for _, p := range pairs {
-		f.chi2 += (p.DX*p.DX + p.DY*p.DY) / (p.Sigma * p.Sigma)
 	}
 	grow := sq(Excess(spread, len(pairs)))
 	for r := range 3 {

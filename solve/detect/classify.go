@@ -7,7 +7,6 @@ import (
 	"polard/mountmodel/sky"
 	"polard/solve/detect/fit"
 	"polard/solve/detect/psf"
-	"polard/solve/detect/raster"
 	"polard/solve/detect/residual"
 )
 
@@ -31,16 +30,6 @@ const (
 	centroidFloor = 0.0002 * 0.0002
 )
 
-type verdict int
-
-const (
-	isStar verdict = iota
-	isHot
-	isTrail
-	isBlob
-	isWeak
-)
-
 // classifier tells stars from what is none.
 type classifier struct {
 	residual *residual.Image
@@ -57,63 +46,46 @@ func newClassifier(g fit.Given, sources []fit.Source) *classifier {
 	return c
 }
 
-// result turns sources into detections, brightest first, and counts the others.
+// result turns the sources that are stars into detections, brightest first.
 func (c *classifier) result(sources []fit.Source) *Result {
-	d := &Result{FWHM: c.psf.ImageFWHM(), Rejected: Rejected{Hot: c.residual.Hot}}
-	long, short := c.psf.Axes()
-	d.Elongation = long / short
+	d := &Result{FWHM: c.psf.ImageFWHM()}
 	for _, s := range sources {
-		v := c.judge(&s)
-		if v == isStar {
-			var ok bool
-			var found Detection
-			if found, ok = c.detection(&s); ok {
-				d.Detections = append(d.Detections, found)
-				continue
-			}
-			v = isBlob
+		if !c.isStar(&s) {
+			continue
 		}
-		switch v {
-		case isHot:
-			d.Rejected.Hot++
-		case isTrail:
-			d.Rejected.Trails++
-		case isBlob:
-			d.Rejected.Blobs++
+		if found, ok := c.detection(&s); ok {
+			d.Detections = append(d.Detections, found)
 		}
 	}
 	d.sort()
 	return d
 }
 
-// judge tells what a source is.
-func (c *classifier) judge(s *fit.Source) verdict {
+// isStar tells a star from what is none: hot pixels and cosmic rays, trails of satellites and aircraft, and what is not like
+// the frame's stars, such as nebulae, galaxies, lamps and clouds.
+func (c *classifier) isStar(s *fit.Source) bool {
 	switch {
-	case s.Failed:
-		return isBlob
-	case s.Hot:
-		return isHot
-	case !(s.Flux*s.Flux > keepSigma*keepSigma*s.FluxVar):
-		return isWeak
+	case s.Failed, s.Hot, !(s.Flux*s.Flux > keepSigma*keepSigma*s.FluxVar):
+		return false
 	case s.Full > 0:
-		return isStar
+		return true
 	}
 	// The rest is judged by its looks.
 	long, short := c.psf.Relative(s.Size)
 	switch {
 	case c.psf.SmoothOnly && long*short > psf.SmoothNarrower*psf.SmoothNarrower:
-		return isBlob
+		return false
 	case c.levelsOff && c.wideAndHigh(s):
 	case s.Clearly() && s.Misfit > fit.LargestMisfit:
-		return isBlob
-	case s.Clearly() && s.Narrow() && s.Misfit > sharpMisfit:
-		return isHot
-	case s.Clearly() && s.Misfit > wideMisfit && s.Streak && (long > streakRatio*short || long*short > fit.WideShare*fit.WideShare):
-		return isTrail
+		return false
+	case s.Clearly() && s.Narrow() && s.Misfit > sharpMisfit: // a cosmic ray
+		return false
+	case s.Clearly() && s.Misfit > wideMisfit && s.Streak && (long > streakRatio*short || long*short > fit.WideShare*fit.WideShare): // a trail
+		return false
 	case long*short > wideSize*wideSize && (s.Flux/math.Sqrt(s.FluxVar) > wideSigma || s.Clearly() && s.Misfit > wideMisfit):
-		return isBlob
+		return false
 	}
-	return isStar
+	return true
 }
 
 // detection is a source on the image; ok is false where its place is not on it.
@@ -138,9 +110,7 @@ func (c *classifier) detection(s *fit.Source) (d Detection, ok bool) {
 		{k * s.PosVar.XY, k*s.PosVar.YY + centroidFloor},
 	}
 	long, short := s.Size.Axes()
-	d.FWHM = raster.FWHMPerSigma * math.Sqrt(long*short) * scale
 	d.Elongation = long / max(short, 0.1)
-	d.Peak = c.highest(d.Pos)
 	return d, true
 }
 

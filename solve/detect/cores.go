@@ -165,11 +165,11 @@ func newCores(area []raster.Run, number int) []core {
 }
 
 // withCores gives the peaks as candidates, those in and around large cores replaced by one for each star, and
-// without those in the glare of extended saturated sources, and how many of these there were. The error is ctx's.
-func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model, found []peaks.Peak) (candidates []fit.Candidate, extended int, err error) {
+// without those in the glare of extended saturated sources. The error is ctx's.
+func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model, found []peaks.Peak) (candidates []fit.Candidate, err error) {
 	cores, err := findCores(ctx, workers, r)
 	if err != nil {
-		return nil, 0, err
+		return nil, err
 	}
 	fwhm := m.ImageFWHM()
 	cores = slices.DeleteFunc(cores, func(c core) bool { return c.Radius <= max(largeCore, largeCoreFWHM*fwhm) })
@@ -181,7 +181,7 @@ func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model
 	height := make(map[int]float32) // of the highest maximum in an area so far
 	for i := range cores {
 		if err := ctx.Err(); err != nil {
-			return nil, 0, err
+			return nil, err
 		}
 		c := &cores[i]
 		highest := height[c.area]
@@ -192,10 +192,7 @@ func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model
 			highest = max(highest, k.Height)
 			return true
 		})
-		switch {
-		case c.Radius > extendedCore:
-			extended++
-		case highest > 0:
+		if c.Radius <= extendedCore && highest > 0 {
 			height[c.area] = highest
 			candidates = append(candidates, fit.Candidate{
 				Peak: peaks.Peak{X: int(math.Round(l.LevelPixel(c.X))), Y: int(math.Round(l.LevelPixel(c.Y))), Height: highest},
@@ -206,7 +203,7 @@ func withCores(ctx context.Context, workers int, r *residual.Image, m *psf.Model
 	for _, k := range found {
 		candidates = append(candidates, fit.Candidate{Peak: k})
 	}
-	return candidates, extended, nil
+	return candidates, nil
 }
 
 // covers tells whether a maximum of a level lies in or next to the core or its bleeding.

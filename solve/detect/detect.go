@@ -111,7 +111,7 @@ func findBright(ctx context.Context, img Image, room *residual.Room) (d *Result,
 	if err != nil {
 		return nil, false, err
 	}
-	candidates, extended, err := withCores(ctx, workers, r, m, found)
+	candidates, err := withCores(ctx, workers, r, m, found)
 	if err != nil {
 		return nil, false, err
 	}
@@ -121,12 +121,8 @@ func findBright(ctx context.Context, img Image, room *residual.Room) (d *Result,
 	}
 	d = newClassifier(given, sources).result(sources)
 	d.Background, d.Noise = sky.Level(), sky.Noise()
-	d.Rejected.Blobs += extended
 	sunk = r.Low > max(negativeLeast, negativePart*r.High) || len(d.Detections) < negativeFew && r.Low > r.High
-	if len(d.Detections) > maxStars {
-		d.Rejected.Faint = len(d.Detections) - maxStars
-		d.Detections = d.Detections[:maxStars]
-	}
+	d.Detections = d.Detections[:min(len(d.Detections), maxStars)]
 	d.markRows()
 	return d, sunk, nil
 }

@@ -18,8 +18,6 @@ type Detection struct {
 	Flux       float64       // above the sky, in pixel values
 	SNR        float64       // Flux over the error that the sky's noise gives it
 	Height     float64       // of its maximum over the noise of the filtered frame around it, a rough sky included
-	FWHM       float64       // full width at half maximum, pixels (geometric mean of both axes)
-	Peak       float64       // highest pixel above the sky
 	Elongation float64       // long axis over short axis, 1 is round
 	Saturated  bool          // the core is full: place and flux come from what is around it
 	Blended    bool          // the light overlaps that of a neighbour
@@ -33,17 +31,7 @@ type Result struct {
 	Background float64 // median sky level, pixel values
 	Noise      float64 // median noise of a pixel
 	FWHM       float64 // of the frame's stars, pixels
-	Elongation float64 // of the frame's stars: long axis over short
-	Rejected   Rejected
-	Negative   bool // stars are darker than the sky, as on a plate; fluxes are taken positive
-}
-
-// Rejected counts what was found and not taken for a star.
-type Rejected struct {
-	Hot    int // sharper than the optics can draw: hot pixels, cosmic rays
-	Trails int // satellites, aircraft
-	Blobs  int // not like the frame's stars: nebulae, galaxies, lamps, clouds
-	Faint  int // beyond the number of stars that are kept
+	Negative   bool    // stars are darker than the sky, as on a plate; fluxes are taken positive
 }
 
 // sort puts the detections in order, brightest first.

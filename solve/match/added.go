@@ -106,7 +106,7 @@ func (s *Search) addedIn(ctx context.Context, r index.Region, density float64) (
 			tolerance: tol + float64(octaError/s.hint.Scale),
 			weigh:     func(c *candidate) (proven, bool) { return v.verify(c, level.Spec.ShapeTol) },
 		}.usual()
-		m, err := s.look(ctx, search, patternQueue{ready: patterns}, toTheEnd, "added stars", func(*proven) starSource { return s.index.Added })
+		m, err := s.look(ctx, search, patternQueue{ready: patterns}, toTheEnd, func(*proven) starSource { return s.index.Added })
 		if m != nil || err != nil {
 			return m, err
 		}

@@ -120,7 +120,7 @@ func surveyAdded(t *testing.T, center sky.ICRS, radius sky.Angle, fields []float
 				hint.Near = &off
 			}
 			start := processorTime()
-			sol, err := Find(context.Background(), x, l.image, hint)
+			sol, err := find(context.Background(), x, l.image, hint)
 			took = append(took, processorTime()-start)
 			switch {
 			case err != nil:

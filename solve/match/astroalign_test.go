@@ -50,7 +50,7 @@ func TestSpeedAgainstAstroalign(t *testing.T) {
 			times *[]time.Duration
 		}{{list.hint(), &hinted}, {Hint{Epoch: list.epoch}, &blind}} {
 			start := time.Now()
-			sol, err := Find(t.Context(), theIndex(), list.image, k.hint)
+			sol, err := find(t.Context(), theIndex(), list.image, k.hint)
 			if err != nil || list.off(sol) > list.Scale {
 				t.Fatalf("case %d: %v", i, err)
 			}

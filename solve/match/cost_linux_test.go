@@ -31,7 +31,7 @@ func TestCost(t *testing.T) {
 		for _, scale := range []float64{1.03, 0} {
 			took, _ := costtest.Of(t, len(lists), func(run int) {
 				l := &lists[run]
-				if _, err := Find(t.Context(), theIndex(), l.image, Hint{Scale: l.Scale * sky.Angle(scale), Epoch: l.epoch}); err != nil {
+				if _, err := find(t.Context(), theIndex(), l.image, Hint{Scale: l.Scale * sky.Angle(scale), Epoch: l.epoch}); err != nil {
 					t.Logf("%d stars: %v", stars, err)
 				}
 			})
@@ -43,7 +43,7 @@ func TestCost(t *testing.T) {
 			for i := range in.Detections {
 				in.Detections[i].Pos = sky.Pixel{X: 1600 * rng.Float64(), Y: 1200 * rng.Float64()}
 			}
-			if _, err := Find(t.Context(), theIndex(), in, Hint{Epoch: 2025}); err == nil {
+			if _, err := find(t.Context(), theIndex(), in, Hint{Epoch: 2025}); err == nil {
 				t.Error("scattered places solved")
 			}
 		})

@@ -105,9 +105,9 @@ func fitCamera(ctx context.Context, cat starSource, image proof.Detections, dete
 	for _, q := range pairs {
 		sum += q.DX*q.DX + q.DY*q.DY
 		m.Pairs = append(m.Pairs, Pair{
-			Pixel: q.At, Camera: fit.Direction(q.At), ICRS: q.ICRS,
+			Pixel: q.At, ICRS: q.ICRS,
 			Sigma: sky.Angle(q.Sigma*spread) * fit.Scale,
-			V:     float64(stars[q.Star].V), Catalogue: stars[q.Star].ID,
+			V:     float64(stars[q.Star].V),
 		})
 	}
 	m.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale

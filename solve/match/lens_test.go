@@ -40,7 +40,7 @@ func TestLensesThatAreNotRectilinear(t *testing.T) {
 					if hinted {
 						hint.Scale = l.Scale * sky.Angle(1+0.05*(2*rng.Float64()-1))
 					}
-					m, err := Find(t.Context(), theIndex(), l.image, hint)
+					m, err := find(t.Context(), theIndex(), l.image, hint)
 					if err != nil {
 						continue
 					}

@@ -42,12 +42,10 @@ type Detection struct {
 
 // Pair is a detected star and the catalogue star it shows.
 type Pair struct {
-	Pixel     sky.Pixel
-	Camera    sky.Camera // through the fitted camera
-	ICRS      sky.ICRS   // barycentric, at the epoch of the exposure
-	Sigma     sky.Angle  // one-sigma error of the pair, per axis
-	V         float64    // magnitude
-	Catalogue int32      // number in the catalogue
+	Pixel sky.Pixel
+	ICRS  sky.ICRS  // barycentric, at the epoch of the exposure
+	Sigma sky.Angle // one-sigma error of the pair, per axis
+	V     float64   // magnitude
 }
 
 // Match says where an image points and how its camera maps the sky.
@@ -64,7 +62,6 @@ type Match struct {
 	Trials    int       // candidates that were tried
 	Log10Odds float64   // strength of the proof, see package proof
 	RMS       sky.Angle // of the pairs' radial residuals
-	Pass      string    // of the search, that found it
 }
 
 // SigmaOfDetector gives one-sigma errors: of where the middle of the image looks, along columns' and rows'
@@ -112,16 +109,6 @@ func New(x *index.Index, in Image, hint Hint) *Search {
 	s.order, s.smooth = smoothSkyFirst(in.Detections)
 	s.scales = scaleGrid{cat: x.Catalogue, image: s.image, hint: hint.Scale}
 	return s
-}
-
-// Find makes the whole search.
-func Find(ctx context.Context, x *index.Index, in Image, hint Hint) (*Match, error) {
-	s := New(x, in, hint)
-	m, err := s.Cheap(ctx)
-	if failure := (*Failure)(nil); errors.As(err, &failure) && s.More() {
-		return s.Rest(ctx)
-	}
-	return m, err
 }
 
 // Cheap makes the passes that solve nearly every image, by which a service may know soon that one shows no sky.
@@ -206,7 +193,7 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 		if err != nil {
 			return nil, err
 		}
-		if m, err := s.look(ctx, search, patterns, p.patterns, p.name, s.starsFor); m != nil || err != nil {
+		if m, err := s.look(ctx, search, patterns, p.patterns, s.starsFor); m != nil || err != nil {
 			return m, err
 		}
 	}
@@ -214,7 +201,7 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 }
 
 // look looks up so many patterns of a range, and fits what is proved to the stars of the source.
-func (s *Search) look(ctx context.Context, in *rangeSearch, queue patternQueue, most int, name string, source func(*proven) starSource) (*Match, error) {
+func (s *Search) look(ctx context.Context, in *rangeSearch, queue patternQueue, most int, source func(*proven) starSource) (*Match, error) {
 	for n := most; n > 0; n -= roundSize {
 		patterns := queue.take(min(n, roundSize))
 		if len(patterns) == 0 {
@@ -234,7 +221,7 @@ func (s *Search) look(ctx context.Context, in *rangeSearch, queue patternQueue, 
 				return nil, err
 			}
 			if m != nil {
-				m.Log10Odds, m.Trials, m.Pass = c.log10Odds(s.trials), s.trials, name
+				m.Log10Odds, m.Trials = c.log10Odds(s.trials), s.trials
 				return m, nil
 			}
 		}

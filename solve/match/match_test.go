@@ -1,6 +1,7 @@
 package match
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -10,8 +11,19 @@ import (
 	"testing"
 
 	"polard/mountmodel/sky"
+	"polard/solve/index"
 	"polard/solve/match/proof"
 )
+
+// find makes the whole search.
+func find(ctx context.Context, x *index.Index, in Image, hint Hint) (*Match, error) {
+	s := New(x, in, hint)
+	m, err := s.Cheap(ctx)
+	if failure := (*Failure)(nil); errors.As(err, &failure) && s.More() {
+		return s.Rest(ctx)
+	}
+	return m, err
+}
 
 // plainList is a spec for the tests: a field of five degrees, some hundred stars.
 func plainList(rng *rand.Rand) listSpec {
@@ -29,7 +41,7 @@ func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 6))
 	for range 5 {
 		list := drawList(rng, theCatalogue(), plainList(rng))
-		first, err := Find(t.Context(), theIndex(), list.image, list.hint())
+		first, err := find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -38,7 +50,7 @@ func TestOrderOfDetectionsDoesNotMatter(t *testing.T) {
 		rng.Shuffle(len(shuffled.Detections), func(i, j int) {
 			shuffled.Detections[i], shuffled.Detections[j] = shuffled.Detections[j], shuffled.Detections[i]
 		})
-		second, err := Find(t.Context(), theIndex(), shuffled, list.hint())
+		second, err := find(t.Context(), theIndex(), shuffled, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -55,7 +67,7 @@ func TestSameInputSameAnswer(t *testing.T) {
 	list := drawList(rng, theCatalogue(), plainList(rng))
 	var first *Match
 	for range 5 {
-		sol, err := Find(t.Context(), theIndex(), list.image, list.hint())
+		sol, err := find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -73,7 +85,7 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 8))
 	for range 5 {
 		list := drawList(rng, theCatalogue(), plainList(rng))
-		plain, err := Find(t.Context(), theIndex(), list.image, list.hint())
+		plain, err := find(t.Context(), theIndex(), list.image, list.hint())
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -90,7 +102,7 @@ func TestTurnedAndFlippedImages(t *testing.T) {
 			for i, star := range det.Detections {
 				det.Detections[i].Pos = c.to(star.Pos)
 			}
-			sol, err := Find(t.Context(), theIndex(), det, list.hint())
+			sol, err := find(t.Context(), theIndex(), det, list.hint())
 			if err != nil {
 				t.Fatalf("%s: %v", name, err)
 			}
@@ -206,7 +218,7 @@ func TestFewStars(t *testing.T) {
 	list := drawList(rng, theCatalogue(), plainList(rng))
 	for n := range FewestStars {
 		det := Image{Width: list.Width, Height: list.Height, Detections: list.image.Detections[:n]}
-		_, err := Find(t.Context(), theIndex(), det, list.hint())
+		_, err := find(t.Context(), theIndex(), det, list.hint())
 		var failure *Failure
 		if !errors.As(err, &failure) || failure.Code != "few_stars" {
 			t.Errorf("%d stars: %v", n, err)
@@ -356,7 +368,7 @@ func TestWrongHintsCostTimeNotTheAnswer(t *testing.T) {
 			list := drawList(rng, theCatalogue(), plainList(rng))
 			hint := list.hint()
 			wrong(&hint, &list)
-			sol, err := Find(t.Context(), theIndex(), list.image, hint)
+			sol, err := find(t.Context(), theIndex(), list.image, hint)
 			if err != nil {
 				t.Errorf("%s: %v", name, err)
 				continue

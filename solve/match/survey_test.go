@@ -114,7 +114,7 @@ func TestSurvey(t *testing.T) {
 				h := hint.of(own, &sim)
 				h.Epoch = sim.epoch
 				start := time.Now()
-				sol, err := Find(t.Context(), theIndex(), sim.image, h)
+				sol, err := find(t.Context(), theIndex(), sim.image, h)
 				row.times = append(row.times, time.Since(start))
 				switch {
 				case err != nil:
@@ -240,7 +240,7 @@ func TestSurveyWithoutSky(t *testing.T) {
 	}{
 		{"hinted scale, cheap passes", cheaply, 1},
 		{"no hint, everything", func(t *testing.T, in Image, hint Hint) (*Match, error) {
-			return Find(t.Context(), theIndex(), in, hint)
+			return find(t.Context(), theIndex(), in, hint)
 		}, surveyNoSkyPart},
 	} {
 		if mode.part > 1 && (testing.Short() || raceEnabled) {

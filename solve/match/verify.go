@@ -102,7 +102,6 @@ type target struct {
 	w complex128 // in the tangent plane
 	z complex128 // where the fit puts it
 	i int        // detection found there, or -1
-	d float64    // how far off, pixels
 }
 
 // verify carries a candidate to the whole field. It is ok when the evidence
@@ -181,9 +180,9 @@ func (v *verifier) look(fit *planeFit, ws []complex128, tol float64) []target {
 			continue
 		}
 		t := target{w: w, z: z, i: -1}
-		if i, d := v.grid.Nearest(z, tol); i >= 0 && !taken[i] {
+		if i, _ := v.grid.Nearest(z, tol); i >= 0 && !taken[i] {
 			taken[i] = true
-			t.i, t.d = i, d
+			t.i = i
 		}
 		out = append(out, t)
 	}

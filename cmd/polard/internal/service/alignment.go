@@ -89,7 +89,7 @@ func (a *Alignment) View() mountmodel.View {
 
 // begin starts the session at a place. Frames read before take part in it.
 func (a *Alignment) begin(at time.Time, config mountmodel.Config) error {
-	session, err := mountmodel.NewSession(config, at)
+	session, err := mountmodel.NewSession(config)
 	if err != nil {
 		return err
 	}

@@ -43,7 +43,6 @@ const (
 // wait for a disk that hangs.
 type attempts struct {
 	file, crash string
-	log         *slog.Logger
 	memory      func() memory
 
 	runs    atomic.Bool // run does, or is about to, and the disk takes what it writes
@@ -95,7 +94,7 @@ func newAttempts(state, folder string, log *slog.Logger, inUse func() memory) *a
 		folder = absolute
 	}
 	name := filepath.Join(state, fmt.Sprintf("reading-%08x", crc32.ChecksumIEEE([]byte(folder))))
-	a := &attempts{file: name + ".json", crash: name + ".crash", log: log, memory: inUse, changed: make(chan struct{}, 1)}
+	a := &attempts{file: name + ".json", crash: name + ".crash", memory: inUse, changed: make(chan struct{}, 1)}
 	if b, err := os.ReadFile(a.file); err == nil {
 		_ = json.Unmarshal(b, &a.noted) // damaged: nothing is known
 	}

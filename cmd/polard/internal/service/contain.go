@@ -35,7 +35,7 @@ func (a *Alignment) mendBy(at time.Time, log *slog.Logger, mend func() error) {
 	if contain(log, "mending the session", mend) == nil {
 		return
 	}
-	if session, err := mountmodel.NewSession(a.Config, at); err == nil {
+	if session, err := mountmodel.NewSession(a.Config); err == nil {
 		session.Probe(a.probe)
 		a.Session, a.dropped = session, true
 	}

@@ -211,13 +211,6 @@ func (r *Rig) SetFault(name string) error {
 	return err
 }
 
-// Truth is how the rig really stands now.
-func (r *Rig) Truth() rehearsal.Truth {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	return r.rig.Truth(r.Now())
-}
-
 // Config is what the rig was made from.
 func (r *Rig) Config() rehearsal.Config { return r.config }
 

@@ -14,7 +14,7 @@ import (
 
 // Seen is what an outcome tells the measurement.
 func Seen(o pipeline.Outcome, site sky.Site, air sky.Air) measure.Seen {
-	seen := measure.Seen{Name: o.Path, Mid: o.Sighting.Mid, Stars: o.Detected}
+	seen := measure.Seen{Mid: o.Sighting.Mid, Stars: o.Detected}
 	if o.Problem != nil {
 		seen.Why = o.Problem.Message
 		return seen

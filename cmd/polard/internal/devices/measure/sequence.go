@@ -35,7 +35,6 @@ type Progress struct {
 
 // Seen is what a picture's stars show.
 type Seen struct {
-	Name             string
 	Mid              time.Time
 	Solved           bool
 	Why              string // why it was not solved

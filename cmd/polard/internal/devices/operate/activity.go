@@ -328,7 +328,7 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 	case <-ctx.Done():
 		return measure.Seen{}, ctx.Err()
 	case <-time.After(readFor):
-		return measure.Seen{Name: name, Why: "its stars were not read in time"}, nil
+		return measure.Seen{Why: "its stars were not read in time"}, nil
 	}
 }
 
