@@ -137,7 +137,7 @@ func (s *Session) finish() {
 	if night := s.state.watch(); night != nil {
 		s.part("night")
 		night = night.Fitted()
-		s.state = s.state.watching(night)
+		s.state = s.state.(watcher).watching(night)
 		s.habits = s.habitsOf(night, s.habits)
 	} else {
 		s.habits = Habits{}
@@ -259,7 +259,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 	}
 	if night := s.state.watch(); night != nil && next.state.watch() != nil && s.cfg.Site == cfg.Site && s.cfg.Air == cfg.Air && s.cfg.DUT1 == cfg.DUT1 && s.cfg.Correction.Ahead == cfg.Correction.Ahead {
 		// The night's frames stay as they are: many more than the history keeps.
-		next.state = next.state.watching(night.Retuned(cfg.nights()))
+		next.state = next.state.(watcher).watching(night.Retuned(cfg.nights()))
 	}
 	next.lastHeard = s.lastHeard
 	next.finish()

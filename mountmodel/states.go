@@ -33,20 +33,38 @@ type state interface {
 	running() axis.Measurement
 	refusing(axis.FrameReport) state
 
-	measured() *axis.Fit          // what bolts are turned by; nil while there is none
-	following() *adjust.Live      // nil while the axis is not followed
-	watch() *nights.Watch         // nil unless ordinary exposures are watched
+	measured() *axis.Fit     // what bolts are turned by; nil while there is none
+	following() *adjust.Live // nil while the axis is not followed
+	watch() *nights.Watch    // nil unless ordinary exposures are watched
+}
+
+// watcher is a state that watches ordinary exposures: each that has a watch.
+type watcher interface {
 	watching(*nights.Watch) state // the same with another watch
 }
+
+// blank is what a state tells that knows nothing more.
+type blank struct{}
+
+func (blank) measured() *axis.Fit     { return nil }
+func (blank) following() *adjust.Live { return nil }
+func (blank) watch() *nights.Watch    { return nil }
 
 // What each phase holds.
 type (
 	// waiting has seen only frames that could not be used.
-	waiting struct{ first axis.Measurement }
+	waiting struct {
+		blank
+		first axis.Measurement
+	}
 
-	measuring struct{ first axis.Measurement }
+	measuring struct {
+		blank
+		first axis.Measurement
+	}
 
 	adjusting struct {
+		blank
 		first   axis.Measurement // by which bolts are turned
 		live    *adjust.Live
 		turning turning // the bolt to turn now
@@ -68,6 +86,7 @@ type (
 	}
 
 	watchingState struct {
+		blank
 		refused axis.Measurement // holds nothing but frames that could not be used
 		night   *nights.Watch
 		frames  []axis.FrameReport // the newest ordinary exposures
@@ -117,26 +136,13 @@ func (s watchingState) refusing(f axis.FrameReport) state {
 	return s
 }
 
-func (waiting) measured() *axis.Fit       { return nil }
-func (s measuring) measured() *axis.Fit   { return s.first.Fit }
-func (s adjusting) measured() *axis.Fit   { return s.first.Fit }
-func (watchingState) measured() *axis.Fit { return nil }
+func (s measuring) measured() *axis.Fit { return s.first.Fit }
+func (s adjusting) measured() *axis.Fit { return s.first.Fit }
 
-func (waiting) following() *adjust.Live       { return nil }
-func (measuring) following() *adjust.Live     { return nil }
-func (s adjusting) following() *adjust.Live   { return s.live }
-func (watchingState) following() *adjust.Live { return nil }
+func (s adjusting) following() *adjust.Live { return s.live }
 
-func (waiting) watch() *nights.Watch         { return nil }
-func (measuring) watch() *nights.Watch       { return nil }
-func (adjusting) watch() *nights.Watch       { return nil }
 func (s done) watch() *nights.Watch          { return s.night }
 func (s watchingState) watch() *nights.Watch { return s.night }
-
-func (s waiting) watching(*nights.Watch) state    { return s }
-func (s measuring) watching(*nights.Watch) state  { return s }
-func (s adjusting) watching(*nights.Watch) state  { return s }
-func (s confirming) watching(*nights.Watch) state { return s }
 
 func (s done) watching(n *nights.Watch) state {
 	s.night = n

@@ -244,7 +244,7 @@ func measure(s *Session, in *input) state {
 	in.role = roleMeasures
 	m := s.state.running()
 	s.part("measure")
-	return measuring{m.With(in.frame, s.air())}
+	return measuring{first: m.With(in.frame, s.air())}
 }
 
 func beginAdjusting(s *Session, in *input) state {

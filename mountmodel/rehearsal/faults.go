@@ -92,6 +92,16 @@ var (
 // Faults are all faults that can be practised.
 func Faults() []Fault { return slices.Concat(sudden(), ofTheMount(), ofWhatIsTold()) }
 
+// setting changes the rig under its lock.
+func setting(change func(r *Rig, on bool, at time.Time)) func(*Rig, bool, time.Time) error {
+	return func(r *Rig, on bool, at time.Time) error {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		change(r, on, at)
+		return nil
+	}
+}
+
 // sudden are the faults that happen once.
 func sudden() []Fault {
 	once := func(do func(r *Rig) error) func(*Rig, bool, time.Time) error {
@@ -107,7 +117,7 @@ func sudden() []Fault {
 		{Name: "wild", Text: "a gust shakes the tube during the next exposure", Sizes: "35′",
 			set: once(func(r *Rig) error { r.Gust(faultGust); return nil })},
 		{Name: "flip", Measuring: true, Text: "the mount turns the tube to the other side of the pier", Sizes: "half a turn of both axes",
-			set: once(func(r *Rig) error { r.Flip(); return nil })},
+			set: setting(func(r *Rig, _ bool, _ time.Time) { r.mount.flip() })},
 	}
 }
 
@@ -121,49 +131,34 @@ func ofTheMount() []Fault {
 	}
 	return []Fault{
 		{Name: "cloud", Lasts: true, Text: "cloud hides the stars", Sizes: "12 magnitudes",
-			set: func(r *Rig, on bool, _ time.Time) error {
+			set: setting(func(r *Rig, on bool, _ time.Time) {
+				r.cloud = r.config.Night.Cloud
 				if on {
-					return r.SetCloud(faultCloud)
+					r.cloud = faultCloud
 				}
-				return r.SetCloud(r.config.Night.Cloud)
-			}},
+			})},
 		{Name: "flexure", Lasts: true, Text: "the camera sags on the tube", Sizes: "4′ when level",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.SetFlexure(size(on, faultFlexure))
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, _ time.Time) { r.mount.flexure = size(on, faultFlexure) })},
 		{Name: "sag", Lasts: true, Text: "tube and camera hang by their weight, which frames of one declination cannot show", Sizes: "5 to 60″ when level",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.setSag(size(on, sag.angle(r, "sag")))
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, _ time.Time) { r.mount.sag = size(on, sag.angle(r, "sag")) })},
 		{Name: "settling", Lasts: true, Text: "the tripod sinks into soft ground", Sizes: "10 to 120′ an hour",
-			set: func(r *Rig, on bool, at time.Time) error {
+			set: setting(func(r *Rig, on bool, at time.Time) {
 				towards := sky.Angle(r.dice("settling towards").Float64()) * sky.Turn
-				r.SetSettling(size(on, settling.angle(r, "settling")), towards, at)
-				return nil
-			}},
+				r.mount.setSettling(size(on, settling.angle(r, "settling")), towards, at)
+			})},
 		{Name: "creep", Lasts: true, Text: "the declination axis creeps under the weight of the tube", Sizes: "40′ to 5° an hour",
-			set: func(r *Rig, on bool, at time.Time) error {
-				r.setCreep(size(on, creep.angle(r, "creep")), at)
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, at time.Time) { r.mount.setCreep(size(on, creep.angle(r, "creep")), at) })},
 		{Name: "lock", Lasts: true, Text: "tightening the bolts moves the axis", Sizes: "3′",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.setLockShift(size(on, faultLock[0]), size(on, faultLock[1]))
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, _ time.Time) {
+				r.mount.lockShift = [2]sky.Angle{size(on, faultLock[0]), size(on, faultLock[1])}
+			})},
 		{Name: "periodic", Lasts: true, Text: "the worm of the drive runs unevenly", Sizes: "5 to 30″ either way, in 4 to 11 minutes",
-			set: func(r *Rig, on bool, _ time.Time) error {
+			set: setting(func(r *Rig, on bool, _ time.Time) {
 				worm := time.Duration(worms.of(r, "worm") * float64(time.Second))
-				r.SetPeriodicError(size(on, periodic.angle(r, "periodic")), worm)
-				return nil
-			}},
+				r.mount.periodic, r.mount.worm = size(on, periodic.angle(r, "periodic")), sky.Angle(worm.Seconds()*siderealRate)
+			})},
 		{Name: "dither", Lasts: true, Text: "the guiding program moves the mount a little between exposures", Sizes: "10 to 30″",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.setDither(size(on, dither.angle(r, "dither")))
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, _ time.Time) { r.dither = size(on, dither.angle(r, "dither")) })},
 	}
 }
 
@@ -171,23 +166,26 @@ func ofTheMount() []Fault {
 func ofWhatIsTold() []Fault {
 	return []Fault{
 		{Name: "clock", Lasts: true, Text: "the camera's clock is an hour ahead, as when summer time is set twice", Sizes: "1 h",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.SetClockError(r.config.ClockError)
+			set: setting(func(r *Rig, on bool, _ time.Time) {
+				r.clock = r.config.ClockError
 				if on {
-					r.SetClockError(r.config.ClockError + faultClock)
+					r.clock += faultClock
 				}
-				return nil
-			}},
+			})},
 		{Name: "stopped", Lasts: true, Text: "the clock that writes the times of the exposures stands still", Sizes: "as long as it lasts",
-			set: func(r *Rig, on bool, at time.Time) error {
-				r.stopClock(on, at)
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, at time.Time) {
+				r.stopped = time.Time{}
+				if on {
+					r.stopped = at.Add(r.clock).Round(time.Millisecond)
+				}
+			})},
 		{Name: "longitude", Lasts: true, Text: "the longitude was typed with the wrong sign: the mount stands on the other side of Greenwich", Sizes: "twice the longitude",
-			set: func(r *Rig, on bool, _ time.Time) error {
-				r.stand(on)
-				return nil
-			}},
+			set: setting(func(r *Rig, on bool, _ time.Time) {
+				r.site = r.config.Site
+				if on {
+					r.site.Longitude = -r.site.Longitude
+				}
+			})},
 		{Name: "air", Lasts: true, Text: "the air is not what was typed", Sizes: "3 % of the pressure, -20 to 30 °C",
 			set: func(r *Rig, on bool, _ time.Time) error {
 				air := r.config.Air
@@ -195,7 +193,13 @@ func ofWhatIsTold() []Fault {
 					air.PressureHPa *= pressures.of(r, "air")
 					air.TemperatureC = coldest + (warmest-coldest)*r.dice("warmth").Float64()
 				}
-				return r.setAir(air)
+				if err := air.Check(); err != nil {
+					return err
+				}
+				r.mu.Lock()
+				defer r.mu.Unlock()
+				r.air = air
+				return nil
 			}},
 	}
 }

@@ -80,6 +80,22 @@ func (m *mount) setSettling(perHour, towards sky.Angle, at time.Time) {
 	m.sinking = sky.Vec{X: -towards.Cos() * float64(perHour) / 3600, Y: towards.Sin() * float64(perHour) / 3600}
 }
 
+// setCreep makes the tube creep away from the pole, by so much in an hour, from an instant on.
+func (m *mount) setCreep(perHour sky.Angle, at time.Time) {
+	m.polarDistance = m.polarDistanceAt(at)
+	m.creep, m.creepSince = perHour, at
+	if m.polarDistance < 0 {
+		m.creep *= -1
+	}
+}
+
+// flip turns both axes so that the tube looks where it did, from the other side of the pier.
+func (m *mount) flip() {
+	m.hourAngle += sky.Turn / 2
+	m.polarDistance *= -1
+	m.creep *= -1
+}
+
 func (m *mount) baseAt(at time.Time) sky.Matrix {
 	if m.sinking == (sky.Vec{}) {
 		return m.base
@@ -162,18 +178,11 @@ func (m *mount) setTracking(on bool, at time.Time) {
 	m.tracking = on
 }
 
-// turnAltitudeBolt and turnAzimuthBolt turn a bolt clockwise.
-func (m *mount) turnAltitudeBolt(turns float64) error {
-	moved, err := m.altBolt.turn(turns)
-	m.altitude += moved
-	m.azimuth += sky.Angle(m.altBolt.Cross) * moved
-	return err
-}
-
-func (m *mount) turnAzimuthBolt(turns float64) error {
-	moved, err := m.azBolt.turn(turns)
-	m.azimuth += moved
-	m.altitude += sky.Angle(m.azBolt.Cross) * moved
+// turnBolt turns a bolt clockwise, which moves its own angle of the axis, and across it the other.
+func turnBolt(b *bolt, turns float64, own, other *sky.Angle) error {
+	moved, err := b.turn(turns)
+	*own += moved
+	*other += sky.Angle(b.Cross) * moved
 	return err
 }
 
@@ -181,7 +190,6 @@ func (m *mount) turnAzimuthBolt(turns float64) error {
 type bolt struct {
 	Bolt
 	name     string
-	turned   float64 // turns clockwise since the start
 	backlash float64 // where in its backlash it stands, 0 to BacklashTurns
 	moved    float64 // turns that had effect
 }
@@ -210,7 +218,6 @@ func (b *bolt) turn(turns float64) (sky.Angle, error) {
 		return 0, fmt.Errorf("the %s bolt comes to its end: it turns %.2f turns more that way, not %.2f",
 			b.name, math.Abs(turns)-math.Abs(bite)+max(0, left), math.Abs(turns))
 	}
-	b.turned += turns
 	b.moved += bite
 	b.backlash = backlash
 	return b.PerTurn * sky.Angle(bite), nil

@@ -90,7 +90,7 @@ const maxHandTurn = 10 * sky.Turn
 func (r *Rig) TurnAltitudeBolt(turns float64) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.mount.turnAltitudeBolt(turns)
+	return turnBolt(&r.mount.altBolt, turns, &r.mount.altitude, &r.mount.azimuth)
 }
 
 // TurnAzimuthBolt turns the azimuth bolt clockwise by so many turns. A turn
@@ -98,7 +98,7 @@ func (r *Rig) TurnAltitudeBolt(turns float64) error {
 func (r *Rig) TurnAzimuthBolt(turns float64) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return r.mount.turnAzimuthBolt(turns)
+	return turnBolt(&r.mount.azBolt, turns, &r.mount.azimuth, &r.mount.altitude)
 }
 
 // SetTracking switches the drive at an instant.
@@ -137,112 +137,6 @@ func (r *Rig) Gust(rotation sky.Vec) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.gust = rotation
-}
-
-// SetClockError sets what the camera's clock shows minus UTC.
-func (r *Rig) SetClockError(d time.Duration) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.clock = d
-}
-
-// stopClock stops the camera's clock at what it shows at an instant, or sets it going.
-func (r *Rig) stopClock(on bool, at time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.stopped = time.Time{}
-	if on {
-		r.stopped = at.Add(r.clock).Round(time.Millisecond)
-	}
-}
-
-// stand puts the rig on the other side of Greenwich, under the sky that is there, or
-// back.
-func (r *Rig) stand(mistaken bool) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.site = r.config.Site
-	if mistaken {
-		r.site.Longitude = -r.site.Longitude
-	}
-}
-
-// setAir sets the air over the rig.
-func (r *Rig) setAir(air sky.Air) error {
-	if err := air.Check(); err != nil {
-		return err
-	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.air = air
-	return nil
-}
-
-// setDither moves the mount before each exposure, along both axes.
-func (r *Rig) setDither(size sky.Angle) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.dither = size
-}
-
-// Flip turns both axes so that the tube looks where it did, from the other side of
-// the pier.
-func (r *Rig) Flip() {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.hourAngle += sky.Turn / 2
-	r.mount.polarDistance *= -1
-	r.mount.creep *= -1
-}
-
-// setSag makes tube and camera hang: the line of sight sinks towards the ground,
-// by so much when it is level.
-func (r *Rig) setSag(sag sky.Angle) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.sag = sag
-}
-
-// setCreep makes the tube creep away from the pole, by so much in an hour, from an
-// instant on.
-func (r *Rig) setCreep(perHour sky.Angle, at time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.polarDistance = r.mount.polarDistanceAt(at)
-	r.mount.creep, r.mount.creepSince = perHour, at
-	if r.mount.polarDistance < 0 {
-		r.mount.creep *= -1
-	}
-}
-
-// SetFlexure makes the camera sag: see [Mount].Flexure.
-func (r *Rig) SetFlexure(sag sky.Angle) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.flexure = sag
-}
-
-// SetPeriodicError makes the drive run unevenly: see [Mount].PeriodicError. The
-// period must be above 0.
-func (r *Rig) SetPeriodicError(amplitude sky.Angle, period time.Duration) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.periodic, r.mount.worm = amplitude, sky.Angle(period.Seconds()*siderealRate)
-}
-
-// SetSettling makes the base lean more and more, from an instant on: see
-// [Mount].Settling.
-func (r *Rig) SetSettling(perHour, towards sky.Angle, at time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.setSettling(perHour, towards, at)
-}
-
-// setLockShift sets what locking the bolts does to altitude and azimuth.
-func (r *Rig) setLockShift(alt, az sky.Angle) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mount.lockShift = [2]sky.Angle{alt, az}
 }
 
 // Lock locks the bolts.
@@ -290,22 +184,14 @@ func (r *Rig) Truth(at time.Time) Truth {
 // Reading is what the rig's owner can read off it.
 type Reading struct {
 	HourAngle sky.Angle // RA circle, in [0, 360) degrees
-	// AltitudeTurns and AzimuthTurns are the turns of the bolts clockwise since
-	// the start.
-	AltitudeTurns, AzimuthTurns float64
-	Tracking                    bool
+	Tracking  bool
 }
 
 // Reading reads the circle and the switches at an instant.
 func (r *Rig) Reading(at time.Time) Reading {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	return Reading{
-		HourAngle:     r.mount.hourAngleAt(at).Positive(),
-		AltitudeTurns: r.mount.altBolt.turned,
-		AzimuthTurns:  r.mount.azBolt.turned,
-		Tracking:      r.mount.tracking,
-	}
+	return Reading{HourAngle: r.mount.hourAngleAt(at).Positive(), Tracking: r.mount.tracking}
 }
 
 // Expose opens the shutter at an instant and gives the frame. The n-th frame

@@ -107,7 +107,7 @@ func NewStation(rig *Rig, opt StationOptions) (*Station, error) {
 // StationState is what the rig's owner sees at the mount and on the camera
 // program.
 type StationState struct {
-	Name, Place string
+	Name string
 	Reading
 	// TurnedAlt and TurnedAz are the turns of the bolts since the start, given
 	// as the angles they would make without backlash: up and growing azimuth.
@@ -127,7 +127,7 @@ func (s *Station) State() StationState {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return StationState{
-		Name: s.rig.config.Name, Place: s.rig.config.Place, Reading: r,
+		Name: s.rig.config.Name, Reading: r,
 		TurnedAlt: s.turnedAlt, TurnedAz: s.turnedAz,
 		AltPerTurn: s.rig.config.Mount.AltitudeBolt.PerTurn, AzPerTurn: s.rig.config.Mount.AzimuthBolt.PerTurn,
 		Repeating: s.repeating, Exposing: s.exposing, Faults: s.faults(),
@@ -147,23 +147,20 @@ func (s *Station) TurnRA(_ context.Context, by sky.Angle) error {
 // TurnAltitudeBolt turns the altitude bolt by as much as raises the axis by an
 // angle, if the bolt had no backlash.
 func (s *Station) TurnAltitudeBolt(_ context.Context, by sky.Angle) error {
-	err := s.rig.TurnAltitudeBolt(float64(by / s.rig.config.Mount.AltitudeBolt.PerTurn))
-	if err == nil {
-		s.mu.Lock()
-		s.turnedAlt += by
-		s.mu.Unlock()
-		err = s.turned(false)
-	}
-	return s.touch(err)
+	return s.turnBolt(s.rig.TurnAltitudeBolt, s.rig.config.Mount.AltitudeBolt, by, &s.turnedAlt)
 }
 
 // TurnAzimuthBolt turns the azimuth bolt by as much as moves the axis's
 // azimuth by an angle, if the bolt had no backlash.
 func (s *Station) TurnAzimuthBolt(_ context.Context, by sky.Angle) error {
-	err := s.rig.TurnAzimuthBolt(float64(by / s.rig.config.Mount.AzimuthBolt.PerTurn))
+	return s.turnBolt(s.rig.TurnAzimuthBolt, s.rig.config.Mount.AzimuthBolt, by, &s.turnedAz)
+}
+
+func (s *Station) turnBolt(turn func(turns float64) error, b Bolt, by sky.Angle, total *sky.Angle) error {
+	err := turn(float64(by / b.PerTurn))
 	if err == nil {
 		s.mu.Lock()
-		s.turnedAz += by
+		*total += by
 		s.mu.Unlock()
 		err = s.turned(false)
 	}
