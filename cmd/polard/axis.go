@@ -2,7 +2,7 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -75,7 +75,8 @@ func (f *axisFlags) run(c *cobra.Command, args []string) error {
 		return err
 	}
 	report := axisReport{outcomes: outcomes, watched: f.ordinary.watch}
-	cfg, err := f.site.config(c, headerSite(outcomes), headerWeather(outcomes))
+	site, weather := fromHeaders(outcomes)
+	cfg, err := f.site.config(c, site, weather)
 	if err != nil {
 		return err
 	}
@@ -128,25 +129,14 @@ func reduceAgain(p *pipeline.Pipeline, outcomes []pipeline.Outcome) {
 	}
 }
 
-// headerSite is the place in the first header that names one; nil when none
-// does.
-func headerSite(outcomes []pipeline.Outcome) *sky.Site {
+// fromHeaders gives place and air, each of the first header that tells it; nil when none does.
+func fromHeaders(outcomes []pipeline.Outcome) (site *sky.Site, weather *fits.Weather) {
 	for _, o := range outcomes {
-		if o.Frame != nil && o.Frame.Site != nil {
-			return o.Frame.Site
+		if o.Frame != nil {
+			site, weather = cmp.Or(site, o.Frame.Site), cmp.Or(weather, o.Frame.Weather)
 		}
 	}
-	return nil
-}
-
-// headerWeather is the air in the first header that tells of it; nil when none does.
-func headerWeather(outcomes []pipeline.Outcome) *fits.Weather {
-	for _, o := range outcomes {
-		if o.Frame != nil && o.Frame.Weather != nil {
-			return o.Frame.Weather
-		}
-	}
-	return nil
+	return site, weather
 }
 
 func sightings(outcomes []pipeline.Outcome) []mountmodel.Sighting {
@@ -422,9 +412,7 @@ func squareWords(s axis.Squareness) string {
 
 func (r axisReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(r.wire())
+		return writeJSON(w, r.wire())
 	}
 	var b bytes.Buffer
 	for _, o := range r.outcomes {

@@ -5,7 +5,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -324,9 +323,7 @@ func listCatalogues(w io.Writer, folder string, asJSON bool) error {
 		added.Covered(func(_ sky.ICRS, depth float64) { out.Added.Deepest = max(out.Added.Deepest, depth) })
 	}
 	if asJSON {
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(out)
+		return writeJSON(w, out)
 	}
 	return printCatalogues(terminal{w}, out, added)
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -75,7 +74,7 @@ func (f *planFlags) plan(c *cobra.Command) error {
 	}
 	p := deep.PlanFor(cat, sky.Angle(f.field)*sky.Degree, region)
 	if f.asJSON {
-		return printPlanJSON(c.OutOrStdout(), f.field, p)
+		return writeJSON(c.OutOrStdout(), planJSON{f.field, p.Enough, p.Short, p.G, p.InField, p.Stars, p.Queries})
 	}
 	return printPlan(c.OutOrStdout(), f.field, where, p)
 }
@@ -88,12 +87,6 @@ type planJSON struct {
 	InField  float64  `json:"stars_in_field"`
 	Stars    float64  `json:"stars"`
 	Queries  []string `json:"queries"`
-}
-
-func printPlanJSON(w io.Writer, field float64, p deep.Plan) error {
-	enc := json.NewEncoder(w)
-	enc.SetEscapeHTML(false)
-	return enc.Encode(planJSON{field, p.Enough, p.Short, p.G, p.InField, p.Stars, p.Queries})
 }
 
 func printPlan(out io.Writer, field float64, where string, p deep.Plan) error {

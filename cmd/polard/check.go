@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -54,10 +53,7 @@ Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 		Example: "  polard check --config /etc/polard/polard.toml\n  polard check /data/tonight --lat 46.32 --lon 13.07",
 		Args:    mostOneFolder, Annotations: map[string]string{configured: "yes"},
 		RunE: func(c *cobra.Command, args []string) error {
-			folder := frames.named
-			if len(args) == 1 {
-				folder = args[0]
-			}
+			folder := frames.given(args)
 			if folder == "" {
 				return wrongCall("name the folder to look at: '%s FOLDER'", c.CommandPath())
 			}
@@ -87,13 +83,11 @@ Exit status: 0 nothing is wrong, 1 something is, 2 the call was wrong.`,
 
 func printFindings(c *cobra.Command, all []finding, asJSON bool) error {
 	wrong := false
-	enc := json.NewEncoder(c.OutOrStdout())
-	enc.SetEscapeHTML(false)
 	for _, f := range all {
 		wrong = wrong || f.Verdict == checkWrong
 		var err error
 		if asJSON {
-			err = enc.Encode(f)
+			err = writeJSON(c.OutOrStdout(), f)
 		} else {
 			_, err = fmt.Fprintf(terminal{c.OutOrStdout()}, "%-6s %-10s %s\n", f.Verdict, f.Check, oneLine(f.Message))
 		}

@@ -127,7 +127,8 @@ func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessio
 	encoder := json.NewEncoder(out)
 	switch {
 	case asCSV:
-		if err := lines.Write([]string{"session", "program", "source", "folder", "began_utc", "heard_utc", "entries", "phase", "lat_deg", "lon_deg", "first_total_arcmin", "last_total_arcmin"}); err != nil {
+		names, _ := columnsOf(sessionLine{})
+		if err := lines.Write(names); err != nil {
 			return err
 		}
 	case !asJSON:
@@ -156,8 +157,8 @@ func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessio
 		case asJSON:
 			err = encoder.Encode(l)
 		case asCSV:
-			err = lines.Write([]string{strconv.FormatInt(l.Session, 10), l.Program, l.Source, l.Folder, l.BeganUTC, l.HeardUTC, strconv.FormatInt(l.Entries, 10),
-				l.Phase, digits(l.LatDeg), digits(l.LonDeg), digits(l.FirstArcmin), digits(l.LastArcmin)})
+			_, values := columnsOf(l)
+			err = lines.Write(values)
 		default:
 			_, err = fmt.Fprintf(table, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, s.Begun.Format("2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, shownName(l.Folder))
 		}
@@ -324,9 +325,9 @@ func (c *csvEntries) flush() error {
 	return c.w.Error()
 }
 
-// columnsOf gives the names and the values of a line's members, in CSV.
-func columnsOf(l entryLine) (names, values []string) {
-	v := reflect.ValueOf(l)
+// columnsOf gives the names and the values of the members of a struct, in CSV.
+func columnsOf(line any) (names, values []string) {
+	v := reflect.ValueOf(line)
 	for i := range v.NumField() {
 		name, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("json"), ",")
 		if name == "-" {

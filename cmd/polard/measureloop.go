@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"io"
 	"slices"
@@ -55,9 +54,7 @@ func (h *handsOff) live() {
 func (r axisReport) printNewest(w io.Writer, asJSON bool) error {
 	newest := r.view.Adjust[len(r.view.Adjust)-1]
 	if asJSON {
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(adjustOf(newest))
+		return writeJSON(w, adjustOf(newest))
 	}
 	var b bytes.Buffer
 	r.standingWords(&b, shownName(newest.Name), newest.Status)

@@ -47,10 +47,7 @@ Exit status: 0, 1 when the logbook holds no such night, 2 the call was wrong.`,
 }
 
 func (f *reportFlags) run(c *cobra.Command, args []string) error {
-	folder := f.frames.named
-	if len(args) == 1 {
-		folder = args[0]
-	}
+	folder := f.frames.given(args)
 	if folder != "" {
 		absolute, err := filepath.Abs(folder)
 		if err != nil {

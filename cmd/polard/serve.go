@@ -322,12 +322,17 @@ func mostOneFolder(c *cobra.Command, args []string) error {
 	return nil
 }
 
-// folder is the one that the call or the configuration names.
-func (f *framesFlags) folder(c *cobra.Command, args []string) (string, error) {
-	folder := f.named
+// given is the folder that the call or the configuration names; "" when neither does.
+func (f *framesFlags) given(args []string) string {
 	if len(args) == 1 {
-		folder = args[0]
+		return args[0]
 	}
+	return f.named
+}
+
+// folder is the one given, which has to be there.
+func (f *framesFlags) folder(c *cobra.Command, args []string) (string, error) {
+	folder := f.given(args)
 	if folder == "" {
 		return "", wrongCall("name the one folder into which the camera writes its frames: '%s FOLDER'", c.CommandPath())
 	}

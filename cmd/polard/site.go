@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -126,9 +125,7 @@ func (r siteReport) print(w io.Writer, asJSON bool) error {
 		if err != nil {
 			return err
 		}
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(sheet)
+		return writeJSON(w, sheet)
 	}
 	_, err := io.WriteString(w, r.text())
 	return err

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -208,12 +207,10 @@ func unsolvedOf(o pipeline.Outcome) unsolvedJSON {
 
 func printSolved(w io.Writer, o pipeline.Outcome, header string, asJSON bool) error {
 	if asJSON {
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
 		if o.Solution == nil {
-			return enc.Encode(unsolvedOf(o))
+			return writeJSON(w, unsolvedOf(o))
 		}
-		return enc.Encode(solvedOf(o, header))
+		return writeJSON(w, solvedOf(o, header))
 	}
 	if o.Solution == nil {
 		_, err := fmt.Fprintf(terminal{w}, "%s: not solved: %s\n", shownName(o.Path), o.Problem.Message)

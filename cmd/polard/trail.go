@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"math"
@@ -118,7 +117,8 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	for _, o := range outcomes {
 		p.See(service.FrameEntry(o, watch.Arrival{}, 0))
 	}
-	cfg, err := f.site.config(c, headerSite(outcomes), headerWeather(outcomes))
+	site, weather := fromHeaders(outcomes)
+	cfg, err := f.site.config(c, site, weather)
 	if err != nil {
 		return err
 	}
@@ -187,9 +187,7 @@ func printTrail(w io.Writer, order web.PlanOrder, v plan.Verdict, asJSON bool) e
 	if asJSON {
 		out := web.PlanFromOrder(order)
 		out.Judged(v)
-		enc := json.NewEncoder(w)
-		enc.SetEscapeHTML(false)
-		return enc.Encode(out)
+		return writeJSON(w, out)
 	}
 	for _, text := range v.Sentences {
 		if _, err := fmt.Fprintln(w, text); err != nil {
