@@ -23,7 +23,6 @@ type Catalogue struct {
 	first    []byte
 	stars    []byte
 	starsSum uint32
-	bundled  [32]byte
 	sources  []Source
 	mapped   mmap.MMap
 }
@@ -67,9 +66,6 @@ func (c *Catalogue) Len() int { return len(c.stars) / recordSize }
 
 // Sources are the files that were added.
 func (c *Catalogue) Sources() []Source { return slices.Clone(c.sources) }
-
-// Bundled names the bundled catalogue that was merged with (catalogs.Catalogue.Source).
-func (c *Catalogue) Bundled() [32]byte { return c.bundled }
 
 // Verify reads all stars and tells whether they are those that were written.
 func (c *Catalogue) Verify() error {

@@ -96,7 +96,6 @@ func Parse(data []byte) (*Catalogue, error) {
 	}
 	c := &Catalogue{depths: data[l.depths:l.first], first: data[l.first:l.stars], stars: data[l.stars:]}
 	c.starsSum = le.Uint32(data[starsOffset:])
-	copy(c.bundled[:], data[bundledOffset:])
 	if err := json.Unmarshal(data[l.sources:l.depths], &c.sources); err != nil {
 		return nil, damaged("its sources cannot be read (%v)", err)
 	}

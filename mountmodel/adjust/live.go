@@ -148,9 +148,6 @@ func (l *Live) Spoilt() *axis.Warning { return l.doubts.spoilt }
 // Bolts is what is known of the bolts.
 func (l *Live) Bolts() *Bolts { return l.learning.bolts }
 
-// Learning is what is known of the bolts, and how.
-func (l *Live) Learning() Learning { return l.learning }
-
 // Reports are the newest frames, oldest first.
 func (l *Live) Reports() []Report { return l.reports }
 

@@ -115,7 +115,7 @@ func openSQLite(ctx context.Context, path string) (*Book, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err = check(ctx, db); err == nil {
+	if err = check(ctx, db, `PRAGMA quick_check(1)`); err == nil {
 		err = migrate(ctx, db, sqliteDialect)
 	}
 	if err != nil {
@@ -143,10 +143,10 @@ func connect(path string) (db *sql.DB, absolute string, err error) {
 	return db, absolute, nil
 }
 
-// check has the database look over its own pages.
-func check(ctx context.Context, db *sql.DB) error {
+// check has the database look over its own pages, by a pragma that says ok.
+func check(ctx context.Context, db *sql.DB, pragma string) error {
 	var verdict string
-	if err := db.QueryRowContext(ctx, `PRAGMA quick_check(1)`).Scan(&verdict); err != nil {
+	if err := db.QueryRowContext(ctx, pragma).Scan(&verdict); err != nil {
 		return err
 	}
 	if verdict != "ok" {
@@ -166,12 +166,8 @@ func (b *Book) Check(ctx context.Context) error {
 		}
 		return nil
 	}
-	var verdict string
-	if err := b.db.QueryRowContext(ctx, `PRAGMA integrity_check`).Scan(&verdict); err != nil {
+	if err := check(ctx, b.db, `PRAGMA integrity_check`); err != nil {
 		return troubleFrom(err)
-	}
-	if verdict != "ok" {
-		return &Trouble{Code: TroubleDamaged, Message: "its file is damaged: " + verdict}
 	}
 	return nil
 }

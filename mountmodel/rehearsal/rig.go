@@ -200,13 +200,6 @@ func (r *Rig) Expose(at time.Time) (*fits.Frame, error) {
 	return r.open(at).frame()
 }
 
-// Stars gives the stars that a frame begun at an instant shows, down to those
-// lost in its noise.
-func (r *Rig) Stars(at time.Time) ([]ImagedStar, error) {
-	s := r.shot(at, 0)
-	return s.imaged(s.cut(), 0)
-}
-
 // open starts an exposure.
 func (r *Rig) open(at time.Time) *shot {
 	r.mu.Lock()
