@@ -23,10 +23,8 @@ func readLayout(axes []int) (layout, error) {
 		n--
 	}
 	axes = axes[:n]
-	for _, a := range axes {
-		if a == 0 {
-			return layout{}, fmt.Errorf("%w: an image of %s pixels holds none", ErrUnsupported, times(axes))
-		}
+	if slices.Contains(axes, 0) {
+		return layout{}, fmt.Errorf("%w: an image of %s pixels holds none", ErrUnsupported, times(axes))
 	}
 	switch {
 	case n == 0:

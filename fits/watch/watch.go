@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -186,9 +187,7 @@ func New(options Options) *Watcher {
 		options.Waiting = func(int, bool) {}
 	}
 	w := &Watcher{options: options, files: map[string]*watched{}, pending: map[string]*watched{}, taken: map[uint64]string{}, refused: map[uint64]string{}, access: newAccess(options.Answers), decode: fits.DecodeInto}
-	for sum, path := range options.Taken {
-		w.taken[sum] = path
-	}
+	maps.Copy(w.taken, options.Taken)
 	return w
 }
 

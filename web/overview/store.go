@@ -15,6 +15,7 @@ import (
 	"polard/web/mqtt"
 
 	"golang.org/x/time/rate"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Row is one pier on the page.
@@ -190,25 +191,24 @@ const fewestNights = 3
 // trend is the slope of a straight line through the total offsets by least squares,
 // in arcminutes a week; NaN for too few nights.
 func trend(nights []web.WatchedNight) float64 {
-	var n, st, sx, stt, stx float64
+	var weeks, totals []float64
 	var first time.Time
 	for _, night := range nights {
 		at, err := time.Parse(time.RFC3339, night.UntilUTC)
-		x := float64(night.Offset.TotalArcmin)
-		if err != nil || math.IsNaN(x) {
+		total := float64(night.Offset.TotalArcmin)
+		if err != nil || math.IsNaN(total) {
 			continue
 		}
-		if n == 0 {
+		if len(weeks) == 0 {
 			first = at
 		}
-		t := at.Sub(first).Hours() / (7 * 24)
-		n, st, sx, stt, stx = n+1, st+t, sx+x, stt+t*t, stx+t*x
+		weeks, totals = append(weeks, at.Sub(first).Hours()/(7*24)), append(totals, total)
 	}
-	det := n*stt - st*st
-	if n < fewestNights || det <= 0 {
+	if len(weeks) < fewestNights {
 		return math.NaN()
 	}
-	return (n*stx - st*sx) / det
+	_, slope := stat.LinearRegression(weeks, totals, nil, false)
+	return slope // NaN where all are of one moment
 }
 
 // Page is what is sent to the page: the rows that changed since a sequence number.
