@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io/fs"
 	"net/http"
-	"os"
 	"path"
 	"slices"
 	"strings"
@@ -27,7 +26,6 @@ type assets struct {
 	files   fs.FS
 	version string
 	pages   map[string][]byte // pageNames with the version filled in
-	fromDir bool
 }
 
 // kinds are the types we serve; a file of any other kind is refused when the
@@ -43,18 +41,9 @@ var kinds = map[string]string{
 	".webmanifest": "application/manifest+json",
 }
 
-// loadAssets reads the embedded files, or while developing those in dir.
-func loadAssets(dir string) (*assets, error) {
-	a := &assets{}
-	if dir != "" {
-		a.files, a.fromDir = os.DirFS(dir), true
-	} else {
-		sub, err := fs.Sub(embedded, "assets")
-		if err != nil {
-			return nil, err
-		}
-		a.files = sub
-	}
+// loadAssets reads the files of the page.
+func loadAssets(files fs.FS) (*assets, error) {
+	a := &assets{files: files}
 	if err := a.read(); err != nil {
 		return nil, fmt.Errorf("assets of the page: %w", err)
 	}
@@ -125,15 +114,7 @@ func (s *Server) getShown(c echo.Context) error {
 func (s *Server) getPairPage(c echo.Context) error { return s.servePage(c, http.StatusOK, pairingPage) }
 
 func (s *Server) servePage(c echo.Context, status int, name string) error {
-	page := s.assets.pages[name]
-	if s.assets.fromDir {
-		fresh, err := loadAssets(s.opt.AssetsDir)
-		if err != nil {
-			return err
-		}
-		page = bytes.ReplaceAll(fresh.pages[name], []byte(fresh.version), []byte(s.assets.version))
-	}
-	return c.HTMLBlob(status, page)
+	return c.HTMLBlob(status, s.assets.pages[name])
 }
 
 func (s *Server) getAsset(c echo.Context) error {
@@ -149,9 +130,7 @@ func (s *Server) getAsset(c echo.Context) error {
 	if name == workerFile { // it answers for the page, which lies above it
 		c.Response().Header().Set("Service-Worker-Allowed", "/")
 	}
-	if !s.assets.fromDir {
-		c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
-	}
+	c.Response().Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	return c.Blob(http.StatusOK, kind, b)
 }
 

@@ -102,7 +102,11 @@ func testNewVersion(t *testing.T, p *browsertest.Page) {
 	if err := os.WriteFile(filepath.Join(dir, "note.txt"), []byte("another version"), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	s = serve(t, Options{Addr: addr, AssetsDir: dir})
+	another, err := loadAssets(os.DirFS(dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s = serve(t, Options{Addr: addr}, func(s *Server) { s.assets = another })
 	publish(t, s, adjusting(0, time.Minute))
 	p.Until(fmt.Sprintf(`document.querySelector("script[type=module]")?.src.includes(%q) === true`, s.assets.version))
 	p.Until(looksFresh)

@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// Shares of the open connections, beside those of websockets (Options.MaxClients), which
+// Shares of the open connections, beside those of websockets (mostClients), which
 // the paired and this machine have between them.
 const (
 	// strangersConns are for who is not known yet: each newcomer begins here. It costs a

@@ -213,7 +213,7 @@ func serve(t *testing.T, opt Options, changes ...func(*Server)) *running {
 	}
 	ready := make(chan string, 1)
 	opt.Ready = func(url string) { ready <- url }
-	s, err := New(opt)
+	s, err := New(withNotes(opt))
 	if err != nil {
 		t.Fatal(err)
 	}

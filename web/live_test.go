@@ -101,7 +101,7 @@ func stateJSON(t *testing.T, s *State) string {
 }
 
 func TestLiveRefusesStrangers(t *testing.T) {
-	r := serve(t, Options{MaxClients: 2})
+	r := serve(t, Options{}, func(s *Server) { s.hub = newHub(2) })
 	for _, h := range []http.Header{
 		{"Origin": {"http://evil.example"}},
 		{"Origin": {"null"}},

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
-	"sync"
 	"time"
 
 	"polard/mountmodel"
@@ -80,44 +79,6 @@ type Night struct {
 	Confirmed bool
 	// Lock is what locking the bolts did; nil when that was not measured.
 	Lock *mountmodel.LockShift
-}
-
-// memory is the notes of a service without a logbook: they last as long as the
-// program runs, and there are no earlier nights.
-type memory struct {
-	mu    sync.Mutex
-	notes map[string][]byte
-	marks Marks
-}
-
-func newMemory() *memory { return &memory{notes: make(map[string][]byte)} }
-
-func (m *memory) Note(_ context.Context, key string) ([]byte, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.notes[key]), nil
-}
-
-func (m *memory) SetNote(_ context.Context, key string, value []byte) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.notes[key] = slices.Clone(value)
-	return nil
-}
-
-func (m *memory) Earlier(context.Context, sky.Site, int) ([]Night, error) { return nil, nil }
-
-func (m *memory) Marks(context.Context) (Marks, error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return m.marks, nil
-}
-
-func (m *memory) SetMarks(_ context.Context, marks Marks) error {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.marks = marks
-	return nil
 }
 
 // The wire form of notes and nights.

@@ -4,7 +4,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -12,6 +14,55 @@ import (
 	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 )
+
+// memory keeps notes as long as the test runs; there are no earlier nights.
+type memory struct {
+	mu    sync.Mutex
+	notes map[string][]byte
+	marks Marks
+}
+
+func newMemory() *memory { return &memory{notes: make(map[string][]byte)} }
+
+func (m *memory) Note(_ context.Context, key string) ([]byte, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.notes[key]), nil
+}
+
+func (m *memory) SetNote(_ context.Context, key string, value []byte) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.notes[key] = slices.Clone(value)
+	return nil
+}
+
+func (m *memory) Earlier(context.Context, sky.Site, int) ([]Night, error) { return nil, nil }
+
+func (m *memory) Marks(context.Context) (Marks, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.marks, nil
+}
+
+func (m *memory) SetMarks(_ context.Context, marks Marks) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.marks = marks
+	return nil
+}
+
+// withNotes keeps the notes in memory where the options do not say.
+func withNotes(opt Options) Options {
+	kept := newMemory()
+	if opt.Notes == nil {
+		opt.Notes = kept
+	}
+	if opt.Nights == nil {
+		opt.Nights = kept
+	}
+	return opt
+}
 
 // earlierNights is a logbook of our own invention.
 type earlierNights struct {

@@ -52,17 +52,11 @@ type Options struct {
 	// Equipment is the camera and the mount that the service operates; nil where it operates none.
 	Equipment Equipment
 	// Notes keep what the page is to know again, and Nights tell of earlier
-	// nights. Nil: what is noted lasts as long as the program runs, and there are
-	// no earlier nights.
+	// nights. An Operator needs both.
 	Notes  Notes
 	Nights Nights
 	// Logger takes what goes wrong; nil discards it.
 	Logger *slog.Logger
-	// AssetsDir serves the page's files from this folder instead of the
-	// embedded ones, for work on the page.
-	AssetsDir string
-	// MaxClients bounds the open websockets; 0 means DefaultMaxClients.
-	MaxClients int
 	// Healthy tells whether the program behind the page answers, nil for one
 	// that always does; Able, whether it can do its work, and if not, why.
 	Healthy, Able func(context.Context) error
@@ -72,9 +66,9 @@ type Options struct {
 	Ready func(url string)
 }
 
-// DefaultMaxClients is far above a night's phones and laptops and well below
-// what would hurt: a client costs some 30 kB.
-const DefaultMaxClients = 512
+// mostClients bounds the open websockets: far above a night's phones and laptops and well below
+// what would hurt, as a client costs some 30 kB.
+const mostClients = 512
 
 // stopWithin bounds how long Run takes to return after its context ends.
 const stopWithin = 1500 * time.Millisecond
@@ -104,8 +98,11 @@ type Server struct {
 
 // New makes a server; [Server.Run] runs it. Publishing before that is fine.
 func New(opt Options) (*Server, error) {
-	if opt.Operator == nil && opt.Shown == nil {
+	switch {
+	case opt.Operator == nil && opt.Shown == nil:
 		return nil, errors.New("web: no operator, and nothing to be shown")
+	case opt.Operator != nil && (opt.Notes == nil || opt.Nights == nil):
+		return nil, errors.New("web: an operator, and nothing that keeps notes")
 	}
 	if opt.Addr == "" {
 		opt.Addr = "127.0.0.1:0"
@@ -116,24 +113,14 @@ func New(opt Options) (*Server, error) {
 	if opt.Logger == nil {
 		opt.Logger = slog.New(slog.DiscardHandler)
 	}
-	kept := newMemory()
-	if opt.Notes == nil {
-		opt.Notes = kept
-	}
-	if opt.Nights == nil {
-		opt.Nights = kept
-	}
-	if opt.MaxClients <= 0 {
-		opt.MaxClients = DefaultMaxClients
-	}
-	a, err := loadAssets(opt.AssetsDir)
+	a, err := loadAssets(SharedFiles())
 	if err != nil {
 		return nil, err
 	}
 	s := &Server{
 		opt:    opt,
 		assets: a,
-		hub:    newHub(opt.MaxClients),
+		hub:    newHub(mostClients),
 		now:    time.Now,
 		beat:   beatEvery,
 		rates:  newRates(),
@@ -218,7 +205,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("cannot listen on %s: %w (is another one running? choose another port)", s.opt.Addr, err)
 	}
 	scheme := "http"
-	bounded := boundConns(ln, s.opt.MaxClients, s.opt.Forwarded)
+	bounded := boundConns(ln, mostClients, s.opt.Forwarded)
 	ln = bounded
 	if s.opt.Certificate != nil {
 		scheme = "https"

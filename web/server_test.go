@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/fstest"
 
 	"polard/mountmodel"
 )
@@ -25,7 +26,7 @@ func newTestServer(t *testing.T, opt Options) (*Server, *recorder) {
 	if opt.Operator == nil {
 		opt.Operator = rec
 	}
-	s, err := New(opt)
+	s, err := New(withNotes(opt))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -161,26 +162,13 @@ func TestAssets(t *testing.T) {
 	}
 }
 
-func TestAssetsFromFolder(t *testing.T) {
-	dir := t.TempDir()
-	write := func(text string) {
-		if err := os.WriteFile(filepath.Join(dir, "index.html"), []byte(text+` {{.Assets}}`), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if err := os.WriteFile(filepath.Join(dir, pairingPage), []byte("{{.Assets}}"), 0o644); err != nil {
+func TestAssetsOfUnknownKind(t *testing.T) {
+	files := fstest.MapFS{sessionPage: {Data: []byte("{{.Assets}}")}, pairingPage: {}}
+	if _, err := loadAssets(files); err != nil {
 		t.Fatal(err)
 	}
-	write("first")
-	s, _ := newTestServer(t, Options{AssetsDir: dir})
-	write("second")
-	if page := ask(s, "GET", "/", "", nil).Body.String(); page != "second /assets/"+s.assets.version {
-		t.Errorf("page %q", page)
-	}
-	if err := os.WriteFile(filepath.Join(dir, "odd.exe"), nil, 0o644); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := New(Options{Operator: &recorder{}, AssetsDir: dir}); err == nil {
+	files["odd.exe"] = &fstest.MapFile{}
+	if _, err := loadAssets(files); err == nil {
 		t.Error("a file of unknown kind was taken")
 	}
 }
@@ -391,7 +379,7 @@ func TestListenOnlyOnLoopback(t *testing.T) {
 		{":7315", false, false}, {"0.0.0.0:7315", false, false}, {"[::]:7315", false, false}, {"192.168.4.1:7315", false, false}, {"mount.local:7315", false, false},
 		{":7315", true, true}, {"7315", true, false}, {"127.0.0.1", false, false},
 	} {
-		_, err := New(Options{Operator: &recorder{}, Addr: c.addr, AllowNetwork: c.allow})
+		_, err := New(withNotes(Options{Operator: &recorder{}, Addr: c.addr, AllowNetwork: c.allow}))
 		if (err == nil) != c.ok {
 			t.Errorf("%q, network %t: %v", c.addr, c.allow, err)
 		}
@@ -416,7 +404,7 @@ func (panicky) Tell(context.Context, mountmodel.Event) error { panic("secret") }
 func TestPortTaken(t *testing.T) {
 	r := serve(t, Options{})
 	addr := strings.TrimSuffix(strings.TrimPrefix(r.url, "http://"), "/")
-	s, err := New(Options{Operator: &recorder{}, Addr: addr})
+	s, err := New(withNotes(Options{Operator: &recorder{}, Addr: addr}))
 	if err != nil {
 		t.Fatal(err)
 	}
