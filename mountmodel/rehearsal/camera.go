@@ -13,6 +13,15 @@ func (k Camera) Scale() sky.Angle {
 	return sky.Angle(math.Atan(k.PixelUm / 1000 / k.FocalMm))
 }
 
+// Field is the angle across the frame along columns and along rows, without
+// distortion.
+func (k Camera) Field() (width, height sky.Angle) {
+	half := func(n int) sky.Angle {
+		return sky.Angle(2 * math.Atan(float64(n)/2*k.PixelUm/1000/k.FocalMm))
+	}
+	return half(k.Width), half(k.Height)
+}
+
 // onBody sends the camera's directions to the body's frame, in which Y is the
 // axis and the boresight lies in the plane of Y and Z.
 func (k Camera) onBody(polarDistance sky.Angle) sky.Matrix {

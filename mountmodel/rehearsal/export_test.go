@@ -1,20 +1,8 @@
 package rehearsal
 
 import (
-	"math"
 	"time"
-
-	"polard/mountmodel/sky"
 )
-
-// Field is the angle across the frame along columns and along rows, without
-// distortion.
-func (k Camera) Field() (width, height sky.Angle) {
-	half := func(n int) sky.Angle {
-		return sky.Angle(2 * math.Atan(float64(n)/2*k.PixelUm/1000/k.FocalMm))
-	}
-	return half(k.Width), half(k.Height)
-}
 
 // Stars gives the stars that a frame begun at an instant shows, down to those
 // lost in its noise.

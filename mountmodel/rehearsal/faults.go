@@ -153,10 +153,11 @@ func ofTheMount() []Fault {
 				r.mount.lockShift = [2]sky.Angle{size(on, faultLock[0]), size(on, faultLock[1])}
 			})},
 		{Name: "periodic", Lasts: true, Text: "the worm of the drive runs unevenly", Sizes: "5 to 30″ either way, in 4 to 11 minutes",
-			set: setting(func(r *Rig, on bool, _ time.Time) {
+			set: func(r *Rig, on bool, _ time.Time) error {
 				worm := time.Duration(worms.of(r, "worm") * float64(time.Second))
-				r.mount.periodic, r.mount.worm = size(on, periodic.angle(r, "periodic")), sky.Angle(worm.Seconds()*siderealRate)
-			})},
+				r.SetPeriodicError(size(on, periodic.angle(r, "periodic")), worm)
+				return nil
+			}},
 		{Name: "dither", Lasts: true, Text: "the guiding program moves the mount a little between exposures", Sizes: "10 to 30″",
 			set: setting(func(r *Rig, on bool, _ time.Time) { r.dither = size(on, dither.angle(r, "dither")) })},
 	}

@@ -139,6 +139,14 @@ func (r *Rig) Gust(rotation sky.Vec) {
 	r.gust = rotation
 }
 
+// SetPeriodicError makes the drive run unevenly: see [Mount].PeriodicError. The
+// period must be above 0.
+func (r *Rig) SetPeriodicError(amplitude sky.Angle, period time.Duration) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.mount.periodic, r.mount.worm = amplitude, sky.Angle(period.Seconds()*siderealRate)
+}
+
 // Lock locks the bolts.
 func (r *Rig) Lock() {
 	r.mu.Lock()
