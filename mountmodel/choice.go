@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"polard/mountmodel/axis"
+	"polard/mountmodel/sky"
 )
 
 // FrameChoice is the person's word on whether a frame of a measurement counts.
@@ -71,6 +72,6 @@ func (s *Session) offset() *axis.Offset {
 func (s *Session) passOver(now time.Time, sighting *Sighting) {
 	s.lastHeard = now
 	f, _ := s.read(sighting) // it could be used when it came
-	f.Status, f.Message = axis.FrameLeftOut, ""
+	f.Status, f.Message, f.Said = axis.FrameLeftOut, "", sky.Saying{}
 	s.state = s.state.refusing(f.FrameReport)
 }

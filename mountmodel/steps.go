@@ -76,7 +76,7 @@ func (s *Session) tell(event Event) error {
 // refuse lists a frame that cannot be used, and says what that means.
 func (s *Session) refuse(f axis.Frame, err error) {
 	s.blind = !s.list && !errors.Is(err, errOlder)
-	f.Message = err.Error()
+	f.Message, f.Said = err.Error(), sky.SayingOf(err)
 	w := &axis.Warning{Code: WarnUnsolved, Frame: f.Name, Message: fmt.Sprintf("The newest frame, %s, could not be used: %s.", f.Name, f.Message)}
 	switch {
 	case !errors.Is(err, errThroughGround):
@@ -100,21 +100,21 @@ func (s *Session) refuse(f axis.Frame, err error) {
 const horizonDip = 3.5 * sky.Degree
 
 var (
-	errNoTime = errors.New("the file does not tell when it was taken")
+	errNoTime = sky.Refuse(nil, "no_time", "the file does not tell when it was taken")
 	// errThroughGround is what a wrong place, longitude or clock comes to when it
 	// is wrong by much.
 	errThroughGround = errors.New("below the horizon: latitude, longitude (east is positive) or the time in the frame is wrong; check all three")
 
-	errOlder = errors.New("it is not newer than the frame before it")
+	errOlder = sky.Refuse(nil, "frame_older", "it is not newer than the frame before it")
 
-	errOtherCamera = errors.New("it was taken with another camera, or another part of its detector, than the frames that the axis was measured with: go on with that one, or start over with this")
+	errOtherCamera = sky.Refuse(nil, "other_camera", "it was taken with another camera, or another part of its detector, than the frames that the axis was measured with: go on with that one, or start over with this")
 )
 
 // read makes a frame of a sighting, or says why it cannot be used.
 func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	f := axis.Frame{FrameReport: axis.FrameReport{Name: sighting.Name, Mid: s.cfg.middle(sighting.Mid), Status: axis.FrameUnsolved}}
 	if sighting.Refused != "" {
-		return f, errors.New(sighting.Refused)
+		return f, &sky.Refusal{Why: sky.Saying{Code: sighting.RefusedBy, Args: []any{sighting.Spots}, Text: sighting.Refused}}
 	}
 	f.Status = axis.FrameUnusable
 	f.Stars = len(sighting.Pairs)
@@ -130,7 +130,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	f.Stars = f.Observed.Stars
 	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header}
 	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {
-		return f, fmt.Errorf("by the place and time given it was pointed %.0f° %w", -alt.Degrees(), errThroughGround)
+		return f, &sky.Refusal{Kind: errThroughGround, Why: sky.Say("through_ground", "by the place and time given it was pointed %s %s", sky.Whole(-alt), errThroughGround)}
 	}
 	m, phase := s.state.running(), s.Phase()
 	if len(m.Frames) > 0 && m.Frames[0].Observed.Mirrored != f.Observed.Mirrored {
@@ -140,7 +140,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 		return f, errOtherCamera
 	}
 	if phase == Measuring && len(m.Frames) >= maxMeasureFrames {
-		return f, fmt.Errorf("a measurement takes at most %d frames", maxMeasureFrames)
+		return f, sky.Refuse(nil, "many_frames", "a measurement takes at most %d frames", maxMeasureFrames)
 	}
 	if live := s.state.following(); live != nil && !f.Mid.After(live.Newest()) {
 		return f, errOlder
@@ -359,7 +359,7 @@ func watchFrame(s *Session, in *input) state {
 	f := in.frame.FrameReport
 	night, err := s.watched(w.night, in)
 	if err != nil {
-		f.Status, f.Message = axis.FrameUnusable, err.Error()
+		f.Status, f.Message, f.Said = axis.FrameUnusable, err.Error(), sky.SayingOf(err)
 		return w.refusing(f)
 	}
 	in.role = roleWatches

@@ -137,6 +137,28 @@ func testFocusStays(t *testing.T, p *browsertest.Page) {
 			t.Errorf("%s lost the focus", focus)
 		}
 	}
+	// New frames come above the one whose button has the focus: the focus stays with that frame.
+	state := adjusting(0, time.Minute)
+	publish(t, s, state)
+	browsertest.Eval[bool](p, `(document.querySelector("#list details").open = true)`)
+	const button = `#list td button[data-file="pole_0002.fits"]`
+	p.Until(fmt.Sprintf(`document.querySelector(%q) !== null`, button))
+	browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).focus(), true)`, button))
+	for n := range 3 {
+		file := fmt.Sprintf("new_%d.fits", n)
+		state.Frames = append(state.Frames, Frame{Number: len(state.Frames) + 1, File: file, Mid: utc(time.Now()), Status: "adjusts"})
+		publish(t, s, state)
+		p.Until(fmt.Sprintf(`document.querySelector("#list tbody tr").dataset.key.startsWith(%q)`, file))
+		if !browsertest.Eval[bool](p, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, button)) {
+			t.Fatalf("after %d new frames the focus is on %q", n+1, browsertest.Eval[string](p, `document.activeElement.outerHTML`))
+		}
+	}
+	state.Frames = state.Frames[1:]
+	publish(t, s, state)
+	p.Until(fmt.Sprintf(`document.querySelectorAll("#list tbody tr").length === %d`, len(state.Frames)))
+	if !browsertest.Eval[bool](p, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, button)) {
+		t.Error("a frame that left the list took the focus along")
+	}
 }
 
 // The marks are those of the picture shown: a new frame's come with its picture.

@@ -69,7 +69,7 @@ func scenes() []struct {
 	blind.Doubt, blind.Moves = true, nil
 	tell(&blind, "blind_bolts", "The newest frame could not be used: leave the bolts until one can.")
 	blind.SaidDetails = []sky.Saying{{Code: "warning", Args: []any{"unsolved"}, Text: "The newest frame, pole_0012.fits, could not be used: 12 stars, needs about 20. Earlier frames were good: look for a cloud, dew, or something before the lens, and take another."}}
-	failed.Latest.Problem = &Notice{Code: "no_match", Message: "12 stars, needs about 20: expose longer or look for a gap in the clouds."}
+	failed.Latest.Problem = &Notice{Code: "no_match", Message: "12 stars, needs about 20: expose longer or look for a gap in the clouds.", Said: SaidFrom(sky.Saying{Code: "no_match", Args: []any{12}, Text: "12 stars, needs about 20: expose longer or look for a gap in the clouds."})}
 	return []struct {
 		name  string
 		state State

@@ -40,6 +40,7 @@ func TestPage(t *testing.T) {
 		{"focus stays", testFocusStays},
 		{"marks of the picture shown", testMarksOfThePicture},
 		{"languages", testLanguages},
+		{"sentences of the service", testServiceSentences},
 		{"without the service", testWithoutService},
 		{"result and night", testShare},
 		{"remembered", testRemembered},

@@ -5,6 +5,8 @@ import (
 	"net/http"
 	"time"
 
+	"polard/mountmodel/sky"
+
 	"github.com/labstack/echo/v4"
 )
 
@@ -30,6 +32,11 @@ type Equipment interface {
 	SomethingChanged(ctx context.Context) error
 }
 
+// PlanOfMotion is a plan in wire form.
+func PlanOfMotion(id string, plan sky.Saying, cautions []sky.Saying) *MotionPlan {
+	return &MotionPlan{ID: id, Text: plan.Text, Said: said(plan), Cautions: sky.English(cautions), SaidCautions: saidAll(cautions)}
+}
+
 // MotionOrder is what is to be measured. Zero values leave it to the plan.
 type MotionOrder struct {
 	TurnDeg float64
@@ -43,26 +50,29 @@ type MotionOrder struct {
 // EquipmentState is what a page shows of camera and mount. Number and All count pictures;
 // TurnedDeg and OfDeg are of the movement that goes on, west positive.
 type EquipmentState struct {
-	Protocol  string      `json:"protocol"` // "indi" or "alpaca"
-	Cameras   []string    `json:"cameras"`  // to choose from
-	Mounts    []string    `json:"mounts"`
-	Camera    string      `json:"camera,omitempty"` // chosen
-	Mount     string      `json:"mount,omitempty"`
-	Activity  string      `json:"activity"` // "idle", "finding", "exposing", "reading", "turning", "waiting" or "stopping"
-	Looping   bool        `json:"looping"`  // exposes again and again
-	Number    int         `json:"number,omitempty"`
-	All       int         `json:"all,omitempty"`
-	TurnedDeg Number      `json:"turned_deg"`
-	OfDeg     Number      `json:"of_deg"`
-	ExposureS Number      `json:"exposure_s"`
-	Gain      *Number     `json:"gain,omitempty"`
-	Note      string      `json:"note,omitempty"`     // the newest thing worth saying
-	Trouble   string      `json:"trouble,omitempty"`  // why the last thing asked for failed
-	Plan      *MotionPlan `json:"plan,omitempty"`     // what would be moved, until it is done or too old
-	Schedule  string      `json:"schedule,omitempty"` // "nightly" or "after_change", where it measures with nobody there
-	Due       bool        `json:"due,omitempty"`      // something was changed: it measures as soon as it is dark
-	Rests     string      `json:"rests,omitempty"`    // why the schedule does nothing until somebody has looked
-	Before    *AxisBefore `json:"before,omitempty"`   // where the axis was last known to stand before the measurement
+	Protocol    string      `json:"protocol"` // "indi" or "alpaca"
+	Cameras     []string    `json:"cameras"`  // to choose from
+	Mounts      []string    `json:"mounts"`
+	Camera      string      `json:"camera,omitempty"` // chosen
+	Mount       string      `json:"mount,omitempty"`
+	Activity    string      `json:"activity"` // "idle", "finding", "exposing", "reading", "turning", "waiting" or "stopping"
+	Looping     bool        `json:"looping"`  // exposes again and again
+	Number      int         `json:"number,omitempty"`
+	All         int         `json:"all,omitempty"`
+	TurnedDeg   Number      `json:"turned_deg"`
+	OfDeg       Number      `json:"of_deg"`
+	ExposureS   Number      `json:"exposure_s"`
+	Gain        *Number     `json:"gain,omitempty"`
+	Note        string      `json:"note,omitempty"` // the newest thing worth saying
+	NoteSaid    *Said       `json:"note_said,omitempty"`
+	Trouble     string      `json:"trouble,omitempty"` // why the last thing asked for failed
+	TroubleSaid *Said       `json:"trouble_said,omitempty"`
+	Plan        *MotionPlan `json:"plan,omitempty"`     // what would be moved, until it is done or too old
+	Schedule    string      `json:"schedule,omitempty"` // "nightly" or "after_change", where it measures with nobody there
+	Due         bool        `json:"due,omitempty"`      // something was changed: it measures as soon as it is dark
+	Rests       string      `json:"rests,omitempty"`    // why the schedule does nothing until somebody has looked
+	RestsSaid   *Said       `json:"rests_said,omitempty"`
+	Before      *AxisBefore `json:"before,omitempty"` // where the axis was last known to stand before the measurement
 }
 
 // AxisBefore is where the axis stood before, by a measurement through the devices or by the frame that was
@@ -73,11 +83,19 @@ type AxisBefore struct {
 	AtUTC       string      `json:"at_utc"` // when that was known, RFC 3339
 }
 
+// Tell has the newest thing worth saying.
+func (q *EquipmentState) Tell(s sky.Saying) { q.Note, q.NoteSaid = s.Text, said(s) }
+
+// Fail has why the last thing asked for failed.
+func (q *EquipmentState) Fail(s sky.Saying) { q.Trouble, q.TroubleSaid = s.Text, said(s) }
+
 // MotionPlan says what would be moved, how far and which way.
 type MotionPlan struct {
-	ID       string   `json:"id"`
-	Text     string   `json:"text"`
-	Cautions []string `json:"cautions"`
+	ID           string   `json:"id"`
+	Text         string   `json:"text"`
+	Said         *Said    `json:"said,omitempty"`
+	Cautions     []string `json:"cautions"`
+	SaidCautions []Said   `json:"said_cautions,omitempty"`
 }
 
 // Limits of a turn that can be asked for.
@@ -102,11 +120,11 @@ func (r motionRequest) order() (MotionOrder, error) {
 	out := MotionOrder{Way: r.Way, Daylight: r.Daylight, Thorough: r.Thorough}
 	if r.TurnDeg != nil {
 		if out.TurnDeg = *r.TurnDeg; !(out.TurnDeg >= leastTurnDeg && out.TurnDeg <= mostTurnDeg) {
-			return out, badRequest("a turn is 5 to 150 degrees")
+			return out, badCall("ask_turn", "a turn is 5 to 150 degrees")
 		}
 	}
 	if r.Way != "" && r.Way != "west" && r.Way != "east" {
-		return out, badRequest(`the way is "west" or "east"`)
+		return out, badCall("ask_way", `the way is "west" or "east"`)
 	}
 	return out, nil
 }
@@ -128,7 +146,7 @@ func (s *Server) equipmentRoutes(g *echo.Group) {
 	g.POST("/equipment/find", plain(q.Find))
 	g.POST("/equipment/choose", command(s, func(ctx context.Context, r chooseRequest) error {
 		if r.Camera == "" || r.Mount == "" {
-			return badRequest(`name the "camera" and the "mount", of those in the state`)
+			return badCall("ask_devices", `name the "camera" and the "mount", of those in the state`)
 		}
 		return q.Choose(ctx, r.Camera, r.Mount)
 	}))
@@ -141,14 +159,14 @@ func (s *Server) equipmentRoutes(g *echo.Group) {
 	}))
 	g.POST("/equipment/measure", patient(command(s, func(ctx context.Context, r measureRequest) error {
 		if r.Plan == "" {
-			return badRequest(`name the "plan" that the state shows: nothing moves without one`)
+			return badCall("ask_plan", `name the "plan" that the state shows: nothing moves without one`)
 		}
 		return q.Measure(ctx, r.Plan, r.Attended)
 	})))
 	g.POST("/equipment/present", plain(q.Present))
 	g.POST("/equipment/loop", command(s, func(ctx context.Context, r onOff) error {
 		if r.On == nil {
-			return badRequest(`say "on": true or false`)
+			return badCall("ask_on", `say "on": true or false`)
 		}
 		return q.Loop(ctx, *r.On)
 	}))

@@ -49,6 +49,7 @@ type Plan struct {
 	Best              *Offset `json:"best,omitempty"`
 
 	Sentences []string `json:"sentences,omitempty"`
+	Said      []Said   `json:"said,omitempty"` // the same by their codes
 }
 
 // planRequest is a plan as it is sent. Of the optics and the frame's size, what
@@ -89,17 +90,17 @@ func (r planRequest) order() (PlanOrder, error) {
 	}
 	switch {
 	case r.ExposureS == nil:
-		return PlanOrder{}, badRequest("give the exposure in seconds")
+		return PlanOrder{}, badCall("ask_exposure", "give the exposure in seconds")
 	case !(math.Abs(*r.ExposureS) <= longestExposureS):
-		return PlanOrder{}, badRequest("that exposure is too long")
+		return PlanOrder{}, badCall("ask_shorter", "that exposure is too long")
 	case r.DecDeg == nil || r.HAFromDeg == nil || r.HAToDeg == nil:
-		return PlanOrder{}, badRequest("give the target's declination, and its hour angles at the start and at the end")
+		return PlanOrder{}, badCall("ask_target", "give the target's declination, and its hour angles at the start and at the end")
 	case r.Guided && r.GuideOffsetArcmin == nil:
-		return PlanOrder{}, badRequest("say how far the guide star is from the middle of the frame")
+		return PlanOrder{}, badCall("ask_guide", "say how far the guide star is from the middle of the frame")
 	}
 	for _, x := range []*float64{r.WidthPx, r.HeightPx} {
 		if v := value(x); v != math.Trunc(v) || math.Abs(v) > math.MaxInt32 {
-			return PlanOrder{}, badRequest("width and height of the frame are whole numbers of pixels")
+			return PlanOrder{}, badCall("ask_size", "width and height of the frame are whole numbers of pixels")
 		}
 	}
 	o := PlanOrder{LimitPx: 1, ApplyTolerance: r.ApplyTolerance, Plan: plan.Plan{
@@ -149,7 +150,7 @@ func (p *Plan) Judged(v plan.Verdict) {
 	p.ToleranceArcmin = Number(v.Tolerance.Arcminutes())
 	p.AtRefractedArcsec, p.AtTrueArcsec, p.AtBestArcsec = Number(v.AtRefracted.Arcseconds()), Number(v.AtTrue.Arcseconds()), Number(v.AtBest.Arcseconds())
 	p.Best = new(offsetWire(axis.OffsetBetween(v.Best, observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted))))
-	p.Sentences = v.Sentences
+	p.Sentences, p.Said = sky.English(v.Sentences), saidAll(v.Sentences)
 	if m := v.Motion; m != nil {
 		drift := max(m.RA.Size, m.Dec.Size)
 		p.DriftRAArcsec, p.DriftDecArcsec = Number(m.RA.Size.Arcseconds()), Number(m.Dec.Size.Arcseconds())

@@ -10,6 +10,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/plan"
+	"polard/mountmodel/sky"
 
 	"github.com/labstack/echo/v4"
 )
@@ -21,12 +22,19 @@ type problem struct {
 	code    string
 	message string
 	reason  string // why the session refuses, for catalogues; empty where it has no name
+	said    *Said  // the message for catalogues, where it has a code
 }
 
 func (p *problem) Error() string { return p.message }
 
 func badRequest(message string) error {
 	return &problem{status: http.StatusBadRequest, code: "bad_request", message: message}
+}
+
+// badCall is a [badRequest] that a catalogue can say.
+func badCall(code, format string, args ...any) error {
+	s := sky.Say(code, format, args...)
+	return &problem{status: http.StatusBadRequest, code: "bad_request", message: s.Text, said: said(s)}
 }
 
 // problemTitles names every kind of problem that the service answers with. A
@@ -70,6 +78,7 @@ type problemJSON struct {
 	Detail string `json:"detail"`
 	Code   string `json:"code"`
 	Reason string `json:"reason,omitempty"`
+	Said   *Said  `json:"said,omitempty"`
 }
 
 // reasons name what refuses a command, the particular before the general.
@@ -89,6 +98,9 @@ var reasons = []struct {
 // refused is the answer to a command that the session does not follow.
 func refused(err error) error {
 	p := &problem{status: http.StatusConflict, code: "refused", message: err.Error()}
+	if s := sky.SayingOf(err); s.Code != "" {
+		p.said = said(s)
+	}
 	for _, r := range reasons {
 		if errors.Is(err, r.err) {
 			p.reason = r.name
@@ -120,7 +132,7 @@ func (s *Server) answerError(err error, c echo.Context) {
 	}
 	body, err := json.Marshal(problemJSON{
 		Type: problemsPath + "#" + p.code, Title: cmp.Or(problemTitles[p.code], http.StatusText(p.status)),
-		Status: p.status, Detail: p.message, Code: p.code, Reason: p.reason,
+		Status: p.status, Detail: p.message, Code: p.code, Reason: p.reason, Said: p.said,
 	})
 	if err == nil {
 		err = c.Blob(p.status, mimeProblem, body)

@@ -6,6 +6,9 @@ import (
 	"polard/mountmodel/sky"
 )
 
+// SaidFrom is a sentence in wire form; nil for none.
+func SaidFrom(s sky.Saying) *Said { return said(s) }
+
 // said is a sentence in wire form; nil for none.
 func said(s sky.Saying) *Said {
 	if s.Text == "" {
@@ -24,6 +27,8 @@ func said(s sky.Saying) *Said {
 			arg.WholeDeg = number(sky.Angle(a).Degrees())
 		case sky.Known:
 			arg.KnownArcsec = number(sky.Angle(a).Arcseconds())
+		case sky.Decimal:
+			arg.Number, arg.Digits = number(a.Value), a.Digits
 		case sky.Saying:
 			arg.Said = said(a)
 		default:

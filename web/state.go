@@ -125,6 +125,8 @@ type SaidArg struct {
 	SizeArcsec  *Number `json:"size_arcsec,omitempty"`  // an angle of which the size counts
 	WholeDeg    *Number `json:"whole_deg,omitempty"`    // an angle in whole degrees
 	KnownArcsec *Number `json:"known_arcsec,omitempty"` // an uncertainty
+	Number      *Number `json:"number,omitempty"`       // of which the sentence has the unit
+	Digits      int     `json:"digits,omitempty"`       // of Number, behind the point
 	Said        *Said   `json:"said,omitempty"`         // a sentence in a sentence
 }
 
@@ -366,6 +368,7 @@ type Frame struct {
 	Mid            string `json:"mid_utc,omitempty"`
 	Status         string `json:"status"` // a mountmodel.FrameStatus
 	Message        string `json:"message,omitempty"`
+	Said           *Said  `json:"said,omitempty"`  // the message by its code, where it has one
 	Stars          int    `json:"stars"`           // 0: unknown
 	TurnDeg        Number `json:"turn_deg"`        // of the RA axis since the first frame
 	ResidualArcsec Number `json:"residual_arcsec"` // what the rigid model leaves over, in the measurement
@@ -380,6 +383,7 @@ type Notice struct {
 	Code    string    `json:"code"`
 	Message string    `json:"message"`
 	Frame   *FrameRef `json:"frame,omitempty"` // the one it is about, among the frames
+	Said    *Said     `json:"said,omitempty"`  // the message by its code, where numbers stand in it
 }
 
 // FrameRef names a frame as a person is told of it.

@@ -105,6 +105,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 			Mid:            utc(f.Mid),
 			Status:         string(f.Status),
 			Message:        f.Message,
+			Said:           said(f.Said),
 			Stars:          f.Stars,
 			TurnDeg:        Unknown,
 			ResidualArcsec: Unknown,

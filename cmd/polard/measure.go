@@ -200,7 +200,7 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 	for _, text := range plan.Cautions {
 		h.say("- %s", text)
 	}
-	if err := h.confirm(ctx, plan.Sentence()); err != nil {
+	if err := h.confirm(ctx, plan.Saying().Text); err != nil {
 		return err
 	}
 	_, failure := m.Measure(ctx, plan)
@@ -274,7 +274,7 @@ const turnsAt = 2 * sky.Degree
 // printPlan prints what would be done.
 func (h *handsOff) printPlan(plan measure.Plan) error {
 	out := terminal{h.c.OutOrStdout()}
-	fmt.Fprintf(out, "%s\n", plan.Sentence())
+	fmt.Fprintf(out, "%s\n", plan.Saying().Text)
 	at := plan.Made
 	for i, s := range plan.Stops {
 		for _, move := range s.Moves {
@@ -373,7 +373,7 @@ func (h *handsOff) progress(p measure.Progress) {
 	case measure.Measured:
 		fmt.Fprintf(&b, "measured")
 	}
-	if p.Note != "" {
+	if p.Note.Text != "" {
 		if b.Len() > 0 {
 			b.Reset()
 		}

@@ -305,7 +305,8 @@ func (r *reader) tookBack(f axis.Frame) bool {
 
 // setAside leaves a frame out that the frames around it do not bear out.
 func (r *reader) setAside(f axis.Frame) {
-	f.Status, f.Message = axis.FrameSetAside, "does not fit the frames around it and was left out"
+	f.Status, f.Said = axis.FrameSetAside, sky.Say("aside_around", "does not fit the frames around it and was left out")
+	f.Message = f.Said.Text
 	r.left = append(r.left, f.FrameReport)
 	r.doubts.notice = &axis.Warning{Code: axis.WarnFrameStands, Frame: f.Name, Message: fmt.Sprintf(
 		"%s does not fit the frames around it and was left out: a wrong match, wind, or a touch while it was exposed. Nothing needs to be done.", f.Name)}
@@ -313,7 +314,8 @@ func (r *reader) setAside(f axis.Frame) {
 
 // unusable leaves a frame out from which the axis cannot be read any more.
 func (r *reader) unusable(f axis.Frame) {
-	f.Status, f.Message = axis.FrameUnusable, "taken after the tube moved on the mount"
+	f.Status, f.Said = axis.FrameUnusable, sky.Say("after_tube", "taken after the tube moved on the mount")
+	f.Message = f.Said.Text
 	r.left = append(r.left, f.FrameReport)
 }
 

@@ -112,7 +112,7 @@ func (e *TooLittleTurnError) Error() string {
 var (
 	ErrFewFrames = errors.New("an axis needs two frames at different angles of the RA axis")
 	ErrNotRigid  = errors.New("the frames do not fit a camera that turns about one line: one of them is wrong, or the declination, the tube or the mount moved between them")
-	ErrMirrored  = errors.New("the frames disagree on whether the image is mirrored: they come from different cameras or one was flipped")
+	ErrMirrored  = sky.Refuse(nil, "mirrored", "the frames disagree on whether the image is mirrored: they come from different cameras or one was flipped")
 )
 
 const (

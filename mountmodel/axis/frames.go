@@ -34,10 +34,11 @@ type FrameReport struct {
 	Name     string
 	Mid      time.Time
 	Status   FrameStatus
-	Message  string    // empty, or what the user should know of this frame
-	Stars    int       // matched stars used
-	Turn     sky.Angle // of the RA axis since the first frame of the measurement, right-handed about the pole-seeking end; in [-180, 180) degrees
-	Residual sky.Angle // root mean square over the stars' field of what the rigid model leaves of this frame
+	Message  string     // empty, or what the user should know of this frame
+	Said     sky.Saying // the same, where a catalogue can say it
+	Stars    int        // matched stars used
+	Turn     sky.Angle  // of the RA axis since the first frame of the measurement, right-handed about the pole-seeking end; in [-180, 180) degrees
+	Residual sky.Angle  // root mean square over the stars' field of what the rigid model leaves of this frame
 }
 
 // Placed tells whether the frame is one of a measurement, so that Turn and

@@ -72,7 +72,7 @@ type Config struct {
 func New(cfg Config) *Watch { return &Watch{cfg: cfg, every: 1} }
 
 // errOldNight refuses a frame of a night that is over.
-var errOldNight = errors.New("it is of an earlier night than the frames before it")
+var errOldNight = sky.Refuse(nil, "earlier_night", "it is of an earlier night than the frames before it")
 
 // With is the watch with one more exposure; w stays as it is. A frame of an earlier
 // night is refused. The axis is not fitted anew: see [Watch.Fitted].

@@ -1,7 +1,6 @@
 package observed
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -87,10 +86,10 @@ const (
 )
 
 // ErrFewStars means that too few stars are left to tell how the camera stood.
-var ErrFewStars = errors.New("too few stars to tell how the camera stood")
+var ErrFewStars = sky.Refuse(nil, "few_left", "too few stars to tell how the camera stood")
 
 // ErrMatchInDoubt means that the stars of a frame do not agree with each other.
-var ErrMatchInDoubt = errors.New("the stars of the frame do not agree with each other")
+var ErrMatchInDoubt = sky.Refuse(nil, "match_in_doubt", "the stars of the frame do not agree with each other")
 
 // Star is a pair with its direction as observed at the site.
 type Star struct {

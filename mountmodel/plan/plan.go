@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -40,11 +39,11 @@ type Plan struct {
 // Errors of a plan.
 var (
 	// ErrAirAlone means that a perfectly set mount would trail as well.
-	ErrAirAlone = errors.New("refraction alone moves the stars by more than the limit: expose for a shorter time, stay higher, or guide nearer to the target")
+	ErrAirAlone = sky.Refuse(nil, "air_alone", "refraction alone moves the stars by more than the limit: expose for a shorter time, stay higher, or guide nearer to the target")
 
 	// ErrNotSteerable means that the guide star cannot be held by turning the
 	// two axes, because it stands too near the line of the RA axis.
-	ErrNotSteerable = errors.New("the guide star is so near the RA axis that turning the mount cannot hold it: take a guide star farther from the pole")
+	ErrNotSteerable = sky.Refuse(nil, "not_steerable", "the guide star is so near the RA axis that turning the mount cannot hold it: take a guide star farther from the pole")
 )
 
 const (
@@ -104,30 +103,30 @@ func (p Plan) Check() error {
 	finite := func(x float64) bool { return x > 0 && !math.IsInf(x, 0) }
 	switch {
 	case !finite(p.FocalMm):
-		return fmt.Errorf("focal length %g mm: give the focal length in millimetres", p.FocalMm)
+		return sky.Refuse(nil, "plan_focal", "the focal length is not above 0: give it in millimetres")
 	case !finite(p.PixelUm):
-		return fmt.Errorf("pixel size %g micrometres: give the size of a pixel in micrometres, after binning", p.PixelUm)
+		return sky.Refuse(nil, "plan_pixel", "the pixel size is not above 0: give it in micrometres, after binning")
 	case p.Width < 1 || p.Height < 1:
-		return fmt.Errorf("a frame of %d by %d pixels: give its width and height in pixels", p.Width, p.Height)
+		return sky.Refuse(nil, "plan_size", "a frame of %d by %d pixels: give its width and height in pixels", p.Width, p.Height)
 	case p.rim() > 60*sky.Degree:
-		return fmt.Errorf("the frame's corner is %.0f degrees from its centre: check focal length and pixel size", p.rim().Degrees())
+		return sky.Refuse(nil, "plan_corner", "the frame's corner is %s from its centre: check focal length and pixel size", sky.Whole(p.rim()))
 	case !(p.Declination.Abs() <= 90*sky.Degree):
-		return fmt.Errorf("declination %g is outside -90 to +90 degrees", p.Declination.Degrees())
+		return sky.Refuse(nil, "plan_declination", "declination %s is outside -90 to +90 degrees", round(p.Declination.Degrees(), 4))
 	case !(p.HourFrom.Abs() <= sky.Turn/2) || !(p.HourTo.Abs() <= sky.Turn/2):
-		return fmt.Errorf("hour angles %.2f to %.2f h: give hours from the meridian, -12 to +12, west positive", p.HourFrom.Hours(), p.HourTo.Hours())
+		return sky.Refuse(nil, "plan_hours", "hour angles %s to %s h: give hours from the meridian, -12 to +12, west positive", round(p.HourFrom.Hours(), 2), round(p.HourTo.Hours(), 2))
 	case p.HourTo < p.HourFrom:
-		return fmt.Errorf("hour angles %.2f to %.2f h run backwards: stars move from east (negative) to west (positive)", p.HourFrom.Hours(), p.HourTo.Hours())
+		return sky.Refuse(nil, "plan_backwards", "hour angles %s to %s h run backwards: stars move from east (negative) to west (positive)", round(p.HourFrom.Hours(), 2), round(p.HourTo.Hours(), 2))
 	case p.Exposure < shortestPlanned || p.Exposure > longestPlanned:
-		return fmt.Errorf("exposure of %v is outside %v to %v", p.Exposure, shortestPlanned, longestPlanned)
+		return sky.Refuse(nil, "plan_exposure", "an exposure of %s s is outside %s to %s s", seconds(p.Exposure), seconds(shortestPlanned), seconds(longestPlanned))
 	case p.Guided && !(p.GuideDistance >= 0 && p.GuideDistance <= 90*sky.Degree):
-		return fmt.Errorf("guide star at %g degrees from the centre: give 0 to 90", p.GuideDistance.Degrees())
+		return sky.Refuse(nil, "plan_guide_star", "guide star at %s degrees from the centre: give 0 to 90", round(p.GuideDistance.Degrees(), 2))
 	case p.Rate != 0 && !(p.Rate > 0.9 && p.Rate < 1.1):
 		return fmt.Errorf("drive at %g times the sidereal rate is outside 0.9 to 1.1", p.Rate)
 	}
 	to := max(p.HourTo, p.HourFrom+p.swept())
 	for h := p.HourFrom; ; h = min(h+planStep, to) {
 		if alt, _ := sky.AltAzFromLocal(sky.LocalFromHour(p.Site.Latitude, h, p.Declination)); alt < lowestPlanned {
-			return fmt.Errorf("at hour angle %.1f h the target is at altitude %.0f°: plan for hours when it is above %.0f°", h.Hours(), alt.Degrees(), lowestPlanned.Degrees())
+			return sky.Refuse(nil, "plan_low", "at hour angle %s h the target is at altitude %s: plan for hours when it is above %s", sky.Decimal{Value: h.Hours(), Digits: 1}, sky.Whole(alt), sky.Whole(lowestPlanned))
 		}
 		if h >= to {
 			return nil

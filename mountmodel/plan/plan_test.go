@@ -465,7 +465,7 @@ func TestPlannedRefusals(t *testing.T) {
 		t.Error("hour angles backwards gave a rate")
 	}
 	m, err := good.Assess(observed.Pole(good.Site, good.Air, observed.Refracted))
-	if err != nil || !strings.Contains(m.Sentence(good), "pixels") {
+	if err != nil || !strings.Contains(m.Sentence(good).Text, "pixels") {
 		t.Errorf("%q, %v", m.Sentence(good), err)
 	}
 }

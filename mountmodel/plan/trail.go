@@ -1,8 +1,6 @@
 package plan
 
 import (
-	"fmt"
-
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"polard/mountmodel/sky"
@@ -114,11 +112,11 @@ func (w *Worst) grow(size float64, hour sky.Angle) {
 }
 
 // Sentence says what the plan's worst exposure comes to.
-func (m Motion) Sentence(p Plan) string {
-	hold := "without guiding"
+func (m Motion) Sentence(p Plan) sky.Saying {
+	hold := sky.Say("plan_unguided", "without guiding")
 	if p.Guided {
-		hold = fmt.Sprintf("guided on a star %s from the centre", sky.AngleWords(p.GuideDistance))
+		hold = sky.Say("plan_guided", "guided on a star %s from the centre", sky.Amount(p.GuideDistance))
 	}
-	return fmt.Sprintf("In %v %s the longest trail is %s (%.1f pixels): drift %s in right ascension and %s in declination, and %s from rotation of the field at the corner. Worst at hour angle %+.1f h.",
-		p.Exposure, hold, sky.KnownWords(m.Trail.Size), m.Pixels(m.Trail.Size), sky.KnownWords(m.RA.Size), sky.KnownWords(m.Dec.Size), sky.KnownWords(m.Corner.Size), m.Trail.Hour.Hours())
+	return sky.Say("plan_motion", "In %s s %s the longest trail is %s (%s pixels): drift %s in right ascension and %s in declination, and %s from rotation of the field at the corner. Worst at hour angle %s h.",
+		seconds(p.Exposure), hold, sky.Known(m.Trail.Size), sky.Decimal{Value: m.Pixels(m.Trail.Size), Digits: 1}, sky.Known(m.RA.Size), sky.Known(m.Dec.Size), sky.Known(m.Corner.Size), sky.Decimal{Value: m.Trail.Hour.Hours(), Digits: 1})
 }

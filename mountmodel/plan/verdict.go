@@ -2,8 +2,8 @@ package plan
 
 import (
 	"errors"
-	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"polard/mountmodel/observed"
@@ -34,7 +34,7 @@ type Verdict struct {
 	// AtBest are the longest trails with the axis on each pole and there.
 	Best                        sky.Local
 	AtRefracted, AtTrue, AtBest sky.Angle
-	Sentences                   []string
+	Sentences                   []sky.Saying
 }
 
 // GoodEnough tells whether no star of any planned exposure trails by more than
@@ -49,7 +49,7 @@ func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Ve
 		return Verdict{}, err
 	}
 	if !(limitPx > 0 && limitPx <= largestLimitPx) {
-		return Verdict{}, fmt.Errorf("a limit of %g pixels: give a length above 0 and up to %d, for example 1", limitPx, largestLimitPx)
+		return Verdict{}, sky.Refuse(nil, "plan_limit", "that is no limit: give a length above 0 and up to %d pixels, for example 1", largestLimitPx)
 	}
 	v := Verdict{Plan: p, Kind: kind, Limit: sky.Angle(limitPx) * p.Scale(), RefractedRate: math.NaN(), TrueRate: math.NaN()}
 	var err error
@@ -104,61 +104,69 @@ func (v Verdict) Of(axis sky.Local) (Verdict, error) {
 // largestLimitPx bounds a believable limit; nobody calls more a star.
 const largestLimitPx = 1000
 
-func (v Verdict) words() []string {
-	var out []string
-	limit := fmt.Sprintf("%s (%.3g px)", sky.KnownWords(v.Limit), v.Limit/v.Plan.Scale())
+func (v Verdict) words() []sky.Saying {
+	var out []sky.Saying
+	say := func(code, format string, args ...any) { out = append(out, sky.Say(code, format, args...)) }
+	limit, px, aim := sky.Known(v.Limit), round(float64(v.Limit/v.Plan.Scale()), 3), v.aimWords()
 	switch {
 	case v.Tolerance == 0:
-		out = append(out, fmt.Sprintf("%s. With the axis at %s the longest trail would be %s, more than %s.", "R"+ErrAirAlone.Error()[1:], v.aimWords(), sky.KnownWords(v.Perfect.Trail.Size), limit))
+		say("plan_air_alone", "Refraction alone moves the stars too far: expose for a shorter time, stay higher, or guide nearer to the target. With the axis at %s the longest trail would be %s, more than %s (%s px).", aim, sky.Known(v.Perfect.Trail.Size), limit, px)
 	case v.Tolerance >= mostTolerance:
-		out = append(out, fmt.Sprintf("Stars stay within %s even with the axis %.0f° from %s.", limit, mostTolerance.Degrees(), v.aimWords()))
+		say("plan_wide", "Stars stay within %s (%s px) even with the axis %s from %s.", limit, px, sky.Whole(mostTolerance), aim)
 	default:
-		out = append(out, fmt.Sprintf("Stars stay within %s as long as the axis is within %s of %s.", limit, sky.AngleWords(v.Tolerance), v.aimWords()))
+		say("plan_within", "Stars stay within %s (%s px) as long as the axis is within %s of %s.", limit, px, sky.Amount(v.Tolerance), aim)
 	}
 	if v.Motion != nil {
-		verdict := "That is good enough."
+		verdict := sky.Say("plan_good", "That is good enough.")
 		if !v.GoodEnough() {
-			verdict = "That is too much."
+			verdict = sky.Say("plan_bad", "That is too much.")
 		}
-		out = append(out, "As the axis now stands: "+v.Motion.Sentence(v.Plan)+" "+verdict)
+		say("plan_stands", "As the axis now stands: %s %s", v.Motion.Sentence(v.Plan), verdict)
 		switch {
 		case v.Longest == 0:
-			out = append(out, "No exposure is short enough for the limit.")
+			say("plan_none_short", "No exposure is short enough for the limit.")
 		case v.Longest >= v.Plan.Exposure:
-			out = append(out, fmt.Sprintf("Exposures up to %v would do.", exposureWords(v.Longest)))
+			say("plan_up_to", "Exposures up to %s s would do.", seconds(v.Longest))
 		default:
-			out = append(out, fmt.Sprintf("The longest exposure that stays within the limit is %v.", exposureWords(v.Longest)))
+			say("plan_longest", "The longest exposure that stays within the limit is %s s.", seconds(v.Longest))
 		}
 	}
-	out = append(out, v.poleWords())
+	refracted := observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted)
+	say("plan_best", "Best for these exposures is an axis %s from the refracted pole, since stars far from the pole are carried by a refraction of their own: they trail by up to %s there, %s with the axis at the refracted pole and %s at the true pole.",
+		sky.Amount(sky.Separation(v.Best, refracted)), sky.Known(v.AtBest), sky.Known(v.AtRefracted), sky.Known(v.AtTrue))
 	if v.Plan.Guided && v.Tolerance > 0 {
-		out = append(out, fmt.Sprintf("At that distance a guider has to make good up to %s a minute in declination.", sky.KnownWords(sky.Angle(60*GuiderDrift(v.Tolerance)))))
+		say("plan_guider", "At that distance a guider has to make good up to %s a minute in declination.", sky.Known(sky.Angle(60*GuiderDrift(v.Tolerance))))
 	}
 	if !math.IsNaN(v.RefractedRate) && !v.Plan.Guided {
-		out = append(out, fmt.Sprintf("Over these hours the air asks for a drive at %.5f of the sidereal rate with the axis at the refracted pole, and at %.5f with it at the true pole.", v.RefractedRate, v.TrueRate))
+		say("plan_rates", "Over these hours the air asks for a drive at %s of the sidereal rate with the axis at the refracted pole, and at %s with it at the true pole.", sky.Decimal{Value: v.RefractedRate, Digits: 5}, sky.Decimal{Value: v.TrueRate, Digits: 5})
 	}
 	return out
 }
 
 // aimWords names what is aimed at.
-func (v Verdict) aimWords() string {
-	if v.Kind == observed.Planned {
-		return "the best place for them"
+func (v Verdict) aimWords() sky.Saying {
+	switch v.Kind {
+	case observed.Planned:
+		return sky.Say("aim_best", "the best place for them")
+	case observed.True:
+		return sky.Say("aim_true", "the true pole")
 	}
-	return fmt.Sprintf("the %s pole", v.Kind)
+	return sky.Say("aim_refracted", "the refracted pole")
 }
 
-// poleWords says where the axis is best, why, and what the poles do.
-func (v Verdict) poleWords() string {
-	refracted := observed.Pole(v.Plan.Site, v.Plan.Air, observed.Refracted)
-	return fmt.Sprintf("Best for these exposures is an axis %s from the refracted pole, since stars far from the pole are carried by a refraction of their own: they trail by up to %s there, %s with the axis at the refracted pole and %s at the true pole.",
-		sky.AngleWords(sky.Separation(v.Best, refracted)), sky.KnownWords(v.AtBest), sky.KnownWords(v.AtRefracted), sky.KnownWords(v.AtTrue))
-}
-
-// exposureWords drops digits that mean nothing.
-func exposureWords(d time.Duration) time.Duration {
+// seconds of an exposure, without digits that mean nothing: whole ones from ten on, else three digits.
+func seconds(d time.Duration) sky.Decimal {
 	if d > 10*time.Second {
-		return d.Truncate(time.Second)
+		return sky.Decimal{Value: math.Trunc(d.Seconds())}
 	}
-	return d.Truncate(time.Millisecond)
+	return round(float64(d.Truncate(time.Millisecond))/float64(time.Second), 3)
+}
+
+// round gives a number at most so many digits behind the point.
+func round(x float64, most int) sky.Decimal {
+	d := sky.Decimal{Value: x, Digits: most}
+	for d.Digits > 0 && strings.HasSuffix(d.String(), "0") {
+		d.Digits--
+	}
+	return d
 }

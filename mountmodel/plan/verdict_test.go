@@ -53,7 +53,7 @@ func TestVerdictIsOfOnePiece(t *testing.T) {
 	if err != nil || math.Abs(float64(again.Motion.Trail.Size/v.Limit)-1) > 0.01 {
 		t.Errorf("the longest exposure, %v, trails by %v (%v)", far.Longest, again.Motion, err)
 	}
-	words := strings.Join(far.Sentences, " ")
+	words := strings.Join(sky.English(far.Sentences), " ")
 	for _, want := range []string{"as long as the axis is within", "That is too much", "longest exposure that stays within", "refracted pole"} {
 		if !strings.Contains(words, want) {
 			t.Errorf("%q does not say %q", words, want)
@@ -77,7 +77,7 @@ func TestVerdictRefusals(t *testing.T) {
 	air := planAt(47*sky.Degree, 75*sky.Degree, 0, time.Hour, sky.StandardAir(0))
 	air.HourTo = 76 * sky.Degree
 	v, err := Judge(air, nil, observed.Refracted, 1)
-	if err == nil && (v.Tolerance != 0 || !strings.Contains(v.Sentences[0], "Refraction alone")) {
+	if err == nil && (v.Tolerance != 0 || !strings.Contains(v.Sentences[0].Text, "Refraction alone")) {
 		t.Errorf("near the horizon: %+v", v)
 	}
 }

@@ -90,12 +90,32 @@ export function morph(parent, children) {
 }
 
 /**
+ * What tells an element of a list from the others; empty where its place does.
+ * @param {Node} n
+ */
+function keyOf(n) {
+  return n instanceof Element ? n.getAttribute("data-key") ?? "" : "";
+}
+
+/**
  * @param {Element} old
  * @param {Element} next
  */
 function become(old, next) {
   const wanted = [...next.childNodes];
+  const kept = new Set(wanted.map(keyOf));
   wanted.forEach((n, i) => {
+    const key = keyOf(n);
+    if (key !== "") {
+      while (old.childNodes[i] && !kept.has(keyOf(old.childNodes[i]))) old.childNodes[i].remove();
+      const same = [...old.childNodes].slice(i).find((c) => keyOf(c) === key);
+      if (!same) {
+        old.insertBefore(n, old.childNodes[i] ?? null);
+        return;
+      }
+      // What stands before its place goes behind it: what has the focus would lose it if it were moved.
+      while (old.childNodes[i] !== same) old.append(old.childNodes[i]);
+    }
     const o = old.childNodes[i];
     if (!o) {
       old.append(n);

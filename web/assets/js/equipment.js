@@ -4,6 +4,7 @@
 import { h, morph, setText } from "./dom.js";
 import { number } from "./format.js";
 import { send } from "./link.js";
+import { sentence } from "./said.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").EquipmentState} EquipmentState */
@@ -91,20 +92,20 @@ export class EquipmentPanel {
     this.drawChooser(q, this.choosing || !chosen);
     this.change.hidden = !idle || !chosen;
     setText(this.doing, this.sentence(q));
-    setText(this.note, q.note ?? "");
+    setText(this.note, sentence(q.note_said, q.note));
     this.note.hidden = !q.note;
-    setText(this.trouble, q.trouble ?? "");
+    setText(this.trouble, sentence(q.trouble_said, q.trouble));
     this.trouble.hidden = !q.trouble;
     const plan = idle || q.looping ? q.plan : undefined;
     this.plan.hidden = !plan;
-    morph(this.plan, plan ? [h("p", { class: "equipment-says" }, plan.text), h("ul", {}, ...plan.cautions.map((c) => h("li", {}, c)))] : []);
+    morph(this.plan, plan ? [h("p", { class: "equipment-says" }, sentence(plan.said, plan.text)), h("ul", {}, ...plan.cautions.map((c, i) => h("li", {}, sentence(plan.said_cautions?.[i], c))))] : []);
     setText(this.measure, plan ? w.move : q.looping ? w.again : w.measure);
     this.measure.disabled = !chosen;
     this.measure.hidden = !(idle || q.looping);
     this.loop.hidden = !chosen || !(q.looping || (idle && q.note !== undefined));
     setText(this.loop, q.looping ? w.endLoop : w.loop);
     this.changed.hidden = !q.schedule || !idle || q.due === true;
-    setText(this.schedule, q.rests ? `${w.rests} ${q.rests}` : q.due ? w.due : "");
+    setText(this.schedule, q.rests ? `${w.rests} ${sentence(q.rests_said, q.rests)}` : q.due ? w.due : "");
     this.schedule.hidden = !q.rests && !q.due;
     this.byDay.hidden = !idle;
   }

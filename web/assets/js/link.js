@@ -1,5 +1,6 @@
 // The websocket: connects, listens, and comes back by itself.
 
+import { whole } from "./said.js";
 import { language, words } from "./words.js";
 
 /** @typedef {import("./types.js").Message} Message */
@@ -104,12 +105,12 @@ async function refused() {
 
 /**
  * What the service says is wrong, in the words of this language where there are any.
- * @param {{detail?: string, code?: string, reason?: string}|null} answer
+ * @param {{detail?: string, code?: string, reason?: string, said?: import("./types.js").Said}|null} answer
  * @returns {string|undefined}
  */
 export function refusal(answer) {
   const w = words.refused;
-  return w[answer?.reason ?? ""] ?? w[answer?.code ?? ""] ?? (language === "en" ? answer?.detail : undefined) ?? (answer?.detail && w.other);
+  return w[answer?.reason ?? ""] ?? w[answer?.code ?? ""] ?? (answer?.said && words.service[answer.said.code] && whole(answer.said, "")) ?? (language === "en" ? answer?.detail : undefined) ?? (answer?.detail && w.other);
 }
 
 /**

@@ -1,9 +1,9 @@
 // Frames, numbers and warnings, for those who want to look closer.
 
 import { h, morph } from "./dom.js";
-import { angle, clock, number, primes, spread, turn } from "./format.js";
-import { notice } from "./said.js";
-import { language, words } from "./words.js";
+import { angle, clock, number, spread, turn } from "./format.js";
+import { notice, whole } from "./said.js";
+import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
 
@@ -60,8 +60,8 @@ function frames(state, operate) {
   const choose = operate && list.some((f) => ofMeasurement.has(f.status));
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.slice(0, choose ? 6 : 5).map((c) => h("th", { scope: "col" }, c)))),
-    h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status },
-      h("th", { scope: "row" }, `${f.number}  ${f.file}`, h("small", {}, words.status[f.status] ?? f.status, language === "en" && f.message && !ofMeasurement.has(f.status) && `: ${primes(f.message)}`)),
+    h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status, "data-key": `${f.file} ${f.mid_utc ?? ""}` },
+      h("th", { scope: "row" }, `${f.number}  ${f.file}`, h("small", {}, words.status[f.status] ?? f.status, f.message && !ofMeasurement.has(f.status) && `: ${whole(f.said, f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
       h("td", {}, f.stars || number(null, 0)),

@@ -29,7 +29,9 @@ import { words } from "./words.js";
 /** @type {State|null} */
 let state = null;
 let operate = false;
-let version = "";
+/** The version of the page's files, from their address: the page itself may come from the worker's shelf. */
+const version = new URL(import.meta.url).pathname.split("/")[2];
+let replaced = false;
 const trust = { stale: false, lost: false, unpaired: false };
 /** @type {import("./link.js").LinkState} */
 let linkState = "connecting";
@@ -77,8 +79,11 @@ setInterval(tick, 500);
 followHeights();
 
 const link = new Link((m) => {
-  if (version && m.page !== version) location.reload(); // the service was replaced by another version
-  version = m.page;
+  if (m.page !== version && !replaced) { // the service was replaced by another version
+    replaced = true;
+    setTimeout(() => location.reload(), Math.max(0, 2000 - performance.now())); // no faster where an old page comes again
+  }
+  if (replaced) return;
   heard(m.sent_ms);
   operate = m.operate;
   if (m.type === "state") {

@@ -3,8 +3,8 @@
 // what went wrong.
 
 import { h, setText, svg } from "./dom.js";
-import { age, clock, number, place, sentenceLike, spread } from "./format.js";
-import { notice } from "./said.js";
+import { age, clock, number, place, spread } from "./format.js";
+import { notice, sentence } from "./said.js";
 import { words } from "./words.js";
 import { Zoom } from "./zoom.js";
 
@@ -65,7 +65,7 @@ export class PicturePanel {
     const w = words.picture;
     const l = state.latest;
     const list = [];
-    if (l?.problem) list.push(words.problem[l.problem.code] ?? sentenceLike(l.problem.message));
+    if (l?.problem) list.push(sentence(l.problem.said, l.problem.message));
     if (l?.clock_suspect) list.push(words.age.clock);
     for (const warning of state.warnings ?? []) {
       if (seen.has(warning.code)) list.push(notice(warning));

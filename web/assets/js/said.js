@@ -13,6 +13,7 @@ import { words } from "./words.js";
  */
 function argument(a) {
   if (a.said) return whole(a.said, a.said.text);
+  if (a.number !== undefined) return number(a.number, a.digits ?? 0);
   if (a.count !== undefined) return String(a.count);
   if (a.size_arcsec !== undefined) return angle((a.size_arcsec ?? 0) / 60);
   if (a.known_arcsec !== undefined) return spread(a.known_arcsec);
@@ -28,7 +29,7 @@ function argument(a) {
  * @returns {{head: string, line: string}}
  */
 export function saidOf(said, text) {
-  const entry = said && words.said[said.code];
+  const entry = said && (words.said[said.code] ?? words.service[said.code]);
   if (said?.code === "warning") { // by the warning's own code
     const own = words.warning[said.args?.[0]?.text ?? ""];
     if (own) return { head: own, line: "" };
@@ -46,6 +47,15 @@ export function saidOf(said, text) {
 export function whole(said, text) {
   const { head, line } = saidOf(said, text);
   return line ? `${head.replace(/[.!?。]?$/, words.stop)} ${line}` : head;
+}
+
+/**
+ * The same with its capital and its stop; empty for none.
+ * @param {Said|undefined} said
+ * @param {string|undefined} text
+ */
+export function sentence(said, text) {
+  return text ? sentenceLike(whole(said, text)) : "";
 }
 
 /**

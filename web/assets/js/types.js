@@ -2,7 +2,7 @@
 // number that is not known comes as null.
 
 /** @typedef {number|null} Num */
-/** @typedef {{code: string, message: string, frame?: {number: number, mid_utc?: string}}} Notice */
+/** @typedef {{code: string, message: string, frame?: {number: number, mid_utc?: string}, said?: Said}} Notice */
 /** @typedef {{alt_deg: Num, az_deg: Num}} Direction */
 /** @typedef {{alt_arcmin: Num, az_arcmin: Num, total_arcmin: Num}} Offset */
 /** @typedef {{alt_arcsec: Num, az_arcsec: Num, correlation: Num}} Uncertainty */
@@ -20,7 +20,7 @@
 /** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num, pressure_uncertainty_hpa: Num, temperature_uncertainty_c: Num}} Site */
 /** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
 /** @typedef {{inside: boolean, x_px: Num, y_px: Num, away_deg: Num, towards_deg: Num}} InFrame */
-/** @typedef {{count?: number, text?: string, size_arcsec?: Num, whole_deg?: Num, known_arcsec?: Num, said?: Said}} SaidArg */
+/** @typedef {{count?: number, text?: string, size_arcsec?: Num, whole_deg?: Num, known_arcsec?: Num, number?: Num, digits?: number, said?: Said}} SaidArg */
 /** @typedef {{code: string, args?: SaidArg[], text: string}} Said */
 /** @typedef {{by_deg: Num, back: boolean, lowest_deg: Num, against?: string[], other_lowest_deg: Num, other_against?: string[]}} TurnTo */
 /** @typedef {{up: boolean, alt_deg: Num, from_frame_deg: Num, near_frame: boolean}} Sun */
@@ -40,6 +40,7 @@
  * @property {Num} at_best_arcsec
  * @property {Offset} [best]
  * @property {string[]} [sentences]
+ * @property {Said[]} [said]
  */
 /** @typedef {{until_utc?: string, frames: number, minutes: Num, offset?: Offset, uncertainty?: Uncertainty, sentences: string[], said?: Said[], nights?: {since_utc: string, until_utc: string, frames: number, offset: Offset, uncertainty_arcsec: Num}[]}} Watch */
 /** @typedef {{url: string, width_px: number, height_px: number}} Picture */
@@ -77,6 +78,7 @@
  * @property {string} [mid_utc]
  * @property {string} status
  * @property {string} [message]
+ * @property {Said} [said]
  * @property {number} stars
  * @property {Num} turn_deg
  * @property {Num} residual_arcsec
@@ -158,11 +160,14 @@
  * @property {Num} exposure_s
  * @property {Num} [gain]
  * @property {string} [note]
+ * @property {Said} [note_said]
  * @property {string} [trouble]
- * @property {{id: string, text: string, cautions: string[]}} [plan]
+ * @property {Said} [trouble_said]
+ * @property {{id: string, text: string, said?: Said, cautions: string[], said_cautions?: Said[]}} [plan]
  * @property {string} [schedule]
  * @property {boolean} [due]
  * @property {string} [rests]
+ * @property {Said} [rests_said]
  */
 /**
  * @typedef {object} Message

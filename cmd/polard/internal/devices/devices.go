@@ -36,15 +36,15 @@ type Found struct {
 // stopped, or could not be.
 var (
 	// ErrLost: the connection to the server or the device is gone. It is taken up again by itself.
-	ErrLost = errors.New("the connection to the devices was lost")
+	ErrLost = sky.Refuse(nil, "devices_lost", "the connection to the devices was lost")
 	// ErrDevice: the device says that it cannot do what it was asked.
-	ErrDevice = errors.New("the device reports a problem")
+	ErrDevice = sky.Refuse(nil, "device_problem", "the device reports a problem")
 	// ErrTimeout: the device did not answer in time.
-	ErrTimeout = errors.New("the device did not answer in time")
+	ErrTimeout = sky.Refuse(nil, "device_timeout", "the device did not answer in time")
 	// ErrCut: a picture arrived incomplete.
-	ErrCut = errors.New("the picture arrived incomplete")
+	ErrCut = sky.Refuse(nil, "picture_cut", "the picture arrived incomplete")
 	// ErrMissing: the server does not offer such a device, or the device lacks what is needed.
-	ErrMissing = errors.New("no such device")
+	ErrMissing = sky.Refuse(nil, "device_missing", "no such device")
 )
 
 // WithoutAddress keeps what happened in the network and drops to whom: addresses are never shown
@@ -55,13 +55,13 @@ func WithoutAddress(err error) (plain error, known bool) {
 	var call *os.SyscallError
 	switch {
 	case errors.As(err, &dns):
-		return errors.New("the name of the server is not known"), true
+		return sky.Refuse(nil, "server_unknown", "the name of the server is not known"), true
 	case errors.As(err, &call):
 		return call.Err, true
 	case errors.As(err, &op):
 		return fmt.Errorf("%s: %v", op.Op, op.Err), true
 	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
-		return errors.New("the server closed it"), true
+		return sky.Refuse(nil, "server_closed", "the server closed it"), true
 	}
 	return err, false
 }
@@ -114,8 +114,8 @@ type MountState struct {
 	// FreeAxes tells that each axis can be turned by itself, so that declination may be turned
 	// without right ascension.
 	FreeAxes bool
-	// Trouble is what it complains of, such as a limit that was reached; "" when nothing.
-	Trouble string
+	// Trouble is what it complains of, such as a limit that was reached; without words when nothing.
+	Trouble sky.Saying
 	// Site is where it believes to stand; nil when it does not tell.
 	Site *sky.Site
 }

@@ -102,6 +102,11 @@ type Outcome struct {
 // Problem says why a file gave nothing, as a code and in words.
 type Problem struct{ Code, Message string }
 
+// Saying is the reason by its code, with how many stars were detected.
+func (p Problem) Saying(detected int) sky.Saying {
+	return sky.Saying{Code: p.Code, Args: []any{detected}, Text: p.Message}
+}
+
 // ReadFile is the whole way of one file: read, stars, match, camera, sighting.
 func (p *Pipeline) ReadFile(ctx context.Context, path string) Outcome {
 	start := p.clock()

@@ -49,7 +49,9 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 	case e.Frame != nil && e.Frame.Code == CodePassedOver:
 		return nil
 	case e.Frame != nil:
-		a.sight(e.At, e.Frame.Sighting)
+		seen := e.Frame.Sighting
+		seen.RefusedBy, seen.Spots = e.Frame.Code, e.Frame.Detected
+		a.sight(e.At, seen)
 		return nil
 	case e.Lens != nil:
 		a.through(*e.Lens)

@@ -71,7 +71,7 @@ func latestFrom(f *logbook.Frame, number int64) *web.Latest {
 		l.Mid = f.Sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
 	}
 	if f.Code != "" {
-		l.Problem = &web.Notice{Code: f.Code, Message: f.Sighting.Refused}
+		l.Problem = &web.Notice{Code: f.Code, Message: f.Sighting.Refused, Said: web.SaidFrom(sky.Saying{Code: f.Code, Args: []any{f.Detected}, Text: f.Sighting.Refused})}
 		return l
 	}
 	l.Solved, l.Matched, l.RMSArcsec = true, f.Matched, web.Number(f.RMSArcsec)

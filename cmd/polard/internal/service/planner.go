@@ -1,7 +1,6 @@
 package service
 
 import (
-	"fmt"
 	"math"
 
 	"polard/mountmodel"
@@ -50,25 +49,25 @@ func (p *Planner) See(f *logbook.Frame) {
 // Complete fills in what an order leaves to the newest frame.
 func (p *Planner) Complete(o web.PlanOrder) (web.PlanOrder, error) {
 	for _, x := range []struct {
-		value  *float64
-		offers float64
-		name   string
+		value      *float64
+		offers     float64
+		code, name string
 	}{
-		{&o.Plan.FocalMm, p.optics.FocalMm, "focal length in millimetres"},
-		{&o.Plan.PixelUm, p.optics.PixelUm, "size of a pixel in micrometres, after binning"},
+		{&o.Plan.FocalMm, p.optics.FocalMm, "ask_focal", "focal length in millimetres"},
+		{&o.Plan.PixelUm, p.optics.PixelUm, "ask_pixel", "size of a pixel in micrometres, after binning"},
 	} {
 		if *x.value == 0 {
 			*x.value = x.offers
 		}
 		if *x.value == 0 {
-			return o, fmt.Errorf("the newest frame does not tell it: give the %s", x.name)
+			return o, sky.Refuse(nil, x.code, "the newest frame does not tell it: give the %s", x.name)
 		}
 	}
 	if o.Plan.Width == 0 && o.Plan.Height == 0 {
 		o.Plan.Width, o.Plan.Height = p.optics.Width, p.optics.Height
 	}
 	if o.Plan.Width == 0 || o.Plan.Height == 0 {
-		return o, fmt.Errorf("there is no frame to take it from: give width and height of the frame in pixels")
+		return o, sky.Refuse(nil, "ask_frame_size", "there is no frame to take it from: give width and height of the frame in pixels")
 	}
 	return o, nil
 }
@@ -108,13 +107,13 @@ func (p *Planner) state(cfg mountmodel.Config, placed bool, axis *sky.Local) *we
 	out := web.PlanFromOrder(*p.order)
 	if !placed {
 		out.Planned = true
-		out.Problem = &web.Notice{Code: "place", Message: "Say where the mount stands: before that nothing can be said about the plan."}
+		out.Problem = &web.Notice{Code: "place", Message: "Say where the mount stands: before that nothing can be said about the plan.", Said: web.SaidFrom(sky.Say("ask_place", "Say where the mount stands: before that nothing can be said about the plan."))}
 		return out
 	}
 	p.judge(cfg, axis)
 	if p.problem != nil {
 		out.Planned = true
-		out.Problem = &web.Notice{Code: "plan", Message: p.problem.Error()}
+		out.Problem = &web.Notice{Code: "plan", Message: p.problem.Error(), Said: web.SaidFrom(sky.SayingOf(p.problem))}
 		return out
 	}
 	out.Judged(p.verdict)

@@ -2,10 +2,11 @@
 
 import { h, setText } from "../dom.js";
 import { NumberField, readAll } from "../fields.js";
-import { angle, number, primes, sentenceLike } from "../format.js";
+import { angle, number, sentenceLike } from "../format.js";
 import { send } from "../link.js";
 import { keep, note } from "../memory.js";
-import { language, words } from "../words.js";
+import { sentence } from "../said.js";
+import { words } from "../words.js";
 
 /** @typedef {import("./view.js").Context} Context */
 
@@ -91,8 +92,8 @@ export class PlanStep {
     const head = p?.planned ? w.head : w.ask;
     const total = state?.now?.offset.total_arcmin;
     const stands = total === null || total === undefined ? w.notYet : (p?.good_enough ? w.standsGood : w.standsFar)(angle(total));
-    const lines = p?.problem ? [words.problem[p.problem.code === "place" ? "no_place" : p.problem.code] ?? primes(p.problem.message)] : p?.planned ? [stands] : [w.why];
-    const more = language === "en" && p?.planned && !p.problem ? (p.sentences ?? []).map(primes) : [];
+    const lines = p?.problem ? [sentence(p.problem.said, p.problem.message)] : p?.planned ? [stands] : [w.why];
+    const more = p?.planned && !p.problem ? (p.sentences ?? []).map((s, i) => sentence(p.said?.[i], s)) : [];
     return { head, more, figure: state?.tolerance_arcmin ? angle(state.tolerance_arcmin) : null, unit: w.unit, lines };
   }
 }

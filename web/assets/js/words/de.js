@@ -1,5 +1,6 @@
 // Deutsch.
 
+import { service } from "./de-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -23,6 +24,7 @@ export const words = {
     stage: { waiting: () => "Aufnahme angekommen", reading: () => "wird gelesen", searching: (s) => `Suche seit ${s}; Wolken?` },
     more: (n) => `${n} warten`,
   },
+  service,
   said: {
     put_star: () => ["Den Stern im Ring auf das Kreuz bringen", "Das ganze Gerät bewegen, womit es geht. Dann stillhalten bis zur nächsten Aufnahme."],
     proof_begins: (n) => ["Die Probe beginnt", `Das Fernrohr ungeführt auf einem Feld nachlaufen lassen und aufnehmen: bisher ${n}.`],
@@ -147,10 +149,6 @@ export const words = {
     lean: "Die Basis ist geneigt, oder die Breite stimmt nicht.", daylight: "Nach Ort und Zeit stand bei einer Aufnahme die Sonne am Himmel: Ort, Länge und Uhr prüfen.", clock_stands: "Die Zeiten der Aufnahmen stehen still: die Uhr der Kamera prüfen.", near_zenith: "Der Pol steht nahe am Zenit: statt der Azimutschraube die Basis kippen.", frames_stray: "Die Aufnahmen streuen mehr, als die Sterne erklären, so wie Montierungen es tun.", low_frame: "Eine Aufnahme liegt so tief, dass die Refraktion unsicher ist.",
     unsolved: "Die neueste Aufnahme war nicht zu gebrauchen.", site: "Der Kopf der Aufnahme nennt einen anderen Ort.", header: "Im Kopf der Aufnahme musste etwas erraten werden.",
     alarm_axis_moved: "Alarm: die Achse hat sich bewegt.", alarm_frames_unsolved: "Alarm: die letzten Aufnahmen wurden nicht erkannt.", session_dropped: "Die Messung ging durch einen Fehler von uns verloren: bitte neu messen.",
-  },
-  problem: { plan: "Mit diesen Angaben lässt sich nicht rechnen: Brennweite, Pixel, Bildgröße, Belichtung, Deklination und Stundenwinkel prüfen.", no_place: "Erst sagen, wo die Montierung steht.",
-    no_match: "Die Sterne passen zu keiner Stelle des Katalogs: länger belichten oder eine Wolkenlücke suchen.", few_stars: "Zu wenig Sterne: länger belichten oder eine Wolkenlücke suchen.", no_stars: "Keine Sterne zu sehen: Deckel, Wolken, Schärfe?",
-    incomplete: "Die Datei ist unvollständig.", malformed: "Die Datei ist keine lesbare FITS-Datei.", no_time: "Die Datei sagt nicht, wann sie aufgenommen wurde.", timeout: "Die Suche wurde abgebrochen.", internal: "Ein Fehler von uns: bitte mit dem Protokoll melden.",
   },
   equipment: {
     title: "Kamera und Montierung", camera: "Kamera", mount: "Montierung", choose: "Diese nehmen", change: "Andere wählen", find: "Noch einmal suchen", chosen: (camera, mount) => `${camera} an ${mount}`, none: "Noch keine Kamera und Montierung gewählt.",

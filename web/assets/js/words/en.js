@@ -40,6 +40,8 @@ export const words = {
   },
 
   said,
+  /** @type {Record<string, (...args: string[]) => string>} on devices, plan and single frames, by their codes; in English the service's own stand */
+  service: {},
   stop: ".",
   why: "Why, and more",
   whichBolt: "The bolt to turn now; the other one takes over when it is pressed",
@@ -191,8 +193,6 @@ export const words = {
 
   warnings: "Take note",
   warning,
-  /** @type {Record<string, string>} why a frame was not read, the same way */
-  problem: {},
 
   setup,
   equipment,

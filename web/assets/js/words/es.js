@@ -1,5 +1,6 @@
 // Español.
 
+import { service } from "./es-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -14,6 +15,7 @@ export const words = {
     lost: (s) => s > 0 ? `Sin conexión. Nuevo intento en ${s} s` : "Sin conexión. Nuevo intento …", stopped: "El servicio se ha detenido. La página vuelve con él.", unpaired: "Este aparato ya no está vinculado", unsolved: "y no se reconoció", took: (ms) => `leída en ${ms}`, clock: "La hora de la imagen no cuadra con su llegada: revise el reloj del ordenador de la cámara.",
     stage: { waiting: () => "ha llegado una imagen", reading: () => "leyendo", searching: (s) => `buscando desde hace ${s}; ¿nubes?` }, more: (n) => `${n} en espera`,
   },
+  service,
   said: {
     put_star: () => ["Lleve la estrella del anillo a la cruz", "Mueva todo el equipo con lo que lo mueva. Luego quieto hasta la imagen siguiente."],
     proof_begins: (n) => ["Empieza la prueba", `Deje seguir un campo, sin guiado, y tome imágenes: ${n} hasta ahora.`],
@@ -77,7 +79,6 @@ export const words = {
     axis_jumped: "El eje saltó más de lo que hacen los tornillos.", axis_turned: "El eje de AR giró: a mano, o patina el embrague.", clock: "Las horas de exposición no cuadran con la llegada: un reloj va mal.", file_clock: "Las horas de las imágenes difieren de las de los archivos en un huso horario.", place: "Por lugar y hora, una imagen miraba bajo el horizonte: revise lugar, longitud y reloj.", lean: "La base está inclinada, o la latitud está mal.", daylight: "Por lugar y hora, el Sol estaba alto en una imagen: revise lugar, longitud y reloj.", clock_stands: "Las horas de las imágenes no avanzan: revise el reloj de la cámara.", near_zenith: "El polo está cerca del cenit: incline la base en vez del tornillo de acimut.",
     frames_stray: "Las imágenes se apartan más de lo que explican las estrellas, como hacen las monturas.", low_frame: "Una imagen está tan baja que la refracción es incierta.", unsolved: "La última imagen no sirvió.", site: "La cabecera de la imagen nombra otro lugar.", header: "Hubo que suponer algo de la cabecera.", alarm_axis_moved: "Alarma: el eje se ha movido.", alarm_frames_unsolved: "Alarma: las últimas imágenes no se reconocieron.", session_dropped: "La medición se perdió por un error nuestro: mida de nuevo.",
   },
-  problem: { plan: "Con estos datos no se puede calcular: revise focal, píxel, tamaño de imagen, exposición, declinación y ángulos horarios.", no_place: "Diga antes dónde está la montura.", no_match: "Las estrellas no van con ningún lugar del catálogo: exponga más o busque un claro.", few_stars: "Muy pocas estrellas: exponga más o busque un claro.", no_stars: "Ninguna estrella: ¿tapa, nubes, enfoque?", incomplete: "El archivo está incompleto.", malformed: "No es un archivo FITS legible.", no_time: "El archivo no dice cuándo se tomó.", timeout: "La búsqueda se interrumpió.", internal: "Un error nuestro: comuníquelo con el registro." },
   equipment: {
     title: "Cámara y montura", camera: "Cámara", mount: "Montura", choose: "Usar estas", change: "Elegir otras", find: "Buscar de nuevo", chosen: (camera, mount) => `${camera} en ${mount}`, none: "Aún no hay cámara ni montura elegidas.",
     measure: "Medir", again: "Medir de nuevo", move: "Mover ahora", stop: "ALTO", forget: "Dejarlo así", loop: "Imágenes seguidas", endLoop: "No más imágenes", changed: "Algo se ha cambiado", due: "Algo se ha cambiado: se mide en cuanto oscurezca.", rests: "No se mide por sí solo hasta que alguien mire la montura y pulse aquí «Medir»:", byDay: "De día",

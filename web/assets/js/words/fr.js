@@ -1,5 +1,6 @@
 // Français.
 
+import { service } from "./fr-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -16,6 +17,7 @@ export const words = {
     clock: "L’heure de l’image ne correspond pas à son arrivée : vérifier l’horloge de l’ordinateur de la caméra.",
     stage: { waiting: () => "image arrivée", reading: () => "lecture en cours", searching: (s) => `recherche depuis ${s} ; nuages ?` }, more: (n) => `${n} en attente`,
   },
+  service,
   said: {
     put_star: () => ["Amener l’étoile cerclée sur la croix", "Bouger tout l’instrument par ce qui le bouge. Puis ne plus bouger jusqu’à l’image suivante."],
     proof_begins: (n) => ["L’épreuve commence", `Laisser suivre un champ, sans guidage, et prendre des images : ${n} jusqu’ici.`],
@@ -112,7 +114,6 @@ export const words = {
     clock: "Les heures de pose ne correspondent pas à l’arrivée des images : une horloge n’est pas à l’heure.", file_clock: "Les heures des images diffèrent de celles des fichiers d’un fuseau horaire.", place: "D’après lieu et heure, une image visait sous l’horizon : vérifier lieu, longitude et horloge.", lean: "La base penche, ou la latitude est fausse.", daylight: "D’après lieu et heure, le Soleil était levé pour une image : vérifier lieu, longitude et horloge.", clock_stands: "Les heures des images n’avancent pas : vérifier l’horloge de la caméra.", near_zenith: "Le pôle est près du zénith : incliner la base au lieu de la vis d’azimut.",
     frames_stray: "Les images s’écartent plus que les étoiles ne l’expliquent, comme le font les montures.", low_frame: "Une image est si basse que la réfraction est incertaine.", unsolved: "La dernière image n’a pas pu servir.", site: "L’en-tête de l’image nomme un autre lieu.", header: "Il a fallu deviner dans l’en-tête de l’image.", alarm_axis_moved: "Alarme : l’axe a bougé.", alarm_frames_unsolved: "Alarme : les dernières images n’ont pas été reconnues.", session_dropped: "La mesure est perdue par notre faute : mesurer de nouveau.",
   },
-  problem: { plan: "Ces valeurs ne permettent pas de calcul : vérifier focale, pixel, taille d’image, pose, déclinaison et angles horaires.", no_place: "Dire d’abord où est la monture.", no_match: "Les étoiles ne correspondent à aucun endroit du catalogue : poser plus longtemps ou chercher une éclaircie.", few_stars: "Trop peu d’étoiles : poser plus longtemps ou chercher une éclaircie.", no_stars: "Aucune étoile : bouchon, nuages, mise au point ?", incomplete: "Le fichier est incomplet.", malformed: "Ce n’est pas un fichier FITS lisible.", no_time: "Le fichier ne dit pas quand il a été pris.", timeout: "La recherche a été interrompue.", internal: "Une erreur de notre part : merci de la signaler avec le journal." },
   equipment: {
     title: "Caméra et monture", camera: "Caméra", mount: "Monture", choose: "Prendre celles-ci", change: "En choisir d’autres", find: "Chercher encore", chosen: (camera, mount) => `${camera} sur ${mount}`, none: "Aucune caméra ni monture choisie.",
     measure: "Mesurer", again: "Mesurer encore", move: "Bouger maintenant", stop: "STOP", forget: "Laisser ainsi", loop: "Images en continu", endLoop: "Plus d’images", changed: "Quelque chose a changé", due: "Quelque chose a changé : la mesure se fait dès qu’il fait nuit.", rests: "Aucune mesure automatique tant que personne n’a regardé la monture et pressé « Mesurer » ici :", byDay: "De jour",

@@ -1,5 +1,6 @@
 // Italiano.
 
+import { service } from "./it-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -13,6 +14,7 @@ export const words = {
     label: "Età dell’ultima immagine", fresh: (age) => `Ultima immagine ${age} fa`, old: (age) => `VECCHIA: immagine di ${age} fa`, none: "Ancora nessuna immagine", connecting: "Connessione …", lost: (s) => s > 0 ? `Nessuna connessione. Riprovo tra ${s} s` : "Nessuna connessione. Riprovo …", stopped: "Il servizio è stato fermato. La pagina torna con lui.", unpaired: "Questo apparecchio non è più abbinato", unsolved: "e non riconosciuta", took: (ms) => `letta in ${ms}`, clock: "L’ora dell’immagine non va con il suo arrivo: controllare l’orologio del computer della camera.",
     stage: { waiting: () => "immagine arrivata", reading: () => "in lettura", searching: (s) => `ricerca da ${s}; nuvole?` }, more: (n) => `${n} in attesa`,
   },
+  service,
   said: {
     put_star: () => ["Portare la stella cerchiata sulla croce", "Muovere tutto lo strumento con ciò che lo muove. Poi fermi fino alla prossima immagine."],
     proof_begins: (n) => ["La prova comincia", `Lasciare inseguire un campo, senza guida, e riprendere: ${n} immagini finora.`],
@@ -64,7 +66,6 @@ export const words = {
     two_frames: "Due immagini non si verificano da sole: una terza a un altro angolo mostrerebbe se qualcosa si è mosso.", little_turn: "L’asse di AR ha girato poco: l’asse è mal determinato.", not_rigid: "Le immagini non vanno con un corpo che gira attorno a un asse.", frame_stands_out: "Un’immagine non va con le altre ed è stata esclusa.", tube_moved: "Il tubo o la declinazione si è mosso tra due immagini.", mount_moved: "La montatura si è mossa diversamente dalle viti: treppiede urtato o assestato?", flexure: "La montatura o il tubo flette girando.", axis_jumped: "L’asse è saltato più di quanto facciano le viti.", axis_turned: "L’asse di AR ha girato: a mano, o la frizione slitta.", clock: "Le ore di posa non vanno con l’arrivo: un orologio è sbagliato.", file_clock: "Le ore delle immagini differiscono da quelle dei file di un fuso orario.",
     place: "Per luogo e ora un’immagine guardava sotto l’orizzonte: controllare luogo, longitudine e orologio.", lean: "La base è inclinata, o la latitudine è sbagliata.", daylight: "Per luogo e ora il Sole era alto in un’immagine: controllare luogo, longitudine e orologio.", clock_stands: "Le ore delle immagini non avanzano: controllare l’orologio della camera.", near_zenith: "Il polo è vicino allo zenit: inclinare la base invece della vite di azimut.", frames_stray: "Le immagini si scostano più di quanto spieghino le stelle, come fanno le montature.", low_frame: "Un’immagine è così bassa che la rifrazione è incerta.", unsolved: "L’ultima immagine non è servita.", site: "L’intestazione dell’immagine indica un altro luogo.", header: "Qualcosa nell’intestazione è stato indovinato.", alarm_axis_moved: "Allarme: l’asse si è mosso.", alarm_frames_unsolved: "Allarme: le ultime immagini non sono state riconosciute.", session_dropped: "La misura è persa per un nostro errore: misurare di nuovo.",
   },
-  problem: { plan: "Con questi dati non si può calcolare: controllare focale, pixel, dimensioni, posa, declinazione e angoli orari.", no_place: "Dire prima dove si trova la montatura.", no_match: "Le stelle non vanno con alcun punto del catalogo: posa più lunga o uno squarcio tra le nuvole.", few_stars: "Troppo poche stelle: posa più lunga o uno squarcio tra le nuvole.", no_stars: "Nessuna stella: tappo, nuvole, fuoco?", incomplete: "Il file è incompleto.", malformed: "Non è un file FITS leggibile.", no_time: "Il file non dice quando è stato ripreso.", timeout: "La ricerca è stata interrotta.", internal: "Un nostro errore: segnalarlo con il registro." },
   equipment: {
     title: "Camera e montatura", camera: "Camera", mount: "Montatura", choose: "Usa queste", change: "Scegli altre", find: "Cerca ancora", chosen: (camera, mount) => `${camera} su ${mount}`, none: "Nessuna camera e montatura scelte.",
     measure: "Misura", again: "Misura ancora", move: "Muovi ora", stop: "FERMA", forget: "Lascia così", loop: "Immagini di continuo", endLoop: "Basta immagini", changed: "Qualcosa è cambiato", due: "Qualcosa è cambiato: si misura appena fa buio.", rests: "Non si misura da solo finché qualcuno non guarda la montatura e preme qui «Misura»:", byDay: "Di giorno",

@@ -1,5 +1,6 @@
 // 日本語。
 
+import { service } from "./ja-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -9,6 +10,7 @@ export const words = {
   toFrames: "画像へ", stepsLabel: "作業の段階", look: { day: "夜用", night: "昼用" }, lookLabel: { day: "夜用: 表示を替える", night: "昼用: 表示を替える" },
   toSetup: "設置", viewOnly: "閲覧のみ。サービスの機械で「polard serve --pair」を実行すると操作用リンクが出ます。",
   age: { label: "最新画像からの時間", fresh: (age) => `最新の画像 ${age}前`, old: (age) => `古い画像：${age}前`, none: "画像はまだありません", connecting: "接続中…", lost: (s) => s > 0 ? `接続なし。${s}秒後に再試行` : "接続なし。再試行中…", stopped: "サービスが停止しました。再開するとページも戻ります。", unpaired: "この端末の登録は取り消されました", unsolved: "認識できませんでした", took: (ms) => `解析 ${ms}`, clock: "画像の時刻が到着時刻と合いません。カメラ側の時計を確認してください。", stage: { waiting: () => "画像が届きました", reading: () => "読み取り中", searching: (s) => `${s}探索中。雲？` }, more: (n) => `待ち ${n}枚` },
+  service,
   said: {
     put_star: () => ["丸の星を十字に合わせる", "使えるもので全体を動かします。次の画像まで動かさないでください。"],
     proof_begins: (n) => ["検証を始めます", `ガイドせずに一つの視野を追尾して撮影します。今${n}枚です。`],
@@ -49,7 +51,6 @@ export const words = {
   list: { address: "他の端末からのアドレス", leaveOut: "除外する", takeBack: "戻す", without: (frame, is, was) => `${frame}を除くと極から${is}（前は${was}）。`, with: (frame, is, was) => `${frame}を戻すと極から${is}（前は${was}）。`, title: "画像と数値", columns: ["画像", "UTC", "回転", "星", "残差または極から", "採用"], empty: "画像はまだありません。", axis: "軸", poleAim: "目標の極", offset: "軸−極", sure: "不確かさ (1 σ)", fit: "剛体モデル (χ²/自由度)", drive: "追尾", driveOn: "追尾中", driveOff: "停止", lock: "固定による移動", folder: "監視フォルダー", program: "プログラム", altAz: (alt, az) => `高度 ${alt}、方位 ${az}` }, frame: (n, time) => `画像${n}（${time}）`,
   status: { "left out": "手動で除外", measures: "測定", "same angle": "同じ角度", adjusts: "調整", watches: "監視", "set aside": "除外", unsolved: "認識不可", unusable: "使用不可" },
   warnings: "注意", warning: { tube_creeps: "一枚ごとに鏡筒が架台の上で動いています。クランプとバンドを締めて、やり直してください。", mount_creeps: "一枚ごとに架台が動いています。固い地面に置いて、やり直してください。", not_kept: "今夜の記録は今、保存されていません。調整は続けられ、保存できるようになれば書き足されます。", folder: "カメラのフォルダーが読めません。読めるようになれば新しい画像を取り込みます。", low_pole: "ここでは極が低く、もやや丘に隠れます。画像に極は要りません。", upright_axis: "ここでは軸がほぼ垂直です。", no_declination: "この日付の磁気偏角は分かりません。地図で調べてください。", compass_none: "磁極が近く、コンパスは使えません。影、星、地図を使います。", compass_caution: "磁極が遠くないため針が鈍くなります。できれば影か地図を使います。", two_frames: "二枚では検証できません。別の角度の三枚目が要ります。", little_turn: "赤経軸の回転が少なく、軸の精度が足りません。", not_rigid: "画像が一本の軸まわりの回転と合いません。", frame_stands_out: "一枚が他と合わず除外しました。", tube_moved: "鏡筒か赤緯が二枚の間に動きました。", mount_moved: "架台がネジ以外で動きました。三脚に触れたか沈んだ？", flexure: "架台か鏡筒がたわみます。", axis_jumped: "軸がネジの動き以上に跳びました。", axis_turned: "赤経軸が回りました。手か、クランプの滑りです。", clock: "露出時刻が到着と合いません。時計が違います。", file_clock: "画像の時刻がファイルと時差だけ違います。", place: "場所と時刻では地平線下を向いています。場所・経度・時計を確認。", lean: "台が傾いているか、緯度が違います。", daylight: "場所と時刻では太陽が出ている画像があります。場所・経度・時計を確認。", clock_stands: "画像の時刻が進みません。カメラの時計を確認。", near_zenith: "極が天頂に近いため、方位ネジでなく台を傾けます。", frames_stray: "星の誤差以上のばらつきがありますが、架台として普通です。", low_frame: "高度が低く大気差が不確かです。", unsolved: "最新の画像は使えません。", site: "画像ヘッダーの場所が違います。", header: "画像ヘッダーの一部を推定しました。", alarm_axis_moved: "警報：軸が動きました。", alarm_frames_unsolved: "警報：最近の画像を認識できません。", session_dropped: "こちらの不具合で測定が失われました。測定し直してください。" },
-  problem: { plan: "この値では計算できません。焦点距離、画素、画像サイズ、露出、赤緯、時角を確かめてください。", no_place: "先に架台の場所を入力してください。", no_match: "星がカタログと合いません。露出を延ばすか雲間を探します。", few_stars: "星が足りません。露出を延ばすか雲間を探します。", no_stars: "星がありません。キャップ、雲、ピント？", incomplete: "ファイルが不完全です。", malformed: "読めるFITSではありません。", no_time: "撮影時刻がありません。", timeout: "探索を打ち切りました。", internal: "こちらの不具合です。ログとともにお知らせください。" },
   equipment: {
     title: "カメラと架台", camera: "カメラ", mount: "架台", choose: "これを使う", change: "他を選ぶ", find: "もう一度探す", chosen: (camera, mount) => `${camera} ／ ${mount}`, none: "カメラと架台が未選択です。",
     measure: "測定", again: "もう一度測定", move: "今動かす", stop: "停止", forget: "そのまま", loop: "連続撮影", endLoop: "撮影を終える", changed: "何かを変えた", due: "何かを変えました。暗くなり次第測定します。", rests: "だれかが架台を確かめ、ここで「測定」を押すまで自動では測定しません：", byDay: "昼間",

@@ -1,5 +1,6 @@
 // 简体中文。
 
+import { service } from "./zh-service.js";
 import { words as en } from "./en.js";
 
 /** @type {import("../words.js").Words} */
@@ -9,6 +10,7 @@ export const words = {
   toFrames: "图像", stepsLabel: "工作进度", look: { day: "夜间", night: "日间" }, lookLabel: { day: "夜间: 换外观", night: "日间: 换外观" },
   toSetup: "架设", viewOnly: "仅观看。在运行服务的电脑上执行“polard serve --pair”可得到操作链接。",
   age: { label: "最近一帧的时间", fresh: (age) => `最近一帧 ${age}前`, old: (age) => `已过时：${age}前的一帧`, none: "还没有图像", connecting: "连接中…", lost: (s) => s > 0 ? `没有连接。${s} 秒后重试` : "没有连接。正在重试…", stopped: "服务已停止。恢复后页面自动回来。", unpaired: "本设备已不再配对", unsolved: "未能识别", took: (ms) => `用时 ${ms}`, clock: "图像的时间与到达时间不符：检查相机电脑的时钟。", stage: { waiting: () => "已到一帧", reading: () => "读取中", searching: (s) => `已搜索 ${s}；有云？` }, more: (n) => `等待 ${n} 帧` },
+  service,
   said: {
     put_star: () => ["把圈中的星移到十字上", "用能动的部件移动整套设备。然后静候下一帧。"],
     proof_begins: (n) => ["检验开始", `不导星，让望远镜跟踪同一视场并拍摄：已有 ${n} 帧。`],
@@ -47,7 +49,6 @@ export const words = {
   list: { address: "其他设备的地址", leaveOut: "排除", takeBack: "恢复", without: (frame, is, was) => `不含${frame}：距极 ${is}，之前 ${was}。`, with: (frame, is, was) => `恢复${frame}：距极 ${is}，之前 ${was}。`, title: "图像与数值", columns: ["图像", "UTC", "转角", "星数", "残差或距极", "计入"], empty: "还没有图像。", axis: "轴", poleAim: "目标天极", offset: "轴减极", sure: "不确定度 (1 σ)", fit: "刚体模型 (χ²/自由度)", drive: "跟踪", driveOn: "跟随天空", driveOff: "静止", lock: "锁紧移动了轴", folder: "监视的文件夹", program: "程序", altAz: (alt, az) => `高度 ${alt}，方位 ${az}` }, frame: (n, time) => `第 ${n} 帧（${time}）`,
   status: { "left out": "手动排除", measures: "测量", "same angle": "同一角度", adjusts: "螺丝", watches: "监视", "set aside": "排除", unsolved: "未识别", unusable: "不可用" },
   warnings: "请注意", warning: { tube_creeps: "每帧之间镜筒都在赤道仪上移动：拧紧制动与抱箍，重新开始。", mount_creeps: "每帧之间赤道仪本身在移动：放到坚实地面上，重新开始。", not_kept: "今夜目前没有写入日志。对准继续进行，一旦可写就会补上。", folder: "相机文件夹读不到。恢复后会读取新图像。", low_pole: "此处天极很低，隐于雾霭或山后。图像不需要它。", upright_axis: "此处轴几乎垂直。", no_declination: "此日期的磁偏角未知：请查地图。", compass_none: "离磁极太近，罗盘无用。用日影、星或地图。", compass_caution: "磁极不远，磁针迟钝。尽量用日影或地图。", two_frames: "两帧无法自检：换角度的第三帧可显示是否有东西动了。", little_turn: "赤经轴转得少：轴定得不准。", not_rigid: "各帧不符合绕一轴转动。", frame_stands_out: "一帧与其他不符，已排除。", tube_moved: "镜筒或赤纬在两帧之间动了。", mount_moved: "赤道仪的移动不是螺丝所为：三脚架被碰或下沉？", flexure: "赤道仪或镜筒转动时弯曲。", axis_jumped: "轴的跳动超过螺丝所能。", axis_turned: "赤经轴转了：手动，或离合打滑。", clock: "曝光时间与到达不符：有时钟错了。", file_clock: "图像时间与文件相差一个时区。", place: "按地点和时间，一帧指向地平线下：检查地点、经度和时钟。", lean: "底座倾斜，或纬度有误。", daylight: "按地点和时间，某帧拍摄时太阳在天上：检查地点、经度和时钟。", clock_stands: "各帧时间不走：检查相机时钟。", near_zenith: "天极接近天顶：改为倾斜底座。", frames_stray: "各帧偏差大于星点误差，但属赤道仪常情。", low_frame: "一帧太低，折射不确定。", unsolved: "最新一帧不能用。", site: "图像头写的是另一地点。", header: "图像头有内容靠推测。", alarm_axis_moved: "警报：轴移动了。", alarm_frames_unsolved: "警报：最近的图像未识别。", session_dropped: "因我们的错误测量丢失：请重新测量。" },
-  problem: { plan: "这些数值无法计算：请检查焦距、像元、图像尺寸、曝光、赤纬和时角。", no_place: "请先说明赤道仪的位置。", no_match: "星点与星表不符：延长曝光或找云隙。", few_stars: "星太少：延长曝光或找云隙。", no_stars: "没有星：镜盖、云、对焦？", incomplete: "文件不完整。", malformed: "不是可读的 FITS 文件。", no_time: "文件没有拍摄时间。", timeout: "搜索已中断。", internal: "我们的错误：请附日志反馈。" },
   equipment: {
     title: "相机与赤道仪", camera: "相机", mount: "赤道仪", choose: "用这些", change: "另选", find: "再找一次", chosen: (camera, mount) => `${camera} ／ ${mount}`, none: "尚未选择相机和赤道仪。",
     measure: "测量", again: "再测一次", move: "现在转动", stop: "停止", forget: "保持不动", loop: "连续拍摄", endLoop: "不再拍摄", changed: "有东西变动过", due: "有东西变动过：天一黑就测量。", rests: "在有人检查赤道仪并在此按“测量”之前，不会自动测量：", byDay: "白天",

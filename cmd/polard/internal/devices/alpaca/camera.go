@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"math"
 	"net/http"
@@ -15,6 +14,7 @@ import (
 
 	"polard/cmd/polard/internal/devices"
 	"polard/fits"
+	"polard/mountmodel/sky"
 )
 
 // readTimeout is how long after its end an exposure's picture may take to be ready.
@@ -122,10 +122,10 @@ func (k *Camera) ready(ctx context.Context, p place, shot devices.Shot) error {
 			return err
 		}
 		if state == cameraError {
-			return fmt.Errorf("%w: %s is in its error state", devices.ErrDevice, k.name)
+			return sky.Refuse(devices.ErrDevice, "error_state", "%s is in its error state", k.name)
 		}
 		if time.Now().After(limit) {
-			return fmt.Errorf("%w: no picture came from %s within %.0f s after its exposure", devices.ErrTimeout, k.name, k.ReadTimeout.Seconds())
+			return sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: k.ReadTimeout.Seconds()})
 		}
 	}
 }

@@ -21,6 +21,7 @@ import (
 	"time"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
 )
 
 // DefaultPort is what servers commonly listen on (common practice; the protocol names none).
@@ -129,6 +130,11 @@ func (r *refusal) Error() string {
 }
 func (r *refusal) Unwrap() error { return devices.ErrDevice }
 
+// Saying is what the device reports, in its own words.
+func (r *refusal) Saying() sky.Saying {
+	return sky.Say("device_problem", devices.ErrDevice.Error()+": %s", r.Error())
+}
+
 // refused makes a refusal of an error's number. Some servers pass on the numbers of the older
 // interface, 0x80040400 and on, of which the last three digits are ours (section 2.8.1).
 func refused(number int, text string) *refusal {
@@ -209,11 +215,11 @@ func decode(resp *http.Response, body []byte, value any) error {
 	case slices.Contains(unknown, resp.StatusCode):
 		return &refusal{status: resp.StatusCode, text: short(string(body))}
 	case resp.StatusCode != http.StatusOK:
-		return fmt.Errorf("%w: it answers %d: %s", devices.ErrDevice, resp.StatusCode, short(string(body)))
+		return sky.Refuse(devices.ErrDevice, "odd_answer", "it answers %d: %s", resp.StatusCode, short(string(body)))
 	}
 	var a answer
 	if err := json.Unmarshal(plain(body), &a); err != nil {
-		return fmt.Errorf("%w: its answer cannot be read: %s", devices.ErrDevice, short(string(body)))
+		return sky.Refuse(devices.ErrDevice, "odd_answer", "its answer cannot be read: %s", short(string(body)))
 	}
 	if a.ErrorNumber != 0 {
 		return refused(a.ErrorNumber, a.ErrorMessage)
@@ -222,7 +228,7 @@ func decode(resp *http.Response, body []byte, value any) error {
 		return nil
 	}
 	if len(a.Value) == 0 || string(a.Value) == "null" {
-		return fmt.Errorf("%w: its answer has no value", devices.ErrDevice)
+		return sky.Refuse(devices.ErrDevice, "odd_answer", "its answer has no value")
 	}
 	if whole, ok := value.(*int); ok { // some write whole numbers as 3.0
 		var x float64
@@ -232,7 +238,7 @@ func decode(resp *http.Response, body []byte, value any) error {
 		}
 	}
 	if err := json.Unmarshal(a.Value, value); err != nil {
-		return fmt.Errorf("%w: its answer has a value of another kind: %s", devices.ErrDevice, short(string(a.Value)))
+		return sky.Refuse(devices.ErrDevice, "odd_answer", "its answer has a value of another kind: %s", short(string(a.Value)))
 	}
 	return nil
 }
@@ -330,7 +336,7 @@ func (c *Client) servers(ctx context.Context) ([]string, error) {
 		addrs = append(addrs, found...)
 	}
 	if len(addrs) == 0 {
-		return nil, fmt.Errorf("%w: no Alpaca server answers on the local network; name its address with --alpaca, or look at its firewall (UDP port %d)", devices.ErrMissing, discoveryPort)
+		return nil, sky.Refuse(devices.ErrMissing, "no_alpaca", "no Alpaca server answers on the local network; name its address with --alpaca, or look at its firewall (UDP port %d)", discoveryPort)
 	}
 	slices.Sort(addrs)
 	return slices.Compact(addrs), nil
@@ -367,7 +373,7 @@ func (c *Client) find(ctx context.Context, kind devices.Kind, name string) (plac
 	if p, ok := look(); ok {
 		return p, nil
 	}
-	return place{}, fmt.Errorf("%w: there is no %s called %q", devices.ErrMissing, kind, name)
+	return place{}, sky.Refuse(devices.ErrMissing, "no_kind_called", "there is no %s called “%s”", kind, name)
 }
 
 // open finds a device and has its server connect to the hardware.
@@ -394,5 +400,5 @@ func (c *Client) open(ctx context.Context, kind devices.Kind, name string) (plac
 		case <-time.After(pollTime):
 		}
 	}
-	return p, fmt.Errorf("%w: %s does not connect to its hardware: is it switched on?", devices.ErrTimeout, name)
+	return p, sky.Refuse(devices.ErrTimeout, "not_connecting", "%s does not connect to its hardware: is it switched on?", name)
 }

@@ -8,6 +8,7 @@ import (
 	"math"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
 )
 
 // maxPixels bounds a picture, as for files.
@@ -48,7 +49,7 @@ func imageBytes(b []byte) (picture, error) {
 	field := func(i int) int32 { return int32(binary.LittleEndian.Uint32(b[4*i:])) }
 	version, number, start, kind, rank := field(0), field(1), int64(field(4)), field(6), field(7)
 	if version != 1 {
-		return picture{}, fmt.Errorf("%w: a picture in version %d of the form; version 1 is known", devices.ErrDevice, version)
+		return picture{}, sky.Refuse(devices.ErrDevice, "picture_odd", "a picture in version %d of the form; version 1 is known", version)
 	}
 	if start < metadataBytes || start > int64(len(b)) {
 		return picture{}, fmt.Errorf("%w: the picture's data begin at byte %d of %d", devices.ErrCut, start, len(b))
@@ -65,9 +66,9 @@ func imageBytes(b []byte) (picture, error) {
 	size := int64(sizes[kind])
 	switch {
 	case rank != 2 && rank != 3 || size == 0:
-		return picture{}, fmt.Errorf("%w: a picture of rank %d and type %d", devices.ErrDevice, rank, kind)
+		return picture{}, sky.Refuse(devices.ErrDevice, "picture_odd", "a picture of rank %d and type %d", rank, kind)
 	case width < 1 || height < 1 || planes < 1 || planes > 4 || width > maxPixels/height || width*height*planes > maxPixels:
-		return picture{}, fmt.Errorf("%w: a picture of %d x %d x %d", devices.ErrDevice, width, height, planes)
+		return picture{}, sky.Refuse(devices.ErrDevice, "picture_odd", "a picture of %d x %d x %d", width, height, planes)
 	case int64(len(data)) < width*height*planes*size:
 		return picture{}, fmt.Errorf("%w: %d of %d bytes", devices.ErrCut, len(data), width*height*planes*size)
 	}
@@ -130,7 +131,7 @@ func imageJSON(b []byte) (picture, error) {
 	for x, text := range a.Value {
 		column, err := columnJSON(text)
 		if err != nil || len(column) == 0 || x > 0 && len(column) != p.height {
-			return picture{}, fmt.Errorf("%w: column %d of its JSON is none", devices.ErrDevice, x)
+			return picture{}, sky.Refuse(devices.ErrDevice, "picture_odd", "column %d of its JSON is none", x)
 		}
 		if x == 0 {
 			p.height = len(column)
@@ -141,7 +142,7 @@ func imageJSON(b []byte) (picture, error) {
 		}
 	}
 	if p.width == 0 {
-		return picture{}, fmt.Errorf("%w: an empty picture", devices.ErrDevice)
+		return picture{}, sky.Refuse(devices.ErrDevice, "picture_odd", "an empty picture")
 	}
 	return p, nil
 }

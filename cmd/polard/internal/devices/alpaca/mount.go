@@ -122,7 +122,7 @@ func (m *Mount) state(ctx context.Context) (devices.MountState, error) {
 		Moving: slewing, Tracking: slow.tracking, Parked: slow.parked, Side: slow.side, Site: slow.site, FreeAxes: slow.free,
 	}
 	if slow.level {
-		out.Trouble = "it stands on an altitude-azimuth mount, which has no right ascension axis to measure"
+		out.Trouble = sky.Say("mount_altaz", "it stands on an altitude-azimuth mount, which has no right ascension axis to measure")
 	}
 	return out, nil
 }
@@ -296,7 +296,7 @@ func (m *Mount) rates(ctx context.Context, p place, axis string) (slow, brisk fl
 		return best
 	}
 	if brisk = next(briskRate); brisk == 0 {
-		return 0, 0, fmt.Errorf("%w: %s names no rate at which its axis can be moved", devices.ErrMissing, m.name)
+		return 0, 0, sky.Refuse(devices.ErrMissing, "no_rate", "%s names no rate at which its axis can be moved", m.name)
 	}
 	return next(min(senseRate, brisk)), brisk, nil
 }
@@ -312,11 +312,11 @@ func (m *Mount) slew(ctx context.Context, p place, by sky.Angle) error {
 	side := -1
 	if err := m.c.get(ctx, p, "destinationsideofpier?"+where.Encode(), &side); err == nil && s.Side != devices.SideUnknown &&
 		side >= 0 && (side == 0) != (s.Side == devices.SideEast) {
-		return fmt.Errorf("%w: %s would change its side of the pier on the way", devices.ErrDevice, m.name)
+		return sky.Refuse(devices.ErrDevice, "would_flip", "%s would change its side of the pier on the way", m.name)
 	}
 	if err := m.c.put(ctx, p, "slewtocoordinatesasync", answerTimeout, where); err != nil {
 		if missing(err) {
-			return fmt.Errorf("%w: %s has no way to turn its right ascension axis alone", devices.ErrMissing, m.name)
+			return sky.Refuse(devices.ErrMissing, "no_ra_alone", "%s has no way to turn its right ascension axis alone", m.name)
 		}
 		return err
 	}
@@ -375,7 +375,7 @@ func (m *Mount) stands(ctx context.Context, p place, refused error) error {
 }
 
 func (m *Mount) unstopped(err error) error {
-	return fmt.Errorf("%w: %s could not be told to stop. Be ready to switch it off", err, m.name)
+	return sky.Refuse(err, "unstopped", "%s could not be told to stop. Be ready to switch it off", m.name)
 }
 
 // SetTracking switches the drive.

@@ -165,7 +165,7 @@ func TestNoStopNoAxis(t *testing.T) {
 	a := startRig(t)
 	a.Alignment = 0
 	m := New(Options{Addrs: []string{a.Addr}}).Mount(devicestest.RehearsedMount)
-	if s, err := m.State(t.Context()); err != nil || s.Trouble == "" {
+	if s, err := m.State(t.Context()); err != nil || s.Trouble.Text == "" {
 		t.Errorf("%+v, %v", s, err)
 	}
 	a = startRig(t)

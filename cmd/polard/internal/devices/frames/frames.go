@@ -16,7 +16,7 @@ import (
 func Seen(o pipeline.Outcome, site sky.Site, air sky.Air) measure.Seen {
 	seen := measure.Seen{Mid: o.Sighting.Mid, Stars: o.Detected}
 	if o.Problem != nil {
-		seen.Why = o.Problem.Message
+		seen.Why = o.Problem.Saying(o.Detected)
 		return seen
 	}
 	for _, d := range o.Solution.Detected.Detections {
@@ -26,12 +26,12 @@ func Seen(o pipeline.Outcome, site sky.Site, air sky.Air) measure.Seen {
 	}
 	observer, err := observed.NewObserver(site, air, o.Sighting.Mid, 0)
 	if err != nil {
-		seen.Why = "its time or place cannot be used: " + err.Error()
+		seen.Why = sky.Say("frame_unplaced", "its time or place cannot be used: %s", sky.SayingOf(err))
 		return seen
 	}
 	attitude, err := observer.Attitude(o.Sighting.Pairs)
 	if err != nil {
-		seen.Why = err.Error()
+		seen.Why = sky.SayingOf(err)
 		return seen
 	}
 	seen.Solved, seen.Attitude = true, attitude.R

@@ -31,8 +31,8 @@ type killing struct {
 func (k *killing) tell(p measure.Progress) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if p.Note != "" {
-		k.notes = append(k.notes, p.Note)
+	if p.Note.Text != "" {
+		k.notes = append(k.notes, p.Note.Text)
 	}
 	if k.done != nil {
 		if p.Stage == measure.Exposing && p.All == 0 {

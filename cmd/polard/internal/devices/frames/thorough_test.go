@@ -70,11 +70,11 @@ func TestThoroughThroughServers(t *testing.T) {
 			s := open(t)
 			h, plan, err := thoroughly(t, config, s.Camera(devicestest.RehearsedCamera), s.Mount(devicestest.RehearsedMount))
 			if err != nil {
-				t.Fatalf("%v; %s", err, plan.Sentence())
+				t.Fatalf("%v; %s", err, plan.Saying().Text)
 			}
-			t.Log(plan.Sentence())
+			t.Log(plan.Saying().Text)
 			if len(h.taken) != 7 {
-				t.Errorf("%d pictures: %s", len(h.taken), plan.Sentence())
+				t.Errorf("%d pictures: %s", len(h.taken), plan.Saying().Text)
 			}
 			cfg := mountmodel.Config{Site: config.Site, Air: config.Air, Tolerance: mountmodel.DefaultTolerance, AnyHour: true}
 			off, err := wrong(cfg, config, h.taken)

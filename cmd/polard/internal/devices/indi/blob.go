@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
 )
 
 // maxPictureBytes bounds what a compressed picture may unfold to, as for files.
@@ -18,7 +19,7 @@ const maxPictureBytes = 256 << 20
 // section "BLOB"). Size is that of the unpacked bytes; a picture that is shorter was cut off.
 func unpack(e element) ([]byte, error) {
 	if e.size > maxPictureBytes {
-		return nil, fmt.Errorf("%w: a picture of %d MB; at most %d MB are read", devices.ErrDevice, e.size>>20, maxPictureBytes>>20)
+		return nil, sky.Refuse(devices.ErrDevice, "picture_large", "a picture of %d MB; at most %d MB are read", e.size>>20, maxPictureBytes>>20)
 	}
 	// Servers break the lines; the decoder passes over line ends, but not over blanks.
 	data, err := base64.StdEncoding.DecodeString(strings.ReplaceAll(e.value, " ", ""))
@@ -37,7 +38,7 @@ func unpack(e element) ([]byte, error) {
 			return nil, fmt.Errorf("%w: its compression breaks off", devices.ErrCut)
 		}
 		if len(data) > maxPictureBytes {
-			return nil, fmt.Errorf("%w: a picture of more than %d MB", devices.ErrDevice, maxPictureBytes>>20)
+			return nil, sky.Refuse(devices.ErrDevice, "picture_large", "a picture of more than %d MB", maxPictureBytes>>20)
 		}
 	}
 	// Of formats that are packed inside FITS, the size is that of the plain file.
@@ -49,5 +50,5 @@ func unpack(e element) ([]byte, error) {
 	case ".fits", ".fit", ".fts", ".fits.fz", ".fits.gz":
 		return data, nil
 	}
-	return nil, fmt.Errorf("%w: the picture is %q: set the camera's format of transfer to FITS", devices.ErrDevice, e.format)
+	return nil, sky.Refuse(devices.ErrDevice, "picture_format", "the picture is “%s”: set the camera's format of transfer to FITS", e.format)
 }

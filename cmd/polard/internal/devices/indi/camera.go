@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
 )
 
 // Times of the adapters.
@@ -56,7 +57,7 @@ func (c *Client) open(ctx context.Context, name, needed string) (fresh bool, err
 		return d.property("CONNECTION") != nil || d.property(needed) != nil, nil
 	})
 	if errors.Is(err, devices.ErrTimeout) {
-		return false, fmt.Errorf("%w: the server has none that is called %q", devices.ErrMissing, name)
+		return false, sky.Refuse(devices.ErrMissing, "none_called", "the server has none that is called “%s”", name)
 	} else if err != nil {
 		return false, err
 	}
@@ -72,12 +73,12 @@ func (c *Client) open(ctx context.Context, name, needed string) (fresh bool, err
 	err = c.await(ctx, connectTimeout, func() (bool, error) {
 		d := c.tree[name]
 		if p := d.property("CONNECTION"); asked && p != nil && p.state == stateAlert {
-			return false, fmt.Errorf("%w: %s cannot be connected to its hardware%s", devices.ErrDevice, name, d.words())
+			return false, sky.Refuse(devices.ErrDevice, "no_hardware", "%s cannot be connected to its hardware%s", name, d.words())
 		}
 		return d.property(needed) != nil, nil
 	})
 	if errors.Is(err, devices.ErrTimeout) {
-		return false, fmt.Errorf("%w: %s has no %s: switch it on, or choose another", devices.ErrMissing, name, needed)
+		return false, sky.Refuse(devices.ErrMissing, "lacks", "%s has no %s: switch it on, or choose another", name, needed)
 	}
 	if err == nil && asked {
 		err = c.settled(ctx, settle)
@@ -161,13 +162,13 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 		p := k.c.tree[k.name].property(propExposure)
 		switch {
 		case p == nil:
-			return false, fmt.Errorf("%w: %s was taken away during the exposure", devices.ErrLost, k.name)
+			return false, sky.Refuse(devices.ErrLost, "taken_away", "%s was taken away during the exposure", k.name)
 		case k.c.blobs[key].number > before:
 			picture = k.c.blobs[key].element
 			delete(k.c.blobs, key)
 			return true, nil
 		case busy && p.state == stateAlert:
-			return false, fmt.Errorf("%w: %s did not expose%s", devices.ErrDevice, k.name, k.c.tree[k.name].words())
+			return false, sky.Refuse(devices.ErrDevice, "not_exposed", "%s did not expose%s", k.name, k.c.tree[k.name].words())
 		}
 		busy = busy || p.state == stateBusy
 		return false, nil
@@ -178,7 +179,7 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 			_ = k.c.set("Switch", k.name, propAbort, value{"ABORT", switchOn})
 		}
 		if errors.Is(err, devices.ErrTimeout) {
-			return nil, fmt.Errorf("%w: no picture came from %s within %.0f s after its exposure", devices.ErrTimeout, k.name, k.ReadTimeout.Seconds())
+			return nil, sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: k.ReadTimeout.Seconds()})
 		}
 		return nil, err
 	}

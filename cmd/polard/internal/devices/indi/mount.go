@@ -108,18 +108,18 @@ func (m *Mount) State(ctx context.Context) (devices.MountState, error) {
 			s.Moving = s.Moving || e.value == switchOn
 		}
 		if p.state == stateAlert {
-			s.Trouble = trouble(d, "does not move as asked")
+			s.Trouble = trouble(d, sky.Say("mount_disobeys", "does not move as asked"))
 		}
 	}
 	if coord.state == stateAlert {
-		s.Trouble = trouble(d, "reports an alert")
+		s.Trouble = trouble(d, sky.Say("mount_alert", "reports an alert"))
 	}
 	return s, nil
 }
 
-func trouble(d *device, otherwise string) string {
+func trouble(d *device, otherwise sky.Saying) sky.Saying {
 	if d.said != "" {
-		return d.said
+		return sky.Saying{Text: d.said}
 	}
 	return otherwise
 }
@@ -187,7 +187,7 @@ func (m *Mount) Turn(ctx context.Context, by sky.Angle) (selfStops bool, err err
 		return true, m.c.set("Number", m.name, propCoord,
 			value{"RA", text((s.RA - by).Positive().Hours())}, value{"DEC", text(s.Dec.Degrees())})
 	}
-	return false, fmt.Errorf("%w: %s has no way to turn its right ascension axis alone", devices.ErrMissing, m.name)
+	return false, sky.Refuse(devices.ErrMissing, "no_ra_alone", "%s has no way to turn its right ascension axis alone", m.name)
 }
 
 // move begins a motion at a rate ("": as it is).
@@ -222,7 +222,7 @@ func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
 		return err
 	}
 	if !s.FreeAxes {
-		return fmt.Errorf("%w: %s has no way to turn its declination axis alone", devices.ErrMissing, m.name)
+		return sky.Refuse(devices.ErrMissing, "no_dec_alone", "%s has no way to turn its declination axis alone", m.name)
 	}
 	m.c.mu.Lock()
 	d := m.c.tree[m.name]
@@ -264,7 +264,7 @@ func (m *Mount) Stop(context.Context) error {
 	m.c.moving[m.name], m.turning = true, 0
 	m.c.mu.Unlock()
 	if err := m.c.abortMotion(m.name); err != nil {
-		return fmt.Errorf("%w: %s could not be told to stop; it is told as soon as there is a connection. Be ready to switch it off", err, m.name)
+		return sky.Refuse(err, "unstopped_yet", "%s could not be told to stop; it is told as soon as there is a connection. Be ready to switch it off", m.name)
 	}
 	m.c.mu.Lock()
 	delete(m.c.moving, m.name)
@@ -300,7 +300,7 @@ func (m *Mount) SetTracking(ctx context.Context, on bool) error {
 		return m.c.tree[m.name].property(propTrack).on(member), nil
 	})
 	if errors.Is(err, devices.ErrTimeout) {
-		return fmt.Errorf("%w: %s does not switch its tracking", devices.ErrTimeout, m.name)
+		return sky.Refuse(devices.ErrTimeout, "no_tracking", "%s does not switch its tracking", m.name)
 	}
 	return err
 }

@@ -1,10 +1,10 @@
 package measure
 
 import (
-	"fmt"
 	"time"
 
 	"polard/cmd/polard/internal/devices"
+	"polard/mountmodel/sky"
 )
 
 const (
@@ -26,9 +26,9 @@ const (
 // DefaultShot is the exposure to begin with.
 func DefaultShot() devices.Shot { return devices.Shot{Exposure: firstExposure} }
 
-// Propose gives the exposure and gain to take next, by what the newest frame showed; why is empty
+// Propose gives the exposure and gain to take next, by what the newest frame showed; why has no words
 // where it should stay as it is.
-func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devices.Shot, why string) {
+func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devices.Shot, why sky.Saying) {
 	next = shot
 	longest, shortest := longestExposure, shortestExposure
 	if info.Longest > 0 {
@@ -46,23 +46,23 @@ func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next device
 			factor = 4
 		}
 		next.Exposure = min(factor*shot.Exposure, longest)
-		return next, fmt.Sprintf("%d stars are few: exposing %.1f s", seen.Stars, next.Exposure.Seconds())
+		return next, sky.Say("shot_longer", "%d stars are few: exposing %s s", seen.Stars, sky.Decimal{Value: next.Exposure.Seconds(), Digits: 1})
 	case seen.Stars < enoughStars && saturated <= mostSaturated:
 		if gain := higher(shot.Gain, info); gain != nil {
 			next.Gain = gain
-			return next, fmt.Sprintf("%d stars are few, and the exposure is long enough: gain %.0f", seen.Stars, *gain)
+			return next, sky.Say("shot_more_gain", "%d stars are few, and the exposure is long enough: gain %s", seen.Stars, sky.Decimal{Value: *gain})
 		}
 	case saturated > mostSaturated && seen.Stars >= enoughStars || seen.Stars > manyStars:
 		if gain := lower(shot.Gain, info); gain != nil && saturated > mostSaturated {
 			next.Gain = gain
-			return next, fmt.Sprintf("%d of %d stars are saturated: gain %.0f", seen.Saturated, seen.Stars, *gain)
+			return next, sky.Say("shot_less_gain", "%d of %d stars are saturated: gain %s", seen.Saturated, seen.Stars, sky.Decimal{Value: *gain})
 		}
 		if shot.Exposure > shortest {
 			next.Exposure = max(shot.Exposure/2, shortest)
-			return next, fmt.Sprintf("%d stars, %d of them saturated: exposing %.1f s", seen.Stars, seen.Saturated, next.Exposure.Seconds())
+			return next, sky.Say("shot_shorter", "%d stars, %d of them saturated: exposing %s s", seen.Stars, seen.Saturated, sky.Decimal{Value: next.Exposure.Seconds(), Digits: 1})
 		}
 	}
-	return shot, ""
+	return shot, sky.Saying{}
 }
 
 // higher and lower go a quarter of the camera's range of gains up or down; nil where there is no

@@ -207,7 +207,7 @@ func TestOldPlan(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if s := p.Sentence(); !strings.Contains(s, "40 degrees to the west") || !strings.Contains(s, "declination is left alone") || len(p.Cautions) < 4 {
+		if s := p.Saying().Text; !strings.Contains(s, "40 degrees to the west") || !strings.Contains(s, "declination is left alone") || len(p.Cautions) < 4 {
 			t.Errorf("%s %q", s, p.Cautions)
 		}
 		if _, err := m.Measure(t.Context(), Plan{}); err == nil {
@@ -287,7 +287,7 @@ func TestPropose(t *testing.T) {
 			}
 			continue
 		}
-		if got.Exposure.Seconds() != c.seconds || (why != "") != c.changing || (c.gain == 0) != (got.Gain == nil) || c.gain != 0 && *got.Gain != c.gain {
+		if got.Exposure.Seconds() != c.seconds || (why.Text != "") != c.changing || (c.gain == 0) != (got.Gain == nil) || c.gain != 0 && *got.Gain != c.gain {
 			t.Errorf("%s: %+v %q", c.name, got, why)
 		}
 	}

@@ -104,10 +104,22 @@ func positionFromLocal(d sky.Local, lat sky.Angle) Position {
 // Violation is a limit that a movement would pass.
 type Violation struct {
 	Code string // "altitude", "turn", "meridian", "sun_up", "sun_near", "parked", "trouble"
-	Text string
+	Why  sky.Saying
 }
 
-func (v *Violation) Error() string { return v.Text }
+func (v *Violation) Error() string { return v.Why.Text }
+
+// Saying is the sentence.
+func (v *Violation) Saying() sky.Saying { return v.Why }
+
+// violates is a limit that a movement would pass, by its own code.
+func violates(code, format string, args ...any) *Violation {
+	return &Violation{code, sky.Say("limit_"+code, format, args...)}
+}
+
+// whole and tenths are degrees as a sentence has them.
+func whole(a sky.Angle) sky.Decimal  { return sky.Decimal{Value: a.Degrees()} }
+func tenths(a sky.Angle) sky.Decimal { return sky.Decimal{Value: a.Degrees(), Digits: 1} }
 
 // surroundings are what the limits need to know of time and place.
 type surroundings struct {
@@ -163,11 +175,11 @@ func (l Limits) check(w surroundings, from Position, moves []Move, already Posit
 // leg checks one move, from a little back on.
 func (l Limits) leg(w surroundings, from Position, move Move, back sky.Angle, already Position, home devices.PierSide) *Violation {
 	if w.sunUp && !l.Daylight {
-		return &Violation{"sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word"}
+		return violates("sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word")
 	}
 	after := already.add(move.along(move.By)) // of several steps, rounded
 	if most := max(already.Hour.Abs(), after.Hour.Abs(), already.Dec.Abs(), after.Dec.Abs()); most > l.MaxTurn+sky.Arcsecond {
-		return &Violation{"turn", fmt.Sprintf("that is %.0f degrees from where the axis began, and cables are trusted for %.0f only", most.Degrees(), l.MaxTurn.Degrees())}
+		return violates("turn", "that is %s degrees from where the axis began, and cables are trusted for %s only", whole(most), whole(l.MaxTurn))
 	}
 	if move.By > 0 {
 		back = -back
@@ -189,13 +201,13 @@ func (l Limits) at(w surroundings, p Position, home devices.PierSide) *Violation
 	d := p.Local(w.lat)
 	alt, az := sky.AltAzFromLocal(d)
 	if alt < l.MinAltitude {
-		return &Violation{"altitude", fmt.Sprintf("the tube would point %.0f degrees high, in azimuth %.0f; the lowest allowed is %.0f", alt.Degrees(), az.Degrees(), l.MinAltitude.Degrees())}
+		return violates("altitude", "the tube would point %s degrees high, in azimuth %s; the lowest allowed is %s", whole(alt), whole(az), whole(l.MinAltitude))
 	}
 	if near := sky.Separation(d, w.sun); near < sunNear {
-		return &Violation{"sun_near", fmt.Sprintf("the tube would point %.0f degrees from the Sun; within %.0f nothing ever goes", near.Degrees(), sunNear.Degrees())}
+		return violates("sun_near", "the tube would point %s degrees from the Sun; within %s nothing ever goes", whole(near), whole(sunNear))
 	}
 	if past := pastMeridian(p.Hour, home); past > l.PastMeridian {
-		return &Violation{"meridian", fmt.Sprintf("the tube would stand %.0f degrees beyond the meridian on its side of the pier; %.0f are allowed", past.Degrees(), l.PastMeridian.Degrees())}
+		return violates("meridian", "the tube would stand %s degrees beyond the meridian on its side of the pier; %s are allowed", whole(past), whole(l.PastMeridian))
 	}
 	return nil
 }

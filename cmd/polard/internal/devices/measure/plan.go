@@ -92,14 +92,15 @@ func (v Move) of(p Position) sky.Angle {
 }
 
 // Words say which axis is turned how far and which way.
-func (v Move) Words() string {
-	towards := way(v.By)
+func (v Move) Words() sky.Saying {
 	if v.Axis == Declination {
-		if towards = "north"; v.By < 0 {
-			towards = "south"
+		towards := sky.Say("way_north", "north")
+		if v.By < 0 {
+			towards = sky.Say("way_south", "south")
 		}
+		return sky.Say("move_dec", "declination %s degrees to the %s", whole(v.By.Abs()), towards)
 	}
-	return fmt.Sprintf("%s %.0f degrees to the %s", v.Axis, v.By.Abs().Degrees(), towards)
+	return sky.Say("move_ra", "right ascension %s degrees to the %s", whole(v.By.Abs()), way(v.By))
 }
 
 // Stop is a place at which a picture is taken.
@@ -124,10 +125,10 @@ type Plan struct {
 	Stops []Stop
 	Home  devices.PierSide
 	// LeftOut says what of a thorough measurement mount or limits do not allow.
-	LeftOut []string
+	LeftOut []sky.Saying
 	// StartsTracking tells that the mount's drive will be switched on.
 	StartsTracking bool
-	Cautions       []string
+	Cautions       []sky.Saying
 }
 
 // Turn is the whole turn at the first declination, west positive.
@@ -152,65 +153,64 @@ func (p Plan) over() bool {
 }
 
 // way is the direction in words.
-func way(by sky.Angle) string {
+func way(by sky.Angle) sky.Saying {
 	if by < 0 {
-		return "east"
+		return sky.Say("way_east", "east")
 	}
-	return "west"
+	return sky.Say("way_west", "west")
 }
 
-// Sentence says what will move, how far and which way.
-func (p Plan) Sentence() string {
+// Saying says what will move, how far and which way.
+func (p Plan) Saying() sky.Saying {
 	first, last := p.Stops[0], p.Stops[p.First-1]
-	s := fmt.Sprintf("%s will turn about its right ascension axis %.0f degrees to the %s, in %d %s of %.0f degrees, from altitude %.0f, azimuth %.0f to altitude %.0f, azimuth %.0f; ",
-		p.Mount, p.Turn().Abs().Degrees(), way(p.By), p.First-1, plural(p.First-1, "step"), p.By.Abs().Degrees(),
-		first.Alt.Degrees(), first.Az.Degrees(), last.Alt.Degrees(), last.Az.Degrees())
-	if p.First == len(p.Stops) {
-		s += "declination is left alone."
-	} else {
-		s += "then, one axis at a time: " + p.further() + "."
+	text := "%s will turn about its right ascension axis %s degrees to the %s, in %d steps of %s degrees, from altitude %s, azimuth %s to altitude %s, azimuth %s; %s"
+	if p.First == 2 {
+		text = strings.Replace(text, "steps", "step", 1)
 	}
+	further := sky.Say("plan_dec_alone", "declination is left alone.")
+	if p.First < len(p.Stops) {
+		further = p.further()
+	}
+	s := sky.Say("plan_turn", text, p.Mount, whole(p.Turn().Abs()), way(p.By), p.First-1, whole(p.By.Abs()),
+		whole(first.Alt), whole(first.Az), whole(last.Alt), whole(last.Az), further)
 	if p.StartsTracking {
-		s += " Its drive will be switched on so that it follows the stars."
+		s = sky.Say("both", "%s %s", s, sky.Say("plan_drive_on", "Its drive will be switched on so that it follows the stars."))
 	}
-	for _, text := range p.LeftOut {
-		s += " Left out: " + text + "."
+	for _, why := range p.LeftOut {
+		s = sky.Say("both", "%s %s", s, sky.Say("plan_left_out", "Left out: %s.", why))
 	}
 	return s
 }
 
-// further are the moves of a thorough measurement beyond the first declination, and where they end.
-func (p Plan) further() string {
+// further are the moves of a thorough measurement beyond the first declination, and where they end: the last two arguments.
+func (p Plan) further() sky.Saying {
+	out := sky.Saying{Code: "plan_then"}
 	var steps []string
 	for i, s := range p.Stops[p.First:] {
-		for _, move := range s.Moves {
-			steps = append(steps, move.Words())
-		}
-		if s.Beyond() && !p.Stops[p.First+i-1].Beyond() {
-			steps[len(steps)-1] += ", over the pole to the other side of the pier"
+		for j, move := range s.Moves {
+			words := move.Words()
+			if j == len(s.Moves)-1 && s.Beyond() && !p.Stops[p.First+i-1].Beyond() {
+				words = sky.Say("move_over", "%s, over the pole to the other side of the pier", words)
+			}
+			out.Args, steps = append(out.Args, words), append(steps, words.Text)
 		}
 	}
 	end := p.Stops[len(p.Stops)-1]
-	return fmt.Sprintf("%s; it ends at altitude %.0f, azimuth %.0f", strings.Join(steps, ", "), end.Alt.Degrees(), end.Az.Degrees())
-}
-
-func plural(n int, word string) string {
-	if n == 1 {
-		return word
-	}
-	return word + "s"
+	out.Args = append(out.Args, whole(end.Alt), whole(end.Az))
+	out.Text = fmt.Sprintf("then, one axis at a time: %s; it ends at altitude %s, azimuth %s.", strings.Join(steps, ", "), whole(end.Alt), whole(end.Az))
+	return out
 }
 
 // cautions are those of common practice; makers' manuals come first.
-func cautions(l Limits) []string {
-	out := []string{
-		"The makers' manuals of mount, tube and camera come first.",
-		"Stay clear of tube, counterweight and gears while it moves, and keep others away.",
-		"Look at the cables: they must reach over the whole turn without a pull and catch on nothing.",
-		"Balance and clutches must hold: a tube or counterweight that drops breaks things and hurts people.",
+func cautions(l Limits) []sky.Saying {
+	out := []sky.Saying{
+		sky.Say("care_manuals", "The makers' manuals of mount, tube and camera come first."),
+		sky.Say("care_clear", "Stay clear of tube, counterweight and gears while it moves, and keep others away."),
+		sky.Say("care_cables", "Look at the cables: they must reach over the whole turn without a pull and catch on nothing."),
+		sky.Say("care_balance", "Balance and clutches must hold: a tube or counterweight that drops breaks things and hurts people."),
 	}
 	if l.Daylight {
-		out = append(out, "The Sun is not guarded against by its height: the tube must be capped or have a certified filter before it, its finder too.")
+		out = append(out, sky.Say("care_sun", "The Sun is not guarded against by its height: the tube must be capped or have a certified filter before it, its finder too."))
 	}
 	return out
 }
@@ -219,9 +219,18 @@ func cautions(l Limits) []string {
 const PlanLife = 5 * time.Minute
 
 // Refused says why there is no plan: what each way would run into.
-type Refused struct{ Reasons []string }
+type Refused struct{ Reasons []sky.Saying }
 
-func (r *Refused) Error() string { return strings.Join(r.Reasons, "; ") }
+func (r *Refused) Error() string { return strings.Join(sky.English(r.Reasons), "; ") }
+
+// Saying is all of that.
+func (r *Refused) Saying() sky.Saying {
+	all := sky.Saying{Code: "limits", Text: r.Error()}
+	for _, s := range r.Reasons {
+		all.Args = append(all.Args, s)
+	}
+	return all
+}
 
 // propose makes the plan for a mount that reports s.
 func propose(w surroundings, l Limits, q Request, s devices.MountState, now time.Time) (Plan, error) {
@@ -250,7 +259,7 @@ func propose(w surroundings, l Limits, q Request, s devices.MountState, now time
 		p.addDeclination(w, l, s)
 		p.addOtherSide(w, l, s)
 		if p.First < len(p.Stops) {
-			p.Cautions = append(p.Cautions, "Declination moves too: see that tube, camera and cables pass the pier and the mount wherever that carries them.")
+			p.Cautions = append(p.Cautions, sky.Say("care_declination", "Declination moves too: see that tube, camera and cables pass the pier and the mount wherever that carries them."))
 		}
 	}
 	return p, nil
@@ -305,12 +314,12 @@ func (l Limits) bestTurn(w surroundings, q Request, from Position, home devices.
 
 // add takes in why one way is refused.
 func (r *Refused) add(turn, by sky.Angle, v *Violation) {
-	text := v.Text
+	why := v.Why
 	if v.Code != "sun_up" {
-		text = fmt.Sprintf("turning %.0f degrees %s, %s", turn.Degrees(), way(by), v.Text)
+		why = sky.Say("limit_turning", "turning %s degrees %s, %s", whole(turn), way(by), v.Why)
 	}
-	if len(r.Reasons) == 0 || r.Reasons[0] != text {
-		r.Reasons = append(r.Reasons, text)
+	if len(r.Reasons) == 0 || r.Reasons[0].Text != why.Text {
+		r.Reasons = append(r.Reasons, why)
 	}
 }
 
@@ -318,13 +327,13 @@ func (r *Refused) add(turn, by sky.Angle, v *Violation) {
 func standstill(s devices.MountState) *Violation {
 	switch {
 	case s.Parked:
-		return &Violation{"parked", "the mount is parked: release it by its own program and point the tube at open sky, then begin again"}
-	case s.Trouble != "":
-		return &Violation{"trouble", "the mount reports a problem: " + s.Trouble}
+		return violates("parked", "the mount is parked: release it by its own program and point the tube at open sky, then begin again")
+	case s.Trouble.Text != "":
+		return violates("trouble", "the mount reports a problem: %s", s.Trouble)
 	case s.Moving:
-		return &Violation{"moving", "the mount is moving already: wait until it stands, or stop it"}
+		return violates("moving", "the mount is moving already: wait until it stands, or stop it")
 	case math.IsNaN(float64(s.RA)) || math.IsNaN(float64(s.Dec)) || s.Dec.Abs() > 90.5*sky.Degree:
-		return &Violation{"trouble", "where the mount points cannot be made sense of"}
+		return &Violation{"trouble", sky.Say("points_nowhere", "where the mount points cannot be made sense of")}
 	}
 	return nil
 }

@@ -130,7 +130,7 @@ func (r *rig) State(context.Context) (devices.MountState, error) {
 	}
 	r.reported = devices.MountState{
 		At: now, RA: (w.observer.LocalSidereal() - p.Hour).Positive(), Dec: p.Dec, FreeAxes: !r.oneSided,
-		Moving: r.moving != 0 || r.lifting != 0, Tracking: r.tracking, Parked: r.parked, Side: side, Trouble: r.trouble,
+		Moving: r.moving != 0 || r.lifting != 0, Tracking: r.tracking, Parked: r.parked, Side: side, Trouble: sky.Saying{Text: r.trouble},
 	}
 	return r.reported, nil
 }
@@ -211,7 +211,7 @@ func (r *rig) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) {
 	r.shots++
 	seen := Seen{Mid: mid, Solved: true, Stars: 100, Attitude: r.attitude()}
 	if r.cloudy != nil && r.cloudy(shot) {
-		seen.Solved, seen.Stars, seen.Why = false, 5, "5 stars"
+		seen.Solved, seen.Stars, seen.Why = false, 5, sky.Saying{Text: "5 stars"}
 	}
 	return json.Marshal(seen)
 }

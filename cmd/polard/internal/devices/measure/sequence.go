@@ -3,7 +3,6 @@ package measure
 import (
 	"context"
 	"errors"
-	"fmt"
 	"time"
 
 	"polard/cmd/polard/internal/devices"
@@ -30,14 +29,14 @@ type Progress struct {
 	Axis        Axis      // that moves
 	Turned, Of  sky.Angle // of the movement, west or north positive
 	Exposure    time.Duration
-	Note        string // a sentence, where there is something to say
+	Note        sky.Saying // a sentence, where there is something to say
 }
 
 // Seen is what a picture's stars show.
 type Seen struct {
 	Mid              time.Time
 	Solved           bool
-	Why              string // why it was not solved
+	Why              sky.Saying // why it was not solved
 	Stars, Saturated int
 	// Attitude takes camera directions to observed directions at the site; of solved pictures.
 	Attitude sky.Matrix
@@ -247,10 +246,10 @@ func (m *Measurer) Measure(ctx context.Context, plan Plan) (seen []Seen, err err
 // begin makes sure that the plan is still true.
 func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	if len(plan.Stops) < 2 {
-		return errors.New("there is no plan: nothing is moved")
+		return sky.Refuse(nil, "plan_none", "there is no plan: nothing is moved")
 	}
 	if age := m.opt.Now().Sub(plan.Made); age > PlanLife || age < 0 {
-		return fmt.Errorf("the plan was made %.0f minutes ago: look at a new one", age.Minutes())
+		return sky.Refuse(nil, "plan_old", "the plan was made %s minutes ago: look at a new one", sky.Decimal{Value: age.Minutes()})
 	}
 	var err error
 	if m.info, err = m.camera.Info(ctx); err != nil {
@@ -267,10 +266,10 @@ func (m *Measurer) begin(ctx context.Context, plan Plan) error {
 	m.origin = w.position(s)
 	m.stand, m.reported, m.over = m.origin, m.origin.Hour, plan.over()
 	if m.over && s.Side != m.home {
-		return errors.New("the mount has changed its side of the pier since the plan was shown: look at a new one")
+		return sky.Refuse(nil, "plan_other_side", "the mount has changed its side of the pier since the plan was shown: look at a new one")
 	}
 	if sky.Separation(m.origin.Local(w.lat), plan.Stops[0].Local(w.lat)) > samePlace {
-		return errors.New("the mount has moved since the plan was shown: look at a new one")
+		return sky.Refuse(nil, "plan_moved_since", "the mount has moved since the plan was shown: look at a new one")
 	}
 	if v := m.opt.Limits.check(w, m.origin, plan.moves(), Position{}, m.home); v != nil {
 		return v
@@ -339,9 +338,9 @@ func (m *Measurer) turnTo(ctx context.Context, plan Plan, move Move, target Posi
 			return err
 		}
 		if m.opt.GoOn == nil {
-			return fmt.Errorf("%w; the mount was turning: begin anew", devices.ErrLost)
+			return sky.Refuse(devices.ErrLost, "lost_turning", "the mount was turning: begin anew")
 		}
-		if err := m.opt.GoOn(ctx, "The connection is back and the mount stands. "+plan.Sentence()); err != nil {
+		if err := m.opt.GoOn(ctx, "The connection is back and the mount stands. "+plan.Saying().Text); err != nil {
 			return err
 		}
 		if time.Since(begun) > m.opt.Patience {
@@ -353,7 +352,7 @@ func (m *Measurer) turnTo(ctx context.Context, plan Plan, move Move, target Posi
 // back waits until the devices answer again, and has the mount told to stop before all else.
 func (m *Measurer) back(ctx context.Context, lost error) error {
 	_ = m.Stop() // there may be a connection again already; otherwise the adapter stops it first thing
-	m.tell(Progress{Stage: Waiting, Note: lost.Error() + ": waiting for it to come back"})
+	m.tell(Progress{Stage: Waiting, Note: sky.Say("note_waiting", "%s: waiting for it to come back", sky.SayingOf(lost))})
 	limit := time.Now().Add(m.opt.Patience)
 	for {
 		_, _, err := m.look(ctx)
@@ -377,7 +376,7 @@ const attempts = 4
 
 // picture takes pictures until one is solved. All that were read are given.
 func (m *Measurer) picture(ctx context.Context, number, all int) (seen []Seen, err error) {
-	why := errors.New("no picture")
+	why := sky.Refuse(nil, "no_picture_yet", "no picture")
 	for range attempts {
 		_, _, err := m.look(ctx)
 		at := m.stand
@@ -389,7 +388,7 @@ func (m *Measurer) picture(ctx context.Context, number, all int) (seen []Seen, e
 					m.frames = append(m.frames, taken{one, at})
 					return seen, nil
 				}
-				why = fmt.Errorf("the stars of picture %d could not be read: %s", number, one.Why)
+				why = sky.Refuse(nil, "picture_unread", "the stars of picture %d could not be read: %s", number, one.Why)
 				continue
 			}
 		}
@@ -404,7 +403,7 @@ func (m *Measurer) picture(ctx context.Context, number, all int) (seen []Seen, e
 		} else if errors.Is(err, devices.ErrMissing) {
 			return seen, err
 		}
-		m.tell(Progress{Stage: Waiting, Number: number, All: all, Note: err.Error() + ": taking the picture again"})
+		m.tell(Progress{Stage: Waiting, Number: number, All: all, Note: sky.Say("note_again", "%s: taking the picture again", sky.SayingOf(err))})
 	}
 	return seen, why
 }
@@ -424,7 +423,7 @@ func (m *Measurer) expose(ctx context.Context, number, all int) (Seen, error) {
 	if m.opt.Adapt {
 		next, note := Propose(m.opt.Shot, seen, m.info)
 		// A frame that measures is not followed by another kind of frame without need.
-		if note != "" && (!seen.Solved || all == 0) {
+		if note.Text != "" && (!seen.Solved || all == 0) {
 			m.opt.Shot = next
 			m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
 		}
@@ -443,7 +442,7 @@ func (m *Measurer) Loop(ctx context.Context) error {
 				if err := m.mount.SetTracking(ctx, false); err != nil {
 					return errors.Join(v, err, m.Stop())
 				}
-				m.tell(Progress{Stage: Looping, Note: "the drive was switched off: " + v.Text})
+				m.tell(Progress{Stage: Looping, Note: sky.Say("note_drive_off", "the drive was switched off: %s", v.Why)})
 			}
 		}
 		if err == nil {
@@ -458,7 +457,7 @@ func (m *Measurer) Loop(ctx context.Context) error {
 		case errors.Is(err, devices.ErrMissing):
 			return err
 		case err != nil:
-			m.tell(Progress{Stage: Looping, Note: err.Error() + ": taking the next"})
+			m.tell(Progress{Stage: Looping, Note: sky.Say("note_next", "%s: taking the next", sky.SayingOf(err))})
 			select {
 			case <-ctx.Done():
 			case <-time.After(time.Second):

@@ -51,7 +51,7 @@ func (w surroundings) poleward() sky.Angle {
 // addDeclination adds two pictures at a second declination: on the way back in right ascension.
 func (p *Plan) addDeclination(w surroundings, l Limits, s devices.MountState) {
 	if !s.FreeAxes {
-		p.LeftOut = append(p.LeftOut, "a second declination, since the mount cannot turn its declination axis alone")
+		p.LeftOut = append(p.LeftOut, sky.Say("left_dec_fixed", "a second declination, since the mount cannot turn its declination axis alone"))
 		return
 	}
 	var refused *Violation
@@ -69,11 +69,11 @@ func (p *Plan) addDeclination(w surroundings, l Limits, s devices.MountState) {
 			}
 		}
 	}
-	text := "a second declination"
+	why := sky.Say("left_dec", "a second declination")
 	if refused != nil {
-		text += ": " + refused.Text
+		why = sky.Say("left_dec_limit", "a second declination: %s", refused.Why)
 	}
-	p.LeftOut = append(p.LeftOut, text)
+	p.LeftOut = append(p.LeftOut, why)
 }
 
 // addOtherSide adds two pictures on the other side of the pier. The tube gets there over the pole, with
@@ -84,7 +84,7 @@ func (p *Plan) addOtherSide(w surroundings, l Limits, s devices.MountState) {
 	case !s.FreeAxes:
 		return // as for the second declination
 	case s.Side == devices.SideUnknown:
-		p.LeftOut = append(p.LeftOut, "the other side of the pier, since the mount does not report on which side the tube is")
+		p.LeftOut = append(p.LeftOut, sky.Say("left_side_unknown", "the other side of the pier, since the mount does not report on which side the tube is"))
 		return
 	}
 	up := w.poleward()
@@ -110,5 +110,5 @@ func (p *Plan) addOtherSide(w surroundings, l Limits, s devices.MountState) {
 			}
 		}
 	}
-	p.LeftOut = append(p.LeftOut, "the other side of the pier: "+refused.Text)
+	p.LeftOut = append(p.LeftOut, sky.Say("left_side_limit", "the other side of the pier: %s", refused.Why))
 }

@@ -53,10 +53,10 @@ func TestThorough(t *testing.T) {
 				}
 				p, seen, err := r.measured(t.Context(), opt, Request{Thorough: true})
 				if err != nil {
-					t.Fatalf("%v; %s", err, p.Sentence())
+					t.Fatalf("%v; %s", err, p.Saying().Text)
 				}
-				if len(seen) != c.pictures || len(p.Stops) != c.pictures || p.over() != c.over || !strings.Contains(p.Sentence(), c.says) {
-					t.Errorf("%d pictures of %d: %s", len(seen), len(p.Stops), p.Sentence())
+				if len(seen) != c.pictures || len(p.Stops) != c.pictures || p.over() != c.over || !strings.Contains(p.Saying().Text, c.says) {
+					t.Errorf("%d pictures of %d: %s", len(seen), len(p.Stops), p.Saying().Text)
 				}
 				if beyond := (Position{r.at(), r.dec}).Beyond(); beyond != c.over || r.moving != 0 || r.lifting != 0 {
 					t.Errorf("in the end beyond the pole %t, moving by %v and %v", beyond, r.moving, r.lifting)

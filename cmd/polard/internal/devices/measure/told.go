@@ -3,7 +3,6 @@ package measure
 import (
 	"context"
 	"errors"
-	"fmt"
 
 	"polard/cmd/polard/internal/devices"
 	"polard/mountmodel/sky"
@@ -40,13 +39,13 @@ func (m *Measurer) agrees(ctx context.Context, plan Plan) error {
 	// Between the picture and the report the drive may have stood: minutes, a degree at most.
 	if apart := sky.Separation(truth.Local(w.lat), reported.Local(w.lat)); apart > whereTolerance {
 		alt, az := sky.AltAzFromLocal(truth.Local(w.lat))
-		return fmt.Errorf("%w: the picture shows altitude %.0f, azimuth %.0f degrees, %.0f degrees from what it says. Nothing was moved. Check its time and place, synchronise it on this picture by its own program, and begin again",
-			ErrWhere, alt.Degrees(), az.Degrees(), apart.Degrees())
+		return sky.Refuse(ErrWhere, "elsewhere_shown", "the picture shows altitude %s, azimuth %s degrees, %s degrees from what it says. Nothing was moved. Check its time and place, synchronise it on this picture by its own program, and begin again",
+			whole(alt), whole(az), whole(apart))
 	}
 	limits := m.opt.Limits
 	limits.PastMeridian = sky.Turn / 2 // by the mount's own axes it was checked; near the pole the tube's hour angle says nothing
 	if v := limits.check(w, truth, plan.moves(), Position{}, m.home); v != nil {
-		return fmt.Errorf("by where the first picture shows the tube, %w", v)
+		return &Violation{v.Code, sky.Say("limit_shown", "by where the first picture shows the tube, %s", v.Why)}
 	}
 	return nil
 }
@@ -77,12 +76,11 @@ func (m *Measurer) turnedAsTold() error {
 		turned, aside = size, sky.Turn/2-aside
 	}
 	if (turned - reported).Abs() > max(turnDiffers, turnShare*reported.Abs()) {
-		return fmt.Errorf("%w: it reports a turn of %.1f degrees, the pictures show %.1f. A clutch may slip, or the mount's own angles are wrong",
-			ErrWhere, reported.Degrees(), turned.Degrees())
+		return sky.Refuse(ErrWhere, "elsewhere_turned", "it reports a turn of %s degrees, the pictures show %s. A clutch may slip, or the mount's own angles are wrong",
+			tenths(reported), tenths(turned))
 	}
 	if aside > axisAside {
-		return fmt.Errorf("%w, or the tube: the pictures show a turn about a direction %.0f degrees from the pole. Tighten the declination clutch and the tube, and begin again",
-			ErrDeclination, aside.Degrees())
+		return &sky.Refusal{Kind: ErrDeclination, Why: sky.Say("dec_or_tube_moved", "the declination moved, or the tube: the pictures show a turn about a direction %s degrees from the pole. Tighten the declination clutch and the tube, and begin again", whole(aside))}
 	}
 	return nil
 }
@@ -102,8 +100,8 @@ func (m *Measurer) movedAsTold() error {
 	shown := b.seen.Attitude.Mul(a.seen.Attitude.Transpose())
 	differs := sky.Angle(r3.Norm(sky.VectorFromRotation(shown.Mul(told.Transpose())))) * sky.Radian
 	if differs > axisAside {
-		return fmt.Errorf("%w: by its reports the tube stands %.0f degrees from where the pictures show it after it was moved in declination. A clutch may slip, or the mount's own angles are wrong",
-			ErrWhere, differs.Degrees())
+		return sky.Refuse(ErrWhere, "elsewhere_stands", "by its reports the tube stands %s degrees from where the pictures show it after it was moved in declination. A clutch may slip, or the mount's own angles are wrong",
+			whole(differs))
 	}
 	return nil
 }

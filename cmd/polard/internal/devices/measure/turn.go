@@ -3,7 +3,6 @@ package measure
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 	"time"
 
@@ -49,11 +48,11 @@ const (
 
 // Kinds of failure of a movement.
 var (
-	ErrStalled     = errors.New("the mount does not turn as asked")
-	ErrDeclination = errors.New("the declination moved")
-	ErrHour        = errors.New("right ascension moved")
-	ErrWhere       = errors.New("the mount is not where it reports to be")
-	ErrRunsOn      = errors.New("the mount goes on moving after it was told to stop: switch it off")
+	ErrStalled     = sky.Refuse(nil, "mount_stalled", "the mount does not turn as asked")
+	ErrDeclination = sky.Refuse(nil, "dec_moved", "the declination moved")
+	ErrHour        = sky.Refuse(nil, "ra_moved", "right ascension moved")
+	ErrWhere       = sky.Refuse(nil, "mount_elsewhere", "the mount is not where it reports to be")
+	ErrRunsOn      = sky.Refuse(nil, "mount_runs_on", "the mount goes on moving after it was told to stop: switch it off")
 )
 
 // OfMovement tells whether a measurement ended because the mount did not move as it was told: then
@@ -111,7 +110,7 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 		}
 		o.turned, o.last = turned, s
 	}
-	forward, whole := o.forward(o.turned), o.move.By.Abs()
+	forward, all := o.forward(o.turned), o.move.By.Abs()
 	if forward > o.best+seenTurning {
 		o.best, o.bestAt = forward, now
 	}
@@ -123,17 +122,17 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 	}
 	switch {
 	case forward < -wrongWay:
-		return false, fmt.Errorf("%w: it turned the wrong way; look at its setting of reversed motion", ErrStalled)
-	case forward > whole+tooFar:
-		return false, fmt.Errorf("%w: it went %.0f degrees too far", ErrStalled, (forward - whole).Degrees())
-	case o.selfEnds && !s.Moving && forward > whole-min(tooFar, whole/2), !o.selfEnds && o.forward(o.ahead(now)) >= whole:
+		return false, sky.Refuse(ErrStalled, "stalled_wrong_way", "it turned the wrong way; look at its setting of reversed motion")
+	case forward > all+tooFar:
+		return false, sky.Refuse(ErrStalled, "stalled_too_far", "it went %s degrees too far", whole(forward-all))
+	case o.selfEnds && !s.Moving && forward > all-min(tooFar, all/2), !o.selfEnds && o.forward(o.ahead(now)) >= all:
 		return true, nil
 	case o.best == 0 && now.Sub(o.began) > startTime:
-		return false, fmt.Errorf("%w: it was told to turn %.0f s ago, and stands still", ErrStalled, now.Sub(o.began).Seconds())
+		return false, sky.Refuse(ErrStalled, "stalled_still", "it was told to turn %s s ago, and stands still", sky.Decimal{Value: now.Sub(o.began).Seconds()})
 	case o.best > 0 && now.Sub(o.bestAt) > stallTime:
-		return false, fmt.Errorf("%w: it came to a stand after %.0f of %.0f degrees", ErrStalled, o.best.Degrees(), whole.Degrees())
+		return false, sky.Refuse(ErrStalled, "stalled_after", "it came to a stand after %s of %s degrees", whole(o.best), whole(all))
 	case now.Sub(o.began) > longestTurn:
-		return false, fmt.Errorf("%w: after %.0f minutes it is still turning", devices.ErrTimeout, longestTurn.Minutes())
+		return false, sky.Refuse(devices.ErrTimeout, "turns_on", "after %s minutes it is still turning", sky.Decimal{Value: longestTurn.Minutes()})
 	}
 	return false, nil
 }
@@ -147,13 +146,13 @@ func (o *watchOver) reported(s devices.MountState, now time.Time) error {
 	}
 	switch {
 	case s.Parked:
-		return fmt.Errorf("%w: it reports to be parked", ErrStalled)
-	case s.Trouble != "":
-		return fmt.Errorf("%w: %s", devices.ErrDevice, s.Trouble)
+		return sky.Refuse(ErrStalled, "stalled_parked", "it reports to be parked")
+	case s.Trouble.Text != "":
+		return sky.Refuse(devices.ErrDevice, "device_problem", "%s", s.Trouble)
 	case s.Side != o.side && !o.over:
-		return fmt.Errorf("%w: it began to change its side of the pier", ErrStalled)
+		return sky.Refuse(ErrStalled, "stalled_side", "it began to change its side of the pier")
 	case now.Sub(heard) > silence:
-		return fmt.Errorf("%w: the mount has not reported where it is for %.0f s", devices.ErrTimeout, now.Sub(heard).Seconds())
+		return sky.Refuse(devices.ErrTimeout, "mount_silent", "the mount has not reported where it is for %s s", sky.Decimal{Value: now.Sub(heard).Seconds()})
 	}
 	return nil
 }
@@ -165,7 +164,7 @@ const siderealRate = 15.041 * sky.Arcsecond
 func (o *watchOver) otherAxis(p Position, now time.Time) error {
 	if o.move.Axis == RightAscension {
 		if moved := (p.Dec - o.start.Dec).Abs(); moved > decMoved {
-			return fmt.Errorf("%w by %.1f degrees while only right ascension was to turn", ErrDeclination, moved.Degrees())
+			return &sky.Refusal{Kind: ErrDeclination, Why: sky.Say("dec_moved_by", "the declination moved by %s degrees while only right ascension was to turn", tenths(moved))}
 		}
 		return nil
 	}
@@ -177,7 +176,7 @@ func (o *watchOver) otherAxis(p Position, now time.Time) error {
 	}
 	driven := hour - siderealRate*sky.Angle(now.Sub(o.began).Seconds())
 	if moved := min(hour.Abs(), driven.Abs()) * sky.Angle(math.Abs(p.Dec.Cos())); moved > most {
-		return fmt.Errorf("%w by %.1f degrees while only declination was to turn", ErrHour, moved.Degrees())
+		return &sky.Refusal{Kind: ErrHour, Why: sky.Say("ra_moved_by", "right ascension moved by %s degrees while only declination was to turn", tenths(moved))}
 	}
 	return nil
 }
@@ -240,7 +239,7 @@ func (m *Measurer) begun(ctx context.Context, move Move, from Position) (selfEnd
 func (m *Measurer) changedSides(ctx context.Context, before devices.PierSide) error {
 	s, _, err := m.look(ctx)
 	if err == nil && (s.Side == before || s.Side == devices.SideUnknown) {
-		err = fmt.Errorf("%w: it went over the pole and does not report the other side of the pier", ErrWhere)
+		err = sky.Refuse(ErrWhere, "side_unreported", "it went over the pole and does not report the other side of the pier")
 	}
 	return err
 }

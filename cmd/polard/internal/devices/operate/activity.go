@@ -35,7 +35,7 @@ const (
 )
 
 // errStopped is the cause of an end that was asked for.
-var errStopped = errors.New("stopped")
+var errStopped = sky.Refuse(nil, "stopped", "stopped")
 
 // begin takes the place of what goes on. A loop makes way, anything else does not.
 func (o *Operation) begin(ctx context.Context, loop bool, m *measure.Measurer) (context.Context, *work, error) {
@@ -70,7 +70,7 @@ func (o *Operation) finish(w *work, trouble error) {
 		o.shot = w.m.Shot()
 		s.Activity, s.Looping, s.TurnedDeg, s.OfDeg, s.Number, s.All = idle, false, 0, 0, 0, 0
 		if trouble != nil {
-			s.Trouble = trouble.Error()
+			s.Fail(sky.SayingOf(trouble))
 		}
 	})
 	close(w.done)
@@ -96,8 +96,8 @@ func (o *Operation) carryOut(ctx context.Context, plan string, attended bool) er
 	if err != nil {
 		return err
 	}
-	o.opt.Log.Info("measuring hands off", "plan", known.Sentence())
-	o.change(func(s *web.EquipmentState) { o.plan, s.Trouble, s.Note = nil, "", "" })
+	o.opt.Log.Info("measuring hands off", "plan", known.Saying().Text)
+	o.change(func(s *web.EquipmentState) { o.plan = nil; s.Fail(sky.Saying{}); s.Tell(sky.Saying{}) })
 	if attended {
 		o.heard()
 		go o.attend(ctx, w)
@@ -213,7 +213,7 @@ func (o *Operation) Loop(ctx context.Context, on bool) error {
 		return nil
 	}
 	if m == nil {
-		return errors.New("measure first: the loop goes on from there")
+		return sky.Refuse(nil, "measure_first_loop", "measure first: the loop goes on from there")
 	}
 	// It outlives the request, and ends by Stop, by Loop or with the service.
 	ctx, w, err := o.begin(context.WithoutCancel(ctx), true, m)
@@ -247,10 +247,7 @@ func (o *Operation) Stop(ctx context.Context) error {
 		if o.work != nil {
 			s.Activity = stopping
 		}
-		s.Trouble = ""
-		if err != nil {
-			s.Trouble = err.Error()
-		}
+		s.Fail(sky.SayingOf(err))
 	})
 	o.opt.Log.Info("the mount was told to stop", "error", err)
 	return err
@@ -290,15 +287,15 @@ func (o *Operation) tell(p measure.Progress) {
 		}
 		s.Number, s.All = p.Number, p.All
 		s.TurnedDeg, s.OfDeg = web.Number(p.Turned.Degrees()), web.Number(p.Of.Degrees())
-		if p.Note != "" {
-			s.Note = p.Note
+		if p.Note.Text != "" {
+			s.Tell(p.Note)
 		}
 		if w := o.work; w != nil {
 			o.shot = w.m.Shot()
 		}
 	})
-	if p.Note != "" {
-		o.opt.Log.Info(p.Note)
+	if p.Note.Text != "" {
+		o.opt.Log.Info(p.Note.Text)
 	}
 }
 
@@ -317,10 +314,10 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 	}()
 	path := filepath.Join(o.opt.Folder, name)
 	if err := os.WriteFile(path+".part", picture, 0o644); err != nil {
-		return measure.Seen{}, fmt.Errorf("the picture cannot be kept: %w", err)
+		return measure.Seen{}, sky.Refuse(nil, "picture_not_kept", "the picture cannot be kept: %s", err)
 	}
 	if err := os.Rename(path+".part", path); err != nil {
-		return measure.Seen{}, fmt.Errorf("the picture cannot be kept: %w", err)
+		return measure.Seen{}, sky.Refuse(nil, "picture_not_kept", "the picture cannot be kept: %s", err)
 	}
 	select {
 	case got := <-outcome:
@@ -328,7 +325,7 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 	case <-ctx.Done():
 		return measure.Seen{}, ctx.Err()
 	case <-time.After(readFor):
-		return measure.Seen{Why: "its stars were not read in time"}, nil
+		return measure.Seen{Why: sky.Say("frame_late", "its stars were not read in time")}, nil
 	}
 }
 

@@ -2,8 +2,6 @@ package operate
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"time"
 
 	"polard/cmd/polard/internal/devices/measure"
@@ -68,7 +66,7 @@ func (o *Operation) goOn() {
 	rests := o.memory.Rests != ""
 	o.mu.Unlock()
 	if rests {
-		o.keep(func(m *memory) { m.Rests = "" })
+		o.keep(func(m *memory) { m.Rests, m.RestsSaid = "", nil })
 	}
 }
 
@@ -108,7 +106,7 @@ func (o *Operation) ifDark(ctx context.Context, site sky.Site, air sky.Air) (nex
 		return next
 	}
 	err = o.byItself(ctx)
-	trouble := ""
+	var trouble sky.Saying
 	switch {
 	case err == nil:
 		o.keep(func(m *memory) { m.Night, m.Due = date, false })
@@ -118,14 +116,14 @@ func (o *Operation) ifDark(ctx context.Context, site sky.Site, air sky.Air) (nex
 		return next
 	case measure.OfMovement(err):
 		// A mount that did not move as it was told is not moved again before somebody has looked at it.
-		trouble = fmt.Sprintf("tonight's measurement: %v. The schedule rests until somebody has looked at the mount and asks for a plan here", err)
-		o.keep(func(m *memory) { m.Rests = err.Error() })
+		trouble = sky.Say("night_rests", "tonight's measurement: %s. The schedule rests until somebody has looked at the mount and asks for a plan here", sky.SayingOf(err))
+		o.keep(func(m *memory) { m.Rests, m.RestsSaid = err.Error(), web.SaidFrom(sky.SayingOf(err)) })
 	default:
 		next = time.Now().Add(tryAgain)
-		trouble = fmt.Sprintf("tonight's measurement: %v; it is tried again at %s UTC", err, next.UTC().Format("15:04"))
+		trouble = sky.Say("night_again", "tonight's measurement: %s; it is tried again at %s UTC", sky.SayingOf(err), next.UTC().Format("15:04"))
 	}
-	o.change(func(s *web.EquipmentState) { s.Trouble = trouble })
-	o.opt.Log.Warn(trouble)
+	o.change(func(s *web.EquipmentState) { s.Fail(trouble) })
+	o.opt.Log.Warn(trouble.Text)
 	return next
 }
 
@@ -142,7 +140,7 @@ func (o *Operation) byItself(ctx context.Context) error {
 	}
 	plan := o.State().Plan
 	if plan == nil {
-		return errors.New("there is no plan any more")
+		return sky.Refuse(nil, "plan_none", "there is no plan any more")
 	}
 	return o.carryOut(ctx, plan.ID, false)
 }

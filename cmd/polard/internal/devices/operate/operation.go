@@ -2,8 +2,6 @@ package operate
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"log/slog"
 	"slices"
 	"strconv"
@@ -133,14 +131,14 @@ func (o *Operation) State() *web.EquipmentState {
 	s := o.shown
 	s.Cameras, s.Mounts = o.names(devices.KindCamera), o.names(devices.KindMount)
 	s.Camera, s.Mount = o.choice.Camera, o.choice.Mount
-	s.Due, s.Rests = o.memory.Due, o.memory.Rests
+	s.Due, s.Rests, s.RestsSaid = o.memory.Due, o.memory.Rests, o.memory.RestsSaid
 	s.ExposureS = web.Number(o.shot.Exposure.Seconds())
 	if g := o.shot.Gain; g != nil {
 		n := web.Number(*g)
 		s.Gain = &n
 	}
 	if o.plan != nil && time.Since(o.plan.Made) < measure.PlanLife {
-		s.Plan = &web.MotionPlan{ID: strconv.Itoa(o.planID), Text: o.plan.Sentence(), Cautions: o.plan.Cautions}
+		s.Plan = web.PlanOfMotion(strconv.Itoa(o.planID), o.plan.Saying(), o.plan.Cautions)
 	}
 	return &s
 }
@@ -176,9 +174,8 @@ func (o *Operation) Find(ctx context.Context) error {
 		if s.Activity == finding {
 			s.Activity = idle
 		}
-		s.Trouble = ""
+		s.Fail(sky.SayingOf(err))
 		if err != nil {
-			s.Trouble = err.Error()
 			return
 		}
 		o.found = found
@@ -198,7 +195,7 @@ func (o *Operation) Choose(_ context.Context, camera, mount string) error {
 	}
 	if !slices.Contains(o.names(devices.KindCamera), camera) || !slices.Contains(o.names(devices.KindMount), mount) {
 		o.mu.Unlock()
-		return errors.New("there are no such devices: look for them anew")
+		return sky.Refuse(nil, "devices_gone", "there are no such devices: look for them anew")
 	}
 	o.choice, o.plan, o.planned = connect.Choice{Camera: camera, Mount: mount}, nil, nil
 	o.mu.Unlock()
@@ -208,12 +205,12 @@ func (o *Operation) Choose(_ context.Context, camera, mount string) error {
 }
 
 var (
-	errBusy     = errors.New("something else goes on with camera or mount: stop it first")
-	errNoChoice = errors.New("choose a camera and a mount first")
-	errNoPlace  = errors.New("say first where the mount stands: latitude and longitude")
-	errPlan     = errors.New("that plan is not the one shown: look at the present one")
-	errNoTimes  = errors.New("nothing is measured unattended here: start with --nightly or --after-change")
-	errGone     = errors.New("whoever operates is gone: the mount was stopped")
+	errBusy     = sky.Refuse(nil, "busy", "something else goes on with camera or mount: stop it first")
+	errNoChoice = sky.Refuse(nil, "ask_choice", "choose a camera and a mount first")
+	errNoPlace  = sky.Refuse(nil, "ask_place", "say first where the mount stands: latitude and longitude")
+	errPlan     = sky.Refuse(nil, "plan_other", "that plan is not the one shown: look at the present one")
+	errNoTimes  = sky.Refuse(nil, "no_schedule", "nothing is measured unattended here: start with --nightly or --after-change")
+	errGone     = sky.Refuse(nil, "operator_gone", "whoever operates is gone: the mount was stopped")
 )
 
 // Propose makes a plan that the page then shows. Whoever asks for one has looked at the mount, and the
@@ -226,9 +223,8 @@ func (o *Operation) Propose(ctx context.Context, order web.MotionOrder) error {
 func (o *Operation) proposed(ctx context.Context, order web.MotionOrder) error {
 	err := o.propose(ctx, order)
 	o.change(func(s *web.EquipmentState) {
-		s.Trouble = ""
+		s.Fail(sky.SayingOf(err))
 		if err != nil {
-			s.Trouble = err.Error()
 			o.plan, o.planned = nil, nil
 		}
 	})
@@ -254,7 +250,7 @@ func (o *Operation) propose(ctx context.Context, order web.MotionOrder) error {
 	}
 	limits := o.opt.Limits
 	if order.Daylight != "" && order.Daylight != measure.DaylightWord {
-		return fmt.Errorf("the word to type is %q, once tube and finder are", measure.DaylightWord)
+		return sky.Refuse(nil, "word_to_type", "the word to type is “%s”, once tube and finder are", measure.DaylightWord)
 	}
 	limits.Daylight = order.Daylight == measure.DaylightWord
 	m := measure.New(o.opt.Server.Camera(choice.Camera), o.opt.Server.Mount(choice.Mount), measure.Options{

@@ -17,9 +17,10 @@ type memory struct {
 	Axis *web.AxisBefore `json:",omitempty"`
 	// Night is the one in which the schedule measured last, and Due tells that it is to measure after a
 	// change; Rests says why it does nothing until somebody has looked.
-	Night string `json:",omitempty"`
-	Due   bool   `json:",omitempty"`
-	Rests string `json:",omitempty"`
+	Night     string    `json:",omitempty"`
+	Due       bool      `json:",omitempty"`
+	Rests     string    `json:",omitempty"`
+	RestsSaid *web.Said `json:",omitempty"`
 }
 
 // remembered is the memory of an earlier run.

@@ -56,7 +56,7 @@ func newPier(t *testing.T, change ...func(*Options)) *pier {
 			err = json.Unmarshal(data, &s)
 		}
 		if err != nil {
-			s.Why = err.Error()
+			s.Why = sky.SayingOf(err)
 		}
 		return s
 	}
@@ -139,7 +139,7 @@ func (k *pierCamera) Expose(ctx context.Context, shot devices.Shot) ([]byte, err
 	base := sky.FromColumns(sky.Vec{X: 1}, sky.Vec{Y: z.Z, Z: -z.Y}, z)
 	seen := measure.Seen{Mid: mid, Solved: !p.cloudy, Stars: 100, Attitude: sky.Rotation(north, -p.hour).Mul(base)}
 	if p.cloudy {
-		seen.Stars, seen.Why = 3, "3 stars"
+		seen.Stars, seen.Why = 3, sky.Saying{Text: "3 stars"}
 	}
 	return json.Marshal(seen)
 }
