@@ -29,8 +29,7 @@ import { words } from "./words.js";
 /** @type {State|null} */
 let state = null;
 let operate = false;
-/** The version of the page's files, from their address: the page itself may come from the worker's shelf. */
-const version = new URL(import.meta.url).pathname.split("/")[2];
+const version = new URL(import.meta.url).pathname.split("/")[2]; // of the files, which may come from the worker's shelf
 let replaced = false;
 const trust = { stale: false, lost: false, unpaired: false };
 /** @type {import("./link.js").LinkState} */
@@ -79,11 +78,9 @@ setInterval(tick, 500);
 followHeights();
 
 const link = new Link((m) => {
-  if (m.page !== version && !replaced) { // the service was replaced by another version
-    replaced = true;
-    setTimeout(() => location.reload(), Math.max(0, 2000 - performance.now())); // no faster where an old page comes again
-  }
-  if (replaced) return;
+  // The service was replaced by another version. No faster than that, should an old page come again.
+  if (m.page !== version && !replaced) setTimeout(() => location.reload(), Math.max(0, 2000 - performance.now()));
+  if (replaced ||= m.page !== version) return;
   heard(m.sent_ms);
   operate = m.operate;
   if (m.type === "state") {
