@@ -26,6 +26,7 @@
 //	air at the telescope                    weather.go    common practice
 //	  from coordinates of the Earth         geocentric.go
 //	a frame to bytes                        write.go      3.1, 4.1
+//	a table of stars, row by row            table.go      7.3
 //
 // Input never panics and never makes the package reserve more memory than a
 // small multiple of the file's own length, whatever the header claims; what is

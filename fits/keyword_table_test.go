@@ -57,7 +57,7 @@ func TestKeywordTable(t *testing.T) {
 // keywords run through, and what the checks of the layout name.
 func keywordsInCode(t *testing.T) map[string]string {
 	lookups := []string{"number", "text", "angle", "siteAngle", "within", "binning", "stated", "integer", "count", "value"}
-	checks := []string{"unitKeyword", "tileKeyword", "layoutKeyword"}
+	checks := []string{"unitKeyword", "tileKeyword", "tableKeyword", "layoutKeyword"}
 	keyword := regexp.MustCompile(`^[A-Z][A-Z0-9_-]*$`)
 	files, err := filepath.Glob("*.go")
 	if err != nil {

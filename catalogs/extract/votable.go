@@ -13,6 +13,9 @@ import (
 	"strings"
 )
 
+// widestRow bounds (bytes) a row.
+const widestRow = 1 << 20
+
 // voTable reads the first table with data of a VOTable document.
 type voTable struct {
 	in      *boundedBytes

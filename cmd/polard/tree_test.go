@@ -44,7 +44,7 @@ var allowedImports = map[string][]string{
 	"catalogs":         {"catalogs/cells", "mountmodel/sky"},
 	"catalogs/cells":   {"mountmodel/sky"},
 	"catalogs/compile": {"catalogs", "mountmodel/sky"},
-	"catalogs/extract": {},
+	"catalogs/extract": {"fits"},
 	"catalogs/deep":    {"catalogs", "catalogs/cells", "catalogs/extract", "mountmodel/sky"},
 
 	"fits":       {"mountmodel/sky"},
