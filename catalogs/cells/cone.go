@@ -70,7 +70,7 @@ func (k *Cone) Covers(g *Grid, cell int) bool {
 func (g *Grid) InCone(k Cone) iter.Seq[int] {
 	return func(yield func(int) bool) {
 		for face := range Faces {
-			a, b, n := toFace(face, k.axis)
+			a, b, n := ToFace(face, k.axis)
 			colLo, colHi := g.strips(k, a, n)
 			rowLo, rowHi := g.strips(k, b, n)
 			for row := rowLo; row < rowHi; row++ {

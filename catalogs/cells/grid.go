@@ -24,8 +24,8 @@ import (
 // Faces of the cube.
 const Faces = 6
 
-// toFace gives the components of d along a, b and n of face f.
-func toFace(f int, d sky.Vec) (a, b, n float64) {
+// ToFace gives the components of d along a, b and n of face f.
+func ToFace(f int, d sky.Vec) (a, b, n float64) {
 	switch f {
 	case 0:
 		return d.Y, d.Z, d.X
@@ -42,7 +42,7 @@ func toFace(f int, d sky.Vec) (a, b, n float64) {
 	}
 }
 
-// fromFace is the inverse of toFace.
+// fromFace is the inverse of ToFace.
 func fromFace(f int, a, b, n float64) sky.Vec {
 	switch f {
 	case 0:
@@ -60,9 +60,9 @@ func fromFace(f int, a, b, n float64) sky.Vec {
 	}
 }
 
-// faceOf is the face that d falls on: the largest component. On an edge of
+// FaceOf is the face that d falls on: the largest component. On an edge of
 // the cube the order x, y, z decides.
-func faceOf(d sky.Vec) int {
+func FaceOf(d sky.Vec) int {
 	x, y, z := math.Abs(d.X), math.Abs(d.Y), math.Abs(d.Z)
 	switch {
 	case x >= y && x >= z:
@@ -166,8 +166,8 @@ func (g *Grid) Centre(cell int) sky.Vec {
 // Locate gives the face of d and u and v as a number of steps from the
 // corner, steps along an edge in all.
 func Locate(d sky.Vec, steps int64) (face int, u, v int64) {
-	face = faceOf(d)
-	a, b, n := toFace(face, d)
+	face = FaceOf(d)
+	a, b, n := ToFace(face, d)
 	step := func(x float64) int64 {
 		i := int64(math.Floor((math.Atan2(x, n)/(math.Pi/2) + 0.5) * float64(steps)))
 		return min(max(i, 0), steps-1)

@@ -5,9 +5,11 @@ import (
 	"context"
 	"maps"
 	"math"
-	"polard/solve/parallel"
 	"runtime"
 	"slices"
+
+	"polard/catalogs/cells"
+	"polard/solve/parallel"
 )
 
 // sweptStars is the number of stars up to which neighbours are found by going along one axis: then
@@ -29,7 +31,7 @@ func nearest(ctx context.Context, nodes []node, mags []float32, spec Spec) (neig
 			s.nearest(len(nodes)*w/workers, len(nodes)*(w+1)/workers, nodes, spec, parts[w])
 		})
 	} else {
-		parts = make([]neighbourLists, 6)
+		parts = make([]neighbourLists, cells.Faces)
 		faces := facesOf(ctx, nodes, spec.Grid)
 		grids := make([]faceGrid, workers) // used again for the next face
 		err = parallel.Each(ctx, workers, len(parts), func(w, face int) {
@@ -174,31 +176,6 @@ const faceReach = 6
 // atEdge marks a star that may lie in the margin of another face, beside the number of its own.
 const atEdge = 8
 
-// faceOf tells which face of the cube around the sphere a direction pierces
-// (0, 1, 2 for +x, +y, +z; 3, 4, 5 for the opposite ones) and where, as
-// tangents of the angles from the face's centre.
-func faceOf(x, y, z float64) (face int, u, v float64) {
-	ax, ay, az := math.Abs(x), math.Abs(y), math.Abs(z)
-	switch {
-	case ax >= ay && ax >= az:
-		face, u, v = 0, y/ax, z/ax
-		if x < 0 {
-			face = 3
-		}
-	case ay >= az:
-		face, u, v = 1, z/ay, x/ay
-		if y < 0 {
-			face = 4
-		}
-	default:
-		face, u, v = 2, x/az, y/az
-		if z < 0 {
-			face = 5
-		}
-	}
-	return face, u, v
-}
-
 // facesOf tells on which face of the cube every star lies, and which lie at an edge, for grids of n cells.
 func facesOf(ctx context.Context, nodes []node, n int) []uint8 {
 	// Across the edge the tangent t of an angle is 1/t.
@@ -209,10 +186,10 @@ func facesOf(ctx context.Context, nodes []node, n int) []uint8 {
 	const chunk = 1 << 14
 	_ = parallel.Each(ctx, workers, (len(nodes)+chunk-1)/chunk, func(_, k int) { // nearest looks at the context again
 		for i := k * chunk; i < min((k+1)*chunk, len(nodes)); i++ {
-			at := nodes[i].ray()
-			f, u, v := faceOf(float64(at.x), float64(at.y), float64(at.z))
+			at := nodes[i].ray().Vec()
+			f := cells.FaceOf(at)
 			faces[i] = uint8(f)
-			if max(math.Abs(u), math.Abs(v)) > edge {
+			if u, v, w := cells.ToFace(f, at); max(math.Abs(u), math.Abs(v)) > edge*w {
 				faces[i] |= atEdge
 			}
 		}
@@ -259,29 +236,12 @@ func (g *faceGrid) each(ctx context.Context, nodes []node, faces []uint8, visit 
 
 // cellOf is the cell of a direction, of any length, on the face or in its margin.
 func (g *faceGrid) cellOf(ray Vec32) (cell int, ok bool) {
-	u, v, w := g.turned(ray)
+	u, v, w := cells.ToFace(g.face, ray.Vec())
 	if far := -g.corner * w; w <= 0 || math.Abs(u) > far || math.Abs(v) > far { // most are on other faces
 		return 0, false
 	}
 	cu, cv := int((u/w-g.corner)/g.cell), int((v/w-g.corner)/g.cell)
 	return cu*g.n + cv, cu < g.n && cv < g.n
-}
-
-// turned gives a direction along the face's edges and its axis.
-func (g *faceGrid) turned(s Vec32) (u, v, w float64) {
-	x, y, z := float64(s.x), float64(s.y), float64(s.z)
-	switch g.face % 3 {
-	case 0:
-		w, u, v = x, y, z
-	case 1:
-		w, u, v = y, z, x
-	default:
-		w, u, v = z, x, y
-	}
-	if g.face >= 3 {
-		w = -w
-	}
-	return u, v, w
 }
 
 // nearest finds the neighbours of the face's own stars.
@@ -306,7 +266,7 @@ func (g *faceGrid) nearest(ctx context.Context, nodes []node, faces []uint8, spe
 
 // search offers the stars of the cells around a star, ring by ring, as long as one may be near enough.
 func (g *faceGrid) search(best *nearList, star *filedStar, cu, cv int) {
-	u, v, w := g.turned(star.at)
+	u, v, w := cells.ToFace(g.face, star.at.Vec())
 	u, v = u/w, v/w
 	// How far the edges of the star's own cell are.
 	below, left := u-g.corner-float64(cu)*g.cell, v-g.corner-float64(cv)*g.cell
