@@ -1,10 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"polard/web/report"
@@ -18,6 +22,7 @@ type reportFlags struct {
 	frames         framesFlags
 	asJSON         bool
 	date, to, pier string
+	language       string
 }
 
 func newReport() *cobra.Command {
@@ -42,6 +47,7 @@ Exit status: 0, 1 when the logbook holds no such night, 2 the call was wrong.`,
 	c.Flags().StringVar(&f.date, "night", "", "the `DATE` of the night's evening, such as 2026-11-24; without it the newest night")
 	c.Flags().StringVar(&f.to, "out", "", "write into this `FILE` instead of standard output")
 	c.Flags().StringVar(&f.pier, "pier", "", "`NAME` of the pier in a shared logbook; without it all")
+	c.Flags().StringVar(&f.language, "language", "", "`CODE` of the page's language, of "+strings.Join(report.Languages, ", ")+"; without it that of the environment (LANG)")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object instead of a page")
 	return c
 }
@@ -77,7 +83,13 @@ func (f *reportFlags) run(c *cobra.Command, args []string) error {
 	if err != nil {
 		return err
 	}
-	write := r.WritePage
+	language := f.language
+	if language == "" {
+		language = languageOf(cmp.Or(os.Getenv("LC_ALL"), os.Getenv("LC_MESSAGES"), os.Getenv("LANG")))
+	} else if !slices.Contains(report.Languages, language) {
+		return wrongCall("--language %q: give one of %s", language, strings.Join(report.Languages, ", "))
+	}
+	write := func(w io.Writer) error { return r.WritePage(w, language) }
 	if f.asJSON {
 		write = r.WriteJSON
 	}
@@ -93,4 +105,13 @@ func (f *reportFlags) run(c *cobra.Command, args []string) error {
 	}
 	_, err = fmt.Fprintf(c.ErrOrStderr(), "the report of the night of %s is in %s\n", r.Night, shownName(f.to))
 	return err
+}
+
+// languageOf is the report's language by a locale's name, such as de_AT.UTF-8; English where it names none of them.
+func languageOf(locale string) string {
+	name, _, _ := strings.Cut(strings.ToLower(locale), "_")
+	if name, _, _ = strings.Cut(name, "."); slices.Contains(report.Languages, name) {
+		return name
+	}
+	return report.Languages[0]
 }

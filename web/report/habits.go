@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"polard/mountmodel"
@@ -55,25 +56,25 @@ func habitsOf(ctx context.Context, book *logbook.Book, s logbook.Session, first 
 }
 
 // habits is their section of the page.
-func habits(h *web.Habits) *html.Node {
+func habits(h *web.Habits, in words) *html.Node {
 	if h == nil {
 		return nil
 	}
-	section := element("section", nil, element("h2", nil, "The mount's habits"))
+	section := element("section", nil, element("h2", nil, in.say("habits")))
 	if p := h.Periodic; p != nil {
-		words := fmt.Sprintf("The drive runs unevenly: %.1f\" either way in %s, give or take %.1f\".", p.AmplitudeArcsec, period(p), p.SigmaArcsec)
-		add(section, element("p", nil, words), element("figure", nil, curve(p),
-			element("figcaption", nil, fmt.Sprintf("Error of the drive over one period, from %d frames.", len(p.Curve)))))
+		words := in.say("periodic", float64(p.AmplitudeArcsec), period(p), float64(p.SigmaArcsec))
+		add(section, element("p", nil, words), element("figure", nil, curve(p, in),
+			element("figcaption", nil, in.say("periodic_caption", len(p.Curve)))))
 	}
 	if bends := h.Bends; len(bends) > 0 {
 		rows := make([][]string, len(bends))
 		for i, b := range bends {
-			rows[i] = []string{fmt.Sprint(i + 1), clock(b.FromUTC) + " to " + clock(b.ToUTC), fmt.Sprintf("%.0f°", b.AltDeg), fmt.Sprintf("%.0f°", b.AzDeg),
-				signed(float64(b.RateArcsecH)), fmt.Sprintf("%.1f\"", b.SigmaArcsecH), fmt.Sprint(b.Frames)}
+			rows[i] = []string{fmt.Sprint(i + 1), in.say("hours", clock(b.FromUTC), clock(b.ToUTC)), fmt.Sprintf("%.0f°", b.AltDeg), fmt.Sprintf("%.0f°", b.AzDeg),
+				in.comma(signed(float64(b.RateArcsecH))), in.comma(fmt.Sprintf("%.1f\"", b.SigmaArcsecH)), fmt.Sprint(b.Frames)}
 		}
-		add(section, element("figure", attr{"class", "small"}, bending(bends),
-			element("figcaption", nil, "What bends over the sky, seen from below with the horizon around: drift in declination beyond that of the axis. The numbers are those of the table; rings are away from the pole.")),
-			table([]string{"", "UTC", "Altitude", "Azimuth", "In an hour", "Known to", "Frames"}, rows...))
+		add(section, element("figure", attr{"class", "small"}, bending(bends, in),
+			element("figcaption", nil, in.say("bends_caption"))),
+			table([]string{"", "UTC", in.say("altitude"), in.say("azimuth"), in.say("per_hour"), in.say("known_to"), in.say("frames")}, rows...))
 	}
 	return section
 }
@@ -102,7 +103,7 @@ const (
 )
 
 // curve draws the frames over one period, and the even part of their error.
-func curve(p *web.Periodic) *html.Node {
+func curve(p *web.Periodic, in words) *html.Node {
 	right, bottom := plotWidth-plotRight, curveHeight-plotBottom/2
 	amplitude := float64(p.AmplitudeArcsec)
 	top := max(amplitude, 0.1)
@@ -115,10 +116,10 @@ func curve(p *web.Periodic) *html.Node {
 	top *= 1.15
 	x := func(phase float64) string { return px(plotLeft + (right-plotLeft)*phase) }
 	y := func(e float64) float64 { return 8 + (bottom-8)*(top-e)/(2*top) }
-	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", plotWidth, curveHeight), "role", "img", "aria-label", "error of the drive over one period"})
+	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", plotWidth, curveHeight), "role", "img", "aria-label", in.say("periodic_plot")})
 	for _, e := range []float64{-amplitude, 0, amplitude} {
 		add(svg, element("line", attr{"class", "grid", "x1", px(plotLeft), "y1", px(y(e)), "x2", px(right), "y2", px(y(e))}),
-			element("text", attr{"class", "end", "x", px(plotLeft - 6), "y", px(y(e) + 4.5)}, signed(e)))
+			element("text", attr{"class", "end", "x", px(plotLeft - 6), "y", px(y(e) + 4.5)}, in.comma(signed(e))))
 	}
 	turned := max(math.Hypot(c, s), 1e-9)
 	even := ""
@@ -136,7 +137,7 @@ func curve(p *web.Periodic) *html.Node {
 
 // bending draws the sky from below, the zenith in the middle, north up and east left; a dot at each place, the larger the
 // more bends there.
-func bending(bends []web.Bend) *html.Node {
+func bending(bends []web.Bend, in words) *html.Node {
 	most := 1.0
 	for _, b := range bends {
 		most = max(most, math.Abs(float64(b.RateArcsecH)))
@@ -146,11 +147,11 @@ func bending(bends []web.Bend) *html.Node {
 		away := mapRadius * float64((90*sky.Degree-alt)/(90*sky.Degree))
 		return middle - away*az.Sin(), middle - away*az.Cos()
 	}
-	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", mapSize, mapSize), "role", "img", "aria-label", "what bends over the sky"})
+	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", mapSize, mapSize), "role", "img", "aria-label", in.say("bends_plot")})
 	for _, alt := range []float64{0, 30, 60} {
 		add(svg, element("circle", attr{"class", "ring", "cx", px(middle), "cy", px(middle), "r", px(mapRadius * (90 - alt) / 90)}))
 	}
-	for i, name := range []string{"N", "E", "S", "W"} {
+	for i, name := range strings.Fields(in.say("compass")) {
 		x, y := place(-10*sky.Degree, sky.Angle(90*i)*sky.Degree)
 		add(svg, element("text", attr{"class", "middle", "x", px(x), "y", px(y + 4.5)}, name))
 	}

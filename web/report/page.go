@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"polard/mountmodel/sky"
 	"polard/web"
 
 	"golang.org/x/net/html"
@@ -17,109 +16,122 @@ import (
 //go:embed report.css
 var style string
 
-// WritePage writes the report for people: one file that loads nothing, with the colours and the type of the service's page.
-func (r *Report) WritePage(w io.Writer) error {
+// WritePage writes the report for people, in one of [Languages]: one file that loads nothing, with the colours and the type of the
+// service's page.
+func (r *Report) WritePage(w io.Writer, language string) error {
+	in, err := wordsOf(language)
+	if err != nil {
+		return err
+	}
 	look, err := web.Look(func(font []byte) string { return "data:font/woff2;base64," + base64.StdEncoding.EncodeToString(font) })
 	if err != nil {
 		return err
 	}
 	head := element("head", nil,
 		element("meta", attr{"charset", "utf-8"}), element("meta", attr{"name", "viewport", "content", "width=device-width, initial-scale=1"}),
-		element("title", nil, "polard: night of "+r.Night), element("style", nil, look+style))
-	body := element("body", nil, r.heading(), r.axis(), plot(r), habits(r.Habits), r.events(), r.frames(), r.nights(),
-		element("footer", nil, r.Program+". Offset is axis minus pole; uncertainties are one standard deviation."))
+		element("title", nil, in.say("title", r.Night)), element("style", nil, look+style))
+	body := element("body", nil, r.heading(in), r.axis(in), plot(r, in), habits(r.Habits, in), r.events(in), r.frames(in), r.nights(in),
+		element("footer", nil, in.say("footer", r.Program)))
 	if _, err := io.WriteString(w, "<!doctype html>\n"); err != nil {
 		return err
 	}
-	return html.Render(w, element("html", attr{"lang", "en"}, head, body))
+	return html.Render(w, element("html", attr{"lang", in.tag()}, head, body))
 }
 
-func angle(arcmin web.Number) string { return sky.AngleWords(sky.Angle(arcmin) * sky.Arcminute) }
-func known(arcsec web.Number) string { return sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond) }
-
-// side is the word for the side on which an offset lies.
-func side(offset web.Number, positive, negative string) string {
+// side says by how much an offset lies on which side.
+func (w words) side(offset web.Number, positive, negative string) string {
 	if offset < 0 {
-		return negative
+		return w.say(negative, w.angle(offset))
 	}
-	return positive
+	return w.say(positive, w.angle(offset))
 }
 
 // clock is a moment in hours and minutes; date puts the day before it.
 func clock(utc string) string { return utc[len("2006-01-02T"):len("2006-01-02T15:04")] }
 func date(utc string) string  { return utc[:len("2006-01-02")] + " " + clock(utc) }
 
-func (r *Report) heading() *html.Node {
+func (r *Report) heading(in words) *html.Node {
 	night := r.Night
 	if day, err := time.Parse(time.DateOnly, r.Night); err == nil {
-		night = day.Format("2 January 2006")
+		night = day.Format(in.say("date"))
 	}
-	facts := element("p", attr{"class", "facts"}, fmt.Sprintf("%s to %s UTC", date(r.SinceUTC), date(r.UntilUTC)))
+	facts := element("p", attr{"class", "facts"}, in.say("span", date(r.SinceUTC), date(r.UntilUTC)))
 	if s := r.Site; s != nil {
-		add(facts, fmt.Sprintf(" · latitude %.3f°, longitude %.3f°, %.0f m", s.LatDeg, s.LonDeg, s.ElevationM))
+		add(facts, " · "+in.say("site", s.LatDeg, s.LonDeg, s.ElevationM))
 	}
-	add(facts, " · frames from "+strings.Join(r.Folders, ", "))
-	return element("header", nil, element("h1", nil, "Night of "+night), facts)
+	add(facts, " · "+in.say("frames_from", strings.Join(r.Folders, ", ")))
+	return element("header", nil, element("h1", nil, in.say("night_of", night)), facts)
 }
 
 // axis is how the axis stood at the end.
-func (r *Report) axis() *html.Node {
+func (r *Report) axis(in words) *html.Node {
 	l := r.Last
 	if l == nil {
-		return element("section", nil, element("p", attr{"class", "big"}, "No axis came out of this night."))
+		return element("section", nil, element("p", attr{"class", "big"}, in.say("no_axis")))
 	}
 	within := "outside"
 	if l.Within {
 		within = "within"
 	}
 	section := element("section", attr{"class", "stands"},
-		element("p", attr{"class", "label"}, "At the end the axis stood"),
-		element("p", attr{"class", "number"}, angle(l.TotalArcmin)),
-		element("p", attr{"class", "label"}, fmt.Sprintf("from the pole, %s the tolerance of %s", within, angle(r.Tolerance))),
-		table([]string{"", "off by", "known to"},
-			[]string{"Altitude", angle(l.AltArcmin) + side(l.AltArcmin, " too high", " too low"), known(l.AltSigma)},
-			[]string{"Azimuth", angle(l.AzArcmin) + side(l.AzArcmin, " too far east", " too far west"), known(l.AzSigma)}))
+		element("p", attr{"class", "label"}, in.say("stood")),
+		element("p", attr{"class", "number"}, in.angle(l.TotalArcmin)),
+		element("p", attr{"class", "label"}, in.say(within, in.angle(r.Tolerance))),
+		table([]string{"", in.say("off_by"), in.say("known_to")},
+			[]string{in.say("altitude"), in.side(l.AltArcmin, "too_high", "too_low"), in.known(l.AltSigma)},
+			[]string{in.say("azimuth"), in.side(l.AzArcmin, "too_east", "too_west"), in.known(l.AzSigma)}))
 	if l.Doubt {
-		add(section, element("p", nil, "These numbers are in doubt: the log of the night says why."))
+		add(section, element("p", nil, in.say("doubt")))
 	}
 	if m := r.MovedSince; m != nil {
-		add(section, element("p", nil, fmt.Sprintf("Since the night before it moved by %s on the sky, known to %s.", angle(m.OnSkyArcmin), known(m.SigmaArcsec))))
+		add(section, element("p", nil, in.say("moved", in.angle(m.OnSkyArcmin), in.known(m.SigmaArcsec))))
 	}
 	return section
 }
 
-func (r *Report) events() *html.Node {
+func (r *Report) events(in words) *html.Node {
 	if len(r.Events) == 0 {
 		return nil
 	}
 	rows := make([][]string, len(r.Events))
 	for i, e := range r.Events {
-		rows[i] = []string{fmt.Sprint(i + 1), clock(e.TimeUTC), e.What}
+		rows[i] = []string{fmt.Sprint(i + 1), clock(e.TimeUTC), in.say(e.Code, e.args...)}
 	}
-	return element("section", nil, element("h2", nil, "What was done"), table([]string{"", "UTC", ""}, rows...))
+	return element("section", nil, element("h2", nil, in.say("done")), table([]string{"", "UTC", ""}, rows...))
 }
 
-func (r *Report) frames() *html.Node {
-	section := element("section", nil, element("h2", nil, "Frames"), element("p", nil, fmt.Sprintf("%d came, %d were solved.", r.Frames, r.Solved)))
+func (r *Report) frames(in words) *html.Node {
+	section := element("section", nil, element("h2", nil, in.say("frames")), element("p", nil, in.say("came", r.Frames, r.Solved)))
 	if len(r.Unsolved) == 0 {
 		return section
 	}
 	rows := make([][]string, len(r.Unsolved))
 	for i, u := range r.Unsolved {
-		rows[i] = []string{fmt.Sprint(u.Count), u.Message}
+		rows[i] = []string{fmt.Sprint(u.Count), in.reason(u)}
 	}
-	return add(section, table([]string{"Frames", "Why not"}, rows...))
+	return add(section, table([]string{in.say("frames"), in.say("why_not")}, rows...))
 }
 
-func (r *Report) nights() *html.Node {
+func (r *Report) nights(in words) *html.Node {
 	if len(r.Nights) == 0 {
 		return nil
 	}
 	rows := make([][]string, len(r.Nights))
 	for i, n := range r.Nights {
-		rows[i] = []string{date(n.UntilUTC), angle(n.Offset.TotalArcmin), known(n.UncertaintyArcsec), fmt.Sprint(n.Frames)}
+		rows[i] = []string{date(n.UntilUTC), in.angle(n.Offset.TotalArcmin), in.known(n.UncertaintyArcsec), fmt.Sprint(n.Frames)}
 	}
-	return element("section", nil, element("h2", nil, "Nights before"), table([]string{"Until, UTC", "From the pole", "Known to", "Frames"}, rows...))
+	return element("section", nil, element("h2", nil, in.say("nights")), table([]string{in.say("until"), in.say("from_pole"), in.say("known_to"), in.say("frames")}, rows...))
+}
+
+// reason says why frames were not solved. In English the service's own sentence stands, which has the numbers of the last.
+func (w words) reason(u Reason) string {
+	switch code := "why_" + u.Code; {
+	case w.language == "en" && u.Message != "":
+		return u.Message
+	case w.has(code):
+		return w.say(code)
+	}
+	return w.say("why_other")
 }
 
 // table is one with a heading for each column.

@@ -11,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/web"
 
@@ -24,9 +25,11 @@ func aligned() *Report {
 		Program: "polard 0.1.0", Night: "2026-11-24", SinceUTC: wireTime(begin), UntilUTC: wireTime(begin.Add(70 * time.Minute)),
 		Folders: []string{`/nights/<b>"tonight"</b>`}, Site: &Site{46.32, 13.07, 640}, Frames: 42, Solved: 40, Tolerance: 1,
 		Unsolved: []Reason{{Code: "few_stars", Count: 2, Message: "4 stars, needs about 20: expose longer, or wait for the cloud to pass"}},
-		Events:   []Event{{wireTime(begin.Add(20 * time.Minute)), "measurement ended"}, {wireTime(begin.Add(34 * time.Minute)), "altitude bolt turned by 0.50 turns, clockwise positive"}, {wireTime(begin.Add(60 * time.Minute)), "bolts locked"}},
 		Nights:   []web.WatchedNight{{UntilUTC: wireTime(begin.Add(-24 * time.Hour)), Frames: 311, Offset: web.Offset{TotalArcmin: 0.7}, UncertaintyArcsec: 6}},
 	}
+	r.did(begin.Add(20*time.Minute), "did_"+string(mountmodel.Measured))
+	r.did(begin.Add(34*time.Minute), "stroke_altitude", 0.5)
+	r.did(begin.Add(60*time.Minute), "did_"+string(mountmodel.Locked))
 	for i := range 40 {
 		total := 120 * math.Exp(-float64(i)/40*math.Log(360))
 		r.Curve = append(r.Curve, Standing{
@@ -38,14 +41,14 @@ func aligned() *Report {
 	return r
 }
 
-func rendered(t *testing.T, r *Report) string {
+func rendered(t *testing.T, r *Report, language string) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := r.WritePage(&b); err != nil {
+	if err := r.WritePage(&b, language); err != nil {
 		t.Fatal(err)
 	}
 	if folder := os.Getenv("POLARD_SHOTS"); folder != "" {
-		if err := os.WriteFile(filepath.Join(folder, t.Name()+".html"), b.Bytes(), 0o644); err != nil {
+		if err := os.WriteFile(filepath.Join(folder, t.Name()+"-"+language+".html"), b.Bytes(), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -54,7 +57,7 @@ func rendered(t *testing.T, r *Report) string {
 
 // The page loads nothing, takes no text for markup, and holds the numbers and what was done.
 func TestPage(t *testing.T) {
-	page := rendered(t, aligned())
+	page := rendered(t, aligned(), "en")
 	parsed, err := html.Parse(strings.NewReader(page))
 	if err != nil {
 		t.Fatal(err)
@@ -125,12 +128,12 @@ func TestScale(t *testing.T) {
 func TestPageOfLittle(t *testing.T) {
 	r := aligned()
 	r.Curve, r.Last, r.Events, r.Nights, r.Unsolved, r.Site = nil, nil, nil, nil, nil, nil
-	if page := rendered(t, r); !strings.Contains(page, "No axis came out") || strings.Contains(page, "<svg") {
+	if page := rendered(t, r, "en"); !strings.Contains(page, "No axis came out") || strings.Contains(page, "<svg") {
 		t.Error("a night without an axis has a plot")
 	}
 	r = aligned()
 	r.Curve = r.Curve[:1]
-	if page := rendered(t, r); strings.Count(page, "<circle") != 1 || strings.Contains(page, "NaN") {
+	if page := rendered(t, r, "en"); strings.Count(page, "<circle") != 1 || strings.Contains(page, "NaN") {
 		t.Error("the only point is not drawn")
 	}
 }

@@ -120,14 +120,14 @@ func (s scale) times() []tick {
 }
 
 // plot draws the night; nil when there is nothing to draw.
-func plot(r *Report) *html.Node {
+func plot(r *Report, in words) *html.Node {
 	points, tolerance := points(r), float64(r.Tolerance)*60
 	if len(points) == 0 {
 		return nil
 	}
 	s := scaleOf(points, tolerance)
 	bottom, right := plotHeight-plotBottom, plotWidth-plotRight
-	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", plotWidth, plotHeight), "role", "img", "aria-label", "distance of the axis from the pole through the night"})
+	svg := element("svg", attr{"viewBox", fmt.Sprintf("0 0 %g %g", plotWidth, plotHeight), "role", "img", "aria-label", in.say("plot")})
 	line := func(class string, x1, y1, x2, y2 float64) *html.Node {
 		return element("line", attr{"class", class, "x1", px(x1), "y1", px(y1), "x2", px(x2), "y2", px(y2)})
 	}
@@ -135,16 +135,16 @@ func plot(r *Report) *html.Node {
 		return element("text", attr{"class", class, "x", px(x), "y", px(y)}, words)
 	}
 	for _, t := range s.distances() {
-		add(svg, line("grid", plotLeft, t.at, right, t.at), text("end", plotLeft-6, t.at+4.5, t.label))
+		add(svg, line("grid", plotLeft, t.at, right, t.at), text("end", plotLeft-6, t.at+4.5, in.comma(t.label)))
 	}
 	for _, t := range s.times() {
 		add(svg, line("mark", t.at, bottom, t.at, bottom+5), text("middle", t.at, bottom+20, t.label))
 	}
 	add(svg, line("frame", plotLeft, plotTop, plotLeft, bottom), line("frame", plotLeft, bottom, right, bottom),
-		text("", 2, 14, "from the pole"), text("end", right, plotHeight-6, "UTC"))
+		text("", 2, 14, in.say("from_pole")), text("end", right, plotHeight-6, "UTC"))
 	if tolerance > 0 {
 		y := s.y(tolerance)
-		add(svg, line("tolerance", plotLeft, y, right, y), text("end strong", right, y-5, "tolerance"))
+		add(svg, line("tolerance", plotLeft, y, right, y), text("end strong", right, y-5, in.say("tolerance")))
 	}
 	for i, e := range r.Events {
 		at, err := time.Parse(time.RFC3339, e.TimeUTC)
@@ -158,9 +158,9 @@ func plot(r *Report) *html.Node {
 		add(svg, line("sigma", x, s.y(p.total-p.sigma), x, s.y(p.total+p.sigma)),
 			element("circle", attr{"cx", px(x), "cy", px(s.y(p.total)), "r", "3"}))
 	}
-	caption := "Distance of the axis from the pole, each frame with one standard deviation."
+	caption := in.say("caption")
 	if len(r.Events) > 0 {
-		caption += " The numbers are those of what was done."
+		caption += " " + in.say("caption_numbers")
 	}
 	return element("figure", nil, svg, element("figcaption", nil, caption))
 }

@@ -10,7 +10,6 @@ import (
 	"slices"
 	"time"
 
-	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -49,7 +48,10 @@ type (
 	}
 	Event struct {
 		TimeUTC string `json:"time_utc"`
-		What    string `json:"what"`
+		Code    string `json:"code"`
+		What    string `json:"what"` // in English
+
+		args []any
 	}
 	Standing struct {
 		TimeUTC     string     `json:"time_utc"`
@@ -181,15 +183,15 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 		reason.Count++
 		reason.Message = e.Frame.Sighting.Refused
 	case e.Event != "":
-		r.Events = append(r.Events, Event{wireTime(e.At), eventWords[e.Event]})
+		r.did(e.At, "did_"+string(e.Event))
 	case e.Stroke != nil:
-		r.Events = append(r.Events, Event{wireTime(e.At), fmt.Sprintf("%s bolt turned by %.2f turns, clockwise positive", e.Stroke.Bolt, e.Stroke.Turns)})
+		r.did(e.At, "stroke_"+string(e.Stroke.Bolt), e.Stroke.Turns)
 	case e.Choice != nil:
-		what := "frame of %s UTC left out"
+		code := "left_out"
 		if e.Choice.Counts {
-			what = "frame of %s UTC counts again"
+			code = "counts_again"
 		}
-		r.Events = append(r.Events, Event{wireTime(e.At), fmt.Sprintf(what, e.Choice.Mid.UTC().Format(time.TimeOnly))})
+		r.did(e.At, code, e.Choice.Mid.UTC().Format(time.TimeOnly))
 	}
 	if x := e.Result; x != nil {
 		r.Curve = append(r.Curve, Standing{
@@ -200,11 +202,9 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 	}
 }
 
-var eventWords = map[mountmodel.Event]string{
-	mountmodel.StartOver: "started over", mountmodel.Measured: "measurement ended", mountmodel.Locked: "bolts locked",
-	mountmodel.Unlocked: "bolts unlocked", mountmodel.WatchOnly: "watching ordinary exposures",
-	mountmodel.TurnAltitude: "altitude bolt taken up", mountmodel.TurnAzimuth: "azimuth bolt taken up", mountmodel.TakeBack: "last turn of a bolt taken back",
-	mountmodel.Prove: "proof by the sky begun",
+// did notes what was done, by the code of its sentence.
+func (r *Report) did(at time.Time, code string, args ...any) {
+	r.Events = append(r.Events, Event{TimeUTC: wireTime(at), Code: code, What: english().say(code, args...), args: args})
 }
 
 // compare tells how the axis stood on the nights before, and how far it moved since the
