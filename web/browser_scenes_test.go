@@ -85,7 +85,7 @@ func scenes() []struct {
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
 		{"done", StateFromView(done, around()), []string{"Done", "The axis is within 1.0′ of the pole."}},
 		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "Single frames stray by about 3″", "For the next night here"}},
-		{"an hour off", StateFromView(hourOff(), around()), []string{"Summer time set wrong?", "1 h ahead", "Times −1 h"}},
+		{"an hour off", StateFromView(hourOff(), around()), []string{"Summer time set wrong?", "1 h ahead", "Correct the frames’ times by −1 h"}},
 		{"put right", StateFromView(westTyped(), around()), []string{"Put right: the place", "As it was"}},
 		{"star on its mark", StateFromView(freeHead()), []string{"Put the ringed star on the cross", "Two bolts here"}},
 		{"proved", StateFromView(proved(), around()), []string{"Proved by the sky", "Prove", "The drive runs unevenly: 12.0″", "at altitude 40°"}},

@@ -76,7 +76,7 @@ func testCorrection(t *testing.T, p *browsertest.Page) {
 		}
 		t.Errorf("told: %q, want %q last", rec.told(), want)
 	}
-	p.Until(`document.querySelector("#does button.strong").textContent === "Times −1 h"`)
+	p.Until(`document.querySelector("#does button.strong").textContent === "Correct the frames’ times by −1 h"`)
 	p.Click("#does button.strong")
 	last("event correct")
 	publish(t, s, StateFromView(westTyped(), Around{Latest: latestOf(2, time.Now(), nil)}))

@@ -4,9 +4,10 @@
 //
 // A browser knows no such authority and warns, once on each device, until the person has
 // compared the fingerprint and trusts it. The authority may sign for names that end in .local,
-// for the machine's own names, and for addresses of private networks, and for nothing else
-// (name constraints, RFC 5280, section 4.2.1.10): who installs it on a phone opens the phone
-// to no other site, even if the key were stolen.
+// for the machine's own names, for addresses of private networks and for those of the networks of
+// version 6 in which the machine stood when it was made, and for nothing else (name constraints,
+// RFC 5280, section 4.2.1.10): who installs it on a phone opens the phone to no other site, even if
+// the key were stolen.
 package certificate
 
 import (
@@ -49,6 +50,20 @@ const (
 // RFC 6598, RFC 4193, and loopback.
 var private = networks("10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16", "100.64.0.0/10", "127.0.0.0/8", "::1/128", "fc00::/7", "fe80::/10")
 
+// subnet is the network of a global address of version 6: its first 64 bits (RFC 4291, section 2.5.4); nil for other addresses.
+func subnet(ip net.IP) *net.IPNet {
+	if ip.To4() != nil || !ip.IsGlobalUnicast() {
+		return nil
+	}
+	mask := net.CIDRMask(64, 128)
+	return &net.IPNet{IP: ip.Mask(mask), Mask: mask}
+}
+
+// within tells whether an address lies in one of some networks.
+func within(ip net.IP, all []*net.IPNet) bool {
+	return slices.ContainsFunc(all, func(n *net.IPNet) bool { return n.Contains(ip) })
+}
+
 func networks(text ...string) (out []*net.IPNet) {
 	for _, t := range text {
 		_, n, err := net.ParseCIDR(t)
@@ -80,7 +95,7 @@ func Hex(sum [sha256.Size]byte) string {
 
 // Load gives the certificate kept in a folder for the names and addresses given. What is
 // missing, ends soon or does not cover them is made anew; the authority stays as long as it
-// may sign for them.
+// may sign for them. An address for which an authority that is kept may not sign is left out.
 func Load(folder string, names []string, now time.Time) (*Own, error) {
 	dns, ips := sorted(names)
 	authority, key, err := load(filepath.Join(folder, authorityFile))
@@ -91,10 +106,11 @@ func Load(folder string, names []string, now time.Time) (*Own, error) {
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return nil, fmt.Errorf("the certificate of this machine's own cannot be used: %w; remove it to have another made", err)
 		}
-		if authority, key, err = makeAuthority(folder, dns, now); err != nil {
+		if authority, key, err = makeAuthority(folder, dns, ips, now); err != nil {
 			return nil, err
 		}
 	}
+	ips = slices.DeleteFunc(ips, func(ip net.IP) bool { return !within(ip, authority.PermittedIPRanges) })
 	page, pageKey, err := load(filepath.Join(folder, pageFile))
 	if err != nil || now.Add(renewBefore).After(page.NotAfter) || page.CheckSignatureFrom(authority) != nil || !covers(page, dns, ips) {
 		if page, pageKey, err = makePage(folder, authority, key, dns, ips, now); err != nil {
@@ -119,14 +135,14 @@ func Kept(folder string) (*Own, error) {
 	return &Own{Authority: authority, Certificate: tls.Certificate{Certificate: [][]byte{page.Raw, authority.Raw}, PrivateKey: key, Leaf: page}}, nil
 }
 
-// sorted tells names from addresses; public addresses are left out, for which nobody signs here.
+// sorted tells names from addresses; public addresses of version 4 are left out, for which nobody signs here.
 func sorted(names []string) (dns []string, ips []net.IP) {
 	for _, n := range names {
 		ip := net.ParseIP(n)
 		switch {
 		case ip == nil:
 			dns = append(dns, strings.ToLower(n))
-		case slices.ContainsFunc(private, func(p *net.IPNet) bool { return p.Contains(ip) }):
+		case within(ip, private), subnet(ip) != nil:
 			ips = append(ips, ip)
 		}
 	}
@@ -140,6 +156,8 @@ func permits(a *x509.Certificate, dns []string) bool {
 	})
 }
 
+// covers tells whether a certificate names all of them. Of a network of version 6 one address will do: systems change theirs
+// from day to day, and a certificate must not.
 func covers(c *x509.Certificate, dns []string, ips []net.IP) bool {
 	for _, n := range dns {
 		if c.VerifyHostname(n) != nil {
@@ -147,14 +165,14 @@ func covers(c *x509.Certificate, dns []string, ips []net.IP) bool {
 		}
 	}
 	for _, ip := range ips {
-		if c.VerifyHostname(ip.String()) != nil {
+		if n := subnet(ip); c.VerifyHostname(ip.String()) != nil && (n == nil || !slices.ContainsFunc(c.IPAddresses, n.Contains)) {
 			return false
 		}
 	}
 	return true
 }
 
-func makeAuthority(folder string, dns []string, now time.Time) (*x509.Certificate, *ecdsa.PrivateKey, error) {
+func makeAuthority(folder string, dns []string, ips []net.IP, now time.Time) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	host, err := os.Hostname()
 	if err != nil {
 		host = "this machine"
@@ -165,11 +183,17 @@ func makeAuthority(folder string, dns []string, now time.Time) (*x509.Certificat
 			permitted = append(permitted, n)
 		}
 	}
+	ranges := slices.Clone(private)
+	for _, ip := range ips {
+		if !within(ip, ranges) {
+			ranges = append(ranges, subnet(ip))
+		}
+	}
 	t := &x509.Certificate{
 		Subject:   pkix.Name{CommonName: "polard on " + host},
 		NotBefore: now.Add(-clockSlack), NotAfter: now.Add(authorityLasts),
 		IsCA: true, BasicConstraintsValid: true, MaxPathLenZero: true, KeyUsage: x509.KeyUsageCertSign,
-		PermittedDNSDomainsCritical: true, PermittedDNSDomains: permitted, PermittedIPRanges: private,
+		PermittedDNSDomainsCritical: true, PermittedDNSDomains: permitted, PermittedIPRanges: ranges,
 	}
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {

@@ -132,3 +132,41 @@ func TestFingerprint(t *testing.T) {
 		t.Errorf("%s, and openssl says %s", got, out)
 	}
 }
+
+// Addresses of version 6, unique local and global, are named; the authority signs for the networks it was made in and for no other
+// public ones. An address that the system changes within its network makes no new certificate; the private ones always can be named.
+func TestVersion6(t *testing.T) {
+	folder := t.TempDir()
+	verify := func(o *Own, name string) error {
+		roots := x509.NewCertPool()
+		roots.AddCert(o.Authority)
+		_, err := o.Certificate.Leaf.Verify(x509.VerifyOptions{Roots: roots, DNSName: name, CurrentTime: at})
+		return err
+	}
+	// 2001:db8::/32 is for documentation (RFC 3849).
+	first := own(t, folder, []string{"localhost", "2001:db8:1:2::5", "fd00:7::9"}, at)
+	for _, name := range []string{"localhost", "2001:db8:1:2::5", "fd00:7::9"} {
+		if err := verify(first, name); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if verify(first, "2001:db8:1:2::6") == nil {
+		t.Error("it passes for another machine of the network")
+	}
+	if again := own(t, folder, []string{"localhost", "2001:db8:1:2::77", "fd00:7::a"}, at); again.Fingerprint() != first.Fingerprint() {
+		t.Error("an address that changed within its network made a new certificate")
+	}
+	moved := own(t, folder, []string{"localhost", "2001:db8:ffff::5", "fd00:8::9"}, at)
+	if !moved.Authority.Equal(first.Authority) {
+		t.Error("another network made another authority: every phone would have to trust it anew")
+	}
+	if err := verify(moved, "fd00:8::9"); err != nil {
+		t.Errorf("an address of another private network: %v", err)
+	}
+	if err := verify(moved, "localhost"); err != nil {
+		t.Errorf("beside a public network that the authority may not sign for: %v", err)
+	}
+	if verify(moved, "2001:db8:ffff::5") == nil {
+		t.Error("it passes for an address that the authority may not sign for")
+	}
+}

@@ -118,7 +118,8 @@ If it is another, somebody else answers in this machine's place: go back.
 To be rid of the warning, and to have the page open without the service, install
 %s
 on the device as a certificate authority (the device's settings, security). It can vouch for
-this machine's names, names that end in .local and private addresses, and for no other site.
+this machine's names, names that end in .local, private addresses and those of this machine's own
+networks, and for no other site.
 `
 
 // reachedBy are the names or addresses by which others reach this machine, the
@@ -138,11 +139,10 @@ func reachedBy(at Reach) []string {
 	return slices.Concat(private, others)
 }
 
-// OwnAddresses are this machine's addresses in private networks, version 4: they last, as those
-// of version 6 do not that systems change from day to day.
+// OwnAddresses are this machine's addresses but for loopback and those that need the link beside them.
 func OwnAddresses() []string {
-	private, _ := addresses()
-	return private
+	private, others := addresses()
+	return slices.Concat(private, others)
 }
 
 func addresses() (private, others []string) {

@@ -198,9 +198,9 @@ export const words = {
   equipment,
   correction: {
     title: "Place and clock",
-    /** @param {string} lon */ longitude: (lon) => `Longitude ${lon}`,
-    /** @param {string} lat @param {string} lon */ place: (lat, lon) => `Place ${lat}, ${lon}`,
-    /** @param {string} by */ times: (by) => `Times ${by}`,
+    /** @param {string} lon */ longitude: (lon) => `Set the longitude to ${lon}`,
+    /** @param {string} lat @param {string} lon */ place: (lat, lon) => `Set the place to ${lat}, ${lon}`,
+    /** @param {string} by */ times: (by) => `Correct the frames’ times by ${by}`,
     undo: "As it was",
     /** @param {string} lat @param {string} lon */ placed: (lat, lon) => `Put right: the place. Before, it was ${lat}, ${lon}.`,
     /** @param {string} by */ timed: (by) => `Put right: the frames’ times, ${by}.`,

@@ -58,7 +58,7 @@ export const words = {
     doing: { idle: "動いていません。", finding: "カメラと架台を探しています…", exposing: (s, of) => `露出 ${s}${of}`, reading: (of) => `星を読み取り中${of}`, turning: (by, whole) => `架台が回転中：${whole}中${by}`, waiting: "待機中", stopping: "停止を指示しました…" },
     picture: (n, all) => (all > 0 ? `、${all}枚中${n}枚` : ""),
   },
-  correction: { title: "場所と時計", longitude: (lon) => `経度を${lon}に`, place: (lat, lon) => `場所を${lat}、${lon}に`, times: (by) => `時刻を${by}`, undo: "元に戻す", placed: (lat, lon) => `場所を直しました。前は${lat}、${lon}。`, timed: (by) => `画像の時刻を直しました：${by}。`, why: "これまでの全画像を計算し直します。ほかは変わりません。" },
+  correction: { title: "場所と時計", longitude: (lon) => `経度を${lon}に直す`, place: (lat, lon) => `場所を${lat}、${lon}に直す`, times: (by) => `画像の時刻を${by}直す`, undo: "元に戻す", placed: (lat, lon) => `場所を直しました。前は${lat}、${lon}。`, timed: (by) => `画像の時刻を直しました：${by}。`, why: "これまでの全画像を計算し直します。ほかは変わりません。" },
   proof: { title: "空による検証", begin: "空で確かめる", again: "検証をやり直す", why: "ガイドなしで数分。軸からの予測と実際の空を比べます。", rates: (predicted, seen, sigma) => `予測は毎分${predicted}、実際は${seen}、誤差${sigma}。` },
   habits: { title: "架台の癖", periodic: (amp, period, sigma) => `駆動のむら：${period}で±${amp}、誤差${sigma}。`, chart: (amp, period, n) => `${period}の駆動誤差、${n}枚から：±${amp}。`, bends: "空の各所でのたわみ", bend: (alt, az, rate, sigma) => `高度${alt}、方位${az}：毎時${rate}、誤差${sigma}`, map: (list) => `下から見た空、周囲が地平線。各所の毎時のたわみ：${list}。` },
   head: { free: "ここに二本のネジはない", bolts: "ここに二本のネジがある", both: "丸が二つなら両方の星を十字に。自由雲台や固定を緩める前に鏡筒を支えます。", keys: "クラッチがなければ赤経の方向キーで回します。座標への自動導入は赤緯も動かします。" },

@@ -56,7 +56,7 @@ export const words = {
     doing: { idle: "没有东西在动。", finding: "正在寻找相机和赤道仪…", exposing: (s, of) => `曝光 ${s}${of}`, reading: (of) => `读取星点${of}`, turning: (by, whole) => `赤道仪转动：${by} / ${whole}`, waiting: "等待", stopping: "已令停止…" },
     picture: (n, all) => (all > 0 ? `，第 ${n} 张，共 ${all} 张` : ""),
   },
-  correction: { title: "地点与时钟", longitude: (lon) => `经度改为 ${lon}`, place: (lat, lon) => `地点改为 ${lat}，${lon}`, times: (by) => `时间 ${by}`, undo: "恢复原样", placed: (lat, lon) => `已改正地点。原为 ${lat}，${lon}。`, timed: (by) => `已改正图像时间：${by}。`, why: "至今的所有图像将重新计算；其他不变。" },
+  correction: { title: "地点与时钟", longitude: (lon) => `把经度改为 ${lon}`, place: (lat, lon) => `把地点改为 ${lat}，${lon}`, times: (by) => `把各帧时间改正 ${by}`, undo: "恢复原样", placed: (lat, lon) => `已改正地点。原为 ${lat}，${lon}。`, timed: (by) => `已改正图像时间：${by}。`, why: "至今的所有图像将重新计算；其他不变。" },
   proof: { title: "由天空检验", begin: "用天空检验", again: "重新开始检验", why: "不导星拍同一视场数分钟：轴的预测对比天空的实际。", rates: (predicted, seen, sigma) => `预测每分钟 ${predicted}，实测 ${seen}，误差 ${sigma}。` },
   habits: { title: "赤道仪的习性", periodic: (amp, period, sigma) => `驱动不匀：${period} 内 ±${amp}，误差 ${sigma}。`, chart: (amp, period, n) => `${period} 的驱动误差，来自 ${n} 帧：±${amp}。`, bends: "各天区的弯曲", bend: (alt, az, rate, sigma) => `高度 ${alt}，方位 ${az}：每小时 ${rate}，误差 ${sigma}`, map: (list) => `自下仰望的天空，四周为地平线；各处每小时的弯曲：${list}。` },
   head: { free: "此处没有两个螺丝", bolts: "此处有两个螺丝", both: "有两个圈时，两颗星都移到各自十字。松开云台或锁之前扶住镜筒。", keys: "没有离合？用赤经方向键转动。按坐标指向会同时移动赤纬。" },
