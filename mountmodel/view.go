@@ -28,16 +28,16 @@ type View struct {
 	Pole      sky.Local // the pole aimed at
 	Tolerance sky.Angle
 
-	Measured   *axis.Status // result of the measurement; nil until two usable frames
-	Now        *axis.Status // as the axis stands by the newest frame; equals Measured until the bolts move
-	Within     bool         // Now is within the tolerance, and not in doubt
-	Doubt      bool         // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
-	Turn       sky.Angle    // span of RA angles of the measurement
-	CanEnd     bool         // the measurement that runs may be ended now: the axis is known well enough
-	Chi2       float64      // of the rigid model over the measurement
-	Bodies     int          // declinations and sides of the pier at which frames were taken
-	Hangs      sky.Angle    // how far the tube hangs by its weight when level; known from more than one body
-	HangsSigma sky.Angle
+	Measured   *axis.Status     // result of the measurement; nil until two usable frames
+	Now        *axis.Status     // as the axis stands by the newest frame; equals Measured until the bolts move
+	Within     bool             // Now is within the tolerance, and not in doubt
+	Doubt      bool             // Now is not to turn bolts by: the newest frame could not be read or is in doubt, the tube moved, or a clock is wrong; Instruction and Warnings say which
+	Turn       sky.Angle        // span of RA angles of the measurement
+	CanEnd     bool             // the measurement that runs may be ended now: the axis is known well enough
+	Chi2       float64          // of the rigid model over the measurement
+	Bodies     int              // declinations and sides of the pier at which frames were taken
+	Hangs      sky.Angle        // how far the tube hangs by its weight when level, by frames on more than one body
+	HangsSigma sky.Angle        // 0: they do not tell
 	Square     *axis.Squareness // how the mount's parts stand to each other; nil unless the frames tell
 	Dof        int              // its degrees of freedom; 0 means that nothing tests the model
 	Frames     []axis.FrameReport
@@ -106,7 +106,9 @@ func (s *Session) makeView() View {
 	}
 	if m.Fit != nil {
 		v.Turn, v.Chi2, v.Dof, v.Bodies = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof, m.Fit.Bodies()
-		v.Hangs, v.HangsSigma, _ = m.Fit.Flexure()
+		if hangs, sigma, ok := m.Fit.Flexure(); ok {
+			v.Hangs, v.HangsSigma = hangs, sigma
+		}
 		if square, ok := m.Fit.Squareness(); ok {
 			v.Square = &square
 		}

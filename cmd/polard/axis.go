@@ -313,7 +313,7 @@ func (r axisReport) wire() axisJSON {
 		perDof := v.Chi2 / float64(v.Dof)
 		out.Chi2Dof = &perDof
 	}
-	if v.Bodies > 1 {
+	if v.HangsSigma > 0 {
 		out.Flexure = &flexureJSON{v.Hangs.Arcseconds(), v.HangsSigma.Arcseconds(), v.Bodies}
 	}
 	out.Square = squareOf(v.Square)
@@ -445,7 +445,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured))
 		if v.Bodies > 1 {
-			fmt.Fprintf(&b, "    taken at %d declinations or sides of the pier: when level, the tube hangs by %s (known to %s) by its weight\n", v.Bodies, sky.KnownWords(v.Hangs), sky.KnownWords(v.HangsSigma))
+			fmt.Fprintf(&b, "    %s\n", hangsWords(v))
 		}
 		if v.Square != nil {
 			fmt.Fprintf(&b, "    %s\n", squareWords(*v.Square))

@@ -24,6 +24,15 @@ func habitsText(w io.Writer, h mountmodel.Habits) {
 	}
 }
 
+// hangsWords says how far the tube hangs by frames at several declinations.
+func hangsWords(v mountmodel.View) string {
+	taken := fmt.Sprintf("taken at %d declinations or sides of the pier: ", v.Bodies)
+	if v.HangsSigma == 0 {
+		return taken + "how far the tube hangs by its weight they do not tell; more of them, or some beyond a flip, would"
+	}
+	return taken + fmt.Sprintf("when level, the tube hangs by %s (known to %s) by its weight", sky.KnownWords(v.Hangs), sky.KnownWords(v.HangsSigma))
+}
+
 // allowedWords says what makes the uncertainty.
 func allowedWords(s axis.Status) string {
 	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }

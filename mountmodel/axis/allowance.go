@@ -91,12 +91,13 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 		a.Movement = m.movement(p)
 	}
 	a.Flexure = m.influence(p, m.sag(p.n))
-	if f.hangsMuch() {
-		gain, _, _, ok := m.shown(p, m.sag(p.n))
+	if gain, _, _, ok := m.shown(p, m.sag(p.n)); ok && f.bodies > 1 {
 		for i := range 2 {
 			for j := range 2 {
-				if ok { // where the axis would be if it did not hang
-					a.Movement[i][j] += gain.At(i, 0) * gain.At(j, 0) * float64(f.hangs*f.hangs)
+				moves := gain.At(i, 0) * gain.At(j, 0)
+				a.Flexure[i][j] = moves * float64(f.hangs.sigma*f.hangs.sigma)
+				if f.hangsMuch() { // where the axis would be if it did not hang
+					a.Movement[i][j] += moves * float64(f.hangs.by*f.hangs.by)
 				}
 			}
 		}
@@ -261,16 +262,6 @@ func (m *model) influence(p point, e effect) (out [2][2]float64) {
 		}
 	}
 	return out
-}
-
-// size is by how much more than so the unknown of an effect that has one is, as prior
-// and frames have it, and its variance.
-func (m *model) size(p point, e effect, so float64) (u, variance float64, ok bool) {
-	_, left, push, ok := m.shown(p, e)
-	if !ok {
-		return 0, 0, false
-	}
-	return left.At(0, 0) * (push[0] - so/(e.prior[0]*e.prior[0])), left.At(0, 0), true
 }
 
 // shown is what the frames show of an effect: K over all unknowns, P, and the

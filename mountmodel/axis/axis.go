@@ -86,12 +86,12 @@ type Fit struct {
 	// averaged: axis and covariance are the mean over all that may have happened.
 	averaged bool
 	// straight are the frames without what the tube hangs by.
-	straight          []sky.Attitude
-	hangs, hangsSigma sky.Angle
-	body              []int // of each frame
-	bodies            int
-	n, c              sky.Vec
-	Cov               *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+	straight []sky.Attitude
+	hangs    hang
+	body     []int // of each frame
+	bodies   int
+	n, c     sky.Vec
+	Cov      *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
 }
 
 // TooLittleTurnError says that the attitudes differ too little in the angle
@@ -187,7 +187,7 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	}
 	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c)}
 	if fit.bodies > 1 {
-		if m, fit.hangs, fit.hangsSigma, err = straighten(m, frames); err != nil {
+		if m, fit.hangs, err = straighten(m, frames); err != nil {
 			return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 		}
 		if misfit = 0; doubtful(m.chi2, m.dof()) {

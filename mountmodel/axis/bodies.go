@@ -174,9 +174,9 @@ func (f *Fit) Bodies() int { return f.bodies }
 
 // Flexure is how far the tube hangs by its weight when it is level, and how well
 // that is known, from frames that were taken on several bodies. One declination
-// cannot tell it from an axis that stands elsewhere: false.
+// cannot tell it from an axis that stands elsewhere, nor can some frames on several: false.
 func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
-	return f.hangs, f.hangsSigma, f.bodies > 1
+	return f.hangs.by, f.hangs.sigma, f.hangs.told
 }
 
 // muchFlexure is from where a tube seems to hang by more than is common: it may,
@@ -184,49 +184,115 @@ func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
 const muchFlexure = 2.5 * usualFlexure
 
 // hangsMuch tells that, of frames on several bodies.
-func (f *Fit) hangsMuch() bool { return f.bodies > 1 && f.hangs.Abs() > muchFlexure }
+func (f *Fit) hangsMuch() bool { return f.hangs.by.Abs() > muchFlexure }
+
+// hangScales are standard deviations of how far a tube hangs, and how likely each is: a short
+// refractor on a solid saddle, what is usual, a long tube on a light saddle. Common practice, as
+// [usualFlexure].
+var hangScales = []struct {
+	sigma  sky.Angle
+	weight float64
+}{{10 * sky.Arcsecond, 0.4}, {30 * sky.Arcsecond, 0.4}, {90 * sky.Arcsecond, 0.2}}
+
+const (
+	// stillMount is how much less likely a mount is that stands stiller than a good one: it
+	// takes frames enough to show that they do not fit by chance.
+	stillMount = 0.1
+	// toldHang is the deviation up to which frames tell how far the tube hangs: two thirds
+	// of what is left open without any frames, by hangScales.
+	toldHang = 30 * sky.Arcsecond
+)
 
 // straighten finds how far the tube hangs, from several bodies, and takes it off
-// the frames. What they show of it is weighed against what is common: by the noise of
-// the stars where that explains the frames, else by that of mounts, or of this one.
-func straighten(m *model, frames []sky.Attitude) (straight *model, hangs, sigma sky.Angle, err error) {
-	straight, hangs, sigma, err = straightened(m, frames, 0, MechanicalNoise)
-	if err != nil || !doubtful(straight.chi2, straight.dof()) {
-		return straight, hangs, sigma, err
+// the frames. Neither what is common for this tube is known, nor how still this mount
+// stands: what the frames show is the mean over both, each with the weight that the frames
+// give to it, and the variance that over all of them. Three rounds, each a hundred times
+// nearer. Frames that show hardly more than was known stay as they are.
+func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err error) {
+	noises := []sky.Angle{0}
+	for n := MechanicalNoise / 4; n < 2*max(MechanicalNoise, m.findModelError()); n *= 2 {
+		noises = append(noises, n)
 	}
-	if finer, by, _, err := straightened(straight, frames, hangs, 0); err == nil && !doubtful(finer.chi2, finer.dof()) {
-		return finer, by, sigma, nil
-	}
-	if noise := straight.findModelError(); noise > MechanicalNoise {
-		return straightened(straight, frames, hangs, noise)
-	}
-	return straight, hangs, sigma, nil
-}
-
-// straightened goes on from a tube that hangs by so much: three rounds, each a
-// hundred times nearer.
-func straightened(m *model, frames []sky.Attitude, from, noise sky.Angle) (straight *model, hangs, sigma sky.Angle, err error) {
-	straight, hangs = m, from
+	straight = m
 	for range 3 {
-		if err := straight.solve(noise); err != nil {
-			return nil, 0, 0, err
+		if h, err = straight.hanging(h.by, noises); err != nil {
+			return nil, h, err
 		}
-		p, err := straight.normal()
-		if err != nil {
-			return nil, 0, 0, err
+		if h.told = h.sigma < toldHang; !h.told {
+			break
 		}
-		more, variance, ok := straight.size(p, straight.sag(p.n), float64(hangs))
-		if !ok {
-			return nil, 0, 0, ErrSingular
-		}
-		hangs, sigma = hangs+sky.Angle(more), sky.Angle(math.Sqrt(variance))
 		raised := make([]sky.Attitude, len(frames))
 		for i, f := range frames {
-			raised[i] = lift(f, hangs)
+			raised[i] = lift(f, h.by)
 		}
 		straight = newModel(raised, straight.n, straight.body, len(straight.c))
 	}
-	return straight, hangs, sigma, straight.solve(0)
+	if !h.told {
+		straight = newModel(frames, straight.n, straight.body, len(straight.c))
+		if err := straight.solve(MechanicalNoise); err != nil {
+			return nil, h, err
+		}
+		p, err := straight.normal()
+		if err != nil {
+			return nil, h, err
+		}
+		_, left, _, ok := straight.shown(p, straight.sag(p.n))
+		if !ok {
+			return nil, h, ErrSingular
+		}
+		h = hang{sigma: sky.Angle(math.Sqrt(left.At(0, 0)))}
+	}
+	return straight, h, straight.solve(0)
+}
+
+// hang is how far a tube hangs when it is level, with its standard deviation, and whether
+// the frames tell it.
+type hang struct {
+	by, sigma sky.Angle
+	told      bool
+}
+
+// hanging is how far the tube hangs, when so much is taken off already. The likelihood is Gaussian in it: with gradient g and curvature I at what is taken off,
+// and a Gaussian prior, the integral over it has a closed form.
+func (m *model) hanging(off sky.Angle, noises []sky.Angle) (hang, error) {
+	type part struct{ logOdds, more, variance float64 }
+	var parts []part
+	best := math.Inf(-1)
+	for _, noise := range noises {
+		if err := m.solve(noise); err != nil {
+			return hang{}, err
+		}
+		p, err := m.normal()
+		if err != nil {
+			return hang{}, err
+		}
+		e := m.sag(p.n)
+		_, left, push, ok := m.shown(p, e)
+		_, logDet, singular := invertLogDet(m.info)
+		if !ok || singular != nil {
+			return hang{}, ErrSingular
+		}
+		frames := max(0, 1/left.At(0, 0)-1/(e.prior[0]*e.prior[0])) // I
+		for _, scale := range hangScales {
+			prior := 1 / float64(scale.sigma*scale.sigma)
+			g, all := push[0]-float64(off)*prior, frames+prior
+			odds := (m.logWeight - m.chi2 - logDet + math.Log(prior/all) + g*g/all - float64(off*off)*prior) / 2
+			odds += math.Log(scale.weight)
+			if noise < MechanicalNoise {
+				odds += math.Log(stillMount)
+			}
+			odds -= math.Log(1 + float64(noise/MechanicalNoise))
+			best = max(best, odds)
+			parts = append(parts, part{odds, g / all, 1 / all})
+		}
+	}
+	var sum, mean, square float64
+	for _, q := range parts {
+		w := math.Exp(q.logOdds - best)
+		sum, mean, square = sum+w, mean+w*q.more, square+w*(q.variance+q.more*q.more)
+	}
+	mean /= sum
+	return hang{by: off + sky.Angle(mean), sigma: sky.Angle(math.Sqrt(max(0, square/sum-mean*mean)))}, nil
 }
 
 // lift is a frame without what the tube hangs by.

@@ -301,7 +301,7 @@ func (m *Measurement) Warnings() []Warning {
 	}
 	if m.Fit.hangsMuch() {
 		out = append(out, Warning{Code: WarnFlexure, Message: fmt.Sprintf(
-			"By these frames the tube hangs by %s of its own weight when level, more than is common. If it does not, something was bumped or moved while declination was turned: see that camera and focuser sit tight, and measure once more.", sky.AngleWords(m.Fit.hangs))})
+			"By these frames the tube hangs by %s of its own weight when level, more than is common. If it does not, something was bumped or moved while declination was turned: see that camera and focuser sit tight, and measure once more.", sky.AngleWords(m.Fit.hangs.by))})
 	}
 	if m.Fit.Dof == 0 {
 		out = append(out, Warning{Code: WarnTwoFrames, Message: "Two frames give the axis but nothing that tests it: a bumped tripod or a turned declination would go unseen. Take a third frame at another angle."})

@@ -54,7 +54,7 @@ func (f *Fit) Squareness() (Squareness, bool) {
 	if m.solve(max(f.ModelError, MechanicalNoise)) != nil {
 		return Squareness{}, false
 	}
-	cov, ok := m.withFlexure()
+	cov, ok := m.withFlexure(f.hangs.sigma)
 	if !ok {
 		return Squareness{}, false
 	}
@@ -75,18 +75,18 @@ func (s Squareness) believable() bool {
 	return s.Axes.Abs() < mostAslant && s.Tube.Abs() < mostAslant && s.TubeSigma < mostAslant
 }
 
-// withFlexure is the covariance of the model with what flexure leaves open.
-func (m *model) withFlexure() (*mat.SymDense, bool) {
+// withFlexure is the covariance of the model with what flexure, known so well, leaves open.
+func (m *model) withFlexure(sigma sky.Angle) (*mat.SymDense, bool) {
 	p, err := m.normal()
 	if err != nil {
 		return nil, false
 	}
-	gain, left, _, ok := m.shown(p, m.sag(p.n))
+	gain, _, _, ok := m.shown(p, m.sag(p.n))
 	if !ok {
 		return nil, false
 	}
 	cov := m.covariance()
-	cov.SymRankOne(cov, left.At(0, 0), gain.ColView(0))
+	cov.SymRankOne(cov, float64(sigma*sigma), gain.ColView(0))
 	return cov, true
 }
 
