@@ -208,11 +208,11 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		LatitudeScale: LatitudeScale{
 			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
-		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees(), ShaftNearLeg: setup.ShaftNearLeg(s.Site)},
+		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees(), ShaftNearLeg: setup.ShaftNearLeg(s.Site, s.Mount)},
 		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
 		PoleStars: []PoleStar{}, Cautions: []Caution{},
 		Steps: map[string][]string{
-			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site), "compass": setup.CompassSteps(),
+			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site, s.Mount), "compass": setup.CompassSteps(),
 			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
 		},
 		Warnings: SheetWarnings(s),

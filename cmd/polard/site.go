@@ -74,6 +74,7 @@ Exit status: 0 printed, 2 the call was wrong.`,
 				// The place was checked: the date is all that is left to be wrong.
 				return wrongCall("the date %s cannot be computed: give --date in the years 1972 to 2099", when.Format("2006-01-02"))
 			}
+			report.sheet = report.sheet.For(report.mount)
 			if rig.given(c) {
 				r, err := rig.rig(c, report.sheet.Place.LatitudeScale)
 				if err != nil {
@@ -213,7 +214,7 @@ func (r siteReport) text() string {
 
 	p.heading("2. Ground: tripod and level")
 	p.item("Legs towards the true directions %.0f, %.0f and %.0f degrees (0 north, 90 east, 180 south, 270 west).", s.Legs[0].Degrees(), s.Legs[1].Degrees(), s.Legs[2].Degrees())
-	p.items(setup.GroundSteps(s.Site))
+	p.items(setup.GroundSteps(s.Site, s.Mount))
 	if s.LevelProblem == nil {
 		p.item("Here, with the base leaning by %.0f degree to the east: turning the mount by 1 degree in azimuth changes the altitude by %.1f', and changing the altitude by 1 degree takes the axis %.1f' sideways.",
 			setup.LevelNear.Degrees(), 60*math.Abs(s.Level.AltitudePerAzimuth), 60*math.Abs(s.Level.AcrossPerAltitude))

@@ -15,17 +15,19 @@ import (
 // and legs lean outwards by 20 to 30 degrees. Common practice.
 const lowAxis = 20 * sky.Degree
 
-// ShaftNearLeg tells whether a counterweight shaft and a leg towards the pole can
-// collide.
-func ShaftNearLeg(site sky.Site) bool { return site.Latitude.Abs() < lowAxis }
+// ShaftNearLeg tells whether a counterweight shaft, where a mount has one, and a leg towards
+// the pole can collide.
+func ShaftNearLeg(site sky.Site, mount Mount) bool {
+	return mount == German && site.Latitude.Abs() < lowAxis
+}
 
 // Legs are the true azimuths of the three legs of a tripod: the first towards the
 // pole (common practice: the mount and what it carries lean over that side; the
 // maker's manual comes first), or away from it where the shaft would meet it, the
 // others a third of a turn from it.
-func Legs(site sky.Site) [3]sky.Angle {
+func Legs(site sky.Site, mount Mount) [3]sky.Angle {
 	first := sky.Angle(0)
-	if site.South() != ShaftNearLeg(site) {
+	if site.South() != ShaftNearLeg(site, mount) {
 		first = 180 * sky.Degree
 	}
 	return [3]sky.Angle{first, (first + 120*sky.Degree).Positive(), (first + 240*sky.Degree).Positive()}

@@ -46,7 +46,7 @@ func TestPlace(t *testing.T) {
 
 func TestLegs(t *testing.T) {
 	for lat, want := range map[sky.Angle][3]float64{40 * sky.Degree: {0, 120, 240}, -40 * sky.Degree: {180, 300, 60}} {
-		got := Legs(sky.Site{Latitude: lat})
+		got := Legs(sky.Site{Latitude: lat}, German)
 		for i := range got {
 			if math.Abs(got[i].Degrees()-want[i]) > 1e-9 {
 				t.Errorf("latitude %g: %v", lat.Degrees(), got)
@@ -123,7 +123,7 @@ func TestBoltCouplingByHand(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	for _, site := range []sky.Site{{Latitude: 40 * sky.Degree}, {Latitude: -40 * sky.Degree}} {
-		c, err := BoltCoupling(site, 2*sky.Degree, Legs(site)[0])
+		c, err := BoltCoupling(site, 2*sky.Degree, Legs(site, German)[0])
 		if err != nil {
 			t.Fatal(err)
 		}

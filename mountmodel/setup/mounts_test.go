@@ -46,14 +46,19 @@ func TestLegsNearTheEquator(t *testing.T) {
 		{-40 * sky.Degree, [3]float64{180, 300, 60}, false},
 	} {
 		site := sky.Site{Latitude: c.lat}
-		for i, leg := range Legs(site) {
+		for i, leg := range Legs(site, German) {
 			if got := leg.Degrees(); got < c.legs[i]-1e-9 || got > c.legs[i]+1e-9 {
 				t.Errorf("latitude %.0f: leg %d at %.1f, want %.1f", c.lat.Degrees(), i, got, c.legs[i])
 			}
 		}
-		text := strings.Join(GroundSteps(site), "\n")
-		if ShaftNearLeg(site) != c.near || strings.Contains(text, "Two legs towards") != c.near || strings.Contains(text, "One leg towards") == c.near {
+		text := strings.Join(GroundSteps(site, German), "\n")
+		if ShaftNearLeg(site, German) != c.near || strings.Contains(text, "Two legs towards") != c.near || strings.Contains(text, "One leg towards") == c.near {
 			t.Errorf("latitude %.0f: %s", c.lat.Degrees(), text)
+		}
+		// A fork has no shaft; its load hangs over the side of the pole, and one leg is below it.
+		text = strings.Join(GroundSteps(site, Fork), "\n")
+		if ShaftNearLeg(site, Fork) || strings.Contains(text, "shaft") || !strings.Contains(text, "One leg towards") || (Legs(site, Fork)[0] == 0) == site.South() {
+			t.Errorf("latitude %.0f, fork: %s", c.lat.Degrees(), text)
 		}
 	}
 }

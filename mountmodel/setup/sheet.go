@@ -24,6 +24,7 @@ type Sheet struct {
 	Time  time.Time
 	Pole  observed.PoleKind
 	Place Place
+	Mount Mount
 	Legs  [3]sky.Angle
 	// Level is what a base that leans by LevelNear towards the east does; zero, with
 	// LevelProblem saying why, upon the Earth's poles.
@@ -41,13 +42,19 @@ type Sheet struct {
 	Stars       []StarPlace
 }
 
+// For is the sheet for a kind of mount; without it, it is for a German one.
+func (s Sheet) For(mount Mount) Sheet {
+	s.Mount, s.Legs = mount, Legs(s.Site, mount)
+	return s
+}
+
 // shadowStep is the distance of the rows of Sheet.Shadows.
 const shadowStep = 30 * time.Minute
 
 // NewSheet computes the sheet. Site and air must pass their checks, the years 1972 to
 // 2098 are covered, those of the compass are 2025 to 2029.
 func NewSheet(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (Sheet, error) {
-	s := Sheet{Site: site, Air: air, Time: t, Pole: kind, Legs: Legs(site)}
+	s := Sheet{Site: site, Air: air, Time: t, Pole: kind, Mount: German, Legs: Legs(site, German)}
 	var err error
 	if s.Place, err = NewPlace(site, air, kind); err != nil {
 		return Sheet{}, err

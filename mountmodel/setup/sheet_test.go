@@ -86,7 +86,7 @@ func TestWords(t *testing.T) {
 			t.Fatal(err)
 		}
 		other := map[string]string{"north": "south", "south": "north"}[want]
-		text := strings.Join(append(GroundSteps(site), StartingSteps(p)...), "\n")
+		text := strings.Join(append(GroundSteps(site, German), StartingSteps(p)...), "\n")
 		if !strings.Contains(text, want) || strings.Contains(text, other) {
 			t.Errorf("latitude %g:\n%s", lat.Degrees(), text)
 		}

@@ -17,12 +17,15 @@ func poleWord(south bool) string {
 }
 
 // GroundSteps say how the tripod stands.
-func GroundSteps(site sky.Site) []string {
-	side := poleWord(site.South())
-	legs := fmt.Sprintf("One leg towards %s, the other two evenly to the sides: mount, tube and weights lean over the %s side. Where the maker's manual says otherwise, do as it says.", side, side)
-	if ShaftNearLeg(site) {
-		legs = fmt.Sprintf("Two legs towards %s and one away from it, so that the counterweight shaft swings between them: here it hangs only %.0f degrees from straight down, where a leg towards the pole would stand. A pier extension, or more weight on a shorter shaft, gives room; turn the axis once around by hand, slowly, and look. Where the maker's manual says otherwise, do as it says.",
-			side, site.Latitude.Abs().Degrees())
+func GroundSteps(site sky.Site, mount Mount) []string {
+	side, leans := poleWord(site.South()), "mount, tube and weights lean"
+	if mount != German {
+		leans = "the load leans"
+	}
+	legs := fmt.Sprintf("One leg towards %s, the other two evenly to the sides: %s over the %s side. Where the maker's manual says otherwise, do as it says.", side, leans, side)
+	if ShaftNearLeg(site, mount) {
+		legs = fmt.Sprintf("Two legs towards %s and one away from it, so that the counterweight shaft swings between them: here it hangs %s, where a leg towards the pole would stand. A pier extension, or more weight on a shorter shaft, gives room; turn the axis once around by hand, slowly, and look. Where the maker's manual says otherwise, do as it says.",
+			side, nearlyDown(site.Latitude.Abs()))
 	}
 	return []string{
 		"Firm ground: paving, grass pressed down, or a plate under each foot. Soft ground gives way for an hour and takes the axis with it.",
@@ -33,12 +36,27 @@ func GroundSteps(site sky.Site) []string {
 	}
 }
 
+func nearlyDown(from sky.Angle) string {
+	if from < 0.5*sky.Degree {
+		return "straight down"
+	}
+	return fmt.Sprintf("only %.0f degrees from straight down", from.Degrees())
+}
+
+// lowScale is the altitude below which the hinges of many mounts do not go: common practice,
+// scales end at 15 to 20 degrees.
+const lowScale = 20 * sky.Degree
+
 // LatitudeSteps say what to do with the scale.
 func LatitudeSteps(p Place) []string {
-	return []string{
+	steps := []string{
 		fmt.Sprintf("Set the latitude scale to %.1f degrees, before tube and weights are on if you can.", p.LatitudeScale.Degrees()),
 		fmt.Sprintf("Within %.0f degrees is near enough for the first frames (common practice): they measure where the axis really points. Few scales are true to a degree.", LatitudeNear.Degrees()),
 	}
+	if p.LatitudeScale < lowScale {
+		steps = append(steps, "The hinges of many mounts end at 15 to 20 degrees (common practice): see in the manual how far down yours goes before you carry it out. Where it does not reach, ask its maker for a wedge or a plate that does. Take out no stop, and do not lean the tripod instead: it tips.")
+	}
+	return steps
 }
 
 // CompassSteps say how to use a compass.
