@@ -25,7 +25,6 @@ type Catalogue struct {
 	stars  []byte // starSize bytes each
 	fast   []byte // fastSize bytes each
 	first  []int32
-	guide  []int32 // cell of every guideStride-th star
 	mags   [256]float32
 	upTo   [256]int32 // number of stars up to each magnitude code
 	source [32]byte
@@ -35,10 +34,6 @@ type Catalogue struct {
 // brightStars is how many of the sky's brightest stars are kept unpacked: to V = 6.5 or so. Wide fields
 // want some hundred of them, again and again.
 const brightStars = 9000
-
-// guideStride is the number of stars between entries of the guide from index
-// to cell: about as many as a cell holds, so that a few steps find the cell.
-const guideStride = 64
 
 // Open reads the bundled catalogue. It takes some milliseconds, most of them for
 // the checksum.
@@ -77,14 +72,6 @@ func Parse(data []byte) (*Catalogue, error) {
 
 	c.bright = sync.OnceValue(func() []Star { return c.brightest(sky.ICRS{Z: 1}, 180*sky.Degree, brightStars) })
 	c.grid = cells.New(int(h.perEdge))
-	c.guide = make([]int32, 0, c.Len()/guideStride+1)
-	cell := 0
-	for i := 0; i < c.Len(); i += guideStride {
-		for int(c.first[cell+1]) <= i {
-			cell++
-		}
-		c.guide = append(c.guide, int32(cell))
-	}
 	return c, nil
 }
 
@@ -176,39 +163,8 @@ func (c *Catalogue) CellStars(cell int) iter.Seq[Star] {
 	}
 }
 
-// CellOf is the cell that holds the direction d, of any length, or -1 when d is
-// zero or not finite. A star's own direction gives its own cell.
-func (c *Catalogue) CellOf(d sky.ICRS) int { return c.grid.CellOf(d) }
-
 // CellCenter is the middle of a cell, which must be 0 to Cells()-1.
 func (c *Catalogue) CellCenter(cell int) sky.ICRS { return sky.ICRS(c.grid.Centre(cell)) }
-
-// CellRadius is the largest angle from the middle of a cell to a point of it;
-// the cell must be 0 to Cells()-1.
-func (c *Catalogue) CellRadius(cell int) sky.Angle {
-	return c.grid.Radius(cell)
-}
-
-// CellsInCone yields, in ascending order, every cell that has a point within
-// radius of the centre, and perhaps some that come within a cell's size of
-// it. A radius of 180 degrees or more is the whole sky; a negative one, or a
-// centre that is no direction, yields nothing.
-func (c *Catalogue) CellsInCone(center sky.ICRS, radius sky.Angle) iter.Seq[int] {
-	k, ok := cells.NewCone(center, radius)
-	if !ok {
-		return func(func(int) bool) {}
-	}
-	return c.grid.InCone(k)
-}
-
-// Star gives the star of an index, which must be 0 to Len()-1.
-func (c *Catalogue) Star(i int32) Star {
-	cell := c.guide[i/guideStride]
-	for c.first[cell+1] <= i {
-		cell++
-	}
-	return c.star(i, c.frame(int(cell)))
-}
 
 // frame is what the places in one cell are counted from.
 type frame struct {

@@ -27,7 +27,7 @@
 // Finding aid:
 //
 //	star.go       a star and its motion
-//	catalogue.go  reading: Open, Parse, Star, Cone, Brightest
+//	catalogue.go  reading: Open, Parse, CellStars, Cone, Brightest
 //	cells         geometry of the cells
 //	format.go     the file: layout, Encode, checks
 //	compile       the command that makes the file from the published ones

@@ -391,14 +391,3 @@ func BenchmarkBrightest100In10Degrees(b *testing.B) {
 		}
 	}
 }
-
-func BenchmarkStarByIndex(b *testing.B) {
-	c := open(b)
-	n, i := int32(c.Len()), int32(0)
-	for b.Loop() {
-		if c.Star(i).V > 20 {
-			b.Fatal("too faint")
-		}
-		i = (i + 1000003) % n
-	}
-}

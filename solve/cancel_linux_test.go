@@ -4,11 +4,12 @@ import (
 	"context"
 	"errors"
 	"math/rand/v2"
-	"polard/solve/costtest"
 	"runtime"
 	"slices"
 	"testing"
 	"time"
+
+	"polard/solve/costtest"
 )
 
 // mostWork is how much processor time may pass between the end of its context and the return of Solve.

@@ -3,10 +3,11 @@ package solve
 import (
 	"context"
 	"fmt"
+	"testing"
+
 	"polard/solve/costtest"
 	"polard/solve/detect"
 	"polard/solve/detect/drawn"
-	"testing"
 )
 
 // TestCost prints how processor time and memory grow with the size of frames.

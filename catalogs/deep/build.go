@@ -2,6 +2,7 @@ package deep
 
 import (
 	"bufio"
+	"cmp"
 	"container/heap"
 	"context"
 	"encoding/binary"
@@ -273,13 +274,7 @@ func (b *Builder) Finish(ctx context.Context, path string, sources []Source) (dr
 // dropAtEdges marks the second of two stars that are one and lie on both sides of a cell's edge.
 func (b *Builder) dropAtEdges() {
 	slices.SortFunc(b.atEdge, func(p, q edgeStar) int {
-		if p.at.X != q.at.X {
-			if p.at.X < q.at.X {
-				return -1
-			}
-			return 1
-		}
-		return compare(p.rec, q.rec)
+		return cmp.Or(cmp.Compare(p.at.X, q.at.X), compare(p.rec, q.rec))
 	})
 	for i, p := range b.atEdge {
 		if b.dropped[p.rec] {
@@ -292,9 +287,7 @@ func (b *Builder) dropAtEdges() {
 			if p.rec.bundled() || q.rec.bundled() || p.rec.cell() == q.rec.cell() || r3.Norm(r3.Sub(p.at, q.at)) > samePair.Radians() || !alikeInBrightness(p.rec, q.rec) {
 				continue
 			}
-			if worse := worseOf(p.rec, q.rec); !b.dropped[worse] {
-				b.dropped[worse] = true
-			}
+			b.dropped[worseOf(p.rec, q.rec)] = true
 		}
 	}
 	b.atEdge = nil

@@ -131,12 +131,12 @@ func ofTheMount() []Fault {
 	}
 	return []Fault{
 		{Name: "cloud", Lasts: true, Text: "cloud hides the stars", Sizes: "12 magnitudes",
-			set: setting(func(r *Rig, on bool, _ time.Time) {
-				r.cloud = r.config.Night.Cloud
+			set: func(r *Rig, on bool, _ time.Time) error {
 				if on {
-					r.cloud = faultCloud
+					return r.SetCloud(faultCloud)
 				}
-			})},
+				return r.SetCloud(r.config.Night.Cloud)
+			}},
 		{Name: "flexure", Lasts: true, Text: "the camera sags on the tube", Sizes: "4′ when level",
 			set: setting(func(r *Rig, on bool, _ time.Time) { r.mount.flexure = size(on, faultFlexure) })},
 		{Name: "sag", Lasts: true, Text: "tube and camera hang by their weight, which frames of one declination cannot show", Sizes: "5 to 60″ when level",

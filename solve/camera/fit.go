@@ -2,6 +2,7 @@ package camera
 
 import (
 	"math"
+
 	"polard/mountmodel/sky"
 	"polard/solve/robust"
 
@@ -240,10 +241,9 @@ const (
 	RoughStep = 0.03
 )
 
-// Solve solves for the camera by iteratively reweighted Gauss-Newton over the
-// pairs, with the terms set in f. It fills the pairs' residuals, the
-// covariance (scaled by the residuals where they are larger than stated). It ends when no parameter moves by more than still sigmas, and is not ok when the pairs
-// do not fix the terms.
+// Solve solves for the camera by iteratively reweighted Gauss-Newton over the pairs, with the terms set in f. It fills the
+// pairs' residuals and the covariance (scaled by the residuals where they are larger than stated). It ends when no parameter
+// moves by more than still sigmas, and is not ok when the pairs do not fix the terms.
 func (f *Fit) Solve(pairs []Pair, still float64) bool {
 	n := f.terms.count()
 	if 2*len(pairs) < n+2 {

@@ -4,10 +4,11 @@ import (
 	"cmp"
 	"context"
 	"math"
-	"polard/mountmodel/sky"
-	"polard/solve/parallel"
 	"runtime"
 	"slices"
+
+	"polard/mountmodel/sky"
+	"polard/solve/parallel"
 )
 
 // terms of a fit: which the pairs demand.

@@ -3,10 +3,11 @@ package index
 import (
 	"context"
 	"math/cmplx"
-	"polard/catalogs"
-	"polard/solve/parallel"
 	"runtime"
 	"runtime/debug"
+
+	"polard/catalogs"
+	"polard/solve/parallel"
 )
 
 // buildLevel thins the catalogue, finds neighbours and files the patterns. The error is the context's.

@@ -3,11 +3,12 @@ package index
 import (
 	"fmt"
 	"math"
+	"strconv"
+	"testing"
+
 	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/costtest"
-	"strconv"
-	"testing"
 )
 
 // TestCost prints how processor time and memory grow with the depth of the catalogue.

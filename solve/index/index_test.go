@@ -1,12 +1,14 @@
 package index
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
 	"slices"
 	"testing"
 
+	"polard/catalogs"
 	"polard/mountmodel/sky"
 	"polard/solve/camera/cameratest"
 
@@ -32,27 +34,18 @@ func TestLevelsNest(t *testing.T) {
 // brightness, the plain way.
 func TestThinKeepsTheBrightest(t *testing.T) {
 	cat := theCatalogue()
-	order := make([]int32, cat.Len())
-	v := make([]float32, cat.Len())
-	for i := range order {
-		order[i], v[i] = int32(i), cat.Star(int32(i)).V
+	var stars []catalogs.Star
+	for cell := range cat.Cells() {
+		stars = slices.AppendSeq(stars, cat.CellStars(cell))
 	}
-	slices.SortStableFunc(order, func(a, b int32) int {
-		switch {
-		case v[a] < v[b]:
-			return -1
-		case v[a] > v[b]:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(stars, func(a, b catalogs.Star) int { return cmp.Compare(a.V, b.V) })
 	for _, c := range []struct{ grid, perCell int }{{12, 3}, {12, 6}, {192, 4}} {
 		grid := c.grid
 		used := make([]int, 6*grid*grid)
 		want := map[octaPlace]bool{}
 		n := 0
-		for _, id := range order {
-			d := cat.Star(id).Dir
+		for _, s := range stars {
+			d := s.Dir
 			if k := gridCell(d, grid); used[k] < c.perCell {
 				used[k]++
 				want[octaPlaceOf(VecOf(d))] = true

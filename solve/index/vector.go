@@ -2,6 +2,7 @@ package index
 
 import (
 	"math"
+
 	"polard/mountmodel/sky"
 )
 

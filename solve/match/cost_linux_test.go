@@ -3,11 +3,12 @@ package match
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
+	"testing"
+
 	"polard/mountmodel/sky"
 	"polard/solve/costtest"
 	"polard/solve/index"
-	"slices"
-	"testing"
 )
 
 // TestCost prints how processor time grows with the number of stars.

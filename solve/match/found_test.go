@@ -4,12 +4,13 @@ import (
 	"math"
 	"math/cmplx"
 	"math/rand/v2"
+	"slices"
+	"testing"
+
 	"polard/mountmodel/sky"
 	"polard/solve/camera/cameratest"
 	"polard/solve/index"
 	"polard/solve/match/proof"
-	"slices"
-	"testing"
 )
 
 // TestEveryPatternIsFound: the image of a catalogue pattern, through any camera and

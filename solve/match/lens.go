@@ -3,6 +3,7 @@ package match
 import (
 	"math"
 	"math/cmplx"
+
 	"polard/solve/match/proof"
 )
 

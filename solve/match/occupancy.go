@@ -2,6 +2,7 @@ package match
 
 import (
 	"math/bits"
+
 	"polard/solve/match/proof"
 )
 

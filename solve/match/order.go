@@ -3,8 +3,9 @@ package match
 import (
 	"cmp"
 	"math"
-	"polard/solve/match/proof"
 	"slices"
+
+	"polard/solve/match/proof"
 )
 
 const (

@@ -2,8 +2,9 @@ package match
 
 import (
 	"cmp"
-	"polard/solve/match/proof"
 	"slices"
+
+	"polard/solve/match/proof"
 )
 
 // Patterns of the image's stars.

@@ -2,6 +2,7 @@ package match
 
 import (
 	"math/cmplx"
+
 	"polard/mountmodel/sky"
 	"polard/solve/camera"
 	"polard/solve/match/proof"

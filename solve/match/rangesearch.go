@@ -4,11 +4,12 @@ import (
 	"context"
 	"math"
 	"math/cmplx"
+	"runtime"
+	"slices"
+
 	"polard/solve/index"
 	"polard/solve/match/proof"
 	"polard/solve/parallel"
-	"runtime"
-	"slices"
 )
 
 // What is asked of a candidate's neighbours. First those of its pivot star, then those of all four stars must
