@@ -78,7 +78,7 @@ func TestSolveStops(t *testing.T) {
 			}
 			slices.Sort(late)
 			t.Logf("%d of %d ended: %v of work more in the median, at most %v", len(late), runs, late[len(late)/2], late[len(late)-1])
-			if most := late[len(late)-1]; most > mostWork {
+			if most := late[len(late)-1]; most > mostWork && !raceEnabled { // its work is not ours
 				t.Errorf("%v of work after the end", most)
 			}
 		})
