@@ -201,7 +201,7 @@ const MosaicNoiseFactor = 16.0 / 6
 // half maximum of 2.0 pixels, 0.016 at 2.5, 0.006 at 3 and nothing beyond
 // (TestMosaicKeepsCentroids).
 //
-// The average would also make hot pixels look like stars, so lone pixels are
+// The average would also make hot pixels look like stars, so they are
 // replaced first. Undefined pixels spread to their neighbours; so does
 // saturation, when its level is known: the neighbourhood of a saturated pixel
 // is written as saturated.
@@ -209,7 +209,7 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 	if width < 3 || height < 3 {
 		return
 	}
-	replaceLonePixels(pix, width, height, quantum)
+	replaceHotPixels(pix, width, height, quantum)
 	var saturated []int
 	if saturation > 0 {
 		for i, v := range pix {
@@ -261,34 +261,34 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 	}
 }
 
-// Thresholds of a lone pixel.
+// Thresholds of a hot pixel.
 const (
-	// loneSigma is the excess, in noise of a pixel, from which a pixel is
+	// hotSigma is the excess, in noise of a pixel, from which a pixel is
 	// tried. The mean excess of its four nearest neighbours then has an error
-	// of at most 1/40 of the excess, against the loneShare below.
-	loneSigma = 20
-	// loneShare is the share of the excess below which the mean of the four
+	// of at most 1/40 of the excess, against the hotShare below.
+	hotSigma = 20
+	// hotShare is the share of the excess below which the mean of the four
 	// nearest neighbours counts as nothing. A star as narrow as 1.2 pixels of
 	// full width at half maximum, exactly on the pixel, gives its nearest
 	// neighbours 24 % (Gaussian integrated over pixels: sigma 0.51,
 	// [Phi(1.5/sigma) - Phi(0.5/sigma)] / [Phi(0.5/sigma) - Phi(-0.5/sigma)]);
 	// in filters through which it is 2.5 times as faint, 10 %.
-	loneShare = 0.05
+	hotShare = 0.05
 	// noiseSamples is how many pixel pairs the noise is taken from: its
 	// relative error is then about 1 %, far better than needed.
 	noiseSamples = 10000
 )
 
-// replaceLonePixels replaces hot pixels of a mosaic, those that stand out from
+// replaceHotPixels replaces hot pixels of a mosaic, those that stand out from
 // their own colour while their nearest neighbours see no light, by the median
 // of their own colour around them. quantum is the step between stored values:
 // the noise is at least that of rounding.
-func replaceLonePixels(pix []float32, width, height int, quantum float32) {
+func replaceHotPixels(pix []float32, width, height int, quantum float32) {
 	if width < 5 || height < 5 {
 		return
 	}
 	noise := max(sameColourNoise(pix, width), float64(quantum)/math.Sqrt(12))
-	threshold := float32(loneSigma * noise)
+	threshold := float32(hotSigma * noise)
 
 	background := func(x, y int) float32 {
 		var around [8]float32
@@ -308,7 +308,7 @@ func replaceLonePixels(pix []float32, width, height int, quantum float32) {
 		at    int
 		value float32
 	}
-	var lone []replacement
+	var hot []replacement
 	for y := range height {
 		up, down := mirror(y-2, height)*width, mirror(y+2, height)*width
 		row := pix[y*width : (y+1)*width]
@@ -323,12 +323,12 @@ func replaceLonePixels(pix []float32, width, height int, quantum float32) {
 				nx, ny := mirror(x+d[0], width), mirror(y+d[1], height)
 				light += pix[ny*width+nx] - background(nx, ny)
 			}
-			if light/4 < loneShare*(v-b) {
-				lone = append(lone, replacement{y*width + x, b})
+			if light/4 < hotShare*(v-b) {
+				hot = append(hot, replacement{y*width + x, b})
 			}
 		}
 	}
-	for _, r := range lone {
+	for _, r := range hot {
 		pix[r.at] = r.value
 	}
 }

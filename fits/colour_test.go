@@ -150,7 +150,7 @@ func TestMosaicLevelsCancel(t *testing.T) {
 }
 
 // Hot pixels go, stars stay, whatever the plane they fall on.
-func TestLonePixels(t *testing.T) {
+func TestHotPixels(t *testing.T) {
 	const w, h, sky, noise = 40, 40, 500.0, 5.0
 	rng := rand.New(rand.NewPCG(3, 4))
 	field := func() []float64 {
@@ -172,7 +172,7 @@ func TestLonePixels(t *testing.T) {
 		f := field()
 		f[y*w+x] += 3000
 		p := narrow(f)
-		replaceLonePixels(p, w, h, 1)
+		replaceHotPixels(p, w, h, 1)
 		if excess := float64(p[y*w+x]) - f[y*w+x] + 3000; math.Abs(excess) > 6*noise {
 			t.Errorf("hot pixel at %d, %d: %.0f above its own colour is left", x, y, excess)
 		}
@@ -184,7 +184,7 @@ func TestLonePixels(t *testing.T) {
 			f[i] += star[i] * [4]float64{1, 0.4, 0.4, 0.4}[((i/w+y)%2)*2+(i%w+x)%2]
 		}
 		p = narrow(f)
-		replaceLonePixels(p, w, h, 1)
+		replaceHotPixels(p, w, h, 1)
 		for i, v := range p {
 			if v != float32(f[i]) {
 				t.Errorf("star at %d, %d: pixel %d, %d was replaced", x, y, i%w, i/w)

@@ -122,7 +122,7 @@ func FitAttitude(seen []Star) (Attitude, error) {
 			if noise := math.Sqrt(median(fit.square) / (2 * math.Ln2)); noise > worstNoise {
 				return Attitude{}, fmt.Errorf("the stars miss their places by %.0f times their errors: %w", noise, ErrMatchInDoubt)
 			}
-			return fit.stance(kept), nil
+			return fit.attitude(kept), nil
 		}
 		if len(good) < minStars || float64(len(seen)-len(good)) > maxRejected*float64(len(seen)) {
 			return Attitude{}, fmt.Errorf("%d of %d stars lie far off: %w", len(seen)-len(good), len(seen), ErrMatchInDoubt)
@@ -317,7 +317,7 @@ func withoutOutliers(seen []Star, square []float64) []Star {
 	return good
 }
 
-func (f attitudeFit) stance(kept []Star) Attitude {
+func (f attitudeFit) attitude(kept []Star) Attitude {
 	chi2 := 0.0
 	for _, q := range f.square {
 		chi2 += q

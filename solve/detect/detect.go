@@ -163,12 +163,12 @@ func measure(ctx context.Context, workers int, g fit.Given, candidates []fit.Can
 	g.PSF = g.PSF.Correlated(c)
 	sources := fit.NewSources(candidates, g.Residual, g.PSF)
 	brightest := min(len(sources), modelSources)
-	sources, err := fit.All(ctx, workers, g, sources, brightest, fit.Sweeps)
+	sources, err := fit.All(ctx, workers, g, sources, brightest, fit.Rounds)
 	if err != nil {
 		return g, nil, err
 	}
 	if !g.PSF.SmoothOnly { // else the brightest are mostly no stars
-		m, err := psf.Refine(ctx, workers, g.Residual, g.PSF, fit.Lonely(g.PSF, sources[:brightest]))
+		m, err := psf.Refine(ctx, workers, g.Residual, g.PSF, fit.Isolated(g.PSF, sources[:brightest]))
 		if err != nil {
 			return g, nil, err
 		}
@@ -178,7 +178,7 @@ func measure(ctx context.Context, workers int, g fit.Given, candidates []fit.Can
 		return g, nil, err
 	}
 	g.HotOdds = hotOdds(g.Residual.Hot, sources[:brightest])
-	if sources, err = fit.All(ctx, workers, g, sources, len(sources), fit.Sweeps); err != nil {
+	if sources, err = fit.All(ctx, workers, g, sources, len(sources), fit.Rounds); err != nil {
 		return g, nil, err
 	}
 	m, err := fit.Empirical(ctx, workers, g, sources)
@@ -189,6 +189,6 @@ func measure(ctx context.Context, workers int, g fit.Given, candidates []fit.Can
 	if g.Noise, err = fit.MeasureNoise(ctx, workers, g, sources); err != nil {
 		return g, nil, err
 	}
-	sources, err = fit.All(ctx, workers, g, sources, len(sources), fit.LaterSweeps)
+	sources, err = fit.All(ctx, workers, g, sources, len(sources), fit.LaterRounds)
 	return g, sources, err
 }

@@ -7,15 +7,15 @@ import (
 	"polard/solve/parallel"
 )
 
-// Sweeps over blended stars, each with the others' last places subtracted,
-// and LaterSweeps where these are good already.
+// Rounds over blended stars, each with the others' last places subtracted,
+// and LaterRounds where these are good already.
 const (
-	Sweeps      = 3
-	LaterSweeps = 1
+	Rounds      = 3
+	LaterRounds = 1
 )
 
-// All fits the first n sources, with so many sweeps over blends, and gives the new list. The error is ctx's.
-func All(ctx context.Context, workers int, g Given, sources []Source, n, sweeps int) ([]Source, error) {
+// All fits the first n sources, with so many rounds over blends, and gives the new list. The error is ctx's.
+func All(ctx context.Context, workers int, g Given, sources []Source, n, rounds int) ([]Source, error) {
 	sources = slices.Clone(sources)
 	fitters := newFitters(g, workers)
 	const chunk = 32
@@ -43,8 +43,8 @@ func All(ctx context.Context, workers int, g Given, sources []Source, n, sweeps 
 	if err := each(alone, sources, true); err != nil {
 		return nil, err
 	}
-	for i := range sweeps {
-		if err := each(blended, slices.Clone(sources), i == sweeps-1); err != nil {
+	for i := range rounds {
+		if err := each(blended, slices.Clone(sources), i == rounds-1); err != nil {
 			return nil, err
 		}
 	}

@@ -7,7 +7,7 @@
 // the PSF's profile does not hold.
 //
 //	source.go     candidates, sources and their neighbours
-//	all.go        all fits, in sweeps over blends
+//	all.go        all fits, in rounds over blends
 //	fitter.go     the fit of one source
 //	judge.go      its errors, and how well it describes the pixels
 //	size.go       the size of a star beside that of the PSF

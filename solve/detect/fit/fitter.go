@@ -129,7 +129,7 @@ func (f *fitter) fitBest(s *Source, last []Source) {
 	}
 }
 
-// fit improves one source and judges it. last holds all sources before this sweep.
+// fit improves one source and judges it. last holds all sources before this round.
 func (f *fitter) fit(s *Source, last []Source) {
 	if f.settle(s, last) {
 		f.judge(s)

@@ -160,8 +160,8 @@ const (
 // Clearly tells whether the misfit stands out of the noise.
 func (s *Source) Clearly() bool { return sq(s.Misfit) > ClearMisfit*s.MisfitErr }
 
-// Lonely gives the places of stars that stand alone, highest first: they may tell the PSF.
-func Lonely(m *psf.Model, sources []Source) (places []psf.Place) {
+// Isolated gives the places of stars that stand alone, highest first: they may tell the PSF.
+func Isolated(m *psf.Model, sources []Source) (places []psf.Place) {
 	for i := range sources {
 		s := &sources[i]
 		if s.Failed || s.Full > 0 || s.Hot || s.Edge || s.Streak || len(s.near) > 0 {
