@@ -43,31 +43,6 @@ func hostileTile(side, planes int) []byte {
 // mostPlanes are as many bit planes as are read.
 const mostPlanes = 62
 
-// The time that a tile takes is that of its pixels and of its bytes, not of the bit
-// planes that a few bytes claim. When each plane was spread over the image,
-// 62 took 8 times as long as one.
-func TestHostilePlanesCostTheirBits(t *testing.T) {
-	const side, attempts = 1024, 5
-	least := func(planes int) time.Duration {
-		dst, src := make([]int64, side*side), hostileTile(side, planes)
-		fastest := time.Hour
-		for range attempts {
-			begin := time.Now()
-			if err := hdecompress(dst, src, false); err != nil {
-				t.Fatal(err)
-			}
-			fastest = min(fastest, time.Since(begin))
-		}
-		return fastest
-	}
-	const atMost = 3 // times: between 1, and 8 and more
-	one, most := least(1), least(mostPlanes)
-	t.Logf("%d megapixel: one plane %v, %d planes %v", side*side>>20, one, mostPlanes, most)
-	if most > atMost*one {
-		t.Errorf("%d planes of nothing take %v, one takes %v", mostPlanes, most, one)
-	}
-}
-
 // hostileImage, some kilobytes, claims the largest image that is read: 2^28 pixels in
 // tiles of 2^24.
 func hostileImage() []byte {
