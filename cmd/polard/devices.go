@@ -122,14 +122,14 @@ func (f *equipmentFlags) add(c *cobra.Command) {
 const chosenName = "equipment.json"
 
 // operation is what operates them; nil where the call does not say where they are.
-func (f *equipmentFlags) operation(folder string, state stateFlags, log *slog.Logger) (service.Equipment, error) {
+func (f *equipmentFlags) operation(c *cobra.Command, folder string, state stateFlags, log *slog.Logger) (service.Equipment, error) {
 	if !f.where.Given() {
 		if f.schedule() != operate.NoSchedule {
 			return nil, callError{connect.ErrWhere}
 		}
 		return nil, nil
 	}
-	limits, shot, err := f.check()
+	limits, shot, err := f.check(c)
 	if err != nil {
 		return nil, err
 	}

@@ -16,6 +16,7 @@ import (
 	"polard/cmd/polard/internal/devices/connect"
 	"polard/cmd/polard/internal/devices/frames"
 	"polard/cmd/polard/internal/devices/measure"
+	"polard/cmd/polard/internal/devices/operate"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits"
 	"polard/mountmodel"
@@ -43,14 +44,14 @@ type motionFlags struct {
 func (f *limitFlags) add(c *cobra.Command) {
 	l := measure.DefaultLimits()
 	c.Flags().Float64Var(&f.exposure, "exposure", measure.DefaultShot().Exposure.Seconds(), "expose `S` seconds at first; that follows what the pictures show")
-	c.Flags().Float64Var(&f.gain, "gain", math.NaN(), "the camera's gain, as a `NUMBER` of its own scale; without it left as it is")
-	c.Flags().Float64Var(&f.minAltitude, "min-altitude", l.MinAltitude.Degrees(), "never point the tube lower than `DEG`")
+	c.Flags().Float64Var(&f.gain, "gain", 0, "the camera's gain, as a `NUMBER` of its own scale; without it left as it is")
+	c.Flags().Float64Var(&f.minAltitude, "min-altitude", math.Round(l.MinAltitude.Degrees()), "never point the tube lower than `DEG`")
 	c.Flags().Float64Var(&f.maxTurn, "max-turn", l.MaxTurn.Degrees(), "never turn further than `DEG` from where the axis began")
 	c.Flags().Float64Var(&f.beyond, "beyond-meridian", l.PastMeridian.Degrees(), "never go further than `DEG` beyond the meridian on a side of the pier; 180 for a mount that may cross it")
 }
 
 // check gives limits and exposure, or says what is wrong with them.
-func (f *limitFlags) check() (measure.Limits, devices.Shot, error) {
+func (f *limitFlags) check(c *cobra.Command) (measure.Limits, devices.Shot, error) {
 	deg := func(x float64) sky.Angle { return sky.Angle(x) * sky.Degree }
 	l := measure.Limits{MinAltitude: deg(f.minAltitude), MaxTurn: deg(f.maxTurn), PastMeridian: deg(f.beyond)}
 	if err := l.Check(); err != nil {
@@ -60,7 +61,7 @@ func (f *limitFlags) check() (measure.Limits, devices.Shot, error) {
 		return l, devices.Shot{}, wrongCall("--exposure %g: give seconds, above 0 and up to 600", f.exposure)
 	}
 	shot := devices.Shot{Exposure: time.Duration(f.exposure * float64(time.Second))}
-	if !math.IsNaN(f.gain) {
+	if c.Flags().Changed("gain") {
 		shot.Gain = &f.gain
 	}
 	return l, shot, nil
@@ -89,7 +90,7 @@ func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Reques
 		return opt, q, callError{err}
 	}
 	var err error
-	opt.Limits, opt.Shot, err = f.check()
+	opt.Limits, opt.Shot, err = f.check(c)
 	opt.Limits.Daylight = f.daylight == measure.DaylightWord
 	return opt, q, err
 }
@@ -190,6 +191,11 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 	if err != nil {
 		return err
 	}
+	if h.dryRun && h.request.Thorough {
+		if err := h.atFirstDark(); err != nil {
+			return err
+		}
+	}
 	plan, err := m.Propose(ctx, h.request)
 	if err != nil {
 		return err
@@ -223,6 +229,22 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 	}
 	if h.loop {
 		return h.goOn(ctx, m)
+	}
+	return nil
+}
+
+// atFirstDark has the plan made for when a schedule would begin.
+func (h *handsOff) atFirstDark() error {
+	now := h.opt.Now()
+	at, dark, err := operate.NextDark(h.opt.Site, h.opt.Air, now)
+	switch {
+	case err != nil:
+		return err
+	case !dark:
+		return errors.New("it does not get dark here within a day: a schedule ('polard serve --nightly') waits until the Sun is 12 degrees below the horizon")
+	case at.After(now):
+		h.say("For the first dark, %s UTC, when 'polard serve --nightly' begins, from where the mount stands now:", at.UTC().Format("2 January 15:04"))
+		h.request.At = at
 	}
 	return nil
 }

@@ -129,6 +129,7 @@ func TestMeasureMovesNothing(t *testing.T) {
 		"by day":             {noon, false, []string{"--yes", "--turn", "40", "--way", "west"}, "the Sun is up"},
 		"a dry run":          {config, false, []string{"--dry-run"}, ""},
 		"a thorough dry run": {config, false, []string{"--thorough", "--dry-run"}, ""},
+		"a dry run by day":   {noon, false, []string{"--thorough", "--dry-run"}, "For the first dark"},
 		"too far":            {config, false, []string{"--yes", "--turn", "80", "--way", "west"}, "cables are trusted for 75"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -140,6 +141,11 @@ func TestMeasureMovesNothing(t *testing.T) {
 			want := exitNot
 			if name == "a thorough dry run" {
 				if want = exitDone; strings.Count(stdout, "altitude  ") != 7 || !strings.Contains(stdout, "on the other side of the pier") || !strings.Contains(stdout, "declination 25 degrees to the north") {
+					t.Errorf("the plan: %s", stdout)
+				}
+			}
+			if name == "a dry run by day" {
+				if want = exitDone; strings.Count(stdout, "altitude  ") != 7 {
 					t.Errorf("the plan: %s", stdout)
 				}
 			}

@@ -275,7 +275,7 @@ func (f *serveFlags) run(c *cobra.Command, args []string) error {
 	if f.ordinary.watch && f.equipment.schedule() != operate.NoSchedule {
 		return wrongCall("--watch excludes --nightly and --after-change: ordinary exposures have no procedure")
 	}
-	operated, err := f.equipment.operation(folder, f.state, log)
+	operated, err := f.equipment.operation(c, folder, f.state, log)
 	if err != nil {
 		return err
 	}

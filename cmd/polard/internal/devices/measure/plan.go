@@ -33,6 +33,9 @@ type Request struct {
 	// and limits allow that: what they see of the axis together tells a tube that hangs from an axis
 	// that is off.
 	Thorough bool
+	// At is the time for which a plan is made that nobody carries out, the mount standing then as it
+	// stands now; zero for now.
+	At time.Time
 }
 
 const (

@@ -189,6 +189,13 @@ func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
+	if !q.At.IsZero() {
+		stands := w.position(s)
+		if w, err = surroundingsAt(m.opt.Site, m.opt.Air, q.At); err != nil {
+			return Plan{}, err
+		}
+		now, s.RA, s.Dec, s.J2000 = q.At, w.observer.LocalSidereal()-stands.Hour, stands.Dec, false
+	}
 	p, err := propose(w, m.opt.Limits, q, s, now)
 	p.Mount, p.Camera = m.mount.Name(), m.camera.Name()
 	return p, err

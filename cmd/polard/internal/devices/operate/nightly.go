@@ -32,6 +32,18 @@ func night(site sky.Site, air sky.Air, now time.Time) (date string, dark bool, e
 	return noon.Format(time.DateOnly), alt < darkAltitude, nil
 }
 
+// NextDark is when it is dark at a place next, to the minute: from itself where it is dark then. ok is false
+// when it does not get dark within a day, as in the summer of high latitudes.
+func NextDark(site sky.Site, air sky.Air, from time.Time) (at time.Time, ok bool, err error) {
+	for at = from; at.Before(from.Add(24 * time.Hour)); at = at.Add(time.Minute) {
+		_, dark, err := night(site, air, at)
+		if dark || err != nil {
+			return at, dark, err
+		}
+	}
+	return time.Time{}, false, nil
+}
+
 // Schedule says when the axis is measured with nobody there. It is switched on by hand.
 type Schedule string
 

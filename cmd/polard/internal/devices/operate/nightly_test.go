@@ -39,4 +39,18 @@ func TestNight(t *testing.T) {
 			t.Errorf("%s at longitude %.0f: the night of %s, dark %t, %v", c.when, c.site.Longitude.Degrees(), date, dark, err)
 		}
 	}
+	for _, c := range []struct {
+		latitude    sky.Angle
+		from        string
+		least, most string // "": never within a day
+	}{
+		{51.48 * sky.Degree, "2026-12-21 12:00", "2026-12-21 17:10", "2026-12-21 17:20"},
+		{51.48 * sky.Degree, "2026-12-21 20:00", "2026-12-21 20:00", "2026-12-21 20:00"}, // it is
+		{60 * sky.Degree, "2026-06-21 12:00", "", ""},                                    // the Sun is no more than 7 degrees down
+	} {
+		got, dark, err := NextDark(sky.Site{Latitude: c.latitude}, sky.StandardAir(0), at(c.from))
+		if err != nil || dark != (c.least != "") || dark && (got.Before(at(c.least)) || got.After(at(c.most))) {
+			t.Errorf("the first dark from %s on: %v, %t, %v", c.from, got, dark, err)
+		}
+	}
 }
