@@ -117,7 +117,36 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 			slices.Reverse(e.Turned[1:])
 		}
 	}
+	e.Turned = both(e.Turned, s.byAir())
 	return clock.Suggest(e)
+}
+
+// byAir is by how much the sky is taken to stand too far west, as the air in the frames of the
+// measurement tells.
+func (s *Session) byAir() []float64 {
+	var frames []clock.Squeezed
+	for _, f := range s.state.running().Frames {
+		if q := f.Observed.Squeeze; q != nil {
+			frames = append(frames, clock.Squeezed{R: f.Observed.R, Squeeze: *q})
+		}
+	}
+	return clock.TurnedByAir(s.cfg.Site, s.cfg.Air, frames[max(0, len(frames)-mostExposed):])
+}
+
+// both is what two witnesses tell that know nothing of each other; nil says nothing.
+func both(a, b []float64) []float64 {
+	if a == nil || b == nil {
+		return append(a, b...)
+	}
+	out, sum := make([]float64, len(a)), 0.0
+	for i := range a {
+		out[i] = a[i] * b[i]
+		sum += out[i]
+	}
+	for i := range out {
+		out[i] /= max(sum, 1e-300)
+	}
+	return out
 }
 
 // suggested is the suggestion in words, for the view.

@@ -20,6 +20,7 @@ type mistaken struct {
 	host, file bool
 	header     *sky.Site
 	tilt       sky.Vec
+	lens       func(sky.Camera) sky.Camera // what the camera makes of directions; nil: nothing
 }
 
 // shoot takes a frame by the wrong clock.
@@ -29,6 +30,11 @@ func (m *mistaken) shoot(turn sky.Angle) View {
 	m.count++
 	s := sightingOf(m.m, fmt.Sprintf("f%03d", m.count), 1)
 	s.Mid, s.Exposure, s.Header = s.Mid.Add(m.ahead), 10*time.Second, m.header
+	for i := range s.Pairs {
+		if m.lens != nil {
+			s.Pairs[i].Camera = m.lens(s.Pairs[i].Camera)
+		}
+	}
 	// Frames that were copied days later, all at once, tell nothing of the clock.
 	heard := m.m.Now.Add(50*time.Hour + time.Duration(m.count)*time.Second)
 	if m.host {

@@ -27,6 +27,7 @@ type Attitude struct {
 	Mirrored  bool // the attitude is right-handed: see package sky
 	spread    sky.Matrix
 	Boresight sky.Local
+	Squeeze   *Squeeze // nil when the stars are too few
 }
 
 // Displacement is the root mean square over the frame's stars of how far the
@@ -357,5 +358,9 @@ func (o *Observer) Attitude(pairs []Pair) (Attitude, error) {
 		}
 		seen = append(seen, t)
 	}
-	return FitAttitude(seen)
+	fit, err := FitAttitude(seen)
+	if s, ok := squeeze(seen, fit.R); err == nil && ok {
+		fit.Squeeze = &s
+	}
+	return fit, err
 }

@@ -79,6 +79,7 @@ export const warning = {
   lean: "The base leans, or the latitude is wrong.",
   clock_stands: "The times of the frames stand still: look at the camera computer's clock.",
   place: "By the place and the time given this frame looked below the horizon: check latitude, longitude (east is positive) and the clock.",
+  zenith: "By how the air squeezes these frames the zenith stood elsewhere than place and time say: check longitude and clock.",
   daylight: "By the place and the time given the Sun was up when this frame was taken: check place, longitude and clock.",
   near_zenith: "The pole is near the zenith: tip the base instead of turning the azimuth bolt.",
   unsolved: "The newest frame could not be used.",
