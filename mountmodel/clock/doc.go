@@ -4,11 +4,13 @@
 // written, when it was heard of; and the longitude. Out: whether these clocks
 // agree, and the likeliest mistake where they do not ([Check]); what the site of
 // another source does to the answer ([CompareSites]); whether the Sun was up while
-// stars were seen ([Daylight]), and whether exposures overlap ([Overlap]). What a wrong clock or place
+// stars were seen ([Daylight]), whether exposures overlap ([Overlap]), and whether the air in the frames puts the
+// zenith where place and time do ([TurnedByAir]). What a wrong clock or place
 // does to the axis is derived in clock.go. Time zones: IANA time zone database.
 //
 //	clock.go    one frame's clocks; the site of another source
 //	monitor.go  the clocks of frames as they come in ([Monitor])
 //	night.go    stars by day, exposures at once
+//	squeeze.go  where the zenith stood, by the air in the frames
 //	suggest.go  the likeliest mistake, and the value without it ([Suggest])
 package clock
