@@ -74,7 +74,7 @@ pixels: ## how many drawn frames of each hard kind are solved, and that none wit
 	$(GO) test ./solve -run TestPixelSurvey -pixels $(or $(N),16) -pixels.seed $(or $(SEED),1) -v -timeout 12h
 
 passes: ## what each pass of the search is worth: frames that it alone solves, and its cost; N star lists of each field size, SEED
-	$(GO) test ./solve/match -run 'TestPasses$$|TestGivingUp$$' -passes $(or $(N),60) -passes.nosky $(or $(N),60) -passes.seed $(or $(SEED),1) -v -timeout 12h
+	$(GO) test ./solve/match -run 'TestPasses$$|TestGivingUp$$|TestPairs$$' -passes $(or $(N),60) -passes.nosky $(or $(N),60) -plates $(or $(N),60) -passes.seed $(or $(SEED),1) -v -timeout 12h
 
 nosky: ## that none of N frames without sky of each of ten kinds, and of N star lists of each of five kinds, is solved; SEED
 	$(GO) test ./solve -run 'PixelSurveyWithoutSky$$' -pixels.nosky $(or $(N),100) -pixels.seed $(or $(SEED),1) -v -timeout 12h

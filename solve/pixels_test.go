@@ -20,6 +20,7 @@ import (
 
 	"polard/fits"
 	"polard/mountmodel/sky"
+	"polard/solve/camera/cameratest"
 	"polard/solve/detect"
 	"polard/solve/match"
 	"polard/solve/parallel"
@@ -233,7 +234,7 @@ func TestUndeclaredMosaics(t *testing.T) {
 const noSkyBlindPart = 64
 
 // TestPixelSurveyWithoutSky: none of these may be solved. The frames have 0.3 to 0.7 megapixels; most are
-// searched at a hinted scale alone, and one in noSkyBlindPart at all scales, as many
+// searched at a hinted scale and place, and one in noSkyBlindPart at all scales, as many
 // at a time as there are cores.
 func TestPixelSurveyWithoutSky(t *testing.T) {
 	frames := *pixelNoSky
@@ -260,7 +261,8 @@ func TestPixelSurveyWithoutSky(t *testing.T) {
 				return
 			}
 			s, img := drawScene(c, degrees, seed)
-			hint, solve := Hint{Epoch: s.epoch, Scale: s.camera.Scale}, theSolver().First
+			near := cameratest.Direction(rand.New(rand.NewPCG(seed, 9)))
+			hint, solve := Hint{Epoch: s.epoch, Scale: s.camera.Scale, Near: &near}, theSolver().First
 			whole := n/len(pixelFields)%noSkyBlindPart == 0
 			if whole {
 				hint, solve = Hint{Epoch: s.epoch}, theSolver().Solve

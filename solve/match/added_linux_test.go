@@ -140,14 +140,6 @@ func surveyAdded(t *testing.T, center sky.ICRS, radius sky.Angle, fields []float
 	}
 }
 
-// within is a direction within a radius of another, evenly over the circle.
-func within(rng *rand.Rand, center sky.ICRS, radius sky.Angle) sky.ICRS {
-	z := 1 - rng.Float64()*(1-radius.Cos())
-	s, c := math.Sincos(2 * math.Pi * rng.Float64())
-	across := math.Sqrt(1 - z*z)
-	return sky.ICRS(cameratest.AttitudeTo(sky.Vec(center), 0, true).Apply(sky.Vec{X: across * c, Y: across * s, Z: z}))
-}
-
 // processorTime is what all threads have used so far.
 func processorTime() time.Duration {
 	var u syscall.Rusage

@@ -23,6 +23,7 @@
 //	order.go            the order of detections: smooth sky first, even density, local rank
 //	fit.go              from a proved candidate to the camera: pairs, fit, a check of the whole
 //	rangesearch.go      one pass in one range of scales: candidates, their neighbours
+//	pairs.go            the pass by pairs, for few stars among many detections
 //	lookup.go           from a pattern of the image to shapes in the index
 //	patterns.go         patterns of the image's detections
 //	lowcompleteness.go  for images of which most detections are in no catalogue

@@ -200,13 +200,28 @@ func diverged(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, ima
 // six hundred right ones over all hard kinds of frames the weakest had 24, and nearly all more than 35.
 const wholeLog10Odds = proof.Threshold + 5
 
-// strength is the evidence of the fit as a whole among the first of the given detections, as if it were
-// the only one tried.
+// strength is the evidence of the fit as a whole among the given detections, the first of them or fewer (imageDepths),
+// as if it were the only one tried.
 func strength(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image proof.Detections, of []int) float64 {
+	best := math.Inf(-1)
+	depths := []int{min(len(of), verifyDetections)}
+	for _, n := range imageDepths {
+		if n < depths[0] {
+			depths = append(depths, n)
+		}
+	}
+	for _, n := range depths {
+		best = max(best, proof.Evidence(wholePredictions(f, pairs, targets, image, of[:n]), float64(len(depths)), 1))
+	}
+	return best
+}
+
+// wholePredictions are the catalogue's brightest stars in the image, and whether one of the given detections shows each.
+func wholePredictions(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image proof.Detections, of []int) []proof.Prediction {
 	counts := make([]bool, len(image.At))
 	among := image
 	among.At = nil
-	for _, i := range of[:min(len(of), verifyDetections)] {
+	for _, i := range of {
 		counts[i] = true
 		among.At = append(among.At, image.At[i])
 	}
@@ -233,7 +248,7 @@ func strength(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, ima
 			break
 		}
 	}
-	return proof.Evidence(predictions, 1, 1)
+	return predictions
 }
 
 // choose pairs each catalogue star, brightest first, with the nearest

@@ -188,6 +188,9 @@ func (s *Search) all(ctx context.Context, some []*pass) (*Match, error) {
 
 // make makes one pass. There is no match when it proves nothing; the error is the context's.
 func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
+	if p.pairs {
+		return byPairs(ctx, s, p)
+	}
 	for _, r := range s.scales.of(p) {
 		search, patterns, err := s.newRange(ctx, r, p)
 		if err != nil {
@@ -201,13 +204,13 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 }
 
 // look looks up so many patterns of a range, and fits what is proved to the stars of the source.
-func (s *Search) look(ctx context.Context, in *rangeSearch, queue patternQueue, most int, source func(*proven) starSource) (*Match, error) {
+func (s *Search) look(ctx context.Context, in searcher, queue patternQueue, most int, source func(*proven) starSource) (*Match, error) {
 	for n := most; n > 0; n -= roundSize {
 		patterns := queue.take(min(n, roundSize))
 		if len(patterns) == 0 {
 			break
 		}
-		trials, found, err := in.round(ctx, patterns)
+		trials, found, err := round(ctx, patterns, in)
 		if err != nil {
 			return nil, err
 		}

@@ -22,6 +22,7 @@ type pass struct {
 	partial  partial    // patterns of which one star is missing; whole ones when not given
 	coarse   bool       // with coarseTol instead of fineTol for centroids
 	asked    neighbours // of a candidate: as many as chance seldom shows when not given
+	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
 	patterns int        // looked up for each range of scales; toTheEnd for all
 }
 
@@ -117,6 +118,7 @@ const nearRadius = 15 * sky.Degree
 // than one frame in two thousand so is left out.
 var passes = []pass{
 	{name: "near, hinted scale", near: true, patterns: toTheEnd},
+	{name: "near, pairs", near: true, pairs: true, patterns: 100_000},
 	{name: "near, all scales", near: true, scales: all, patterns: firstPatterns},
 
 	{name: "hinted scale", patterns: toTheEnd},

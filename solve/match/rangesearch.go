@@ -118,6 +118,12 @@ func (s *rangeSearch) expected(patterns []pattern) float64 {
 	return n
 }
 
+// searcher looks for candidates that a pattern of the image leads to. It counts those that fitted and gives those that the
+// whole field speaks for. When the context ends it stops early.
+type searcher interface {
+	try(ctx context.Context, p pattern) (trials int, found []proven)
+}
+
 // roundSize is how many image patterns are looked up together: enough to
 // share among the processors, few enough that little is done in vain when the
 // first of them leads to the solution.
@@ -125,11 +131,11 @@ const roundSize = 64
 
 // round looks up some patterns, at most roundSize. It counts the candidates that fitted and gives
 // those that the whole field speaks for, in the patterns' order. The error is the context's.
-func (s *rangeSearch) round(ctx context.Context, patterns []pattern) (trials int, found []proven, err error) {
+func round(ctx context.Context, patterns []pattern, in searcher) (trials int, found []proven, err error) {
 	var tried [roundSize]int
 	var each [roundSize][]proven
 	if err := parallel.Each(ctx, runtime.GOMAXPROCS(0), len(patterns), func(_, i int) {
-		tried[i], each[i] = s.try(ctx, patterns[i])
+		tried[i], each[i] = in.try(ctx, patterns[i])
 	}); err != nil {
 		return 0, nil, err
 	}

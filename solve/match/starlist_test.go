@@ -25,6 +25,8 @@ type listSpec struct {
 	shear         float64    // differential refraction and aberration
 	axis          float64    // sigma of the optical axis' place in the image, as a part of its longer side
 	noise         float64    // multiple of the stated centroid errors
+	blur          float64    // pixels, a further error of each star's place, of which its covariance does not know
+	specks        int        // false detections fainter than every star
 }
 
 // starList is a made-up detection with its truth.
@@ -66,6 +68,7 @@ func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 		p, ok := s.Pixel(s.CameraFromICRS(c.At(s.epoch)))
 		// The star stands where it is, not where the catalogue says.
 		err := PlaceError(c, s.epoch).Radians() / s.Scale.Radians()
+		err = math.Hypot(err, f.blur)
 		p.X, p.Y = p.X+err*rng.NormFloat64(), p.Y+err*rng.NormFloat64()
 		x, y := p.X-s.Axis.X, p.Y-s.Axis.Y
 		p.X, p.Y = p.X+g1*x+g2*y, p.Y+g2*x-g1*y
@@ -99,8 +102,19 @@ func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 		v := faintest - 3*sq(rng.Float64())
 		add(sky.Pixel{X: rng.Float64()*float64(f.width) - 0.5, Y: rng.Float64()*float64(f.height) - 0.5}, v)
 	}
+	for range f.specks {
+		add(sky.Pixel{X: rng.Float64()*float64(f.width) - 0.5, Y: rng.Float64()*float64(f.height) - 0.5}, faintest+rng.Float64())
+	}
 	slices.SortFunc(s.image.Detections, func(a, b Detection) int { return int(math.Copysign(1, b.Flux-a.Flux)) })
 	return s
+}
+
+// within is a direction within a radius of another, evenly over the circle.
+func within(rng *rand.Rand, center sky.ICRS, radius sky.Angle) sky.ICRS {
+	z := 1 - rng.Float64()*(1-radius.Cos())
+	s, c := math.Sincos(2 * math.Pi * rng.Float64())
+	across := math.Sqrt(1 - z*z)
+	return sky.ICRS(cameratest.AttitudeTo(sky.Vec(center), 0, true).Apply(sky.Vec{X: across * c, Y: across * s, Z: z}))
 }
 
 // off is how far a solution's centre lies from the truth.

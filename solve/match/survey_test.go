@@ -227,7 +227,7 @@ func listWithoutSky(rng *rand.Rand, kind int) (in Image, scale sky.Angle) {
 }
 
 // TestSurveyWithoutSky counts the lists without sky that are solved all the same, with a hinted
-// scale alone and then with the whole search.
+// scale and place alone and then with the whole search.
 func TestSurveyWithoutSky(t *testing.T) {
 	lists := *surveyNoSky
 	if lists == 0 {
@@ -238,7 +238,7 @@ func TestSurveyWithoutSky(t *testing.T) {
 		find func(*testing.T, Image, Hint) (*Match, error)
 		part int // so many lists fewer
 	}{
-		{"hinted scale, cheap passes", cheaply, 1},
+		{"hinted scale and place, cheap passes", cheaply, 1},
 		{"no hint, everything", func(t *testing.T, in Image, hint Hint) (*Match, error) {
 			return find(t.Context(), theIndex(), in, hint)
 		}, surveyNoSkyPart},
@@ -249,13 +249,15 @@ func TestSurveyWithoutSky(t *testing.T) {
 		fmt.Printf("seed %d: %s\nkind | lists | solved | median ms | 99 %%| slowest\n", *surveySeed, mode.name)
 		for kind := range withoutSky {
 			rng := rand.New(rand.NewPCG(*surveySeed, uint64(kind)<<8+uint64(mode.part)))
+			places := rand.New(rand.NewPCG(*surveySeed, uint64(kind)))
 			var times []time.Duration
 			solved := 0
 			for range max(lists/mode.part, 1) {
 				in, scale := listWithoutSky(rng, kind)
 				hint := Hint{Epoch: 2025}
 				if mode.part == 1 {
-					hint.Scale = scale
+					near := cameratest.Direction(places)
+					hint.Scale, hint.Near = scale, &near
 				}
 				start := time.Now()
 				sol, err := mode.find(t, in, hint)
