@@ -148,7 +148,7 @@ func testFocusStays(t *testing.T, p *browsertest.Page) {
 		file := fmt.Sprintf("new_%d.fits", n)
 		state.Frames = append(state.Frames, Frame{Number: len(state.Frames) + 1, File: file, Mid: utc(time.Now()), Status: "adjusts"})
 		publish(t, s, state)
-		p.Until(fmt.Sprintf(`document.querySelector("#list tbody tr").dataset.key.startsWith(%q)`, file))
+		p.Until(fmt.Sprintf(`document.querySelector("#list tbody tr").dataset.id.startsWith(%q)`, file))
 		if !browsertest.Eval[bool](p, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, button)) {
 			t.Fatalf("after %d new frames the focus is on %q", n+1, browsertest.Eval[string](p, `document.activeElement.outerHTML`))
 		}

@@ -94,7 +94,7 @@ export function morph(parent, children) {
  * @param {Node} n
  */
 function keyOf(n) {
-  return n instanceof Element ? n.getAttribute("data-key") ?? "" : "";
+  return n instanceof Element ? n.getAttribute("data-id") ?? "" : "";
 }
 
 /**

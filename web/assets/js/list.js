@@ -60,8 +60,8 @@ function frames(state, operate) {
   const choose = operate && list.some((f) => ofMeasurement.has(f.status));
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.slice(0, choose ? 6 : 5).map((c) => h("th", { scope: "col" }, c)))),
-    h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status, "data-key": `${f.file} ${f.mid_utc ?? ""}` },
-      h("th", { scope: "row" }, `${f.number}  ${f.file}`, h("small", {}, words.status[f.status] ?? f.status, f.message && !ofMeasurement.has(f.status) && `: ${whole(f.said, f.message)}`)),
+    h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status, "data-id": `${f.file} ${f.mid_utc ?? ""}` },
+      h("th", { scope: "row" }, h("span", { title: f.file }, `${f.number}  ${shortened(f.file)}`), h("small", {}, words.status[f.status] ?? f.status, f.message && !ofMeasurement.has(f.status) && `: ${whole(f.said, f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
       h("td", {}, f.stars || number(null, 0)),
@@ -69,6 +69,14 @@ function frames(state, operate) {
       choose && h("td", {}, ofMeasurement.has(f.status) && h("button", { type: "button", "data-file": f.file, "data-mid": f.mid_utc,
         "data-counts": String(f.status === "left out"), "aria-label": `${f.status === "left out" ? w.takeBack : w.leaveOut}: ${words.frame(f.number, clock(f.mid_utc))}` },
         f.status === "left out" ? w.takeBack : w.leaveOut)))))));
+}
+
+/**
+ * A file's name, its middle left out where it is long: the end tells it from the others.
+ * @param {string} file
+ */
+function shortened(file) {
+  return file.length <= 18 ? file : `${file.slice(0, 4)}…${file.replace(/\.[a-z.]{2,8}$/i, "").slice(-8)}`;
 }
 
 /** @param {State} state */

@@ -186,7 +186,7 @@ export const words = {
   rig: { faultText: { flip: "Die Montierung schwenkt den Tubus auf die andere Seite.", sag: "Tubus und Kamera hängen durch ihr Gewicht; eine Deklination allein zeigt es nicht.", creep: "Die Deklinationsachse kriecht unter dem Gewicht.", dither: "Das Guiding-Programm rückt zwischen den Aufnahmen ein wenig.", stopped: "Die Uhr der Aufnahmezeiten steht still.", longitude: "Die Länge hat das falsche Vorzeichen.", air: "Die Luft ist anders als angegeben.", declination: "Der Tubus dreht sich um mehr als ein Grad in Deklination.", bump: "Jemand stößt an das Stativ.", clutch: "Die RA-Klemme rutscht um einige Grad.", wild: "Eine Böe rüttelt am Tubus, während belichtet wird.", cloud: "Wolken verdecken die Sterne.", clock: "Die Uhr der Kamera geht eine Stunde vor, wie bei doppelter Sommerzeit.", flexure: "Die Kamera hängt am Tubus durch.", settling: "Das Stativ sinkt in weichen Boden.", lock: "Das Klemmen der Schrauben bewegt die Achse.", periodic: "Die Schnecke des Antriebs läuft ungleichmäßig.", },
     title: "Übungsmontierung", hide: "Zu", show: "Auf", step: "Schritt", byTurns: "In Umdrehungen", ra: "RA-Achse, Blick zum Pol", raButtons: en.rig.raButtons, raName: en.rig.raName,
     faults: "Etwas geht schief", fault: { once: "einmal", on: "Ende", off: "Beginn" }, raise: "Heben", lower: "Senken", east: "Osten", west: "Westen",
-    driveOn: "Läuft nach", driveOff: "Steht", expose: "Aufnehmen", repeatOn: "Wiederholt", repeatOff: "Wiederholen", exposing: "Belichtet …",
+    driveOn: "Läuft", driveOff: "Steht", expose: "Aufnehmen", repeatOn: "In Serie", repeatOff: "Serie", exposing: "Belichtet …",
     stands: (ra, alt, az) => `RA-Kreis ${ra}, Höhenschraube ${alt}, Azimutschraube ${az}`,
   },
   pair: { compare: "Diese Maschine hat ihr Zertifikat selbst gemacht; niemand bürgt dafür. Das Zertifikat im Browser ansehen: sein SHA-256-Fingerabdruck muss dieser sein.", differs: "Ist er anders, antwortet jemand anderes an ihrer Stelle: nicht koppeln.", same: "Er stimmt: koppeln", install: "Damit die Warnung des Browsers ausbleibt und die Seite auch ohne den Dienst öffnet: diese Datei in den Einstellungen des Geräts als Zertifizierungsstelle installieren. Sie bürgt nur für dieses Netz.", authority: "Zertifikat", title: "Dieses Gerät koppeln", how: "Den Link oder das Quadratmuster öffnen, das „polard serve --pair“ (für alle Pfeiler „polard overview --pair“) am Rechner des Dienstes zeigt. Oder den Code am Ende des Links eingeben.", code: "Code", go: "Koppeln" },
@@ -240,7 +240,7 @@ export const words = {
     },
    title: "Aufbau, Schritt für Schritt", names: ["Ort", "Boden", "Richtung", "Balance", "Grundstellung", "Polstern", "Vorhaben"],
     of: (i, n) => `Aufbau, Schritt ${i} von ${n}`, how: { done: "erledigt", skipped: "übersprungen", open: "offen" },
-    done: "Erledigt, weiter", keepAndGo: "Speichern, weiter", skip: "Überspringen", back: "Zurück", straight: "Zu den Aufnahmen", backToFrames: "Zurück zu den Aufnahmen",
+    done: "Erledigt, weiter", keepAndGo: "Speichern, weiter", skip: "Auslassen", back: "Zurück", straight: "Zu den Aufnahmen", backToFrames: "Zu den Aufnahmen",
     more: "Schritt für Schritt, und warum", cautions: "Vorsicht", nights: "Frühere Nächte hier", needsPlace: "Erst sagen, wo die Montierung steht",
     computed: (age) => `Für diesen Ort vor ${age} berechnet.`, tolerance: "Gut genug, Bogenminuten", toleranceHint: "Gesamtabstand der Achse vom Pol",
     place: {
