@@ -117,6 +117,9 @@ func testScenes(t *testing.T, p *browsertest.Page) {
 			publish(t, s, scene.state)
 			for _, w := range scene.want {
 				p.Says(w)
+				if w == "Practice rig" { // which is put away on a phone on its side
+					browsertest.Eval[bool](p, `(document.querySelector('#rig[data-open="false"] .rig-toggle')?.click(), true)`)
+				}
 			}
 			if scene.state.Latest != nil {
 				p.Says("Last frame ")
