@@ -210,23 +210,21 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 		return
 	}
 	replaceHotPixels(pix, width, height, quantum)
-	var saturated []int
-	if saturation > 0 {
-		for i, v := range pix {
-			if v >= saturation {
-				saturated = append(saturated, i)
-			}
-		}
-	}
 
-	// Three rows, averaged along columns, roll over the image; the pixels
-	// beyond the border are those one inside it, which keeps the pattern.
+	// Three rows, averaged along columns, roll over the image, and with them where a pixel or its neighbour
+	// in the row is saturated; the pixels beyond the border are those one inside it, which keeps the pattern.
 	var mean [3][]float32
+	var full [3][]bool
 	for i := range mean {
-		mean[i] = make([]float32, width)
+		mean[i], full[i] = make([]float32, width), make([]bool, width)
 	}
 	along := func(slot, y int) {
 		row, m := pix[y*width:(y+1)*width], mean[slot]
+		if saturation > 0 {
+			for x := range row {
+				full[slot][x] = row[max(0, x-1)] >= saturation || row[x] >= saturation || row[min(x+1, width-1)] >= saturation
+			}
+		}
 		m[0] = (row[0] + row[1]) / 2
 		for x := 1; x < width-1; x++ {
 			m[x] = (row[x-1] + 2*row[x] + row[x+1]) / 4
@@ -241,6 +239,9 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 		row := pix[y*width : (y+1)*width]
 		for x := range row {
 			row[x] = (above[x] + 2*here[x] + below[x]) / 4
+			if full[0][x] || full[1][x] || full[2][x] {
+				row[x] = saturation
+			}
 		}
 		// Row y is written; the slot of the row above it takes row y+2, or at the
 		// border its mirror, which is still in the slot "here".
@@ -249,14 +250,7 @@ func reduceMosaic(pix []float32, width, height int, quantum, saturation float32)
 			along(y%3, y+2)
 		case y+2 == height:
 			copy(above, here)
-		}
-	}
-	for _, at := range saturated {
-		x, y := at%width, at/width
-		for ny := max(0, y-1); ny <= min(height-1, y+1); ny++ {
-			for nx := max(0, x-1); nx <= min(width-1, x+1); nx++ {
-				pix[ny*width+nx] = saturation
-			}
+			copy(full[y%3], full[(y+1)%3])
 		}
 	}
 }
@@ -308,7 +302,7 @@ func replaceHotPixels(pix []float32, width, height int, quantum float32) {
 		at    int
 		value float32
 	}
-	var hot []replacement
+	var hot []replacement // of the last rows: what rows to come look at stays as it was
 	for y := range height {
 		up, down := mirror(y-2, height)*width, mirror(y+2, height)*width
 		row := pix[y*width : (y+1)*width]
@@ -327,6 +321,11 @@ func replaceHotPixels(pix []float32, width, height int, quantum float32) {
 				hot = append(hot, replacement{y*width + x, b})
 			}
 		}
+		done := 0
+		for ; done < len(hot) && hot[done].at < (y-2)*width; done++ {
+			pix[hot[done].at] = hot[done].value
+		}
+		hot = append(hot[:0], hot[done:]...)
 	}
 	for _, r := range hot {
 		pix[r.at] = r.value

@@ -25,6 +25,7 @@ import (
 var (
 	hostileImages = flag.Int("hostile", 5, "how many images that no camera takes TestHostileImages reads; 'make hostile' takes 500")
 	hostileSeed   = flag.Uint64("hostile.seed", uint64(time.Now().UnixNano()), "of those images")
+	hostileOne    = flag.Int("hostile.one", -1, "the only one of them to be read, as a failure told it")
 )
 
 // What a process may have that reads one frame, in bytes: its program with catalogue and index,
@@ -47,6 +48,9 @@ func TestHostileImages(t *testing.T) {
 	var slowest time.Duration
 	most := 0.0
 	for i := range *hostileImages {
+		if *hostileOne >= 0 && i != *hostileOne {
+			continue
+		}
 		rng := rand.New(rand.NewPCG(*hostileSeed, uint64(i)))
 		img := randomImage(rng, long)
 		stored := img.write(t, path, rng)
