@@ -2,9 +2,14 @@ package web
 
 import (
 	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"net/http/httputil"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -110,6 +115,33 @@ func testNewVersion(t *testing.T, p *browsertest.Page) {
 	publish(t, s, adjusting(0, time.Minute))
 	p.Until(fmt.Sprintf(`document.querySelector("script[type=module]")?.src.includes(%q) === true`, s.assets.version))
 	p.Until(looksFresh)
+}
+
+// A file of the page that does not come at first, since the phone changes its network, is asked for again.
+func testFilesLostAtFirst(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	publish(t, s, adjusting(0, time.Minute))
+	behind, err := url.Parse(s.url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	pass := &httputil.ReverseProxy{Rewrite: func(r *httputil.ProxyRequest) {
+		r.SetURL(behind)
+		r.Out.Host = r.In.Host
+	}}
+	lost := map[string]*atomic.Int64{"/js/main.js": {}, "/js/link.js": {}, "/css/parts.css": {}}
+	front := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		for name, times := range lost {
+			if strings.HasSuffix(r.URL.Path, name) && times.Add(1) <= 3 { // the browser itself asks once more
+				panic(http.ErrAbortHandler)
+			}
+		}
+		pass.ServeHTTP(w, r)
+	}))
+	t.Cleanup(front.Close)
+	p.Do(chromedp.Navigate(front.URL))
+	p.Until(looksFresh)
+	p.Until(`[...document.styleSheets].some((s) => s.href.endsWith("/css/parts.css"))`)
 }
 
 // A phone sleeps while the axis moves on: its connection dies without a word and
