@@ -70,8 +70,9 @@ type Options struct {
 // what would hurt, as a client costs some 30 kB.
 const mostClients = 512
 
-// stopWithin bounds how long Run takes to return after its context ends.
-const stopWithin = 1500 * time.Millisecond
+// stopWithin bounds how long Run takes to return after its context ends: a browser may keep a connection over which it has
+// asked nothing yet. With what a disk that hangs is given then, the whole service ends within two seconds.
+const stopWithin = time.Second
 
 // Server is the HTTP and websocket service. Its constructor starts nothing.
 type Server struct {
