@@ -111,27 +111,11 @@ func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 	}
 	alt, _ := sky.AltAzFromLocal(pole)
 	harmless := wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
-	by := make([]float64, 360)
-	top := math.Inf(-1)
-	for i := range by {
-		by[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
-		top = max(top, by[i])
+	var logs [360]float64
+	for i := range logs {
+		logs[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
 	}
-	sum, within := 0.0, 0.0
-	for i, l := range by {
-		by[i] = math.Exp(l - top)
-		sum += by[i]
-		if (sky.Angle(i) * sky.Degree).Signed().Abs() < harmless {
-			within += by[i]
-		}
-	}
-	if within > certain*sum {
-		return nil
-	}
-	for i := range by {
-		by[i] /= sum
-	}
-	return by
+	return sky.TurnTold(logs, harmless, certain)
 }
 
 // likelihood is the logarithm of that of a turn, the drive running or standing.

@@ -1,7 +1,7 @@
 package clock
 
 import (
-	"math"
+	"slices"
 
 	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
@@ -43,34 +43,19 @@ func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
 	for i := range chi2 {
 		chi2[i] = chi2ByAir(refraction, frames, up, sky.Rotation(north, -sky.Angle(step*i)*sky.Degree).Apply(up))
 	}
-	by := make([]float64, 360)
-	least := math.Inf(1)
-	for i := range by {
+	var logs [360]float64
+	for i := range logs {
 		part := float64(i%step) / step
-		if by[i] = chi2[i/step]; part > 0 {
-			by[i] += part * (chi2[i/step+1] - by[i])
+		logs[i] = -chi2[i/step] / 2
+		if part > 0 {
+			logs[i] -= part * (chi2[i/step+1] - chi2[i/step]) / 2
 		}
-		least = min(least, by[i])
 	}
 	// Where no place of the zenith explains the frames, something else squeezes them.
-	if (distuv.ChiSquared{K: float64(2 * len(frames))}).Survival(least) < 1e-3 {
+	if (distuv.ChiSquared{K: float64(2 * len(frames))}).Survival(-2*slices.Max(logs[:])) < 1e-3 {
 		return nil
 	}
-	sum, within := 0.0, 0.0
-	for i := range by {
-		by[i] = math.Exp((least - by[i]) / 2)
-		sum += by[i]
-		if (sky.Angle(i) * sky.Degree).Signed().Abs() < harmlessTurn {
-			within += by[i]
-		}
-	}
-	if within > certain*sum {
-		return nil
-	}
-	for i := range by {
-		by[i] /= sum
-	}
-	return by
+	return sky.TurnTold(logs, harmlessTurn, certain)
 }
 
 // chi2ByAir is how badly the squeeze of the frames fits to a zenith that is not where it was

@@ -7,6 +7,7 @@
 //	matrix.go    [Matrix], rotations
 //	tangent.go   directions across and up; the turn about a line
 //	attitude.go  [Attitude] from pairs of directions, with covariance
+//	turn.go      which turn is told, of likelihoods by degree
 //	hour.go      hour angle and declination to [Local]
 //	site.go      [Site], [Air]
 //	words.go     angles as people read them
