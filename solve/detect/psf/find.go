@@ -166,11 +166,7 @@ const (
 // choose takes size and elongation as medians of the objects and the profile
 // by least squares on the brightest of them.
 func (f finder) choose(l *residual.Level, objects []object) (*Model, error) {
-	m := raster.Moments{
-		XX: medianOf(objects, func(s object) float64 { return s.XX }),
-		XY: medianOf(objects, func(s object) float64 { return s.XY }),
-		YY: medianOf(objects, func(s object) float64 { return s.YY }),
-	}
+	m := typical(objects)
 	bright := slices.DeleteFunc(slices.Clone(objects), func(s object) bool { return s.height < modelSigma })
 	if len(bright) < FewStars {
 		bright = slices.Clone(objects)

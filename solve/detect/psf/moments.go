@@ -93,3 +93,17 @@ func measure(l *residual.Level, x, y, start float64) (s object, ok bool) {
 	}
 	return s, true
 }
+
+// typical are the medians of the moments of objects. Of few that are drawn out in different directions, the medians may
+// together be of no shape at all, or of one narrower than any object measured: then XY goes as far as smallestMoment allows.
+func typical(objects []object) raster.Moments {
+	m := raster.Moments{
+		XX: medianOf(objects, func(s object) float64 { return s.XX }),
+		XY: medianOf(objects, func(s object) float64 { return s.XY }),
+		YY: medianOf(objects, func(s object) float64 { return s.YY }),
+	}
+	const least = smallestMoment * smallestMoment
+	most := math.Sqrt((m.XX - least) * (m.YY - least))
+	m.XY = max(-most, min(most, m.XY))
+	return m
+}

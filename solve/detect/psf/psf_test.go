@@ -2,17 +2,14 @@ package psf
 
 import (
 	"math"
-
 	"math/rand/v2"
-
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
+	"pgregory.net/rapid"
 
 	"polard/solve/detect/drawn"
-
 	"polard/solve/detect/raster"
-
 	"polard/solve/detect/residual"
 )
 
@@ -36,6 +33,35 @@ func TestMomentsOfGaussian(t *testing.T) {
 			t.Errorf("FWHM %.1f: centre %.3f %.3f and flux %.0f", fwhm, s.x, s.y, s.flux)
 		}
 	}
+}
+
+// Objects drawn out in any directions have a typical shape that a profile can be stretched to, and one shape among many of
+// the same is theirs. A frame of one huge object fell by such a shape.
+func TestTypicalShape(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var objects []object
+		for range rapid.IntRange(1, 12).Draw(t, "objects") {
+			long := rapid.Float64Range(smallestMoment*1.001, largestMoment).Draw(t, "long axis")
+			short := rapid.Float64Range(smallestMoment*1.001, long).Draw(t, "short axis")
+			sin, cos := math.Sincos(rapid.Float64Range(0, math.Pi).Draw(t, "angle"))
+			objects = append(objects, object{Moments: raster.Moments{
+				XX: sq(long*cos) + sq(short*sin), XY: (sq(long) - sq(short)) * sin * cos, YY: sq(long*sin) + sq(short*cos),
+			}})
+		}
+		m := typical(objects)
+		if _, short := m.Axes(); !(short > smallestMoment*0.9999) {
+			t.Fatalf("typical of %v: %v, short axis %.3f", objects, m, short)
+		}
+		if one := typical([]object{objects[0], objects[0], objects[0]}); one != objects[0].Moments {
+			t.Fatalf("typical of one shape %v: %v", objects[0].Moments, one)
+		}
+		for _, spread := range []bool{false, true} {
+			l := newLight(1, moffats()[plainMoffat], m, spread)
+			if v, dx, dy := l.at(3, -2); !(v >= 0) || math.IsInf(v+dx+dy, 0) || dx+dy != dx+dy {
+				t.Fatalf("light of %v at (3, -2): %g, %g, %g", m, v, dx, dy)
+			}
+		}
+	})
 }
 
 // TestBessel checks exp(-x) I0(x) against Abramowitz & Stegun 1964, table 9.8.
