@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
@@ -410,6 +411,15 @@ func squareWords(s axis.Squareness) string {
 	return fmt.Sprintf("the declination axis stands %s (known to %s) off square to the right ascension axis, and %s", sky.AngleWords(s.Axes), sky.KnownWords(s.AxesSigma), tube)
 }
 
+// unusedWords says how many frames are missing to the axis, as the beginning of a sentence on what one more would bring.
+func (r axisReport) unusedWords() string {
+	used := slices.DeleteFunc(slices.Clone(r.outcomes), func(o pipeline.Outcome) bool { return o.Problem != nil })
+	if len(used) == len(r.outcomes) {
+		return ""
+	}
+	return fmt.Sprintf("with %d of %d frames; ", len(used), len(r.outcomes))
+}
+
 func (r axisReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
 		return writeJSON(w, r.wire())
@@ -451,7 +461,8 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 			fmt.Fprintf(&b, "    %s\n", squareWords(*v.Square))
 		}
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
-			fmt.Fprintf(&b, "    a further frame with the RA axis turned back by about %.0f degrees would show whether anything moved\n", v.Advice.Turn.Degrees())
+			fmt.Fprintf(&b, "    %sa further frame with the RA axis turned back by about %.0f degrees would show whether anything moved: the axis would be known to about %s\n",
+				r.unusedWords(), v.Advice.Turn.Degrees(), sky.AngleWords(v.Advice.Uncertainty))
 		}
 	}
 	for _, a := range v.Adjust {

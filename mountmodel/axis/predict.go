@@ -66,7 +66,7 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 			continue
 		}
 		best = s
-		a.Turn, a.Back, a.Enough = t.Abs(), t*onward < 0, s <= wanted
+		a.Turn, a.Back, a.Enough, a.Uncertainty = t.Abs(), t*onward < 0, s <= wanted, s
 		if a.Enough {
 			break
 		}
@@ -87,7 +87,7 @@ func (p prediction) first(wanted sky.Angle) (a TurnAdvice) {
 		}
 	}
 	if s, ok := p.after(longTurn, -longTurn); ok {
-		a.Turn, a.Enough = longTurn, s <= wanted
+		a.Turn, a.Enough, a.Uncertainty = longTurn, s <= wanted, s
 	}
 	return a
 }
@@ -141,6 +141,8 @@ type TurnAdvice struct {
 	Turn   sky.Angle // how far; 0 when nothing is known
 	Back   bool      // towards where the frames before were taken, not on
 	Enough bool      // one more frame there is expected to suffice
+	// Uncertainty is what is expected after it: semi-major axis of the 1-sigma ellipse of the axis, on the sky.
+	Uncertainty sky.Angle
 	// Expected is the uncertainty after one more frame farther on; while there is
 	// one frame only, after a turn there and back.
 	Expected []TurnForecast

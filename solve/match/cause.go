@@ -18,11 +18,11 @@ import (
 // frame is solved (TestSurvey).
 const neededInField = 12
 
-// likelyCause says what most probably kept an image from being matched.
+// likelyCause says what of its field most probably kept an image from being matched; "" when that is wide enough or its scale
+// not known.
 func likelyCause(x *index.Index, image proof.Detections, hint Hint) string {
-	const look = "check focus and exposure, and that the frame shows stars"
 	if hint.Scale <= 0 {
-		return look
+		return ""
 	}
 	if hint.Scale < FinestScale*(1-hintTolerance) || hint.Scale > CoarsestScale {
 		return fmt.Sprintf("its scale should be %.3g arcsec per pixel, and %.3g to %.3g are searched; bin the pixels, or correct the scale",
@@ -34,21 +34,21 @@ func likelyCause(x *index.Index, image proof.Detections, hint Hint) string {
 	if hint.Near == nil {
 		expected := float64(x.Catalogue.Len()) / wholeSky * area
 		if expected >= neededInField {
-			return look
+			return ""
 		}
-		return fmt.Sprintf("%s holds about %.0f bundled stars on average over the sky, and about %d are needed: %suse a shorter focal length, a reducer or a larger sensor",
+		return fmt.Sprintf("%s holds about %.0f of the bundled stars on average over the sky, and about %d are needed: %suse a shorter focal length, a reducer or a larger sensor",
 			field, expected, neededInField, adding(w, h, x))
 	}
 	there := counter(x, area)
 	expected := there(*hint.Near)
 	if expected >= neededInField {
-		return look
+		return ""
 	}
 	deeper := "even Gaia knows too few there; "
 	if depth, ok := deep.DepthFor(x.Catalogue, neededInField/area, *hint.Near); ok {
 		deeper = fmt.Sprintf("those to magnitude %.1f would do; %s", depth, adding(w, h, x))
 	}
-	return fmt.Sprintf("%s holds about %.2g known stars there, and about %d are needed; %s%suse a shorter focal length, a reducer or a larger sensor",
+	return fmt.Sprintf("%s holds about %.2g of the known stars there, and about %d are needed; %s%suse a shorter focal length, a reducer or a larger sensor",
 		field, expected, neededInField, deeper, richer(*hint.Near, there))
 }
 
@@ -134,6 +134,25 @@ func (f *Failure) Error() string { return f.Message }
 
 // noMatch is the failure of the passes made so far.
 func noMatch(s *Search) *Failure {
-	return &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s",
-		len(s.image.At), likelyCause(s.index, s.image, s.hint))}
+	why := likelyCause(s.index, s.image, s.hint)
+	if why == "" {
+		why = "check focus and exposure, and that the frame shows stars"
+	}
+	return &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s", len(s.image.At), why)}
+}
+
+// fewStars is the failure where too few are seen for any proof.
+func fewStars(s *Search) *Failure {
+	seen := fmt.Sprintf("only %d stars", len(s.image.At))
+	switch len(s.image.At) {
+	case 0:
+		seen = "no star"
+	case 1:
+		seen = "only one star"
+	}
+	why := "expose longer, focus, or wait for clouds to pass"
+	if field := likelyCause(s.index, s.image, s.hint); field != "" {
+		why += "; " + field
+	}
+	return &Failure{Code: "few_stars", Message: fmt.Sprintf("%s found, at least %d are needed: %s", seen, FewestStars, why)}
 }

@@ -3,7 +3,6 @@ package match
 import (
 	"context"
 	"errors"
-	"fmt"
 	"math"
 
 	"polard/mountmodel/sky"
@@ -116,8 +115,7 @@ func New(x *index.Index, in Image, hint Hint) *Search {
 // goroutine is left then.
 func (s *Search) Cheap(ctx context.Context) (*Match, error) {
 	if n := len(s.image.At); n < FewestStars {
-		return nil, &Failure{Code: "few_stars", Message: fmt.Sprintf(
-			"only %d stars found, at least %d are needed: expose longer, focus, or wait for clouds to pass", n, FewestStars)}
+		return nil, fewStars(s)
 	}
 	var now []*pass
 	for i := range passes {

@@ -397,12 +397,12 @@ func TestFailureNamesTheCause(t *testing.T) {
 	}{
 		{Hint{Scale: 10 * sky.Arcsecond}, "check focus"},
 		// 0.2 by 0.15 degrees of 41253 square degrees with 2 557 501 stars.
-		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 bundled stars on average"},
+		{Hint{Scale: 0.6 * sky.Arcsecond}, "0.20 by 0.15 degrees holds about 2 of the bundled stars on average"},
 		{Hint{Scale: 0.6 * sky.Arcsecond}, "'polard catalogue plan --field 0.2' says how"},
-		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "known stars there, and about 12 are needed; those to magnitude 17."},
+		{Hint{Scale: 0.6 * sky.Arcsecond, Near: &pole}, "of the known stars there, and about 12 are needed; those to magnitude 17."},
 		// At the pole a little fewer than wanted, denser towards the plane whichever way.
 		{Hint{Scale: 2.2 * sky.Arcsecond, Near: &pole}, "or turn 15 degrees to the north-east"},
-		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 bundled stars on average"},
+		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 of the bundled stars on average"},
 		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
 		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 400 are searched"},
 		{Hint{}, "check focus"},
@@ -412,6 +412,16 @@ func TestFailureNamesTheCause(t *testing.T) {
 		}
 		if _, err := cheaply(t, det, c.hint); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%+v: %v, want %q", c.hint, err, c.want)
+		}
+	}
+	// Of too few stars as well: it is no use to wait for a cloud to pass that is none.
+	for seen, want := range map[int]string{0: "no star found", 1: "only one star found", 3: "only 3 stars found"} {
+		few := Image{Width: 1200, Height: 900, Detections: det.Detections[:seen]}
+		for hint, field := range map[Hint]bool{{Scale: 10 * sky.Arcsecond}: false, {Scale: 0.6 * sky.Arcsecond}: true} {
+			_, err := cheaply(t, few, hint)
+			if err == nil || !strings.HasPrefix(err.Error(), want) || strings.Contains(err.Error(), "0.20 by 0.15 degrees") != field {
+				t.Errorf("%d stars, %+v: %v, want %q", seen, hint, err, want)
+			}
 		}
 	}
 }
