@@ -17,6 +17,7 @@ import (
 	"polard/fits"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 	"polard/mountmodel/sky"
 )
 
@@ -118,9 +119,9 @@ func (d *drawnRig) must(err error) {
 
 // newDrawnRig draws a rig at night, with frames that are quick to draw and to read.
 func newDrawnRig(t *testing.T, rng *rand.Rand, kind drawnKind) *drawnRig {
-	c := rehearsal.RandomConfig(rng)
+	c := rehearsaltest.RandomRig(rng)
 	for c.Camera.FocalMm > 150 { // fields of two degrees and wider
-		c = rehearsal.RandomConfig(rng)
+		c = rehearsaltest.RandomRig(rng)
 	}
 	c.Camera.Width, c.Camera.Height, c.Camera.PixelUm = 800, 600, 7.2
 	c.Camera.FWHMPx, c.Camera.HotPixels = 1.6+rng.Float64(), 100
@@ -165,7 +166,7 @@ func (d *drawnRig) measure(kind drawnKind) bool {
 		if kind.before != nil {
 			kind.before(d, k)
 		}
-		if alt, _ := sky.AltAzFromLocal(d.rig.Truth(d.at).Boresight()); alt < rehearsal.RandomAltitude {
+		if alt, _ := sky.AltAzFromLocal(d.rig.Truth(d.at).Boresight()); alt < rehearsaltest.MinAltitude {
 			return false
 		}
 		f, err := d.rig.Expose(d.at)

@@ -16,12 +16,13 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// The experiment on random mounts: each is drawn by rehearsal.RandomConfig,
+// The experiment on random mounts: each is drawn by rehearsaltest.RandomRig,
 // takes three frames about 30 degrees of right ascension apart, then a frame
 // after each of a few random turns of both bolts. The frames go through FITS
 // and the pipeline of the commands; the truth is the simulated rig's.
@@ -69,7 +70,7 @@ func readingOf(a axis.Axis, truth sky.Local) reading {
 // measureMount runs the experiment on the n-th mount.
 func measureMount(n uint64) (mountResult, error) {
 	rng := rand.New(rand.NewPCG(mountSeed, n))
-	config := rehearsal.RandomConfig(rng)
+	config := rehearsaltest.RandomRig(rng)
 	result := mountResult{field: sky.Angle(config.Camera.Width) * config.Camera.Scale()}
 	cat, err := pipeline.Catalogue()
 	if err != nil {

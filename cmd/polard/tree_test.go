@@ -39,7 +39,8 @@ var allowedImports = map[string][]string{
 	"mountmodel/logbook":   {"mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/plan", "mountmodel/sky"},
 	"mountmodel/rehearsal": {"catalogs", "fits", "mountmodel", "mountmodel/adjust", "mountmodel/axis", "mountmodel/observed", "mountmodel/sky"},
 
-	"mountmodel/internal/simmount": {"mountmodel/observed", "mountmodel/sky"},
+	"mountmodel/rehearsal/rehearsaltest": {"catalogs", "mountmodel/rehearsal", "mountmodel/sky"},
+	"mountmodel/internal/simmount":       {"mountmodel/observed", "mountmodel/sky"},
 
 	"catalogs":         {"catalogs/cells", "mountmodel/sky"},
 	"catalogs/cells":   {"mountmodel/sky"},

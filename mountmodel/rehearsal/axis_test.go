@@ -11,7 +11,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
-	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 	"polard/mountmodel/sky"
 )
 
@@ -31,7 +31,7 @@ func TestMeasuredRigs(t *testing.T) {
 	var ratios []float64
 	for i := range *measuredRigs {
 		rng := rand.New(rand.NewPCG(uint64(i), 31))
-		c := rehearsal.RandomConfig(rng)
+		c := rehearsaltest.RandomRig(rng)
 		if i%5 == 0 { // beyond where the rigs are drawn from, up to the poles
 			c.Site.Latitude = sky.Angle(math.Copysign(75+15*rng.Float64(), rng.NormFloat64())) * sky.Degree
 			c.Mount.PolarDistance, c.Mount.HourAngle = sky.Angle(60*rng.Float64())*sky.Degree, 0

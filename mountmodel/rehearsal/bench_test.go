@@ -7,6 +7,7 @@ import (
 
 	"polard/catalogs"
 	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 )
 
 func bundled(tb testing.TB) *catalogs.Catalogue {
@@ -52,7 +53,7 @@ func BenchmarkExpose(b *testing.B) {
 	b.Run("random", func(b *testing.B) {
 		rng := rand.New(rand.NewPCG(1, 2))
 		for b.Loop() {
-			config := rehearsal.RandomConfig(rng)
+			config := rehearsaltest.RandomRig(rng)
 			rig, err := rehearsal.NewRig(catalogue, config)
 			if err != nil {
 				b.Fatal(err)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 	"polard/mountmodel/sky"
 )
 
@@ -65,16 +66,16 @@ func TestScaleAndField(t *testing.T) {
 	near(t, "height", h, sky.Angle(2*math.Atan(0.0216)), exact)
 }
 
-// Random rigs keep the promises of RandomConfig, over the whole of its ranges.
-func TestRandomConfig(t *testing.T) {
+// Random rigs keep the promises of RandomRig, over the whole of its ranges.
+func TestRandomRig(t *testing.T) {
 	const rigs = 400
 	rng := rand.New(rand.NewPCG(7, 11))
 	again := rand.New(rand.NewPCG(7, 11))
 	var south, mirrored, tracking, nearPole int
 	least, most := sky.Angle(math.Inf(1)), sky.Angle(0)
 	for range rigs {
-		c := rehearsal.RandomConfig(rng)
-		if c != rehearsal.RandomConfig(again) {
+		c := rehearsaltest.RandomRig(rng)
+		if c != rehearsaltest.RandomRig(again) {
 			t.Fatal("one seed gave two rigs")
 		}
 		rig := newRig(t, fewStars{}, c)
@@ -82,13 +83,13 @@ func TestRandomConfig(t *testing.T) {
 		least, most = min(least, truth.Offset.Total), max(most, truth.Offset.Total)
 		near(t, "altitude offset", truth.Offset.Alt, c.Mount.OffsetAlt, exact)
 		near(t, "azimuth offset", truth.Offset.Az, c.Mount.OffsetAz, exact)
-		for turned := sky.Angle(0); turned <= rehearsal.RandomTurn; turned += rehearsal.RandomTurn / 6 {
+		for turned := sky.Angle(0); turned <= rehearsaltest.Turn; turned += rehearsaltest.Turn / 6 {
 			alt, _ := sky.AltAzFromLocal(rig.Truth(c.Start).Boresight())
 			// Between the steps at which it was looked at it may dip a little.
-			if alt < rehearsal.RandomAltitude-0.1*sky.Degree {
+			if alt < rehearsaltest.MinAltitude-0.1*sky.Degree {
 				t.Fatalf("altitude %.2f after %.0f degrees of turn", alt.Degrees(), turned.Degrees())
 			}
-			if err := rig.TurnRA(rehearsal.RandomTurn / 6); err != nil {
+			if err := rig.TurnRA(rehearsaltest.Turn / 6); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -10,7 +10,6 @@
 //	config.go   what a rig consists of, with its limits
 //	faults.go   what can be made to go wrong
 //	places.go   two observatories of our own invention
-//	random.go   rigs drawn at random, for experiments
 //	mount.go    base, bolts, axis, drive: where the camera points
 //	camera.go   from a direction to a pixel
 //	stars.go    the tracks of stars over the detector during an exposure

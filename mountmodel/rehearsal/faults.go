@@ -90,7 +90,7 @@ var (
 )
 
 // Faults are all faults that can be practised.
-func Faults() []Fault { return slices.Concat(sudden(), ofTheMount(), ofWhatIsTold()) }
+func Faults() []Fault { return slices.Concat(sudden(), ofTheMount(), ofTheData()) }
 
 // setting changes the rig under its lock.
 func setting(change func(r *Rig, on bool, at time.Time)) func(*Rig, bool, time.Time) error {
@@ -163,8 +163,8 @@ func ofTheMount() []Fault {
 	}
 }
 
-// ofWhatIsTold are faults of what frames and people tell: time, place, air.
-func ofWhatIsTold() []Fault {
+// ofTheData are faults of what frames and people tell: time, place, air.
+func ofTheData() []Fault {
 	return []Fault{
 		{Name: "clock", Lasts: true, Text: "the camera's clock is an hour ahead, as when summer time is set twice", Sizes: "1 h",
 			set: setting(func(r *Rig, on bool, _ time.Time) {

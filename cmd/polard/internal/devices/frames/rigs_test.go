@@ -20,6 +20,7 @@ import (
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
 	"polard/mountmodel/rehearsal"
+	"polard/mountmodel/rehearsal/rehearsaltest"
 	"polard/mountmodel/sky"
 
 	"polard/catalogs"
@@ -74,7 +75,7 @@ func TestRigsHandsOff(t *testing.T) {
 		if i > 20**rigs+20 {
 			t.Fatal("too many rigs point where the limits allow no turn")
 		}
-		config := rehearsal.RandomConfig(rng)
+		config := rehearsaltest.RandomRig(rng)
 		off, byHand, err := rigHandsOff(t, config)
 		if err == errNoPlan {
 			continue
@@ -107,7 +108,7 @@ func rigHandsOff(t *testing.T, config rehearsal.Config) (offArcsec, byHandArcsec
 	limits := measure.DefaultLimits()
 	// Random rigs point from 20 degrees up, on either side of the meridian, by day and by night;
 	// here it is the axis that is tested.
-	limits.MinAltitude, limits.PastMeridian, limits.Daylight = rehearsal.RandomAltitude/2, sky.Turn/2, true
+	limits.MinAltitude, limits.PastMeridian, limits.Daylight = rehearsaltest.MinAltitude/2, sky.Turn/2, true
 	began := time.Now()
 	server := devicestest.RigServer(t, config)
 	defer server.Kill()
