@@ -237,8 +237,8 @@ const fitSteps = 12
 // Steps, in sigmas of the parameters, below which a fit stands: the last one of a camera, and
 // those that choose pairs and terms.
 const (
-	stillStep = 1e-4
-	RoughStep = 0.03
+	stillStep  = 1e-4
+	CoarseStep = 0.03
 )
 
 // Solve solves for the camera by iteratively reweighted Gauss-Newton over the pairs, with the terms set in f. It fills the

@@ -42,7 +42,7 @@ func (f *Fit) Extend(ctx context.Context, pairs []Pair) (extended bool, err erro
 	field := sky.Angle(max(f.Width, f.Height)) * f.Scale
 	now := *f
 	some := slices.Clone(pairs[:min(extendStars, len(pairs))])
-	if len(some) < len(pairs) && !now.Solve(some, RoughStep) {
+	if len(some) < len(pairs) && !now.Solve(some, CoarseStep) {
 		return false, nil
 	}
 	for {
@@ -82,7 +82,7 @@ func (f *Fit) tryTerms(group terms, pairs []Pair) (e extension) {
 		return e
 	}
 	e.pairs = slices.Clone(pairs)
-	if !e.fit.Solve(e.pairs, RoughStep) {
+	if !e.fit.Solve(e.pairs, CoarseStep) {
 		return e
 	}
 	unit := sq(max(e.fit.Residuals(e.pairs), 1))

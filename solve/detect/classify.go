@@ -15,13 +15,13 @@ const (
 	// keepSigma is the least signal-to-noise of the fit, sky included; below
 	// the threshold of the filter since the sky costs a little.
 	keepSigma = 3.5
-	// sharpMisfit is the limit for what is sharper than the PSF: cosmic rays.
-	sharpMisfit = 0.35
+	// sharpResidual is the limit for what is sharper than the PSF: cosmic rays.
+	sharpResidual = 0.35
 	// wideSize is the size over that of the PSF from which an object is too
-	// wide for a star, if its signal-to-noise is wideSigma or its misfit shows it:
+	// wide for a star, if its signal-to-noise is wideSigma or its residual shows it:
 	// from the centre to the corner of a lens the width doubles at most. By noise, one star
 	// in some thousand is so wide; pieces of cloud and landscape mostly are.
-	wideSize, wideSigma, wideMisfit = 2.5, 6, 0.25
+	wideSize, wideSigma, wideResidual = 2.5, 6, 0.25
 	// streakRatio bounds, beside fit.WideShare for the size, the and of long over short axis,
 	// relative to the PSF, inside a long thin object.
 	streakRatio = 1.7
@@ -76,13 +76,13 @@ func (c *classifier) isStar(s *fit.Source) bool {
 	case c.psf.SmoothOnly && long*short > psf.SmoothNarrower*psf.SmoothNarrower:
 		return false
 	case c.levelsOff && c.wideAndHigh(s):
-	case s.Clearly() && s.Misfit > fit.LargestMisfit:
+	case s.Clearly() && s.Residual > fit.LargestResidual:
 		return false
-	case s.Clearly() && s.Narrow() && s.Misfit > sharpMisfit: // a cosmic ray
+	case s.Clearly() && s.Narrow() && s.Residual > sharpResidual: // a cosmic ray
 		return false
-	case s.Clearly() && s.Misfit > wideMisfit && s.Streak && (long > streakRatio*short || long*short > fit.WideShare*fit.WideShare): // a trail
+	case s.Clearly() && s.Residual > wideResidual && s.Streak && (long > streakRatio*short || long*short > fit.WideShare*fit.WideShare): // a trail
 		return false
-	case long*short > wideSize*wideSize && (s.Flux/math.Sqrt(s.FluxVar) > wideSigma || s.Clearly() && s.Misfit > wideMisfit):
+	case long*short > wideSize*wideSize && (s.Flux/math.Sqrt(s.FluxVar) > wideSigma || s.Clearly() && s.Residual > wideResidual):
 		return false
 	}
 	return true
@@ -148,7 +148,7 @@ func (c *classifier) findLevel(sources []fit.Source) {
 	var peaks []float64
 	for i := range sources {
 		s := &sources[i]
-		if s.Failed || s.Hot || s.Full > 0 || s.Streak || s.Misfit > wideMisfit {
+		if s.Failed || s.Hot || s.Full > 0 || s.Streak || s.Residual > wideResidual {
 			continue
 		}
 		if long, short := c.psf.Relative(s.Size); long*short < fit.WideShare*fit.WideShare {

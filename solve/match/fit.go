@@ -128,7 +128,7 @@ func fitPairs(ctx context.Context, fit *camera.Fit, image proof.Detections, dete
 			return nil, err
 		}
 		pairs = choose(fit, image, grid, targets, sigmas, slack, spread)
-		if len(pairs) < FewestStars || !fit.Solve(pairs, camera.RoughStep) {
+		if len(pairs) < FewestStars || !fit.Solve(pairs, camera.CoarseStep) {
 			return nil, nil
 		}
 		// Once when the pairs are right for the most part, and again at the end.
@@ -137,7 +137,7 @@ func fitPairs(ctx context.Context, fit *camera.Fit, image proof.Detections, dete
 			if err != nil {
 				return nil, err
 			}
-			if extended && !fit.Solve(pairs, camera.RoughStep) {
+			if extended && !fit.Solve(pairs, camera.CoarseStep) {
 				return nil, nil
 			}
 		}

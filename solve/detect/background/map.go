@@ -44,8 +44,8 @@ func (m *Map) Level() float64 { return m.medians.level }
 // Noise is the median noise of a pixel, in pixel values.
 func (m *Map) Noise() float64 { return m.medians.noise }
 
-// QuietNoise is the noise that the quietest quarter of the map stays below.
-func (m *Map) QuietNoise() float64 { return m.medians.quiet }
+// LowerQuartileNoise is the noise that the quietest quarter of the map stays below.
+func (m *Map) LowerQuartileNoise() float64 { return m.medians.quiet }
 
 // Dither is a fixed noise that makes differences of coarse pixel values continuous, for the difference of a pixel from another; 0 where
 // values are fine.

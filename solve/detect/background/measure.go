@@ -58,7 +58,7 @@ var (
 // tile is what was measured in one.
 type tile struct {
 	level, noise float32
-	rough        float32 // spread of the values over their noise
+	spread       float32 // spread of the values over their noise
 	outside      float32 // part of the values that are far from the level
 	valid        bool    // it has enough values
 	silent       bool    // it shows no noise at all
@@ -126,7 +126,7 @@ func (s *tileSamples) measure(of values) (t tile) {
 	}
 	t.valid, t.silent = true, noise == 0
 	if noise > 0 {
-		t.rough = float32(spread / noise)
+		t.spread = float32(spread / noise)
 	}
 	t.level = float32(level)
 	t.noise = max(float32(noise), quantisationNoise*of.step, leastRelativeNoise*float32(math.Abs(level)))

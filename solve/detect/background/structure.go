@@ -3,11 +3,11 @@ package background
 // A tile is structured where it holds more than sky and stars: the edges of clouds, trees on a horizon, nebulae.
 // What stands out there is mostly no star.
 const (
-	// roughTile is the spread of a tile's values over their noise from which it is structured.
-	roughTile = 1.15
-	// roughOutside of a tile's values are far from its level: twice what stars cover in a
+	// structuredSpread is the spread of a tile's values over their noise from which it is structured.
+	structuredSpread = 1.15
+	// structuredOutside of a tile's values are far from its level: twice what stars cover in a
 	// rich field. Of two levels side by side the clipped statistics see one, and the other is outside.
-	roughOutside = 0.04
+	structuredOutside = 0.04
 	// MuchStructure is the part of the image that must be structured to count: a few tiles are so for a bright star or a galaxy.
 	MuchStructure = 0.05
 )
@@ -23,7 +23,7 @@ func newStructure(m mesh, tiles []tile) *structure {
 	s := &structure{mesh: m, structured: make([]bool, len(tiles))}
 	n := 0
 	for i, t := range tiles {
-		if t.rough > roughTile || t.outside > roughOutside {
+		if t.spread > structuredSpread || t.outside > structuredOutside {
 			s.structured[i] = true
 			n++
 		}

@@ -21,15 +21,15 @@ const (
 	leastEmpirical = 12
 	// empiricalSigma is the least signal-to-noise of such a star.
 	empiricalSigma = 60
-	// goodMisfit: below it the profile does; shot noise alone leaves 0.05 of a
+	// goodResidual: below it the profile does; shot noise alone leaves 0.05 of a
 	// star of that signal-to-noise.
-	goodMisfit = 0.05
+	goodResidual = 0.05
 	// The same for brighter stars, if there are enough; and if there are many, whose
 	// mean shows what single ones hide in their shot noise.
-	brightSNR        = 300
-	goodMisfitBright = 0.012
-	manyBright       = 48
-	goodMisfitMany   = 0.004
+	brightSNR          = 300
+	goodResidualBright = 0.012
+	manyBright         = 48
+	goodResidualMany   = 0.004
 	// empiricalRounds of residuals, each smoothed; what the smoothing of one
 	// takes off the next brings back.
 	empiricalRounds = 2
@@ -58,7 +58,7 @@ func Empirical(ctx context.Context, workers int, g Given, sources []Source) (*ps
 		}
 	}
 	e := empirical{ctx, workers, sources}
-	before, err := e.misfit(g, other)
+	before, err := e.residual(g, other)
 	if err != nil {
 		return nil, err
 	}
@@ -66,7 +66,7 @@ func Empirical(ctx context.Context, workers int, g Given, sources []Source) (*ps
 	if err != nil {
 		return nil, err
 	}
-	after, err := e.misfit(tried, other)
+	after, err := e.residual(tried, other)
 	if err != nil || after > empiricalGain*before {
 		return g.PSF, err
 	}
@@ -83,15 +83,15 @@ func empiricalSample(sources []Source) (used []Source) {
 	bright := 0
 	for i := range min(len(sources), empiricalTries) {
 		s := sources[i]
-		if s.Failed || s.Full > 0 || s.Hot || s.Edge || s.Streak || s.Misfit > LargestMisfit || s.Flux < empiricalSigma*math.Sqrt(s.FluxVar) {
+		if s.Failed || s.Full > 0 || s.Hot || s.Edge || s.Streak || s.Residual > LargestResidual || s.Flux < empiricalSigma*math.Sqrt(s.FluxVar) {
 			continue
 		}
 		s.width = 0
 		used = append(used, s)
-		sum += s.Misfit
+		sum += s.Residual
 		if s.Flux > brightSNR*math.Sqrt(s.FluxVar) {
 			bright++
-			sumBright += s.Misfit
+			sumBright += s.Residual
 		}
 		if len(used) == empiricalStars {
 			break
@@ -100,9 +100,9 @@ func empiricalSample(sources []Source) (used []Source) {
 	switch {
 	case len(used) < leastEmpirical:
 		return nil
-	case bright >= manyBright && sumBright > goodMisfitMany*float64(bright):
-	case bright >= leastEmpirical && sumBright > goodMisfitBright*float64(bright):
-	case sum < goodMisfit*float64(len(used)):
+	case bright >= manyBright && sumBright > goodResidualMany*float64(bright):
+	case bright >= leastEmpirical && sumBright > goodResidualBright*float64(bright):
+	case sum < goodResidual*float64(len(used)):
 		return nil
 	}
 	return used
@@ -115,12 +115,12 @@ type empirical struct {
 	sources []Source
 }
 
-// misfit fits stars anew, in place, and sums their misfits.
-func (e empirical) misfit(g Given, stars []Source) (sum float64, err error) {
+// residual fits stars anew, in place, and sums their relative residuals.
+func (e empirical) residual(g Given, stars []Source) (sum float64, err error) {
 	fitters := newFitters(g, e.workers)
 	err = parallel.Each(e.ctx, e.workers, len(stars), func(w, i int) { fitters[w].fit(&stars[i], e.sources) })
 	for i := range stars {
-		sum += stars[i].Misfit
+		sum += stars[i].Residual
 	}
 	return sum, err
 }
@@ -140,7 +140,7 @@ func (e empirical) improved(g Given, stars []Source) (Given, error) {
 const (
 	// empiricalTries of the brightest sources are looked through.
 	empiricalTries = 600
-	// empiricalGain is the share to which the misfit must fall.
+	// empiricalGain is the share to which the relative residual must fall.
 	empiricalGain = 0.97
 )
 

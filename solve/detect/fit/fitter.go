@@ -68,15 +68,15 @@ func (f *fitter) weight(star float64) float64 {
 
 // Another width of the PSF is tried for a star that differs from it clearly.
 const (
-	// oddMisfit is the misfit from which it is; it must also be ClearMisfit
+	// oddResidual is the relative residual from which it is; it must also be ClearResidual
 	// times what noise alone gives.
-	oddMisfit = 0.2
-	// spoiltMisfit is the misfit from which single pixels are looked at: those
-	// spoiltSigma above the star, which may itself be wrong by spoiltRough,
+	oddResidual = 0.2
+	// spoiltResidual is the relative residual from which single pixels are looked at: those
+	// spoiltSigma above the star, which may itself be wrong by spoiltPSFError,
 	// belong to a cosmic ray, a hot pixel or a faint neighbour.
-	spoiltMisfit = 0.1
-	spoiltSigma  = 6
-	spoiltRough  = 0.4
+	spoiltResidual = 0.1
+	spoiltSigma    = 6
+	spoiltPSFError = 0.4
 )
 
 // dropSpoilt drops such pixels and tells whether there were any.
@@ -89,7 +89,7 @@ func (f *fitter) dropSpoilt() bool {
 		}
 		model := f.fitted[0] * (v + f.ex*float64(f.dx[i]) + f.ey*float64(f.dy[i]))
 		e := d - f.fitted[3] - model
-		if e > 0 && e*e > sq(spoiltSigma)*(f.sky2+f.Noise.Shot*max(0, model)+sq(spoiltRough*model)) {
+		if e > 0 && e*e > sq(spoiltSigma)*(f.sky2+f.Noise.Shot*max(0, model)+sq(spoiltPSFError*model)) {
 			f.data[i] = math.NaN()
 			dropped = true
 		}
@@ -114,17 +114,17 @@ func (f *fitter) refit(s *Source) {
 // stars wider in the corners, galaxies are wider, cosmic rays sharper.
 func (f *fitter) fitBest(s *Source, last []Source) {
 	f.fit(s, last)
-	if !s.Failed && s.Misfit > spoiltMisfit && s.Clearly() && f.dropSpoilt() {
+	if !s.Failed && s.Residual > spoiltResidual && s.Clearly() && f.dropSpoilt() {
 		f.refit(s)
 	}
-	if s.Failed || s.Full > 0 || s.Streak || s.Misfit < oddMisfit || sq(s.Misfit) < ClearMisfit*s.MisfitErr {
+	if s.Failed || s.Full > 0 || s.Streak || s.Residual < oddResidual || sq(s.Residual) < ClearResidual*s.ResidualErr {
 		return
 	}
 	other := *s
 	if other.width = f.m.WidthFor(f.m.Relative(s.Size)); other.width == s.width {
 		return
 	}
-	if f.fit(&other, last); !other.Failed && other.Misfit <= s.Misfit {
+	if f.fit(&other, last); !other.Failed && other.Residual <= s.Residual {
 		*s = other
 	}
 }
@@ -153,7 +153,7 @@ func (f *fitter) settle(s *Source, last []Source) bool {
 		}
 		var restX, restY float64
 		f.value, f.dx, f.dy, restX, restY = m.Table(s.At[0]-float64(f.cx), s.At[1]-float64(f.cy))
-		f.base = f.sky2 + f.Noise.Rough2*sq(s.Flux*m.Top/2)
+		f.base = f.sky2 + f.Noise.PSFError2*sq(s.Flux*m.Top/2)
 		if !f.solve(s.Flux) || !(f.fitted[0] > 0) {
 			s.Failed = true
 			return false

@@ -27,7 +27,7 @@ func (f *fitter) judge(s *Source) {
 	// A star that differs from the PSF more than others do (an unseen companion)
 	// has a place that is off by more: its errors grow with its chi^2.
 	// The cube root of chi^2 is nearly normal (Wilson and Hilferty 1931, PNAS 17, 684).
-	if free := l.pixels - 4; free > 0 && math.Cbrt(l.chi2/free) > 1-2/(9*free)+ClearMisfit*math.Sqrt(2/(9*free)) {
+	if free := l.pixels - 4; free > 0 && math.Cbrt(l.chi2/free) > 1-2/(9*free)+ClearResidual*math.Sqrt(2/(9*free)) {
 		second *= l.chi2 / free
 	}
 	if !m.Correlation.White() {
@@ -38,8 +38,8 @@ func (f *fitter) judge(s *Source) {
 	}
 	s.PosVar = raster.Moments{XX: pos(1, 1), XY: pos(1, 2), YY: pos(2, 2)}
 	power := max(l.power, math.SmallestNonzeroFloat32)
-	s.Misfit = math.Sqrt(max(0, l.res-l.resVar) / power)
-	s.MisfitErr = math.Sqrt(l.res2Var) / power
+	s.Residual = math.Sqrt(max(0, l.res-l.resVar) / power)
+	s.ResidualErr = math.Sqrt(l.res2Var) / power
 	s.Edge = l.lost > edgeShare*l.total && s.Full == 0
 	s.Hot = m.Scale == 1 && s.Full == 0 && l.hot-l.pixel < l.star+f.HotOdds
 	s.Size = starMoments(m, &l.seen, &l.drawn)
@@ -83,7 +83,7 @@ func (f *fitter) sums(s *Source) (l pixelSums) {
 			l.res2Var += 2 * pv * pv
 			l.power += model * model
 			// A hot pixel against a star, with the star's roughness allowed.
-			l.star += e * e / (pv + sq(hotRough)*model*model)
+			l.star += e * e / (pv + sq(hotPSFError)*model*model)
 			q := net * net / pv
 			l.hot += q
 			if net > 0 {
@@ -124,9 +124,9 @@ func (f *fitter) correlatedPlace(flux float64) float64 {
 	return factor
 }
 
-// hotRough is the relative error of the PSF that a star may have beside a hot
+// hotPSFError is the relative error of the PSF that a star may have beside a hot
 // pixel; it matters only where both are far above the noise.
-const hotRough = 0.2
+const hotPSFError = 0.2
 
 // secondOrder: linear propagation holds for small errors only; the variance of
 // a fitted place exceeds it by this over the square of the signal-to-noise.

@@ -10,13 +10,13 @@ import (
 )
 
 // Noise is the variance of a pixel in a star's light: that of the sky, plus
-// shot times the star's value there, plus rough2 times the square of half the star's peak.
+// shot times the star's value there, plus PSFError2 times the square of half the star's peak.
 // Shot is the inverse gain: pixel values for each electron. The last term stands
 // for how stars differ from the PSF (a PSF that changes over the field, pixels
 // that are not alike, drift): errors as large in the flanks as in the middle,
 // which for the place of the star act like noise.
 type Noise struct {
-	Shot, Rough2 float64
+	Shot, PSFError2 float64
 }
 
 const (
@@ -32,12 +32,12 @@ const (
 	// clipped there is noiseClipMean.
 	noiseClip     = 12.0
 	noiseClipMean = 0.9943
-	// firstRough is the roughness assumed until it is measured.
-	firstRough = 0.02
+	// firstPSFError is the roughness assumed until it is measured.
+	firstPSFError = 0.02
 )
 
 // FirstNoise is assumed until it is measured.
-var FirstNoise = Noise{Rough2: firstRough * firstRough}
+var FirstNoise = Noise{PSFError2: firstPSFError * firstPSFError}
 
 // residualSum is what the pixels of a star leave in one sum over them, squared, with the means of
 // what it should be made of.
@@ -79,7 +79,7 @@ func noiseSample(sources []Source) []int {
 	var clean []int
 	for i := range sources {
 		s := &sources[i]
-		if !s.Failed && s.Full == 0 && !s.Hot && !s.Edge && !s.Streak && s.Misfit < LargestMisfit && s.Flux > noiseStarSigma*math.Sqrt(s.FluxVar) {
+		if !s.Failed && s.Full == 0 && !s.Hot && !s.Edge && !s.Streak && s.Residual < LargestResidual && s.Flux > noiseStarSigma*math.Sqrt(s.FluxVar) {
 			clean = append(clean, i)
 		}
 	}
@@ -99,7 +99,7 @@ func fitNoise(list []residualSum) Noise {
 	for range noiseRounds {
 		var a11, a12, a22, b1, b2 float64
 		for _, r := range list {
-			v := r.sky2 + n.Shot*r.model + n.Rough2*r.half2
+			v := r.sky2 + n.Shot*r.model + n.PSFError2*r.half2
 			e2 := min(r.e2, noiseClip*v) / noiseClipMean
 			w := 1 / (v * v)
 			a11 += w * r.model * r.model

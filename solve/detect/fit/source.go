@@ -27,17 +27,17 @@ type Candidate struct {
 // Source is a fitted candidate. Positions and sizes are in pixels of the PSF's level.
 type Source struct {
 	Candidate
-	At        [2]float64
-	Flux      float64
-	PosVar    raster.Moments // covariance of At
-	FluxVar   float64        // of Flux, by the sky's noise
-	Size      raster.Moments // of the star itself
-	Misfit    float64        // root of the residual power in the core, less noise, over that of the star
-	MisfitErr float64        // how far noise alone scatters its square
-	Full      int            // saturated pixels
-	Hot       bool           // a single bright pixel describes it better
-	Edge      bool           // light runs over the border or into missing data
-	Failed    bool
+	At          [2]float64
+	Flux        float64
+	PosVar      raster.Moments // covariance of At
+	FluxVar     float64        // of Flux, by the sky's noise
+	Size        raster.Moments // of the star itself
+	Residual    float64        // root of the residual power in the core, less noise, over that of the star
+	ResidualErr float64        // how far noise alone scatters its square
+	Full        int            // saturated pixels
+	Hot         bool           // a single bright pixel describes it better
+	Edge        bool           // light runs over the border or into missing data
+	Failed      bool
 
 	near  []int32    // sources whose light reaches into this one's pixels
 	width int        // which width of the PSF was fitted
@@ -145,20 +145,20 @@ const (
 
 // Limits of what describes a star well.
 const (
-	// LargestMisfit is the residual of the core over the star, both root mean
+	// LargestResidual is the residual of the core over the star, both root mean
 	// square, up to which it is one. Lenses blur their corners differently
 	// and reach 0.7; a hot pixel in a frame of 3 pixel stars leaves 0.9.
-	LargestMisfit = 0.75
-	// ClearMisfit: the residual must also stand out of the noise.
-	ClearMisfit = 4
+	LargestResidual = 0.75
+	// ClearResidual: the residual must also stand out of the noise.
+	ClearResidual = 4
 	// WideShare is the size over that of the PSF, both areas' roots, from which a star is wide.
 	WideShare = 1.6
 	// refineSigma is the signal-to-noise of a star that may tell the PSF.
 	refineSigma = 8
 )
 
-// Clearly tells whether the misfit stands out of the noise.
-func (s *Source) Clearly() bool { return sq(s.Misfit) > ClearMisfit*s.MisfitErr }
+// Clearly tells whether the relative residual stands out of the noise.
+func (s *Source) Clearly() bool { return sq(s.Residual) > ClearResidual*s.ResidualErr }
 
 // Isolated gives the places of stars that stand alone, highest first: they may tell the PSF.
 func Isolated(m *psf.Model, sources []Source) (places []psf.Place) {

@@ -28,11 +28,11 @@ const (
 	noiseBlock = 64
 	// noiseGrid is how many samples of a block lie along each side.
 	noiseGrid = 16
-	// roughBlock: the noise of 256 samples is known to about 5 percent; only
+	// structuredBlock: the noise of 256 samples is known to about 5 percent; only
 	// beyond three times that does it replace the expectation.
 	// In a small block the samples are correlated, and it is known to 10.
-	roughBlock      = 1.15
-	roughSmallBlock = 1.3
+	structuredBlock      = 1.15
+	structuredSmallBlock = 1.3
 	// noiseCell is the side of the squares that share one value of noise.
 	noiseCell = 16
 )
@@ -207,9 +207,9 @@ func (t *thresholder) measureBlocks(y0, from, to int) {
 		}
 		_, n := t.sky.At(l.ImagePixel(float64(x0+x1)/2), l.ImagePixel(float64(from+to)/2))
 		_, spread := t.clip.Clipped(t.sample)
-		limit := float32(roughBlock)
+		limit := float32(structuredBlock)
 		if t.block < noiseBlock {
-			limit = roughSmallBlock
+			limit = structuredSmallBlock
 		}
 		if f := float32(spread / (n * t.white)); f > limit {
 			t.factor[i] = f

@@ -30,7 +30,7 @@ func MeasureCorrelation(img raster.Image, sky *background.Map) Correlation {
 	stride := max(1, len(img.Pix)/correlationSamples) | 1
 	// Only where it is quiet: a landscape or clouds in the frame are alike over
 	// many pixels.
-	quiet := 1.5 * sky.QuietNoise()
+	quiet := 1.5 * sky.LowerQuartileNoise()
 	type sample struct {
 		at    int
 		noise float32

@@ -10,7 +10,7 @@
 //	similar.go      objects of one size
 //	moments.go      adaptive moments (Bernstein and Jarvis 2002, AJ 123, 583)
 //	refine.go       profile and shape once more, by the places of fits
-//	misfit.go       what a profile leaves of stars
+//	trial.go        what a profile leaves of stars
 //	model.go        tables of a star's light
 //	empirical.go    a map of residuals added to the tables
 //	light.go        the light of a star: its shape, trail and pixels

@@ -22,11 +22,11 @@ const (
 	// modelSigma: a star that helps to choose the profile, and the peak of
 	// one whose own size counts.
 	modelSigma = 10
-	// unlikeMisfit of what was taken for stars, and SmoothNarrower stars where the background is smooth, tell
+	// unlikeResidual of what was taken for stars, and SmoothNarrower stars where the background is smooth, tell
 	// that they were something else: bumps of cloud have nothing in common but their size, and are
 	// wider. Over all hard kinds of drawn frames, stars and rings left at most 0.55, bumps
 	// of cloud 0.88.
-	unlikeMisfit   = 0.65
+	unlikeResidual = 0.65
 	SmoothNarrower = 1.4
 )
 
@@ -39,7 +39,7 @@ func Find(ctx context.Context, workers int, r *residual.Image, smooth bool) (*Mo
 	if err != nil {
 		return nil, err
 	}
-	suspect := smooth || m.Stars < FewStars || m.Misfit > unlikeMisfit
+	suspect := smooth || m.Stars < FewStars || m.Residual > unlikeResidual
 	if !suspect || r.Sky.Structured() < background.MuchStructure {
 		return m, nil
 	}
@@ -47,11 +47,11 @@ func Find(ctx context.Context, workers int, r *residual.Image, smooth bool) (*Mo
 	if err != nil {
 		return nil, err
 	}
-	if even != nil && even.Misfit <= unlikeMisfit && (smooth || m.Stars < FewStars || SmoothNarrower*even.ImageFWHM() < m.ImageFWHM()) {
+	if even != nil && even.Residual <= unlikeResidual && (smooth || m.Stars < FewStars || SmoothNarrower*even.ImageFWHM() < m.ImageFWHM()) {
 		even.SmoothOnly = true
 		return even, nil
 	}
-	if m.Misfit > unlikeMisfit || m.Stars < FewStars && m.Scale > 1 {
+	if m.Residual > unlikeResidual || m.Stars < FewStars && m.Scale > 1 {
 		return f.faint()
 	}
 	return m, nil
@@ -153,12 +153,12 @@ const (
 const (
 	// ringSize: a ring smaller than this (sigma, pixels of the level) has no visible hole.
 	ringSize = 1.2
-	// ringMisfit: where the best star leaves less than this, rings need no trial; a
+	// ringResidual: where the best star leaves less than this, rings need no trial; a
 	// ring with a hole of a quarter leaves 0.3.
-	ringMisfit = 0.15
+	ringResidual = 0.15
 	// ringEdge is the width of a ring's brightest part, relative to its moment.
 	ringEdge = 0.5
-	// clearlyBetter: a trail or ring must lower the misfit to this share, since
+	// clearlyBetter: a trail or ring must lower the relative residual to this share, since
 	// an ellipse is the simpler tale.
 	clearlyBetter = 0.8
 )
@@ -183,13 +183,13 @@ func (f finder) choose(l *residual.Level, objects []object) (*Model, error) {
 			if t.ring || len(t.trail) > 1 {
 				share = clearlyBetter
 			}
-			if best.stars == 0 || t.misfit < share*best.misfit {
+			if best.stars == 0 || t.residual < share*best.residual {
 				best = t
 			}
 		}
 	}
 	out := tabulate(best.light)
-	out.Misfit, out.Stars = best.misfit, len(bright)
+	out.Residual, out.Stars = best.residual, len(bright)
 	return out, nil
 }
 
@@ -211,13 +211,13 @@ func (f finder) profiles(l *residual.Level, m raster.Moments, bright []object) (
 		places[i] = Place{s.x, s.y}
 	}
 	radius := lights[0].radius
-	search := misfits{f.ctx, f.workers, l, places, radius}
+	search := lightTrials{f.ctx, f.workers, l, places, radius}
 	tried, err := search.of(lights...)
 	if err != nil {
 		return nil, err
 	}
-	least := slices.MinFunc(tried, func(a, b trial) int { return cmp.Compare(a.misfit, b.misfit) }).misfit
-	if least > ringMisfit && long < peaks.TrailRatio*short && short > ringSize {
+	least := slices.MinFunc(tried, func(a, b trial) int { return cmp.Compare(a.residual, b.residual) }).residual
+	if least > ringResidual && long < peaks.TrailRatio*short && short > ringSize {
 		lights = nil
 		for _, ring := range ringProfiles() {
 			n := newLight(l.Scale, ring, m, false)

@@ -20,7 +20,7 @@ type Model struct {
 	Centre      [2]float64 // centroid of the light of a star at the origin
 	FluxFactor  float64    // variance of the flux by sky noise: how much more than for independent pixels
 	Correlation Correlation
-	Misfit      float64 // mean relative residual of the stars it was chosen by
+	Residual    float64 // mean relative residual of the stars it was chosen by
 	Stars       int     // how many those were
 	SmoothOnly  bool    // they were taken from where the background is smooth
 

@@ -8,7 +8,7 @@ import (
 )
 
 // mostWings steps of the wings are taken: the best of those tried at first lies no
-// farther away, and misfits that fall by less and less could go on for ever.
+// farther away, and relative residuals that fall by less and less could go on for ever.
 const mostWings = wingsTried/2 + 1
 
 // refineSteps are the relative steps of width and shape.
@@ -23,7 +23,7 @@ func Refine(ctx context.Context, workers int, r *residual.Image, m *Model, stars
 		return m, nil
 	}
 	start := m.scaled(m.profile, 1)
-	s := misfits{ctx, workers, r.Level(m.Scale), stars, start.radius}
+	s := lightTrials{ctx, workers, r.Level(m.Scale), stars, start.radius}
 	first, err := s.of(start)
 	if err != nil {
 		return nil, err
@@ -44,12 +44,12 @@ func Refine(ctx context.Context, workers int, r *residual.Image, m *Model, stars
 		}
 	}
 	out := tabulate(best.light)
-	out.Misfit, out.Stars, out.SmoothOnly = best.misfit, len(stars), m.SmoothOnly
+	out.Residual, out.Stars, out.SmoothOnly = best.residual, len(stars), m.SmoothOnly
 	return out, nil
 }
 
-// wings goes from profile to profile as long as the misfit falls: wings and width change together.
-func (s *misfits) wings(best trial, step float64) (trial, error) {
+// wings goes from profile to profile as long as the relative residual falls: wings and width change together.
+func (s *lightTrials) wings(best trial, step float64) (trial, error) {
 	for range mostWings {
 		was, wing := best, slices.Index(moffats(), best.profile)
 		if wing < 0 {
@@ -67,7 +67,7 @@ func (s *misfits) wings(best trial, step float64) (trial, error) {
 			if err != nil {
 				return best, err
 			}
-			if other.misfit < best.misfit {
+			if other.residual < best.residual {
 				best = other
 			}
 		}
@@ -79,13 +79,13 @@ func (s *misfits) wings(best trial, step float64) (trial, error) {
 }
 
 // vertex varies one number of a light's shape by a step either way and to the vertex of
-// the parabola through the squares of the misfits, and gives the best of all.
-func (s *misfits) vertex(m trial, step float64, vary func(l *light, by float64) *light) (trial, error) {
+// the parabola through the squares of the relative residuals, and gives the best of all.
+func (s *lightTrials) vertex(m trial, step float64, vary func(l *light, by float64) *light) (trial, error) {
 	tried, err := s.of(vary(m.light, -step), vary(m.light, step))
 	if err != nil {
 		return m, err
 	}
-	less, more, here := sq(tried[0].misfit), sq(tried[1].misfit), sq(m.misfit)
+	less, more, here := sq(tried[0].residual), sq(tried[1].residual), sq(m.residual)
 	if bend := less + more - 2*here; bend > 0 {
 		at := step * max(-farthestVertex, min(farthestVertex, (less-more)/(2*bend)))
 		there, err := s.of(vary(m.light, at))
@@ -96,7 +96,7 @@ func (s *misfits) vertex(m trial, step float64, vary func(l *light, by float64) 
 	}
 	best := m
 	for _, t := range tried {
-		if t.misfit < best.misfit {
+		if t.residual < best.residual {
 			best = t
 		}
 	}

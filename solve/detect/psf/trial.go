@@ -14,12 +14,12 @@ type Place struct{ X, Y float64 }
 // trial is a light that was tried on stars.
 type trial struct {
 	*light
-	misfit float64 // mean over the stars, 1 where no star tells
-	stars  int     // that tell
+	residual float64 // mean over the stars, 1 where no star tells
+	stars    int     // that tell
 }
 
-// misfits tries lights on stars of a level. Lights compare only at one radius.
-type misfits struct {
+// relative residuals tries lights on stars of a level. Lights compare only at one radius.
+type lightTrials struct {
 	ctx     context.Context
 	workers int
 	level   *residual.Level
@@ -28,13 +28,13 @@ type misfits struct {
 }
 
 // of tries lights. The error is ctx's.
-func (s *misfits) of(lights ...*light) ([]trial, error) {
+func (s *lightTrials) of(lights ...*light) ([]trial, error) {
 	n := len(s.stars)
 	left := make([]float64, len(lights)*n)
-	err := parallel.Each(s.ctx, s.workers, len(left), func(_, i int) { left[i] = misfit(s.level, lights[i/n], s.stars[i%n], s.radius) })
+	err := parallel.Each(s.ctx, s.workers, len(left), func(_, i int) { left[i] = relativeResidual(s.level, lights[i/n], s.stars[i%n], s.radius) })
 	tried := make([]trial, len(lights))
 	for k, l := range lights {
-		tried[k] = trial{light: l, misfit: 1}
+		tried[k] = trial{light: l, residual: 1}
 		sum := 0.0
 		for _, v := range left[k*n : (k+1)*n] {
 			if v == v {
@@ -43,16 +43,16 @@ func (s *misfits) of(lights ...*light) ([]trial, error) {
 			}
 		}
 		if tried[k].stars > 0 {
-			tried[k].misfit = sum / float64(tried[k].stars)
+			tried[k].residual = sum / float64(tried[k].stars)
 		}
 	}
 	return tried, err
 }
 
-// misfit is the root of the share of a star's power that the model leaves inside radius r, flux,
+// relativeResidual is the root of the share of a star's power that the model leaves inside radius r, flux,
 // place and sky fitted: a wrong model has put the stars a little beside their places, and these must
 // not speak for it. It is NaN when the pixels do not tell.
-func misfit(c *residual.Level, l *light, s Place, r int) float64 {
+func relativeResidual(c *residual.Level, l *light, s Place, r int) float64 {
 	x0, y0 := int(math.Round(s.X)), int(math.Round(s.Y))
 	var sum Normal
 	var power float64
