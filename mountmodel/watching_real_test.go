@@ -73,7 +73,7 @@ func TestWatchRealNight(t *testing.T) {
 		t.Errorf("offset %.1f arcmin, the drift of the field says 10 to 25", off.Total.Arcminutes())
 	}
 	// No exact truth is known, but an answer whose uncertainty is a fraction of
-	// the misfit would claim what four frames of a bending mount cannot give.
+	// the model error would claim what four frames of a bending mount cannot give.
 	if major < 1*sky.Arcminute || major > off.Total {
 		t.Errorf("uncertainty %.1f arcmin", major.Arcminutes())
 	}

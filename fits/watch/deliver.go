@@ -19,9 +19,9 @@ type (
 	then func() job
 )
 
-// mostKept is how many pixels a frame may have for its memory to wait for the next one. Larger ones decide what memory a computer
+// mostReusedPixels is how many pixels a frame may have for its memory to wait for the next one. Larger ones decide what memory a computer
 // needs.
-const mostKept = 32 << 20
+const mostReusedPixels = 32 << 20
 
 // next takes a file out of those that are whole.
 func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
@@ -170,7 +170,7 @@ func (w *Watcher) attempt(ctx context.Context, f *watched, a Arrival, data []byt
 	case a.Err != nil:
 		return func() job { return w.refuse(f, a, deliver) }
 	}
-	large := len(a.Frame.Pix) > mostKept
+	large := len(a.Frame.Pix) > mostReusedPixels
 	if large {
 		data = nil // others need the memory now
 	}

@@ -115,7 +115,7 @@ func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 	for i := range logs {
 		logs[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
 	}
-	return sky.TurnTold(logs, harmless, certain)
+	return sky.TurnProbabilities(logs, harmless, certain)
 }
 
 // likelihood is the logarithm of that of a turn, the drive running or standing.

@@ -180,18 +180,18 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if err := m.solve(0); err != nil {
 		return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 	}
-	misfit := sky.Angle(0)
+	modelError := sky.Angle(0)
 	if doubtful(m.chi2, m.dof()) {
-		misfit = m.findModelError()
-		m, misfit = separate(m, misfit, towards)
+		modelError = m.findModelError()
+		m, modelError = separate(m, modelError, towards)
 	}
 	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c)}
 	if fit.bodies > 1 {
 		if m, fit.hangs, err = straighten(m, frames); err != nil {
 			return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 		}
-		if misfit = 0; doubtful(m.chi2, m.dof()) {
-			misfit = m.findModelError()
+		if modelError = 0; doubtful(m.chi2, m.dof()) {
+			modelError = m.findModelError()
 		}
 	}
 	fit.straight, fit.Chi2, fit.Dof = m.frames, m.chi2, m.dof()
@@ -201,7 +201,7 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 			m.c[b] = r3.Scale(-1, m.c[b])
 		}
 	}
-	fit.ModelError = misfit
+	fit.ModelError = modelError
 	if err := m.solve(fit.ModelError); err != nil {
 		return nil, err
 	}

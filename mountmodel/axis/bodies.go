@@ -22,10 +22,10 @@ const (
 	// slips, or a tube that creeps, stays below it.
 	bodiesApart = 3 * sky.Degree
 
-	// worthBodies is a misfit of one body from which another is looked for.
+	// worthBodies is a model error of one body from which another is looked for.
 	worthBodies = bodiesApart / 36
 
-	// bodyGain is how many times smaller another body must make the misfit.
+	// bodyGain is how many times smaller another body must make the model error.
 	bodyGain = 8
 
 	// mostBodies bounds the work: a night's measurement has two declinations on
@@ -34,16 +34,16 @@ const (
 )
 
 // separate splits frames, in order of time, among bodies if that makes them fit: m
-// is the model of one body, fitted, and its misfit. The model and misfit that it
+// is the model of one body, fitted, and its model error. The model and model error that it
 // gives may be those.
-func separate(m *model, misfit sky.Angle, towards sky.Local) (*model, sky.Angle) {
+func separate(m *model, modelError sky.Angle, towards sky.Local) (*model, sky.Angle) {
 	// Where another axis than the right ascension's was turned by much, a body
 	// begins; what was turned by less is looked for place by place.
 	for _, least := range aslant {
-		m, misfit = better(m, misfit, bodiesByTurns(m.frames, towards, least), towards)
+		m, modelError = better(m, modelError, bodiesByTurns(m.frames, towards, least), towards)
 	}
-	for len(m.c) < mostBodies && misfit > worthBodies {
-		found, left := m, misfit
+	for len(m.c) < mostBodies && modelError > worthBodies {
+		found, left := m, modelError
 		for k := 1; k < len(m.frames); k++ {
 			if m.body[k] != m.body[k-1] {
 				continue
@@ -52,16 +52,16 @@ func separate(m *model, misfit sky.Angle, towards sky.Local) (*model, sky.Angle)
 			for i := k; i < len(body); i++ {
 				body[i]++
 			}
-			if try, l := better(m, misfit, body, towards); l < left {
+			if try, l := better(m, modelError, body, towards); l < left {
 				found, left = try, l
 			}
 		}
 		if found == m {
 			break
 		}
-		m, misfit = found, left
+		m, modelError = found, left
 	}
-	return m, misfit
+	return m, modelError
 }
 
 // aslant are turns about axes square to the pole, from which a new body begins. A
@@ -85,32 +85,32 @@ func bodiesByTurns(frames []sky.Attitude, pole sky.Local, least sky.Angle) []int
 
 // better is the model with the frames on other bodies, if it fits so much better
 // that this explains them.
-func better(m *model, misfit sky.Angle, body []int, towards sky.Local) (*model, sky.Angle) {
+func better(m *model, modelError sky.Angle, body []int, towards sky.Local) (*model, sky.Angle) {
 	bodies := body[len(body)-1] + 1
-	if misfit <= worthBodies || bodies <= len(m.c) || bodies > mostBodies {
-		return m, misfit
+	if modelError <= worthBodies || bodies <= len(m.c) || bodies > mostBodies {
+		return m, modelError
 	}
 	try, ok := fitBodies(m.frames, body, bodies, towards)
 	if !ok {
-		return m, misfit
+		return m, modelError
 	}
 	for b := 1; b < bodies; b++ {
 		if sky.Separation(sky.Local(try.c[b]), sky.Local(try.c[b-1])) < bodiesApart {
-			return m, misfit
+			return m, modelError
 		}
 	}
 	for b := 1; b < bodies-1; b++ {
 		// One frame between others that agree is a stray one.
 		if count(body, b) == 1 && sky.Separation(sky.Local(try.c[b+1]), sky.Local(try.c[b-1])) < bodiesApart {
-			return m, misfit
+			return m, modelError
 		}
 	}
 	left := sky.Angle(0)
 	if doubtful(try.chi2, try.dof()) {
 		left = try.findModelError()
 	}
-	if left*bodyGain > misfit {
-		return m, misfit
+	if left*bodyGain > modelError {
+		return m, modelError
 	}
 	return try, left
 }

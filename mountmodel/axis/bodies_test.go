@@ -77,7 +77,7 @@ func TestBodies(t *testing.T) {
 					t.Fatal(err)
 				}
 				if fit.Bodies() != c.bodies || fit.averaged && c.bodies < 4 {
-					t.Errorf("%d bodies, misfit %.1f arcsec", fit.Bodies(), fit.ModelError.Arcseconds())
+					t.Errorf("%d bodies, model error %.1f arcsec", fit.Bodies(), fit.ModelError.Arcseconds())
 				}
 				stated := fit.Axis.With(fit.Allowance(Refraction{Lift: func(sky.Angle) sky.Angle { return 0 }, Pole: pole}))
 				if q := simmount.Mahalanobis(stated.Dir, stated.Cov, sky.Local(m.Axis)); q > 16 {

@@ -42,9 +42,9 @@ type Move struct {
 // more, and none at all at the zenith. The user is then told to tip the base.
 const NearZenith = 85 * sky.Degree
 
-// leastTold is the smallest move put in words; below half of it the bolt is
+// leastMove is the smallest move put in words; below half of it the bolt is
 // left alone. It is the last digit the words show.
-const leastTold = 1 * sky.Arcsecond
+const leastMove = 1 * sky.Arcsecond
 
 // Correction says how to bring the axis onto the pole. "West" and "east" name
 // the compass side towards which the upper, pole-seeking end of the axis must
@@ -70,7 +70,7 @@ func Correction(axis, pole sky.Local) Move {
 
 func altitudeWords(move sky.Angle) string {
 	switch {
-	case move.Abs() < leastTold/2:
+	case move.Abs() < leastMove/2:
 		return "leave the altitude as it is"
 	case move > 0:
 		return "raise " + sky.AngleWords(move)
@@ -80,7 +80,7 @@ func altitudeWords(move sky.Angle) string {
 }
 
 func azimuthWords(move sky.Angle, south bool) (words, rotation string) {
-	if move.Abs() < leastTold/2 {
+	if move.Abs() < leastMove/2 {
 		return "leave the azimuth as it is", ""
 	}
 	rotation = "clockwise seen from above"
@@ -96,7 +96,7 @@ func azimuthWords(move sky.Angle, south bool) (words, rotation string) {
 
 func tipWords(east sky.Angle) string {
 	switch {
-	case east.Abs() < leastTold/2:
+	case east.Abs() < leastMove/2:
 		return "leave the azimuth as it is"
 	case east > 0:
 		return fmt.Sprintf("tip the mount %s to the east", sky.AngleWords(east))

@@ -55,7 +55,7 @@ func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
 	if (distuv.ChiSquared{K: float64(2 * len(frames))}).Survival(-2*slices.Max(logs[:])) < 1e-3 {
 		return nil
 	}
-	return sky.TurnTold(logs, harmlessTurn, certain)
+	return sky.TurnProbabilities(logs, harmlessTurn, certain)
 }
 
 // chi2ByAir is how badly the squeeze of the frames fits to a zenith that is not where it was

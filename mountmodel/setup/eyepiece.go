@@ -36,7 +36,7 @@ type InView struct {
 
 // Seen gives the standing as it is seen through optics by an observer who faces
 // the pole: in the north east is on the right, in the south on the left.
-func (s Standing) Seen(through Optics, south bool) (InView, error) {
+func (s StarOffset) Seen(through Optics, south bool) (InView, error) {
 	right, up := s.East, s.Up
 	clock := s.PositionAngle // from up, clockwise
 	if south {

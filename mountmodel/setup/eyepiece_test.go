@@ -14,7 +14,7 @@ import (
 // turn; a star diagonal shows it upright with left and right exchanged (common practice,
 // and the optics of one lens and of one mirror).
 func TestSeen(t *testing.T) {
-	s := Standing{Distance: 30 * sky.Arcminute, PositionAngle: 60 * sky.Degree,
+	s := StarOffset{Distance: 30 * sky.Arcminute, PositionAngle: 60 * sky.Degree,
 		East: 30 * sky.Arcminute * sky.Angle(math.Sqrt(3)/2), Up: 15 * sky.Arcminute}
 	for _, c := range []struct {
 		through   Optics

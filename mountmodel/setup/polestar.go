@@ -56,8 +56,8 @@ func (s PoleStar) ICRS(julianYear float64) sky.ICRS {
 	return sky.Unit(sky.ICRS(r3.Add(p, r3.Scale(years, step))))
 }
 
-// Standing is where a star is seen against a pole.
-type Standing struct {
+// StarOffset is where a star is seen against a pole.
+type StarOffset struct {
 	// Distance is the angle on the sky from the pole to the star. It is also how
 	// far off the axis is when one simply centres the star.
 	Distance sky.Angle
@@ -80,11 +80,11 @@ type StarPlace struct {
 	PolarDistance sky.Angle
 	// FromRefracted and FromTrue are where the star is seen against the pole as
 	// seen through the air, and against the direction of the Earth's axis.
-	FromRefracted, FromTrue Standing
+	FromRefracted, FromTrue StarOffset
 }
 
 // From is where the star is seen against one of the poles.
-func (p StarPlace) From(kind observed.PoleKind) Standing {
+func (p StarPlace) From(kind observed.PoleKind) StarOffset {
 	if kind == observed.True {
 		return p.FromTrue
 	}
@@ -110,17 +110,17 @@ func PoleStarsAt(site sky.Site, air sky.Air, t time.Time) ([]StarPlace, error) {
 			Star: star, Seen: seen,
 			HourAngle:     sky.Atan2(-airless.X, lat.Cos()*airless.Z-lat.Sin()*airless.Y).Positive(),
 			PolarDistance: sky.Separation(airless, truePole),
-			FromRefracted: standing(seen, refracted, site.South()),
-			FromTrue:      standing(seen, truePole, site.South()),
+			FromRefracted: starOffset(seen, refracted, site.South()),
+			FromTrue:      starOffset(seen, truePole, site.South()),
 		})
 	}
 	return out, nil
 }
 
-// standing measures in the plane that touches the sky at the pole. Up is along
+// starOffset measures in the plane that touches the sky at the pole. Up is along
 // the meridian away from the horizon below the pole, which keeps its meaning
 // where the pole is overhead.
-func standing(star, pole sky.Local, south bool) Standing {
+func starOffset(star, pole sky.Local, south bool) StarOffset {
 	up := sky.Vec{Y: -pole.Z, Z: pole.Y}
 	if south {
 		up = sky.Vec{Y: pole.Z, Z: -pole.Y}
@@ -128,7 +128,7 @@ func standing(star, pole sky.Local, south bool) Standing {
 	d := sky.Vec(star)
 	along := r3.Dot(d, sky.Vec(pole))
 	east, high := d.X, r3.Dot(d, up)
-	return Standing{
+	return StarOffset{
 		Distance:      sky.Separation(star, pole),
 		PositionAngle: sky.Atan2(east, high).Positive(),
 		East:          sky.Atan2(east, along), Up: sky.Atan2(high, along),

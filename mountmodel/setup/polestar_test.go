@@ -167,7 +167,7 @@ func TestStandingConsistent(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, p := range places {
-			for _, s := range []Standing{p.FromRefracted, p.FromTrue} {
+			for _, s := range []StarOffset{p.FromRefracted, p.FromTrue} {
 				long := sky.Angle(math.Atan(math.Hypot(s.East.Tan(), s.Up.Tan())))
 				if off := (long - s.Distance).Abs(); off > 1e-6*sky.Arcsecond {
 					t.Fatalf("%s: east and up give %g, distance %g arcmin", p.Star.Name, long.Arcminutes(), s.Distance.Arcminutes())
@@ -178,7 +178,7 @@ func TestStandingConsistent(t *testing.T) {
 			}
 			// Without air the star turns with the hour angle, westwards from upper culmination:
 			// position angle from up through east = minus hour angle.
-			if s := standing(sky.Local(p.Seen), observed.Pole(site, air, observed.True), site.South()); s != p.FromTrue {
+			if s := starOffset(sky.Local(p.Seen), observed.Pole(site, air, observed.True), site.South()); s != p.FromTrue {
 				t.Fatal("FromTrue is not from the true pole")
 			}
 			noAir := air

@@ -5,9 +5,9 @@ import (
 	"slices"
 )
 
-// TurnTold is the probability of each degree of a turn, from the logarithms of their likelihoods. It is nil where more than
+// TurnProbabilities is the probability of each degree of a turn, from the logarithms of their likelihoods. It is nil where more than
 // the doubt is left to the harmless ones, about zero: they are not told apart from none.
-func TurnTold(logs [360]float64, harmless Angle, doubt float64) []float64 {
+func TurnProbabilities(logs [360]float64, harmless Angle, doubt float64) []float64 {
 	by := make([]float64, len(logs))
 	top := slices.Max(logs[:])
 	sum, within := 0.0, 0.0

@@ -122,8 +122,8 @@ func Load(folder string, names []string, now time.Time) (*Own, error) {
 	}}, nil
 }
 
-// Kept gives the certificate that a folder holds, as a service that runs there shows it.
-func Kept(folder string) (*Own, error) {
+// Stored gives the certificate that a folder holds, as a service that runs there shows it.
+func Stored(folder string) (*Own, error) {
 	authority, _, err := load(filepath.Join(folder, authorityFile))
 	if err != nil {
 		return nil, err

@@ -19,5 +19,5 @@
 //
 // Finding aid: limits.go has the limits, plan.go what will move, thorough.go the part of it at a second
 // declination and on the other side of the pier, sequence.go the measurement, turn.go a single movement,
-// told.go the mount's reports against the pictures, exposure.go which exposure to take.
+// crosscheck.go the mount's reports against the pictures, exposure.go which exposure to take.
 package measure

@@ -119,10 +119,10 @@ const lookTimeout = 2500 * time.Millisecond
 // is relied on, for one may come later than the other.
 const nearPole = 10 * sky.Degree
 
-// standing is where the axes stand by a report. A direction can be pointed to from either side of
+// positionOf is where the axes stand by a report. A direction can be pointed to from either side of
 // the pier; a plan that never leaves the first does not ask. Near the pole the hour angle is followed
 // only while right ascension turns: the tube of a mount that is not square swings round there.
-func (m *Measurer) standing(w surroundings, s devices.MountState) Position {
+func (m *Measurer) positionOf(w surroundings, s devices.MountState) Position {
 	p := w.position(s)
 	if !m.over {
 		return p
@@ -160,7 +160,7 @@ func (m *Measurer) look(ctx context.Context) (devices.MountState, surroundings, 
 		err = devices.ErrTimeout
 	}
 	if err == nil {
-		m.stand = m.standing(w, s)
+		m.stand = m.positionOf(w, s)
 	}
 	return s, w, err
 }
@@ -236,11 +236,11 @@ func (m *Measurer) Measure(ctx context.Context, plan Plan) (seen []Seen, err err
 		}
 		switch {
 		case i == 0:
-			err = m.agrees(ctx, plan)
+			err = m.checkPointing(ctx, plan)
 		case stop.alone():
-			err = m.turnedAsTold()
+			err = m.checkTurn()
 		default:
-			err = m.movedAsTold()
+			err = m.checkMove()
 		}
 		if err != nil {
 			return seen, err

@@ -16,9 +16,9 @@ import (
 // up mount with its cone error stays within it (common practice: polar errors up to 3 degrees).
 const whereTolerance = 5 * sky.Degree
 
-// agrees holds the mount's report against the first picture, and the path against the limits from
+// checkPointing holds the mount's report against the first picture, and the path against the limits from
 // where the tube really points.
-func (m *Measurer) agrees(ctx context.Context, plan Plan) error {
+func (m *Measurer) checkPointing(ctx context.Context, plan Plan) error {
 	first := m.frames[0]
 	w, err := surroundingsAt(m.opt.Site, m.opt.Air, first.seen.Mid)
 	if err != nil {
@@ -60,8 +60,8 @@ const (
 	axisAside = 12 * sky.Degree
 )
 
-// turnedAsTold holds the last turn against the pictures.
-func (m *Measurer) turnedAsTold() error {
+// checkTurn holds the last turn against the pictures.
+func (m *Measurer) checkTurn() error {
 	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
 	reported := b.at.since(a.at).Hour
 	v := sky.VectorFromRotation(b.seen.Attitude.Mul(a.seen.Attitude.Transpose()))
@@ -92,8 +92,8 @@ func attitudeOf(p Position, lat sky.Angle) sky.Matrix {
 	return sky.Rotation(north, -p.Hour).Mul(sky.Rotation(sky.Vec{X: 1}, -p.Dec))
 }
 
-// movedAsTold holds the pictures against moves of which at least one was in declination.
-func (m *Measurer) movedAsTold() error {
+// checkMove holds the pictures against moves of which at least one was in declination.
+func (m *Measurer) checkMove() error {
 	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
 	lat := m.opt.Site.Latitude
 	told := attitudeOf(b.at, lat).Mul(attitudeOf(a.at, lat).Transpose())
