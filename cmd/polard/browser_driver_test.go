@@ -110,8 +110,8 @@ func (p *pageDriver) frame() view {
 // notNow puts the page's question off, if it asks one.
 func (p *pageDriver) notNow() {
 	p.T.Helper()
-	if browsertest.Eval[bool](p.Page, `(s => s && s.checkVisibility())(document.querySelector(".told-sheet"))`) {
-		p.Click(`[data-told="later"]`)
+	if browsertest.Eval[bool](p.Page, `(s => s && s.checkVisibility())(document.querySelector(".bolt-report-sheet"))`) {
+		p.Click(`[data-bolt-report="later"]`)
 	}
 }
 
@@ -207,13 +207,13 @@ func (p *pageDriver) tellTurn(config rehearsal.Config) view {
 	for range quarter {
 		p.rigButton("Raise")
 	}
-	if !browsertest.Eval[bool](p.Page, `!document.querySelector(".told-sheet").hidden`) {
+	if !browsertest.Eval[bool](p.Page, `!document.querySelector(".bolt-report-sheet").hidden`) {
 		p.Until(`document.querySelector("#now .choice [data-change-over=altitude]") !== null`)
 		if browsertest.Eval[bool](p.Page, `document.querySelector("#now .choice [data-change-over=altitude]").getAttribute("aria-pressed") === "false"`) {
 			p.Click(`#now [data-change-over="altitude"]`)
 			p.Until(`document.querySelector("#now .choice [data-change-over=altitude]").getAttribute("aria-pressed") === "true"`)
 		}
-		p.Click(`[data-told="open"]`)
+		p.Click(`[data-bolt-report="open"]`)
 	}
 	p.Says("How far did you turn the altitude bolt?")
 	p.Click(`[data-turns="0.25"]`)

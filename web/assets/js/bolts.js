@@ -10,7 +10,7 @@ import { strokeOf } from "./strokes.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
-/** @typedef {import("./types.js").Standing} Standing */
+/** @typedef {import("./types.js").AxisStatus} AxisStatus */
 /** @typedef {import("./types.js").Move} Move */
 
 // So many readings before the newest are shown as notches on the rule.
@@ -33,7 +33,7 @@ export function turning(state) {
 
 /**
  * @param {State} state
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {boolean} operate
  */
 export function boltParts(state, now, operate) {
@@ -44,7 +44,7 @@ export function boltParts(state, now, operate) {
 
 /**
  * Both bolts in their places; pressing the other one changes over.
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {Move} turned
  * @param {boolean} operate
  */
@@ -57,7 +57,7 @@ function choice(now, turned, operate) {
 
 /**
  * @param {State} state
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {Move} m
  */
 function large(state, now, m) {
@@ -88,7 +88,7 @@ function handSide(way, south) {
 }
 
 /**
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {Move} m
  */
 function spreadOf(now, m) {
@@ -97,7 +97,7 @@ function spreadOf(now, m) {
 
 /**
  * @param {State} state
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {Move} m
  * @param {boolean} way
  */
@@ -119,7 +119,7 @@ function boltRule(state, now, m, way) {
 /**
  * Both bolts side by side, none before the other: they are not to be turned now.
  * @param {State} state
- * @param {Standing} now
+ * @param {AxisStatus} now
  * @param {boolean} old the numbers are
  */
 export function pair(state, now, old) {
@@ -135,7 +135,7 @@ export function pair(state, now, old) {
 /**
  * Both bolts together: how far the axis is from the pole, and what that means.
  * @param {State} state
- * @param {Standing} now
+ * @param {AxisStatus} now
  */
 export function total(state, now) {
   const kind = words.pole[state.pole?.kind ?? ""] ?? "";

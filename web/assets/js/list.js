@@ -46,7 +46,7 @@ function chosen(state, operate) {
   const number = (state.frames ?? []).find((f) => f.file === c.file && f.mid_utc === c.mid_utc)?.number ?? 0;
   return h("div", { role: "status" }, h("div", { class: "chosen" },
     h("p", {}, (c.counts ? w.with : w.without)(words.frame(number, clock(c.mid_utc)), angle(c.is_arcmin), angle(c.was_arcmin))),
-    operate && h("button", { type: "button", "data-file": c.file, "data-mid": c.mid_utc, "data-counts": String(!c.counts) }, words.told.undo)));
+    operate && h("button", { type: "button", "data-file": c.file, "data-mid": c.mid_utc, "data-counts": String(!c.counts) }, words.boltReport.undo)));
 }
 
 /**

@@ -19,7 +19,7 @@ import { renderPulse } from "./pulse.js";
 import { RigPanel } from "./rig.js";
 import { MarksForm } from "./steps/marks.js";
 import { SetupView } from "./steps/view.js";
-import { ToldPanel } from "./told.js";
+import { BoltReport } from "./boltreport.js";
 import { Tone } from "./tone.js";
 import { renderWatched } from "./watched.js";
 import { words } from "./words.js";
@@ -54,7 +54,7 @@ const now = byId("now"), does = byId("does"), others = byId("others"), say = byI
 const picture = new PicturePanel(byId("picture"));
 const rig = new RigPanel(byId("rig"), complain);
 const equipment = new EquipmentPanel(byId("equipment"), complain);
-const told = new ToldPanel(byId("told"), complain);
+const boltReport = new BoltReport(byId("bolt-report"), complain);
 const marks = new MarksForm(byId("marks"));
 const tone = new Tone();
 const setup = new SetupView(now, does, byId("way"), () => show("work"), complain);
@@ -155,7 +155,7 @@ function renderAll() {
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   equipment.render(state.equipment, operate);
-  told.render(operate && working && state.phase === "adjusting" && !state.free_head, state);
+  boltReport.render(operate && working && state.phase === "adjusting" && !state.free_head, state);
   renderWatched(byId("watched"), state);
   showParts("correction", working ? correctionParts(state, operate) : null);
   showParts("proof", working ? proofParts(state) : null);
@@ -236,7 +236,7 @@ function renderDoes() {
   /** @type {HTMLElement[]} */
   const row = operate ? list.map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : [];
   if (operate && remedy) row.push(startOver("strong"));
-  if (sound && operate && !state?.free_head) row.push(told.opener);
+  if (sound && operate && !state?.free_head) row.push(boltReport.opener);
   if (sound) row.push(tone.button);
   does.replaceChildren(...row);
   const head = h("button", { type: "button", class: "quiet", "data-do": "head", onclick: event(state?.free_head ? "two_bolts" : "free_head") },

@@ -94,14 +94,14 @@ export class RigPanel {
    * @param {number|null|undefined} perTurn
    */
   step(perTurn) {
-    return this.byTurns ? words.told.turns[this.chosen][0] * (perTurn ?? 0) : steps[this.chosen];
+    return this.byTurns ? words.boltReport.turns[this.chosen][0] * (perTurn ?? 0) : steps[this.chosen];
   }
 
   /** Turns the bolts by turns, as at a real mount, or by what they do to the axis. */
   turnsOrAngles() {
     this.byTurns = !this.byTurns;
     this.measure.setAttribute("aria-pressed", String(this.byTurns));
-    this.stepButtons.forEach((b, i) => setText(b, this.byTurns ? words.told.turns[i][1] : angle(steps[i])));
+    this.stepButtons.forEach((b, i) => setText(b, this.byTurns ? words.boltReport.turns[i][1] : angle(steps[i])));
     if (this.state) this.render(this.state, this.south);
   }
 

@@ -4,7 +4,7 @@ import { number } from "./format.js";
 import { note } from "./memory.js";
 import { language, words } from "./words.js";
 
-/** @typedef {{distance_arcmin: number, position_angle_deg: number, east_arcmin: number, up_arcmin: number}} StarStanding */
+/** @typedef {{distance_arcmin: number, position_angle_deg: number, east_arcmin: number, up_arcmin: number}} StarOffset */
 /** @typedef {{through: string, right_arcmin: number, up_arcmin: number, clock_hours: number}} StarView */
 /** @typedef {{time_utc: string, az_deg: number, length_per_height: number, turn_deg_per_minute: number, sun_alt_deg: number}} Shadow */
 /**
@@ -13,8 +13,8 @@ import { language, words } from "./words.js";
  * @property {number} magnitude_v
  * @property {number} hour_angle_deg
  * @property {number} polar_distance_arcmin
- * @property {StarStanding} from_refracted_pole
- * @property {StarStanding} from_true_pole
+ * @property {StarOffset} from_refracted_pole
+ * @property {StarOffset} from_true_pole
  * @property {StarView[]} views
  */
 /**

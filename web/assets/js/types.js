@@ -16,7 +16,7 @@
  * @property {string} text
  * @property {string} [rotation]
  */
-/** @typedef {{axis: Direction, offset: Offset, uncertainty: Uncertainty, moves: Move[]}} Standing */
+/** @typedef {{axis: Direction, offset: Offset, uncertainty: Uncertainty, moves: Move[]}} AxisStatus */
 /** @typedef {{lat_deg: Num, lon_deg: Num, elevation_m: Num, pressure_hpa: Num, temperature_c: Num, pressure_uncertainty_hpa: Num, temperature_uncertainty_c: Num}} Site */
 /** @typedef {{x_px: number, y_px: number, v_mag: Num}} Star */
 /** @typedef {{inside: boolean, x_px: Num, y_px: Num, away_deg: Num, towards_deg: Num}} InFrame */
@@ -109,8 +109,8 @@
  * @property {Site} [site]
  * @property {Num} tolerance_arcmin
  * @property {{kind: string} & Direction} [pole]
- * @property {Standing} [measured]
- * @property {Standing} [now]
+ * @property {AxisStatus} [measured]
+ * @property {AxisStatus} [now]
  * @property {boolean} within
  * @property {"altitude"|"azimuth"} [turning]
  * @property {{bolt: string, worse_arcmin: Num}} [wrong_way]

@@ -178,9 +178,9 @@ export const words = {
     other: (list) => `Nicht andersherum: dort ${list.join(", und ")}.`, both: (list) => `Beide Wege haben Tücken; auf diesem ${list.join(", und ")}. Erst hinsehen.`, either: "Andersherum ginge es ebenso.",
   },
   sound: { on: "Ton an", off: "Ton aus", label: "Ton beim Schrauben: ein Schlag für die Höhe, zwei für das Azimut, dann ein Ton: höher, wenn die Achse zu hoch oder zu weit rechts steht, tiefer auf der anderen Seite, näher mit jedem Schritt zum Pol" },
-  told: {
+  boltReport: {
     open: "Gedreht", ask: { altitude: "Wie weit wurde die Höhenschraube gedreht?", azimuth: "Wie weit wurde die Azimutschraube gedreht?" },
-    turns: en.told.turns, unit: "Umdrehung", clockwise: "im Uhrzeigersinn", anticlockwise: "gegen den Uhrzeigersinn", asked: "Wie verlangt", later: "Nicht jetzt", undo: "Zurücknehmen", takenBack: "Zurückgenommen.",
+    turns: en.boltReport.turns, unit: "Umdrehung", clockwise: "im Uhrzeigersinn", anticlockwise: "gegen den Uhrzeigersinn", asked: "Wie verlangt", later: "Nicht jetzt", undo: "Zurücknehmen", takenBack: "Zurückgenommen.",
     kept: (bolt, much, way) => `Vermerkt: ${bolt}, ${much} Umdrehung ${way}.`, keptAsked: (bolt) => `Vermerkt: ${bolt}, wie verlangt.`,
   },
   rig: { faultText: { flip: "Die Montierung schwenkt den Tubus auf die andere Seite.", sag: "Tubus und Kamera hängen durch ihr Gewicht; eine Deklination allein zeigt es nicht.", creep: "Die Deklinationsachse kriecht unter dem Gewicht.", dither: "Das Guiding-Programm rückt zwischen den Aufnahmen ein wenig.", stopped: "Die Uhr der Aufnahmezeiten steht still.", longitude: "Die Länge hat das falsche Vorzeichen.", air: "Die Luft ist anders als angegeben.", declination: "Der Tubus dreht sich um mehr als ein Grad in Deklination.", bump: "Jemand stößt an das Stativ.", clutch: "Die RA-Klemme rutscht um einige Grad.", wild: "Eine Böe rüttelt am Tubus, während belichtet wird.", cloud: "Wolken verdecken die Sterne.", clock: "Die Uhr der Kamera geht eine Stunde vor, wie bei doppelter Sommerzeit.", flexure: "Die Kamera hängt am Tubus durch.", settling: "Das Stativ sinkt in weichen Boden.", lock: "Das Klemmen der Schrauben bewegt die Achse.", periodic: "Die Schnecke des Antriebs läuft ungleichmäßig.", },

@@ -3,7 +3,7 @@
 /** @typedef {import("./en.js").Bolt} Bolt */
 
 export const bench = {
-  told: {
+  boltReport: {
     open: "I turned",
     /** @type {Record<Bolt, string>} */
     ask: { altitude: "How far did you turn the altitude bolt?", azimuth: "How far did you turn the azimuth bolt?" },

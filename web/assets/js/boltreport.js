@@ -17,13 +17,13 @@ const clear = 5;
 // So long a told turn can be taken back: until the next frame or two has come.
 const saidMs = 20_000;
 
-export class ToldPanel {
+export class BoltReport {
   /**
    * @param {HTMLElement} root
    * @param {(text: string) => void} complain
    */
   constructor(root, complain) {
-    const w = words.told;
+    const w = words.boltReport;
     this.root = root;
     this.complain = complain;
     /** @type {Bolt} */
@@ -34,18 +34,18 @@ export class ToldPanel {
     this.askedTurns = 0;
     /** How often each bolt was asked about. */
     this.asks = { altitude: 0, azimuth: 0 };
-    this.title = h("h2", { id: "told-title" });
+    this.title = h("h2", { id: "bolt-report-title" });
     const size = (/** @type {number} */ sign) => w.turns.map(([n, name]) => h("button", { type: "button", "data-turns": String(sign * n),
       "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name) },
       h("span", {}, sign > 0 ? "↻" : "↺", " ", name)));
-    this.sheet = h("div", { class: "told-sheet", role: "group", "aria-labelledby": "told-title", hidden: true },
-      h("div", { class: "told-head" }, this.title, h("button", { type: "button", class: "quiet", "data-told": "later", onclick: () => this.close() }, w.later)),
-      h("div", { class: "told-sizes" }, size(1)), h("div", { class: "told-sizes" }, size(-1)),
+    this.sheet = h("div", { class: "bolt-report-sheet", role: "group", "aria-labelledby": "bolt-report-title", hidden: true },
+      h("div", { class: "bolt-report-head" }, this.title, h("button", { type: "button", class: "quiet", "data-bolt-report": "later", onclick: () => this.close() }, w.later)),
+      h("div", { class: "bolt-report-sizes" }, size(1)), h("div", { class: "bolt-report-sizes" }, size(-1)),
       this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked));
     this.note = h("p", { class: "form-note", role: "status" });
-    this.undo = h("button", { type: "button", class: "quiet", "data-told": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
-    this.opener = h("button", { type: "button", "data-told": "open", onclick: () => (this.open ? this.close() : this.show(this.bolt)) }, w.open);
-    this.row = h("div", { class: "told-row", hidden: true }, this.note, this.undo);
+    this.undo = h("button", { type: "button", class: "quiet", "data-bolt-report": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
+    this.opener = h("button", { type: "button", "data-bolt-report": "open", onclick: () => (this.open ? this.close() : this.show(this.bolt)) }, w.open);
+    this.row = h("div", { class: "bolt-report-row", hidden: true }, this.note, this.undo);
     root.append(this.sheet, this.row);
     /** @type {State|null} */
     this.state = null;
@@ -57,7 +57,7 @@ export class ToldPanel {
   show(bolt) {
     this.bolt = bolt;
     this.open = true;
-    setText(this.title, words.told.ask[bolt]);
+    setText(this.title, words.boltReport.ask[bolt]);
     const stroke = this.state?.strokes?.find((s) => s.bolt === bolt);
     this.asked.hidden = !stroke;
     this.asked.dataset.asked = stroke ? bolt : "";
@@ -76,12 +76,12 @@ export class ToldPanel {
    * @param {string} name
    */
   async tell(turns, name) {
-    const w = words.told;
+    const w = words.boltReport;
     await this.send(turns, w.kept(words.bolt[this.bolt], name, turns > 0 ? w.clockwise : w.anticlockwise));
   }
 
   async tellAsked() {
-    await this.send(this.askedTurns, words.told.keptAsked(words.bolt[this.bolt]));
+    await this.send(this.askedTurns, words.boltReport.keptAsked(words.bolt[this.bolt]));
   }
 
   /**
@@ -104,7 +104,7 @@ export class ToldPanel {
       this.complain(problem ?? words.unreachable);
       return;
     }
-    this.say(words.told.takenBack, false);
+    this.say(words.boltReport.takenBack, false);
   }
 
   /**
