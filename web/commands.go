@@ -180,7 +180,7 @@ func (s *Server) commandRoutes(g *echo.Group) {
 			}
 		}
 		kept := op.SetSite(ctx, site, air, kind)
-		if kept != nil && !errors.Is(kept, ErrNotKept) {
+		if kept != nil && !errors.Is(kept, ErrNotLogged) {
 			return kept
 		}
 		return errors.Join(kept, s.notePlace(ctx, r))
@@ -282,12 +282,12 @@ func readBody[T any](c echo.Context) (body T, err error) {
 	return body, nil
 }
 
-// ErrNotKept is what an [Operator] or [Notes] wraps when something was done, but is not in
+// ErrNotLogged is what an [Operator] or [Notes] wraps when something was done, but is not in
 // the logbook (yet): after a power cut it would be undone.
-var ErrNotKept = errors.New("this was done, but is not in the logbook")
+var ErrNotLogged = errors.New("this was done, but is not in the logbook")
 
-// notKept is the body of an answer to a command that is in force and not kept.
-type notKept struct {
+// notLogged is the body of an answer to a command that is in force and not in the logbook.
+type notLogged struct {
 	Code   string `json:"code"`
 	Detail string `json:"detail"`
 }
@@ -302,9 +302,9 @@ func command[T any](s *Server, do func(context.Context, T) error) echo.HandlerFu
 		if err != nil {
 			return err
 		}
-		if err := do(r.Context(), body); errors.Is(err, ErrNotKept) {
+		if err := do(r.Context(), body); errors.Is(err, ErrNotLogged) {
 			s.opt.Logger.Warn("command", "path", r.URL.Path, "error", err)
-			return c.JSON(http.StatusAccepted, notKept{"not_kept", err.Error()})
+			return c.JSON(http.StatusAccepted, notLogged{"not_kept", err.Error()})
 		} else if err != nil {
 			var p *problem
 			if errors.As(err, &p) {

@@ -199,7 +199,7 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 			rec.refuse = fmt.Errorf("%s", why)
 		}
 		if why := c.headers["NotKept"]; why != "" {
-			rec.refuse = fmt.Errorf("%w: %s", ErrNotKept, why)
+			rec.refuse = fmt.Errorf("%w: %s", ErrNotLogged, why)
 		}
 		rec.mu.Unlock()
 		asked := s
@@ -271,8 +271,8 @@ func TestHandlersKeepTheDescription(t *testing.T) {
 // full are notes on a disk that is full.
 type full struct{ *memory }
 
-func (full) SetNote(context.Context, string, []byte) error { return ErrNotKept }
-func (full) SetMarks(context.Context, Marks) error         { return ErrNotKept }
+func (full) SetNote(context.Context, string, []byte) error { return ErrNotLogged }
+func (full) SetMarks(context.Context, Marks) error         { return ErrNotLogged }
 func (full) Note(context.Context, string) ([]byte, error)  { return nil, nil }
 
 // description is what this test reads of an OpenAPI document.

@@ -110,17 +110,17 @@ type (
 		SideNm     float64 `json:"side_newton_m"`
 	}
 	PoleStar struct {
-		Name                string       `json:"name"`
-		Magnitude           float64      `json:"magnitude_v"`
-		HourAngleDeg        float64      `json:"hour_angle_deg"`
-		PolarDistanceArcmin float64      `json:"polar_distance_arcmin"`
-		Seen                Direction    `json:"seen"`
-		FromRefracted       StarStanding `json:"from_refracted_pole"`
-		FromTrue            StarStanding `json:"from_true_pole"`
+		Name                string     `json:"name"`
+		Magnitude           float64    `json:"magnitude_v"`
+		HourAngleDeg        float64    `json:"hour_angle_deg"`
+		PolarDistanceArcmin float64    `json:"polar_distance_arcmin"`
+		Seen                Direction  `json:"seen"`
+		FromRefracted       StarOffset `json:"from_refracted_pole"`
+		FromTrue            StarOffset `json:"from_true_pole"`
 		// Views are against the pole that is aimed at.
 		Views []StarView `json:"views"`
 	}
-	StarStanding struct {
+	StarOffset struct {
 		DistanceArcmin   float64 `json:"distance_arcmin"`
 		PositionAngleDeg float64 `json:"position_angle_deg"`
 		EastArcmin       float64 `json:"east_arcmin"`
@@ -157,8 +157,8 @@ func shadowOf(s setup.Shadow) Shadow {
 	return Shadow{utcText(s.Time), s.Azimuth.Degrees(), s.Length, s.PerMinute.Degrees(), s.SunAlt.Degrees()}
 }
 
-func starStandingOf(s setup.Standing) StarStanding {
-	return StarStanding{s.Distance.Arcminutes(), s.PositionAngle.Degrees(), s.East.Arcminutes(), s.Up.Arcminutes()}
+func starOffsetOf(s setup.StarOffset) StarOffset {
+	return StarOffset{s.Distance.Arcminutes(), s.PositionAngle.Degrees(), s.East.Arcminutes(), s.Up.Arcminutes()}
 }
 
 // lowPole is where haze, trees and the roughness of low refraction begin to
@@ -244,7 +244,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 	for _, p := range s.Stars {
 		star := PoleStar{
 			Name: p.Star.Name, Magnitude: p.Star.V, HourAngleDeg: p.HourAngle.Degrees(), PolarDistanceArcmin: p.PolarDistance.Arcminutes(),
-			Seen: direction(p.Seen), FromRefracted: starStandingOf(p.FromRefracted), FromTrue: starStandingOf(p.FromTrue), Views: []StarView{},
+			Seen: direction(p.Seen), FromRefracted: starOffsetOf(p.FromRefracted), FromTrue: starOffsetOf(p.FromTrue), Views: []StarView{},
 		}
 		for _, v := range p.Views(s.Pole, s.Place.South) {
 			star.Views = append(star.Views, StarView{string(v.Through), v.Right.Arcminutes(), v.Up.Arcminutes(), v.Clock})

@@ -46,8 +46,8 @@ type State struct {
 	ToleranceArcmin Number `json:"tolerance_arcmin"` // of the total offset on the sky: what "done" means
 	Pole            *Pole  `json:"pole,omitempty"`   // the one aimed at
 
-	Measured *Standing   `json:"measured,omitempty"` // by the measurement
-	Now      *Standing   `json:"now,omitempty"`      // by the newest frame
+	Measured *AxisStatus `json:"measured,omitempty"` // by the measurement
+	Now      *AxisStatus `json:"now,omitempty"`      // by the newest frame
 	Within   bool        `json:"within"`             // Now is inside the tolerance
 	Turning  string      `json:"turning,omitempty"`  // the bolt to turn now: it stays until it is in its slot or the person changes over
 	WrongWay *WrongWay   `json:"wrong_way,omitempty"`
@@ -187,9 +187,9 @@ type Uncertainty struct {
 	Correlation Number `json:"correlation"`
 }
 
-// Standing is how the axis stands, how sure that is, and what to turn: altitude,
+// AxisStatus is how the axis stands, how sure that is, and what to turn: altitude,
 // then azimuth.
-type Standing struct {
+type AxisStatus struct {
 	Axis        Direction   `json:"axis"`
 	Offset      Offset      `json:"offset"`
 	Uncertainty Uncertainty `json:"uncertainty"`

@@ -27,7 +27,7 @@ const goldenState = "../testdata/web/state.json"
 // that the golden file is the same on every machine.
 func fullState() State {
 	yes, chi2 := true, Number(1.13)
-	st := Standing{
+	st := AxisStatus{
 		Axis:        Direction{AltDeg: 47.15, AzDeg: 0.4534},
 		Offset:      Offset{AltArcmin: -7, AzArcmin: 27.2, TotalArcmin: 19.77},
 		Uncertainty: Uncertainty{AltArcsec: 6, AzArcsec: 4.4, Correlation: 0.15},

@@ -49,8 +49,8 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Site:            new(siteWire(v.Site, v.Air)),
 		ToleranceArcmin: Number(v.Tolerance.Arcminutes()),
 		Pole:            &Pole{Kind: v.PoleKind.String(), Direction: direction(v.Pole)},
-		Measured:        standing(v.Measured, v),
-		Now:             standing(v.Now, v),
+		Measured:        statusWire(v.Measured, v),
+		Now:             statusWire(v.Now, v),
 		Within:          v.Within,
 		Turning:         string(v.Turning),
 		WrongWay:        wrongWay(v),
@@ -282,11 +282,11 @@ func direction(d sky.Local) Direction {
 	return Direction{AltDeg: Number(alt.Degrees()), AzDeg: Number(az.Degrees())}
 }
 
-func standing(s *axis.Status, v mountmodel.View) *Standing {
+func statusWire(s *axis.Status, v mountmodel.View) *AxisStatus {
 	if s == nil {
 		return nil
 	}
-	return &Standing{
+	return &AxisStatus{
 		Axis:        direction(s.Axis.Dir),
 		Offset:      offsetWire(s.Offset),
 		Uncertainty: *uncertaintyOf(s.Axis),

@@ -282,8 +282,8 @@ func uncertaintyOf(s axis.Status) uncertaintyJSON {
 	}
 }
 
-// standing is how the axis stands by all frames; nil when they do not tell.
-func (r axisReport) standing() *axis.Status {
+// status is how the axis stands by all frames; nil when they do not tell.
+func (r axisReport) status() *axis.Status {
 	if r.watched {
 		return r.view.Now
 	}
@@ -306,7 +306,7 @@ func (r axisReport) wire() axisJSON {
 	if s := web.SuggestionFromView(v); s != nil {
 		out.Suggestion = &suggestionJSON{*s, r.call.corrected(*v.Suggested, r.outcomes)}
 	}
-	if m := r.standing(); m != nil {
+	if m := r.status(); m != nil {
 		axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
 		out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
 	}
@@ -376,8 +376,8 @@ func (r axisReport) notes(b *bytes.Buffer) {
 	}
 }
 
-// standingWords say where the axis points, and what to turn.
-func (r axisReport) standingWords(b *bytes.Buffer, what string, s axis.Status) {
+// statusWords say where the axis points, and what to turn.
+func (r axisReport) statusWords(b *bytes.Buffer, what string, s axis.Status) {
 	alt, az := sky.AltAzFromLocal(s.Axis.Dir)
 	fmt.Fprintf(b, "%s: the axis points to altitude %.4f, azimuth %.4f degrees, %s from the %s pole (known to %s in altitude, %s in azimuth)\n",
 		what, alt.Degrees(), roundedAzimuth(az), sky.AngleWords(s.Offset.Total), r.view.PoleKind,
@@ -441,7 +441,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		_, err := b.WriteTo(terminal{w})
 		return err
 	}
-	standing := func(what string, s axis.Status) { r.standingWords(&b, what, s) }
+	standing := func(what string, s axis.Status) { r.statusWords(&b, what, s) }
 	if r.watched {
 		standing(watchedHead(v.Watch), *v.Now)
 		for _, text := range sky.English(v.Watch.Sentences) {

@@ -57,7 +57,7 @@ func (r axisReport) printNewest(w io.Writer, asJSON bool) error {
 		return writeJSON(w, adjustOf(newest))
 	}
 	var b bytes.Buffer
-	r.standingWords(&b, shownName(newest.Name), newest.Status)
+	r.statusWords(&b, shownName(newest.Name), newest.Status)
 	_, err := b.WriteTo(terminal{w})
 	return err
 }

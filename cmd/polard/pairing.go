@@ -59,7 +59,7 @@ func (f *tlsFlags) running(state stateFlags) (*tls.Certificate, string, error) {
 	if err != nil {
 		return nil, "", err
 	}
-	own, err := certificate.Kept(folder)
+	own, err := certificate.Stored(folder)
 	if err != nil {
 		return nil, "", fmt.Errorf("there is no certificate in %s yet: start the service with --own-certificate first (%w)", folder, err)
 	}

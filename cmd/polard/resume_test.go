@@ -135,7 +135,7 @@ func TestGoesOnAfterRestart(t *testing.T) {
 		t.Fatal(status, answer)
 	}
 	s, last := r.State(t), a.Adjust[len(a.Adjust)-1]
-	sameStanding(t, "after all stops", s.Now, last.Axis, last.Offset, last.Move, last.Uncertainty)
+	sameStatus(t, "after all stops", s.Now, last.Axis, last.Offset, last.Move, last.Uncertainty)
 	if got := framesKept(t, harness.Book(t, state), folder); strings.Join(got, " ") != strings.Join(names, " ") {
 		t.Errorf("frames kept %v, want %v", got, names)
 	}
@@ -205,7 +205,7 @@ func TestServicesOnOneLogbook(t *testing.T) {
 		names = append(names, f.File)
 	}
 	// The second took its lens from another frame than the first.
-	same := func(a, b *web.Standing) bool {
+	same := func(a, b *web.AxisStatus) bool {
 		return a != nil && b != nil && math.Abs(float64(a.Axis.AltDeg-b.Axis.AltDeg))*3600 < sameArcsec && math.Abs(float64(a.Axis.AzDeg-b.Axis.AzDeg))*3600 < sameArcsec
 	}
 	a, b := first.State(t), second.State(t)

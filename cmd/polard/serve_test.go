@@ -30,7 +30,7 @@ const sameArcsec = 1e-3
 
 // sameStanding compares what the page is told with what the axis command
 // prints.
-func sameStanding(t *testing.T, what string, got *web.Standing, axis directionJSON, o offsetJSON, m moveJSON, u uncertaintyJSON) {
+func sameStatus(t *testing.T, what string, got *web.AxisStatus, axis directionJSON, o offsetJSON, m moveJSON, u uncertaintyJSON) {
 	t.Helper()
 	if got == nil {
 		t.Fatalf("%s: the page has no numbers", what)
@@ -82,7 +82,7 @@ func TestNewestWhileTurning(t *testing.T) {
 	if len(a.Adjust) != 2 || s.Latest.ID != int64(len(read)) {
 		t.Fatalf("%d frames read on the page, %d after the measurement by polard axis", s.Latest.ID, len(a.Adjust))
 	}
-	sameStanding(t, "the newest", s.Now, a.Adjust[1].Axis, a.Adjust[1].Offset, a.Adjust[1].Move, a.Adjust[1].Uncertainty)
+	sameStatus(t, "the newest", s.Now, a.Adjust[1].Axis, a.Adjust[1].Offset, a.Adjust[1].Move, a.Adjust[1].Uncertainty)
 	for _, again := range []string{"", "after a restart"} {
 		if again != "" {
 			r.Stop(t)
@@ -132,7 +132,7 @@ func TestServeShowsWhatAxisPrints(t *testing.T) {
 			}
 			a := axisOf(t, append(set.SiteArgs(), set.Paths()[:i+1]...)...)
 			what := fmt.Sprintf("%d frames", i+1)
-			sameStanding(t, what, s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
+			sameStatus(t, what, s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 			if math.Abs(float64(s.TurnDeg)-a.TurnDeg)*3600 > sameArcsec || (s.Chi2Dof == nil) != (a.Chi2Dof == nil) {
 				t.Errorf("%s: turn %v and %v, chi-square %v and %v", what, s.TurnDeg, a.TurnDeg, s.Chi2Dof, a.Chi2Dof)
 			}
@@ -163,13 +163,13 @@ func TestServeShowsWhatAxisPrints(t *testing.T) {
 			harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
 			s := r.After(t, f.File)
 			if k := i - set.Measure; k >= 0 {
-				sameStanding(t, f.File, s.Now, a.Adjust[k].Axis, a.Adjust[k].Offset, a.Adjust[k].Move, a.Adjust[k].Uncertainty)
+				sameStatus(t, f.File, s.Now, a.Adjust[k].Axis, a.Adjust[k].Offset, a.Adjust[k].Move, a.Adjust[k].Uncertainty)
 				if s.Tracking == nil || *s.Tracking != a.Adjust[k].Tracking {
 					t.Errorf("%s: tracking %v, polard axis %v", f.File, s.Tracking, a.Adjust[k].Tracking)
 				}
 			}
 			if i >= set.Measure-1 {
-				sameStanding(t, "measured", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
+				sameStatus(t, "measured", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 			}
 		}
 	})
@@ -253,7 +253,7 @@ func TestServeWithoutPlace(t *testing.T) {
 	}
 	s := r.State(t)
 	a := axisOf(t, append(set.SiteArgs(), set.Paths()[:2]...)...)
-	sameStanding(t, "frames from before", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
+	sameStatus(t, "frames from before", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 	if s.ToleranceArcmin != 2.5 || s.Site == nil || float64(s.Site.LatDeg) != set.Site.Lat {
 		t.Errorf("tolerance %v, site %+v", s.ToleranceArcmin, s.Site)
 	}
@@ -308,7 +308,7 @@ func TestPlaceFromHeader(t *testing.T) {
 		harness.WriteFrame(t, path, filepath.Join(folder, set.Frames[i].File))
 		s = r.After(t, set.Frames[i].File)
 	}
-	sameStanding(t, "page", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
+	sameStatus(t, "page", s.Measured, *a.Axis, *a.Offset, *a.Move, *a.Uncertainty)
 	if s.Pole.Kind != "true" || a.Pole.Kind != "true" || float64(s.Site.PressureHPa) != set.Site.HPa || float64(s.Site.TemperatureC) != set.Site.Temp {
 		t.Errorf("pole %+v and %+v, site %+v", s.Pole, a.Pole, s.Site)
 	}

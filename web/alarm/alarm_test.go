@@ -45,11 +45,11 @@ func TestAxisMoved(t *testing.T) {
 	limit := Options{Moved: 5 * sky.Arcminute}
 	confirmed := watched(9, 0, 3)
 	confirmed.Phase = "done"
-	confirmed.Measured = &web.Standing{Offset: web.Offset{AltArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: 2, AzArcsec: 2}}
+	confirmed.Measured = &web.AxisStatus{Offset: web.Offset{AltArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: 2, AzArcsec: 2}}
 	measured := func(alt float64, sigmaArcsec float64) web.State {
 		return web.State{
 			Phase: "adjusting", Pole: &web.Pole{Direction: web.Direction{AltDeg: 60}},
-			Measured:  &web.Standing{Offset: web.Offset{AltArcmin: web.Number(alt), AzArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: web.Number(sigmaArcsec)}},
+			Measured:  &web.AxisStatus{Offset: web.Offset{AltArcmin: web.Number(alt), AzArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: web.Number(sigmaArcsec)}},
 			Equipment: &web.EquipmentState{Before: &web.AxisBefore{Offset: web.Offset{AltArcmin: 1, AzArcmin: 2}, Uncertainty: web.Uncertainty{AltArcsec: 2, AzArcsec: 2}, AtUTC: "2026-03-13T20:00:00Z"}},
 		}
 	}

@@ -205,7 +205,7 @@ func (e *ear) heard(id int64) bool {
 func stateOf(id int64, totalArcmin float64) web.State {
 	return web.State{
 		Phase: "watching", ToleranceArcmin: 1,
-		Now:    &web.Standing{Offset: web.Offset{TotalArcmin: web.Number(totalArcmin)}},
+		Now:    &web.AxisStatus{Offset: web.Offset{TotalArcmin: web.Number(totalArcmin)}},
 		Latest: &web.Latest{ID: id, File: fmt.Sprintf("f%d.fits", id), ReadMs: 1773519304000, Solved: true, Stars: []web.Star{{X: 1}}},
 	}
 }

@@ -32,7 +32,7 @@ func aligned() *Report {
 	r.did(begin.Add(60*time.Minute), "did_"+string(mountmodel.Locked))
 	for i := range 40 {
 		total := 120 * math.Exp(-float64(i)/40*math.Log(360))
-		r.Curve = append(r.Curve, Standing{
+		r.Curve = append(r.Curve, AxisStatus{
 			TimeUTC: wireTime(begin.Add(10*time.Minute + time.Duration(i)*90*time.Second)), TotalArcmin: web.Number(total), AltArcmin: web.Number(total * 0.6), AzArcmin: web.Number(-total),
 			AltSigma: 9, AzSigma: 12, Within: total < 1, result: logbook.Result{SigmaAltArcsec: 9, SigmaAzArcsec: 12, AltDeg: 46, ToleranceArcmin: 1},
 		})

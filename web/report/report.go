@@ -28,10 +28,10 @@ type (
 		Solved     int                `json:"solved"`
 		Unsolved   []Reason           `json:"unsolved"` // why, the commonest first
 		Events     []Event            `json:"events"`
-		First      *Standing          `json:"first,omitempty"` // of the night
-		Last       *Standing          `json:"last,omitempty"`
+		First      *AxisStatus        `json:"first,omitempty"` // of the night
+		Last       *AxisStatus        `json:"last,omitempty"`
 		Tolerance  web.Number         `json:"tolerance_arcmin"` // at the end
-		Curve      []Standing         `json:"curve"`            // the axis through the night, thinned
+		Curve      []AxisStatus       `json:"curve"`            // the axis through the night, thinned
 		Nights     []web.WatchedNight `json:"nights"`           // before it, oldest first
 		MovedSince *Move              `json:"moved_since_night_before,omitempty"`
 		Habits     *web.Habits        `json:"habits,omitempty"` // of the mount, by the ordinary exposures of the night
@@ -53,7 +53,7 @@ type (
 
 		args []any
 	}
-	Standing struct {
+	AxisStatus struct {
 		TimeUTC     string     `json:"time_utc"`
 		Phase       string     `json:"phase"`
 		AltArcmin   web.Number `json:"alt_arcmin"` // axis minus pole
@@ -95,7 +95,7 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 	to := from.Add(24 * time.Hour)
 	r := &Report{
 		Program: program, Night: evening.Format(time.DateOnly),
-		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []Standing{}, Tolerance: web.Unknown, Nights: []web.WatchedNight{},
+		Folders: []string{}, Unsolved: []Reason{}, Events: []Event{}, Curve: []AxisStatus{}, Tolerance: web.Unknown, Nights: []web.WatchedNight{},
 	}
 	slices.Reverse(sessions) // oldest first
 	if err := r.read(ctx, book, sessions, from, to); err != nil {
@@ -108,7 +108,7 @@ func Night(ctx context.Context, book *logbook.Book, program, folder string, even
 		first, last := r.Curve[0], r.Curve[n-1]
 		r.First, r.Last, r.Tolerance = &first, &last, web.Number(last.result.ToleranceArcmin)
 		if n > curvePoints {
-			thin := make([]Standing, curvePoints)
+			thin := make([]AxisStatus, curvePoints)
 			for i := range thin {
 				thin[i] = r.Curve[i*(n-1)/(curvePoints-1)]
 			}
@@ -194,7 +194,7 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 		r.did(e.At, code, e.Choice.Mid.UTC().Format(time.TimeOnly))
 	}
 	if x := e.Result; x != nil {
-		r.Curve = append(r.Curve, Standing{
+		r.Curve = append(r.Curve, AxisStatus{
 			TimeUTC: wireTime(e.At), Phase: string(x.Phase), AltArcmin: web.Number(x.OffsetAltArcmin), AzArcmin: web.Number(x.OffsetAzArcmin),
 			TotalArcmin: web.Number(x.OffsetTotalArcmin), AltSigma: web.Number(x.SigmaAltArcsec), AzSigma: web.Number(x.SigmaAzArcsec),
 			Within: x.Within, Doubt: x.Doubt, result: *x,

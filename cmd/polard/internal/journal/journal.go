@@ -197,7 +197,7 @@ func (j *Journal) Append(e logbook.Entry) int64 {
 	return j.writer.Append(e)
 }
 
-// Await waits until an entry is on the disk, but not long. Its error is a [web.ErrNotKept].
+// Await waits until an entry is on the disk, but not long. Its error is a [web.ErrNotLogged].
 func (j *Journal) Await(ctx context.Context, seq int64) error {
 	if j.writer == nil || seq == 0 {
 		return nil
@@ -208,9 +208,9 @@ func (j *Journal) Await(ctx context.Context, seq int64) error {
 		return nil
 	}
 	if t := j.writer.Trouble(); t != nil {
-		return fmt.Errorf("%w: %s", web.ErrNotKept, t.Message)
+		return fmt.Errorf("%w: %s", web.ErrNotLogged, t.Message)
 	}
-	return fmt.Errorf("%w: its disk has not taken it yet", web.ErrNotKept)
+	return fmt.Errorf("%w: its disk has not taken it yet", web.ErrNotLogged)
 }
 
 // Trouble is why the logbook is not kept; nil when it is, or when none is wanted.

@@ -53,9 +53,9 @@ func (c *Controller) Place(ctx context.Context) (site sky.Site, air sky.Air, pla
 	return site, air, placed, err
 }
 
-// Standings are where the axis stood by the measurement and where it stands by the newest frame, as the page
+// AxisStatuses are where the axis stood by the measurement and where it stands by the newest frame, as the page
 // shows them.
-func (c *Controller) Standings(ctx context.Context) (measured, now *web.Standing, err error) {
+func (c *Controller) AxisStatuses(ctx context.Context) (measured, now *web.AxisStatus, err error) {
 	err = c.ask(ctx, func() error {
 		measured, now = c.state.Measured, c.state.Now
 		return nil

@@ -116,7 +116,7 @@ func (o *Operation) carryOut(ctx context.Context, plan string, attended bool) er
 func (o *Operation) measure(ctx context.Context, m *measure.Measurer, plan measure.Plan) error {
 	before := o.before(ctx)
 	// A logbook that cannot be written is told elsewhere, and is no reason to move nothing.
-	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil && !errors.Is(err, web.ErrNotKept) {
+	if err := o.alignment.Tell(ctx, mountmodel.StartOver); err != nil && !errors.Is(err, web.ErrNotLogged) {
 		return err
 	}
 	o.change(func(s *web.EquipmentState) { s.Before = before })
@@ -153,7 +153,7 @@ func (o *Operation) before(ctx context.Context) *web.AxisBefore {
 	if !looped {
 		return last
 	}
-	if _, now, err := o.alignment.Standings(ctx); err == nil && now != nil {
+	if _, now, err := o.alignment.AxisStatuses(ctx); err == nil && now != nil {
 		return axisBefore(*now, time.Now())
 	}
 	return last
@@ -161,14 +161,14 @@ func (o *Operation) before(ctx context.Context) *web.AxisBefore {
 
 // note remembers where the axis stands by the measurement that has just ended.
 func (o *Operation) note(ctx context.Context) {
-	measured, _, err := o.alignment.Standings(ctx)
+	measured, _, err := o.alignment.AxisStatuses(ctx)
 	if err != nil || measured == nil {
 		return // the page says why
 	}
 	o.keep(func(m *memory) { m.Axis = axisBefore(*measured, time.Now()) })
 }
 
-func axisBefore(s web.Standing, at time.Time) *web.AxisBefore {
+func axisBefore(s web.AxisStatus, at time.Time) *web.AxisBefore {
 	return &web.AxisBefore{Offset: s.Offset, Uncertainty: s.Uncertainty, AtUTC: at.UTC().Format(time.RFC3339)}
 }
 

@@ -43,9 +43,9 @@ type Alignment interface {
 	Tell(ctx context.Context, event mountmodel.Event) error
 	// Changed has the page brought up to date; it does not wait.
 	Changed()
-	// Standings are where the axis stood by the session's measurement and where it stands by its newest
+	// AxisStatuses are where the axis stood by the session's measurement and where it stands by its newest
 	// frame; nil where that is not known.
-	Standings(ctx context.Context) (measured, now *web.Standing, err error)
+	AxisStatuses(ctx context.Context) (measured, now *web.AxisStatus, err error)
 }
 
 // Operation is what goes on with camera and mount. It is safe for use by many goroutines.

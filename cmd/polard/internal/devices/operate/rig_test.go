@@ -35,7 +35,7 @@ type pier struct {
 	cloudy        bool
 	placed        bool
 	told          []mountmodel.Event
-	measured, now *web.Standing
+	measured, now *web.AxisStatus
 	shots         int
 
 	o *Operation
@@ -202,7 +202,7 @@ func (p *pier) Tell(_ context.Context, event mountmodel.Event) error {
 	return nil
 }
 func (p *pier) Changed() {}
-func (p *pier) Standings(context.Context) (measured, now *web.Standing, err error) {
+func (p *pier) AxisStatuses(context.Context) (measured, now *web.AxisStatus, err error) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	return p.measured, p.now, nil
@@ -210,7 +210,7 @@ func (p *pier) Standings(context.Context) (measured, now *web.Standing, err erro
 
 // standsAt sets where the axis stands in altitude.
 func (p *pier) standsAt(arcmin float64) {
-	p.set(func(p *pier) { p.now = &web.Standing{Offset: web.Offset{AltArcmin: web.Number(arcmin)}} })
+	p.set(func(p *pier) { p.now = &web.AxisStatus{Offset: web.Offset{AltArcmin: web.Number(arcmin)}} })
 }
 
 // set changes something.
