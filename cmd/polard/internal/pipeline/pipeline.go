@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 	"sync"
 	"time"
@@ -158,6 +159,16 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 	return o
 }
 
+// memoryFor is from how many bytes on garbage is collected at once while a frame of so many pixels is searched: a whole process
+// may have 700 MB for up to 60 megapixels, and 12 bytes a pixel with 256 MB for more. Some 50 MB, of which the runtime does not
+// know, are the program and its catalogue as they lie in the file.
+func memoryFor(pixels int) int64 {
+	if pixels <= 60e6 {
+		return 640e6
+	}
+	return 12*int64(pixels) + 200e6
+}
+
 // solve finds where a frame points.
 func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solve.Solution, err error) {
 	defer func() {
@@ -167,6 +178,7 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 		}
 	}()
 	image := solve.Image{Width: frame.Width, Height: frame.Height, Pix: frame.Pix, Saturation: frame.Saturation}
+	debug.SetMemoryLimit(memoryFor(len(frame.Pix)))
 	solution, err = p.Search(ctx, image, p.hintFor(frame))
 	failure := (*solve.Failure)(nil)
 	if !errors.As(err, &failure) || failure.Deeper == nil {
