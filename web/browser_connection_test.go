@@ -30,7 +30,7 @@ func adjusting(age time.Duration, staleAfter time.Duration) State {
 
 const (
 	looksOld   = `document.documentElement.dataset.stale === "true" && document.querySelectorAll(".old .figure").length === 2`
-	looksFresh = `document.documentElement.dataset.stale === "false" && !document.querySelector(".old")`
+	looksFresh = `document.getElementById("pulse").dataset.state === "fresh" && document.documentElement.dataset.stale === "false" && !document.querySelector(".old")`
 	showsWay   = `[...document.querySelectorAll(".way")].some(e => e.checkVisibility())`
 )
 
@@ -117,10 +117,9 @@ func testNewVersion(t *testing.T, p *browsertest.Page) {
 	p.Until(looksFresh)
 }
 
-// A file of the page that does not come at first, since the phone changes its network, is asked for again.
-func testFilesLostAtFirst(t *testing.T, p *browsertest.Page) {
-	s := serve(t, Options{})
-	publish(t, s, adjusting(0, time.Minute))
+// inFrontOf passes requests on to the service until the test ends, each after first has seen it.
+func inFrontOf(t *testing.T, s *running, first func(*http.Request)) (address string) {
+	t.Helper()
 	behind, err := url.Parse(s.url)
 	if err != nil {
 		t.Fatal(err)
@@ -129,41 +128,92 @@ func testFilesLostAtFirst(t *testing.T, p *browsertest.Page) {
 		r.SetURL(behind)
 		r.Out.Host = r.In.Host
 	}}
-	lost := map[string]*atomic.Int64{"/js/main.js": {}, "/js/link.js": {}, "/css/parts.css": {}}
 	front := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		first(r)
+		pass.ServeHTTP(w, r)
+	}))
+	t.Cleanup(func() {
+		front.CloseClientConnections()
+		front.Close()
+	})
+	return front.URL
+}
+
+// A file of the page that does not come at first, since the phone changes its network, is asked for again.
+func testFilesLostAtFirst(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	publish(t, s, adjusting(0, time.Minute))
+	lost := map[string]*atomic.Int64{"/js/main.js": {}, "/js/link.js": {}, "/css/parts.css": {}}
+	front := inFrontOf(t, s, func(r *http.Request) {
 		for name, times := range lost {
 			if strings.HasSuffix(r.URL.Path, name) && times.Add(1) <= 3 { // the browser itself asks once more
 				panic(http.ErrAbortHandler)
 			}
 		}
-		pass.ServeHTTP(w, r)
-	}))
-	t.Cleanup(front.Close)
-	p.Do(chromedp.Navigate(front.URL))
+	})
+	p.Do(chromedp.Navigate(front))
 	p.Until(looksFresh)
 	p.Until(`[...document.styleSheets].some((s) => s.href.endsWith("/css/parts.css"))`)
 }
 
 // A phone sleeps while the axis moves on: its connection dies without a word and
 // its timers stand. Woken, it shows at once that it knows nothing fresh, connects by
-// itself, and goes on with the new numbers.
+// itself, and goes on with the new numbers. So it does too where it fell asleep
+// before all had come that it asked for.
 func testAsleep(t *testing.T, p *browsertest.Page) {
-	s := serve(t, Options{})
-	finished(t, s)
-	way := newWire(t, strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/"))
-	publish(t, s, adjusting(0, 30*time.Second))
-	p.Do(browsertest.Phone.Size(), chromedp.Navigate("http://"+way.addr+"/"))
-	p.Until(looksFresh)
-	lifecycle := func(state page.SetWebLifecycleStateState) {
-		browsertest.Tell(p, page.SetWebLifecycleState, page.SetWebLifecycleStateParams{State: state})
+	for _, c := range []struct {
+		name  string
+		drawn string // what has come when it falls asleep
+	}{
+		{"in the midst of loading", `document.body.dataset.view === "work"`},
+		{"long after", `document.body.dataset.phase === "adjusting" && ` + showsWay},
+	} {
+		s := serve(t, Options{})
+		finished(t, s)
+		way := newWire(t, strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/"))
+		publish(t, s, adjusting(0, 2*browsertest.Patience))
+		p.Do(browsertest.Phone.Size(), chromedp.Navigate("http://"+way.addr+"/"))
+		p.Until(c.drawn)
+		wasDrawn := browsertest.Eval[bool](p, `globalThis.wasOld = false, new MutationObserver(() => { wasOld ||= document.documentElement.dataset.stale === "true"; })
+			.observe(document.documentElement, {attributeFilter: ["data-stale"]}), `+showsWay)
+		lifecycle := func(state page.SetWebLifecycleStateState) {
+			browsertest.Tell(p, page.SetWebLifecycleState, page.SetWebLifecycleStateParams{State: state})
+		}
+		way.cut()
+		lifecycle(page.SetWebLifecycleStateStateFrozen)
+		southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
+		publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil), StaleAfter: 2 * browsertest.Patience}))
+		time.Sleep(300 * time.Millisecond)
+		way.mend()
+		lifecycle(page.SetWebLifecycleStateStateActive)
+		p.Says("Lower the axis")
+		p.Until(looksFresh)
+		p.Until(showsWay)
+		if wasDrawn && !browsertest.Eval[bool](p, `wasOld`) {
+			t.Errorf("%s: numbers from before the sleep looked fresh all the while", c.name)
+		}
 	}
-	way.cut()
-	lifecycle(page.SetWebLifecycleStateStateFrozen)
+}
+
+// What is remembered is asked for beside the state. Where that is never answered, the bolts are shown all the same; the
+// set-up, where it decides what to begin with, waits for it, but not for ever.
+func testMemoriesHang(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	front := inFrontOf(t, s, func(r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/memories") {
+			<-r.Context().Done()
+			panic(http.ErrAbortHandler)
+		}
+	})
+	publish(t, s, adjusting(0, 2*browsertest.Patience))
+	p.Do(browsertest.Phone.Size(), chromedp.Navigate(front))
+	p.Until(looksFresh)
+	p.Until(showsWay)
 	southern := viewOf(southSite, mountmodel.Adjusting, 4*sky.Arcminute, 95*sky.Arcminute)
-	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
-	time.Sleep(300 * time.Millisecond)
-	way.mend()
-	lifecycle(page.SetWebLifecycleStateStateActive)
+	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil), StaleAfter: 2 * browsertest.Patience}))
 	p.Says("Lower the axis")
 	p.Until(looksFresh)
+	publish(t, s, StateFromView(measuringView(northSite, 1), Around{Latest: latestOf(3, time.Now(), nil)}))
+	p.Do(chromedp.Navigate(front))
+	p.Until(`document.body.dataset.view === "work" && document.body.dataset.phase === "measuring"`)
 }

@@ -30,6 +30,7 @@ func TestPage(t *testing.T) {
 		{"stale", testStale},
 		{"reconnect", testReconnect},
 		{"asleep", testAsleep},
+		{"memories hang", testMemoriesHang},
 		{"files lost at first", testFilesLostAtFirst},
 		{"new version", testNewVersion},
 		{"looks", testLooks},

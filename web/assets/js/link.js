@@ -12,6 +12,13 @@ const silenceMs = 13_000;
 // the mount can bear.
 const firstWaitMs = 500;
 const longestWaitMs = 8_000;
+// Woken from sleep: one missed beat is enough to begin anew, and so long a connection may take that was begun before.
+const wakeSilenceMs = 6_000;
+const wakeConnectMs = 2_000;
+// A request on a network that died without a word is never answered: so long is an answer waited for, and so long
+// that to a command, which the service itself answers within its 30 s.
+const answerMs = 10_000;
+const commandMs = 30_000;
 
 export class Link {
   /**
@@ -34,7 +41,8 @@ export class Link {
     document.addEventListener("visibilitychange", () => {
       if (document.visibilityState !== "visible") return;
       // After a sleep the socket may be dead without knowing it.
-      if (Date.now() - this.heardAt > silenceMs) this.drop();
+      const open = this.socket?.readyState === WebSocket.OPEN;
+      if (Date.now() - this.heardAt > (open ? wakeSilenceMs : wakeConnectMs)) this.drop();
       this.now();
     });
   }
@@ -97,10 +105,20 @@ export class Link {
 /** Whether the service is there and takes this device for a stranger. */
 async function refused() {
   try {
-    return (await fetch("/api/v1/state")).status === 401;
+    return (await ask("state")).status === 401;
   } catch {
     return false;
   }
+}
+
+/**
+ * Asks the service. Fails where no answer comes in time.
+ * @param {string} path under /api/v1
+ * @param {RequestInit} [how]
+ * @param {number} [within] ms
+ */
+export function ask(path, how = {}, within = answerMs) {
+  return fetch(`/api/v1/${path}`, { ...how, signal: AbortSignal.timeout(within) });
 }
 
 /**
@@ -122,11 +140,7 @@ export function refusal(answer) {
  */
 export async function send(path, body) {
   try {
-    const r = await fetch(`/api/v1/${path}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(body),
-    });
+    const r = await ask(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }, commandMs);
     if (r.ok) return null;
     const answer = await r.json().catch(() => null);
     return refusal(answer) ?? `${r.status} ${r.statusText}`;

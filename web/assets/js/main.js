@@ -39,6 +39,10 @@ let retryAt = null;
 let everOpen = false;
 /** Whether it was settled what this page begins with: set-up or frames. */
 let begun = false;
+// So long it waits for what is remembered, which settles that; then it begins with the frames.
+const settleMs = 8000;
+/** When the first state came, by performance.now(). */
+let firstAt = Infinity;
 // A screen reader gets the newest sentence, but not each of many in a row.
 const announceEveryMs = 5000;
 let announced = -announceEveryMs;
@@ -85,10 +89,13 @@ const link = new Link((m) => {
   operate = m.operate;
   if (m.type === "state") {
     state = m.state ?? null;
-    remember();
+    firstAt = Math.min(firstAt, performance.now());
+    // A number at a bolt waits for no other request: that one may hang while the state comes.
+    begun ||= state !== null && !early(state);
     if (begun) renderAll();
     tone.hear(state, trust);
   }
+  remember(); // with each beat too, should reading have failed
   tick();
 }, (s, at) => {
   linkState = s;
@@ -101,14 +108,19 @@ link.connect();
 /** Reads what is remembered when there is something new, and settles where to begin. */
 async function remember() {
   const fresh = await recall(state);
-  if (!begun && state && remembers()) {
-    begun = true;
-    // A camera may well run already while the mount is being set up.
-    const early = ["place", "waiting", "measuring"].includes(state.phase) && !state.measured;
-    if (early && !setup.progress().finished) return show("setup");
-    return renderAll();
-  }
-  if (fresh) renderAll();
+  if (!begun && state && remembers()) begin();
+  else if (fresh) renderAll();
+}
+
+function begin() {
+  begun = true;
+  if (state && early(state) && remembers() && !setup.progress().finished) show("setup");
+  else renderAll();
+}
+
+/** Whether the mount may still be being set up: a camera may well run already. */
+function early(/** @type {State} */ s) {
+  return ["place", "waiting", "measuring"].includes(s.phase) && !s.measured;
 }
 
 /** @param {"setup"|"work"} view */
@@ -138,6 +150,7 @@ function judge() {
 
 /** Redraws what depends on time; the rest only when the trust in it changes. */
 function tick() {
+  if (!begun && performance.now() - firstAt > settleMs) begin();
   if (judge()) renderNow();
   renderPulse(byId("pulse"), state, trust, { state: linkState, retryAt, everOpen });
   if (state) picture.renderTroubles(state, frameAge(state));

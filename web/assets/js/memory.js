@@ -1,7 +1,7 @@
 // What the service remembers for the page: notes, tonight's marks, and what
 // earlier nights at this place came to.
 
-import { send } from "./link.js";
+import { ask, send } from "./link.js";
 
 /** @typedef {import("./types.js").Offset} Offset */
 /** @typedef {{scale_deg?: number, bearing_deg?: number, words?: string}} Marks */
@@ -49,12 +49,12 @@ export async function recall(state) {
 
 async function read() {
   try {
-    const r = await fetch("/api/v1/memories");
+    const r = await ask("memories");
     if (!r.ok) return false;
     ({ notes, marks, nights } = await r.json());
     return true;
   } catch {
-    return false; // asked again with the next state
+    return false; // asked again with the next message
   }
 }
 

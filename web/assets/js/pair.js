@@ -1,7 +1,7 @@
 // Pairs this device by the code in the link, or one that is typed.
 
 import { byId, h } from "./dom.js";
-import { refusal } from "./link.js";
+import { ask, refusal } from "./link.js";
 import { words } from "./words.js";
 
 const said = h("p", { role: "alert" });
@@ -16,7 +16,7 @@ byId("pair").replaceChildren(h("h1", {}, words.pair.title), h("p", {}, words.pai
 async function pair(text) {
   said.textContent = "";
   try {
-    const answer = await fetch("/api/v1/pair", {
+    const answer = await ask("pair", {
       method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ code: text }),
     });
     if (answer.ok) {

@@ -1,6 +1,7 @@
 // The set-up sheet of the place and the minute, as the service computes it.
 
 import { number } from "./format.js";
+import { ask } from "./link.js";
 import { note } from "./memory.js";
 import { language, words } from "./words.js";
 
@@ -48,7 +49,7 @@ export async function fetchSheet(at) {
   }
   if (at) q.set("at", at);
   try {
-    const r = await fetch(`/api/v1/setup?${q}`);
+    const r = await ask(`setup?${q}`);
     return r.ok ? inOwnWords(await r.json()) : null;
   } catch {
     return null;

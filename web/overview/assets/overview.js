@@ -8,6 +8,8 @@ const need = { alarm: "alarm", away: "away", off: "off", none: "" };
 const order = [need.alarm, need.away, need.off, need.none];
 // No exposure lasts longer: numbers older than this are history.
 const staleMs = 30 * 60_000;
+// The service answers after 20 s at the latest; a request on a network that died without a word is never answered.
+const answerMs = 30_000;
 
 /** @type {Map<string, Row>} */
 const rows = new Map();
@@ -116,7 +118,7 @@ function arrange() {
 async function listen() {
   for (;;) {
     try {
-      const answer = await fetch(`/api/v1/piers?after=${seq}`);
+      const answer = await fetch(`/api/v1/piers?after=${seq}`, { signal: AbortSignal.timeout(answerMs) });
       if (!answer.ok) throw new Error(String(answer.status));
       const page = await answer.json();
       behindMs = page.sent_ms - Date.now();

@@ -3,6 +3,7 @@
 import { h, svg } from "../dom.js";
 import { NumberField, readAll, typed } from "../fields.js";
 import { number } from "../format.js";
+import { ask } from "../link.js";
 import { keep, note } from "../memory.js";
 import { words } from "../words.js";
 import { drawing, label, line } from "./draw.js";
@@ -75,7 +76,7 @@ export class BalanceStep {
       sliding_kg: v.sliding_kg ?? 0, nearest_mm: v.nearest_mm ?? 0, farthest_mm: v.farthest_mm ?? 0,
       shaft_kg: v.shaft_kg ?? 0, saddle_mm: v.saddle_mm ?? 0,
     };
-    const answer = await ask(rig);
+    const answer = await ofRig(rig);
     if (typeof answer === "string") {
       this.note.textContent = answer;
       this.result.replaceChildren();
@@ -100,9 +101,9 @@ export class BalanceStep {
  * @param {object} rig
  * @returns {Promise<Balance|string>}
  */
-async function ask(rig) {
+async function ofRig(rig) {
   try {
-    const r = await fetch("/api/v1/balance", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(rig) });
+    const r = await ask("balance", { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(rig) });
     const answer = await r.json();
     return r.ok ? answer : answer?.detail ?? words.unreachable;
   } catch {
