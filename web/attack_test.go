@@ -204,30 +204,41 @@ func TestManyAddresses(t *testing.T) {
 		from    byte
 		request string
 		want    int
+		again   bool // at the attacker's own address 32 newer connections push one out: the page tries again, and gets through
 	}{
-		"this machine":                        {1, request + "\r\n", 200},
-		"a paired device":                     {200, request + "Cookie: " + cookie + "\r\n\r\n", 200},
-		"a stranger":                          {201, request + "\r\n", 401},
-		"a paired device beside the attacker": {7, request + "Cookie: " + cookie + "\r\n\r\n", 200},
+		"this machine":                        {1, request + "\r\n", 200, false},
+		"a paired device":                     {200, request + "Cookie: " + cookie + "\r\n\r\n", 200, false},
+		"a stranger":                          {201, request + "\r\n", 401, false},
+		"a paired device beside the attacker": {7, request + "Cookie: " + cookie + "\r\n\r\n", 200, true},
 	} {
 		for range 20 {
-			conn := dialFrom(t, r, c.from)
-			_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
-			_, err := io.WriteString(conn, c.request)
-			status := 0
-			if err == nil {
-				var answer *http.Response
-				if answer, err = http.ReadResponse(bufio.NewReader(conn), nil); err == nil {
-					status = answer.StatusCode
-				}
+			end := time.Now().Add(20 * time.Second)
+			status, err := statusFrom(t, r, c.from, c.request, end)
+			for c.again && err != nil && time.Now().Before(end) {
+				status, err = statusFrom(t, r, c.from, c.request, end)
 			}
-			conn.Close()
 			if status != c.want {
 				t.Errorf("%s: %d (%v), want %d, beside %d attacking connections", name, status, err, c.want, opened.Load())
 				break
 			}
 		}
 	}
+}
+
+// statusFrom sends a request from 127.0.0.K over a connection of its own.
+func statusFrom(t *testing.T, r *running, k byte, request string, end time.Time) (int, error) {
+	t.Helper()
+	conn := dialFrom(t, r, k)
+	defer conn.Close()
+	_ = conn.SetDeadline(end)
+	if _, err := io.WriteString(conn, request); err != nil {
+		return 0, err
+	}
+	answer, err := http.ReadResponse(bufio.NewReader(conn), nil)
+	if err != nil {
+		return 0, err
+	}
+	return answer.StatusCode, nil
 }
 
 // counted makes a listener with connections that claim to come from anywhere.

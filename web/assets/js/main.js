@@ -13,6 +13,7 @@ import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
 import { habitParts, proofParts } from "./habits.js";
+import { followHeights, measureHeights } from "./heights.js";
 import { history } from "./history.js";
 import { PagePanel } from "./page.js";
 import { renderPulse } from "./pulse.js";
@@ -294,19 +295,4 @@ function complain(text) {
   toast.textContent = sentenceLike(text);
   toast.hidden = false;
   toastTimer = setTimeout(() => { toast.hidden = true; }, 8000);
-}
-
-function measureHeights() {
-  const root = document.documentElement.style, pulse = byId("pulse");
-  root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
-  root.setProperty("--does-height", `${does.offsetHeight}px`);
-  root.setProperty("--head-height", `${pulse.offsetTop + pulse.offsetHeight}px`);
-}
-
-/** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
-function followHeights() {
-  const tell = new ResizeObserver(measureHeights);
-  tell.observe(byId("rig"));
-  tell.observe(does);
-  tell.observe(byId("pulse"));
 }

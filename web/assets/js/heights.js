@@ -1,0 +1,16 @@
+// What the bars at the edges of the screen cover, for the style: nothing that matters lies behind them.
+
+import { byId } from "./dom.js";
+
+export function measureHeights() {
+  const root = document.documentElement.style, pulse = byId("pulse");
+  root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
+  root.setProperty("--does-height", `${byId("does").offsetHeight}px`);
+  root.setProperty("--head-height", `${pulse.offsetTop + pulse.offsetHeight}px`);
+}
+
+/** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
+export function followHeights() {
+  const seen = new ResizeObserver(measureHeights);
+  for (const id of ["rig", "does", "pulse"]) seen.observe(byId(id));
+}
