@@ -118,7 +118,9 @@ function arrange() {
 async function listen() {
   for (;;) {
     try {
-      const answer = await fetch(`/api/v1/piers?after=${seq}`, { signal: AbortSignal.timeout(answerMs) });
+      const late = new AbortController();
+      setTimeout(() => late.abort(), answerMs);
+      const answer = await fetch(`/api/v1/piers?after=${seq}`, { signal: late.signal });
       if (!answer.ok) throw new Error(String(answer.status));
       const page = await answer.json();
       behindMs = page.sent_ms - Date.now();
