@@ -124,13 +124,39 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 // byAir is by how much the sky is taken to stand too far west, as the air in the frames of the
 // measurement tells.
 func (s *Session) byAir() []float64 {
+	return clock.TurnedByAir(s.cfg.Site, s.cfg.Air, s.squeezed())
+}
+
+// squeezed are the frames of the measurement, and how the air squeezes them.
+func (s *Session) squeezed() []clock.Squeezed {
 	var frames []clock.Squeezed
 	for _, f := range s.state.running().Frames {
 		if q := f.Observed.Squeeze; q != nil {
 			frames = append(frames, clock.Squeezed{R: f.Observed.R, Squeeze: *q})
 		}
 	}
-	return clock.TurnedByAir(s.cfg.Site, s.cfg.Air, frames[max(0, len(frames)-mostExposed):])
+	return frames[max(0, len(frames)-mostExposed):]
+}
+
+// Witness is what in the frames speaks for place and time. Wrong ones turn the offset about the
+// pole and leave its size, which the fit cannot show.
+type Witness string
+
+// The witnesses.
+const (
+	ByHeaders Witness = "headers" // they name the place
+	ByAir     Witness = "air"     // it shows the zenith there, to an hour of time or 15 degrees of longitude
+	ByNothing Witness = "nothing"
+)
+
+func (s *Session) witness() Witness {
+	if h := s.lastRead.header; h != nil && clock.CompareSites(s.cfg.Site, *h, "") == "" {
+		return ByHeaders
+	}
+	if clock.AgreesByAir(s.cfg.Site, s.cfg.Air, s.squeezed()) {
+		return ByAir
+	}
+	return ByNothing
 }
 
 // both is what two witnesses tell that know nothing of each other; nil says nothing.

@@ -29,7 +29,7 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 		if s.unsolved != nil {
 			return sky.Say("take_another", "The last frame could not be used: take another."), []sky.Saying{s.unsolved.Saying()}
 		}
-		return sky.Say("first_frame", "Point the camera at clear sky, near the pole if you can, and take a frame."), nil
+		return sky.Say("first_frame", "Point the camera at clear sky, well above the horizon, and take a frame."), nil
 	case Measuring, Confirming:
 		if s.clocks.Host != "" {
 			return sayClocks(true), append(details, s.clockSaying())

@@ -52,6 +52,7 @@ type View struct {
 	Warnings   []axis.Warning
 
 	Suggested  *Suggested // the likeliest mistake about place or clock; nil when there is none
+	Confirmed  Witness    // what in the frames speaks for place and clock
 	Correction Correction // what was put right
 
 	Proof     *tracking.Proof // of the confirmed axis by the drift of the sky; nil before one was begun
@@ -98,7 +99,7 @@ func (s *Session) makeView() View {
 		Choice:    s.choice,
 		Warnings:  s.warnings(),
 
-		Suggested: s.suggested(), Correction: s.cfg.Correction, Habits: s.habits, Free: s.cfg.Free,
+		Suggested: s.suggested(), Confirmed: s.witness(), Correction: s.cfg.Correction, Habits: s.habits, Free: s.cfg.Free,
 	}
 	if fit := s.state.measured(); fit != nil {
 		measured := axis.StatusOf(fit.Axis, s.allowance(), s.pole())

@@ -256,7 +256,10 @@ type (
 		Habits      *web.Habits      `json:"habits,omitempty"` // of the mount, by ordinary exposures
 		Warnings    []warningJSON    `json:"warnings"`
 		Suggestion  *suggestionJSON  `json:"suggestion,omitempty"` // the likeliest mistake about place or clock
-		Error       *errorJSON       `json:"error,omitempty"`
+		// What in the frames of the measurement speaks for place and clock: headers, air (to an hour), nothing. The
+		// uncertainty is that of the axis if they are right.
+		Confirmed string     `json:"place_confirmed_by,omitempty"`
+		Error     *errorJSON `json:"error,omitempty"`
 	}
 )
 
@@ -290,6 +293,19 @@ func (r axisReport) status() *axis.Status {
 	return r.view.Measured
 }
 
+// stand adds how the axis stands.
+func (r axisReport) stand(out *axisJSON) {
+	m := r.status()
+	if m == nil {
+		return
+	}
+	axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
+	out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
+	if !r.watched {
+		out.Confirmed = string(r.view.Confirmed)
+	}
+}
+
 func (r axisReport) wire() axisJSON {
 	v := r.view
 	out := axisJSON{
@@ -306,10 +322,7 @@ func (r axisReport) wire() axisJSON {
 	if s := web.SuggestionFromView(v); s != nil {
 		out.Suggestion = &suggestionJSON{*s, r.call.corrected(*v.Suggested, r.outcomes)}
 	}
-	if m := r.status(); m != nil {
-		axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
-		out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
-	}
+	r.stand(&out)
 	if v.Dof > 0 {
 		perDof := v.Chi2 / float64(v.Dof)
 		out.Chi2Dof = &perDof
@@ -460,6 +473,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		if v.Square != nil {
 			fmt.Fprintf(&b, "    %s\n", squareWords(*v.Square))
 		}
+		fmt.Fprintf(&b, "    %s\n", witnessWords(v.Confirmed))
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
 			fmt.Fprintf(&b, "    %sa further frame with the RA axis turned back by about %.0f degrees would show whether anything moved: the axis would be known to about %s\n",
 				r.unusedWords(), v.Advice.Turn.Degrees(), sky.AngleWords(v.Advice.Uncertainty))

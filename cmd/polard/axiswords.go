@@ -41,6 +41,17 @@ func allowedWords(s axis.Status) string {
 		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
 }
 
+// witnessWords say how far the frames confirm place and clock, and what wrong ones would do.
+func witnessWords(by mountmodel.Witness) string {
+	switch by {
+	case mountmodel.ByHeaders:
+		return "the headers of the frames name this place"
+	case mountmodel.ByAir:
+		return "the air in the frames agrees with place and clock, to an hour or 15 degrees of longitude"
+	}
+	return "nothing in these frames confirms place and clock, and the uncertainty does not include them: 15 degrees of longitude, or an hour of the clock, turn the offset about the pole by 15 degrees and leave its size"
+}
+
 // roundedAzimuth is an azimuth in degrees to the four decimals that are shown:
 // what rounds up to 360 is 0.
 func roundedAzimuth(az sky.Angle) float64 {

@@ -5,7 +5,7 @@
 // agree, and the likeliest mistake where they do not ([Check]); what the site of
 // another source does to the answer ([CompareSites]); whether the Sun was up while
 // stars were seen ([Daylight]), whether exposures overlap ([Overlap]), and whether the air in the frames puts the
-// zenith where place and time do ([TurnedByAir]). What a wrong clock or place
+// zenith where place and time do ([TurnedByAir], [AgreesByAir]). What a wrong clock or place
 // does to the axis is derived in clock.go. Time zones: IANA time zone database.
 //
 //	clock.go    one frame's clocks; the site of another source

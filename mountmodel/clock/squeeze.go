@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"math"
 	"slices"
 
 	"polard/mountmodel/observed"
@@ -23,29 +24,78 @@ const (
 	harmlessTurn = 15 * sky.Degree
 	// impossible is a chi-square: frames that look through the ground.
 	impossible = 1e9
-	// certain is the probability left to all that is within harmlessTurn.
+	// certain is the probability left to all that is within harmlessTurn, and to the place as
+	// given against the same longitude with the other sign.
 	certain = 1e-3
+	// turnStep is the step of the turns that are tried, and the least for which the sign of a
+	// longitude is told from the other: it turns 7 % of an offset into the other bolt.
+	turnStep = 4 * sky.Degree
 )
 
 // TurnedByAir is by how much the sky is taken to stand too far west, as refraction within the
 // frames tells: it squeezes an image along the vertical, the more the lower, and so shows where
 // the zenith stands. It is the probability of each degree, nil while nothing is told, or no more
 // than harmless.
+//
+// Of all mistakes the sign of the longitude is made most (common practice) and is a single turn:
+// it is held alone against the place as given, by their likelihoods. Where the place is right, the
+// other sign is more likely by a factor of a thousand in at most one of a thousand measurements
+// (Markov's inequality for likelihood ratios).
 func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
-	if len(frames) < 2 {
+	logs, other, ok := likelihoodsByAir(site, air, frames)
+	if !ok {
 		return nil
+	}
+	if by := sky.TurnProbabilities(logs, harmlessTurn, certain); by != nil {
+		return by
+	}
+	if !(other > -math.Log(certain)) {
+		return nil
+	}
+	by := make([]float64, len(logs))
+	by[int(math.Round((2*site.Longitude).Positive().Degrees()))%len(by)] = 1
+	return by
+}
+
+// AgreesByAir tells whether the air in the frames confirms place and time, to an hour: no other
+// turn of the sky, and not the longitude with the other sign, is more likely than one in a hundred.
+func AgreesByAir(site sky.Site, air sky.Air, frames []Squeezed) bool {
+	const doubt = 1e-2
+	logs, other, ok := likelihoodsByAir(site, air, frames)
+	if !ok || other > math.Log(doubt) {
+		return false
+	}
+	sum, within, top := 0.0, 0.0, slices.Max(logs[:])
+	for i, l := range logs {
+		p := math.Exp(l - top)
+		sum += p
+		if (sky.Angle(i) * sky.Degree).Signed().Abs() < harmlessTurn {
+			within += p
+		}
+	}
+	return sum-within < doubt*sum
+}
+
+// likelihoodsByAir are the logarithms of the likelihoods of the sky being taken to stand too far
+// west by each degree, and other that of the longitude with the other sign against the place as
+// given: minus infinity where the two are nearly one. It is false where the frames tell nothing.
+func likelihoodsByAir(site sky.Site, air sky.Air, frames []Squeezed) (logs [360]float64, other float64, ok bool) {
+	if len(frames) < 2 {
+		return logs, 0, false
 	}
 	refraction := observed.NewRefraction(air)
 	north := sky.Vec{Y: site.Latitude.Cos(), Z: site.Latitude.Sin()}
 	up := sky.Vec{Z: 1}
-	const step = 4
+	turned := func(by sky.Angle) float64 {
+		return chi2ByAir(refraction, frames, up, sky.Rotation(north, -by).Apply(up))
+	}
+	const step = int(turnStep / sky.Degree)
 	var chi2 [360/step + 1]float64
 	for i := range chi2 {
-		chi2[i] = chi2ByAir(refraction, frames, up, sky.Rotation(north, -sky.Angle(step*i)*sky.Degree).Apply(up))
+		chi2[i] = turned(sky.Angle(step*i) * sky.Degree)
 	}
-	var logs [360]float64
 	for i := range logs {
-		part := float64(i%step) / step
+		part := float64(i%step) / float64(step)
 		logs[i] = -chi2[i/step] / 2
 		if part > 0 {
 			logs[i] -= part * (chi2[i/step+1] - chi2[i/step]) / 2
@@ -53,9 +103,13 @@ func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
 	}
 	// Where no place of the zenith explains the frames, something else squeezes them.
 	if (distuv.ChiSquared{K: float64(2 * len(frames))}).Survival(-2*slices.Max(logs[:])) < 1e-3 {
-		return nil
+		return logs, 0, false
 	}
-	return sky.TurnProbabilities(logs, harmlessTurn, certain)
+	other = math.Inf(-1)
+	if by := 2 * site.Longitude.Signed(); by.Signed().Abs() >= turnStep {
+		other = (chi2[0] - turned(by)) / 2
+	}
+	return logs, other, true
 }
 
 // chi2ByAir is how badly the squeeze of the frames fits to a zenith that is not where it was
