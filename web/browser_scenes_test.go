@@ -32,7 +32,7 @@ func scenes() []struct {
 	first := around()
 	first.Latest = nil
 	waiting := measuringView(northSite, 0)
-	tell(&waiting, "first_frame", "Point the camera at clear sky, near the pole if you can, and take a frame.")
+	tell(&waiting, "first_frame", "Point the camera at clear sky, well above the horizon, and take a frame.")
 	one := measuringView(northSite, 1)
 	tell(&one, "turn", "Turn the RA axis by about 30°, leave the declination alone, and take another frame.", sky.Whole(30*sky.Degree))
 	two := measuringView(northSite, 2)

@@ -119,7 +119,7 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 // waiting is a session that waits for its first frame.
 func waiting(site sky.Site) mountmodel.View {
 	v := measuringView(site, 0)
-	tell(&v, "first_frame", "Point the camera at clear sky, near the pole if you can, and take a frame.")
+	tell(&v, "first_frame", "Point the camera at clear sky, well above the horizon, and take a frame.")
 	return v
 }
 

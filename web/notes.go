@@ -31,11 +31,12 @@ const (
 	NoteBalance  = "balance"  // masses and lengths of the rig
 	NoteEyepiece = "eyepiece" // what the person looks through
 	NotePlan     = "plan"     // the planned exposures
+	NoteMount    = "mount"    // which kind it is: german, fork or tracker
 )
 
 // NoteKeys lists the keys.
 func NoteKeys() []string {
-	return []string{NotePlace, NoteSteps, NoteBalance, NoteEyepiece, NotePlan}
+	return []string{NotePlace, NoteSteps, NoteBalance, NoteEyepiece, NotePlan, NoteMount}
 }
 
 // MaxNoteBytes bounds a note: what a command takes (maxCommandBytes), less its

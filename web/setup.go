@@ -1,10 +1,12 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"time"
 
@@ -26,6 +28,10 @@ func (s *Server) getSetup(c echo.Context) error {
 	if err != nil {
 		return badRequest(err.Error())
 	}
+	mount := setup.Mount(cmp.Or(c.QueryParam("mount"), string(setup.German)))
+	if !slices.Contains(setup.Mounts(), mount) {
+		return badRequest(fmt.Sprintf("%q is no kind of mount: give german, fork or tracker", mount))
+	}
 	if when.IsZero() {
 		when = s.now()
 	}
@@ -33,7 +39,7 @@ func (s *Server) getSetup(c echo.Context) error {
 	if err != nil { // the place was checked: the time is all that is left to be wrong
 		return badRequest("that time cannot be computed: give one in the years 1972 to 2098")
 	}
-	out, err := SheetFromSetup(sheet, through)
+	out, err := SheetFromSetup(sheet.For(mount), through)
 	if err != nil {
 		return badRequest(err.Error())
 	}

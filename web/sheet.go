@@ -19,6 +19,7 @@ type (
 		Air           SheetAir            `json:"air"`
 		TimeUTC       string              `json:"time_utc"`
 		Pole          Pole                `json:"pole"`
+		Mount         string              `json:"mount"` // german, fork or tracker
 		LatitudeScale LatitudeScale       `json:"latitude_scale"`
 		Ground        Ground              `json:"ground"`
 		Compass       *Compass            `json:"compass,omitempty"`
@@ -205,6 +206,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		Air:     SheetAir{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
 		TimeUTC: utcText(s.Time),
 		Pole:    Pole{s.Pole.String(), direction(s.Place.Pole)},
+		Mount:   string(s.Mount),
 		LatitudeScale: LatitudeScale{
 			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
@@ -212,8 +214,8 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
 		PoleStars: []PoleStar{}, Cautions: []Caution{},
 		Steps: map[string][]string{
-			"latitude_scale": setup.LatitudeSteps(s.Place), "ground": setup.GroundSteps(s.Site, s.Mount), "compass": setup.CompassSteps(),
-			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(), "starting_position": setup.StartingSteps(s.Place),
+			"latitude_scale": setup.LatitudeSteps(s.Place, s.Mount), "ground": setup.GroundSteps(s.Site, s.Mount), "compass": setup.CompassSteps(),
+			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(s.Mount), "starting_position": setup.MountSteps(s.Mount, s.Place),
 		},
 		Warnings: SheetWarnings(s),
 	}
@@ -258,7 +260,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		}
 		out.Eyepiece = &SheetEyepiece{through.Magnification(), field.Arcminutes(), setup.Holds(field, s.Stars[0].From(s.Pole).Distance)}
 	}
-	for _, c := range setup.Cautions(s.SunUp) {
+	for _, c := range setup.Cautions(s.SunUp, s.Mount) {
 		out.Cautions = append(out.Cautions, Caution{c.Title, c.Text})
 	}
 	return out, nil

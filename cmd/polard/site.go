@@ -63,8 +63,9 @@ Exit status: 0 printed, 2 the call was wrong.`,
 			if err != nil {
 				return err
 			}
-			report := siteReport{mount: setup.Mount(mount)}
-			if !slices.Contains(setup.Mounts(), report.mount) {
+			var report siteReport
+			kind := setup.Mount(mount)
+			if !slices.Contains(setup.Mounts(), kind) {
 				return wrongCall("--mount %q: give german, fork or tracker", mount)
 			}
 			if report.eyepiece, err = eyepiece.field(c); err != nil {
@@ -74,8 +75,11 @@ Exit status: 0 printed, 2 the call was wrong.`,
 				// The place was checked: the date is all that is left to be wrong.
 				return wrongCall("the date %s cannot be computed: give --date in the years 1972 to 2099", when.Format("2006-01-02"))
 			}
-			report.sheet = report.sheet.For(report.mount)
+			report.sheet = report.sheet.For(kind)
 			if rig.given(c) {
+				if kind == setup.Fork {
+					return wrongCall("a fork has no counterweight shaft: leave out --part, --shaft, --sliding, --counterweight and --saddle with --mount fork")
+				}
 				r, err := rig.rig(c, report.sheet.Place.LatitudeScale)
 				if err != nil {
 					return err
@@ -104,7 +108,6 @@ type siteReport struct {
 	eyepiece *eyepieceField
 	rig      setup.Rig
 	balance  *setup.Balance
-	mount    setup.Mount
 }
 
 // wire is the report as JSON has it.
@@ -201,7 +204,7 @@ func (r siteReport) text() string {
 		s.Time.Format("Monday 2006-01-02 15:04:05 (UTC-07:00); all times below are of this zone"))
 
 	p.heading("Before you begin")
-	for _, c := range setup.Cautions(s.SunUp) {
+	for _, c := range setup.Cautions(s.SunUp, s.Mount) {
 		p.item("%s. %s", c.Title, c.Text)
 	}
 	for _, warning := range web.SheetWarnings(s) {
@@ -209,7 +212,7 @@ func (r siteReport) text() string {
 	}
 
 	p.heading("1. Place: the latitude scale")
-	p.items(setup.LatitudeSteps(s.Place))
+	p.items(setup.LatitudeSteps(s.Place, s.Mount))
 	p.item("Usual air pressure at this height: %.0f hPa. The air lifts the pole by %s, known to %s; the %s pole is aimed at. For exposures that are planned another place may be better: 'polard trail' tells.", s.Place.PressureHPa, sky.AngleWords(s.Place.Lift), sky.KnownWords(s.Place.LiftSigma), s.Pole)
 
 	p.heading("2. Ground: tripod and level")
@@ -224,11 +227,11 @@ func (r siteReport) text() string {
 	r.shadowText(&p, clock)
 
 	p.heading("4. Balance")
-	p.items(setup.BalanceSteps())
+	p.items(setup.BalanceSteps(s.Mount))
 	r.balanceText(&p)
 
 	p.heading("5. Starting position")
-	p.items(setup.MountSteps(r.mount, s.Place))
+	p.items(setup.MountSteps(s.Mount, s.Place))
 
 	r.starText(&p)
 	return p.String()
@@ -301,6 +304,9 @@ const (
 
 func (r siteReport) balanceText(p *page) {
 	b := r.balance
+	if b == nil && r.sheet.Mount != setup.German {
+		return
+	}
 	if b == nil {
 		p.item("To have the counterweight's place worked out, give masses and distances: 'polard site --help', options --part, --shaft and --sliding.")
 		return
@@ -343,6 +349,9 @@ func (r siteReport) balanceText(p *page) {
 	p.item("Law of the lever: kg x mm on the tube's side = kg x mm on the shaft's side, from the right ascension axis; 1 kg mm is 0.0098 N m on a level axis, times the cosine of the latitude on this one.")
 }
 
+// starLow is the altitude below which a star is easily hidden: common practice.
+const starLow = 10 * sky.Degree
+
 func (r siteReport) starText(p *page) {
 	s := r.sheet
 	title := "6. The pole star by eye"
@@ -358,6 +367,11 @@ func (r siteReport) starText(p *page) {
 	against := first.From(s.Pole)
 	p.item("%s is seen %s from the %s pole now (without air, %s from the true one). An axis that is simply pointed at the star is %s off.",
 		first.Star.Name, sky.AngleWords(against.Distance), s.Pole, sky.AngleWords(first.PolarDistance), sky.AngleWords(against.Distance))
+	if alt, _ := sky.AltAzFromLocal(first.Seen); alt < 0 {
+		p.item("It is below the horizon now.")
+	} else if alt < starLow {
+		p.item("It stands only %.1f degrees above the horizon now: haze, trees or hills may hide it.", alt.Degrees())
+	}
 	p.item("Facing the pole, with a clock's face about it, 12 straight up. A finder that shows things upside down turns the clock by half; an eyepiece with a star diagonal exchanges left and right (head upright, the eyepiece on top).")
 	fmt.Fprintf(p, "\n  %-16s %9s %6s %7s", "star", "from pole", "angle", "hour")
 	for _, through := range setup.AllOptics() {

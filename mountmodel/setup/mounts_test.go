@@ -1,6 +1,7 @@
 package setup
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,6 +27,32 @@ func TestMountSteps(t *testing.T) {
 		for _, want := range append(says, "direction keys") {
 			if !strings.Contains(text, want) {
 				t.Errorf("%s: no %q in %s", kind, want, text)
+			}
+		}
+	}
+}
+
+// A fork and a camera on a ball head have no counterweight, nor a shaft that pinches or is to be
+// balanced by; what they have instead is said.
+func TestNoCounterweightWithoutShaft(t *testing.T) {
+	for _, lat := range []sky.Angle{1, 46, -31} {
+		site := sky.Site{Latitude: lat * sky.Degree}
+		p, err := NewPlace(site, sky.StandardAir(0), observed.Refracted)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for kind, says := range map[Mount]string{German: "counterweight", Fork: "two people", Tracker: "ball head"} {
+			text := strings.Join(slices.Concat(GroundSteps(site, kind), LatitudeSteps(p, kind), BalanceSteps(kind), MountSteps(kind, p)), "\n")
+			for _, c := range Cautions(false, kind) {
+				text += "\n" + c.Title + ". " + c.Text
+			}
+			// "no shaft" and "there is no shaft" say that there is none.
+			text = strings.ReplaceAll(strings.ToLower(text), "no shaft", "")
+			if shaft := strings.Contains(text, "counterweight") || strings.Contains(text, "shaft"); shaft != (kind == German) || !strings.Contains(text, says) {
+				t.Errorf("%s at %.0f degrees: %s", kind, lat, text)
+			}
+			if low := strings.Contains(text, "the pole stands low, at 1."); kind != Tracker && (low != (lat == 1) || low == strings.Contains(text, "trees hide the pole")) {
+				t.Errorf("%s at %.0f degrees: where to point is not said once: %s", kind, lat, text)
 			}
 		}
 	}

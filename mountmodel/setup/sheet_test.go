@@ -90,11 +90,11 @@ func TestWords(t *testing.T) {
 		if !strings.Contains(text, want) || strings.Contains(text, other) {
 			t.Errorf("latitude %g:\n%s", lat.Degrees(), text)
 		}
-		if scale := LatitudeSteps(p)[0]; !strings.Contains(scale, "40.0") {
+		if scale := LatitudeSteps(p, German)[0]; !strings.Contains(scale, "40.0") {
 			t.Error(scale)
 		}
 	}
-	day, night := Cautions(true), Cautions(false)
+	day, night := Cautions(true, German), Cautions(false, German)
 	if !strings.Contains(day[0].Text, "Sun is up") || !strings.Contains(night[0].Text, "Sun is down") {
 		t.Errorf("%q, %q", day[0].Text, night[0].Text)
 	}
