@@ -23,6 +23,7 @@ func TestPage(t *testing.T) {
 	}{
 		{"scenes", testScenes},
 		{"steps of the set-up", testSteps},
+		{"mounts", testMounts},
 		{"sun", testSun},
 		{"keyboard", testKeyboard},
 		{"narrow", testNarrow},

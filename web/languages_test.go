@@ -177,8 +177,8 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		p.Click("#setup-open")
 		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
 		p.Says(l.place)
-		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`Promise.all([fetch("/api/v1/setup").then(r => r.json()), import("/assets/%s/js/words/%s.js")]).then(([sheet, m]) =>
-			Object.entries(sheet.steps).filter(([k, v]) => m.words.setup.steps[k]?.({south: false, scale: "47°", near: "3°", level: "1°"}).length !== v.length).map(([k]) => k))`, s.assets.version, l.code)); len(differ) > 0 {
+		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`import("/assets/%s/js/sheet.js").then(m => Promise.all([fetch("/api/v1/setup").then(r => r.json()), m.fetchSheet()])).then(([sheet, own]) =>
+			Object.entries(sheet.steps).filter(([k, v]) => own.steps[k]?.length !== v.length).map(([k]) => k))`, s.assets.version)); len(differ) > 0 {
 			t.Errorf("%s: other steps of the set-up than the service has: %q", l.code, differ)
 		}
 		for i := range 7 {

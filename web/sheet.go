@@ -43,6 +43,7 @@ type (
 	}
 	LatitudeScale struct {
 		SetDeg           float64 `json:"set_deg"`
+		Low              bool    `json:"low"` // the pole aimed at stands low: below the hinges of many mounts, behind haze and ground
 		NearDeg          float64 `json:"near_deg"`
 		RefractionArcmin float64 `json:"refraction_arcmin"`
 		RefractionSigma  float64 `json:"refraction_uncertainty_arcsec"`
@@ -208,7 +209,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		Pole:    Pole{s.Pole.String(), direction(s.Place.Pole)},
 		Mount:   string(s.Mount),
 		LatitudeScale: LatitudeScale{
-			s.Place.LatitudeScale.Degrees(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
+			s.Place.LatitudeScale.Degrees(), s.Place.Low(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
 		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees(), ShaftNearLeg: setup.ShaftNearLeg(s.Site, s.Mount)},
 		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},

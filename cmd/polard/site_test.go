@@ -16,7 +16,7 @@ import (
 const shapeOfSite = `{"site":{"lat_deg":0,"lon_deg":0,"elevation_m":0},
 	"air":{"pressure_hpa":0,"usual_pressure_hpa":0,"temperature_c":0},"time_utc":"",
 	"pole":{"kind":"","alt_deg":0,"az_deg":0},"mount":"",
-	"latitude_scale":{"set_deg":0,"near_deg":0,"refraction_arcmin":0,"refraction_uncertainty_arcsec":0},
+	"latitude_scale":{"set_deg":0,"low":true,"near_deg":0,"refraction_arcmin":0,"refraction_uncertainty_arcsec":0},
 	"ground":{"leg_azimuths_deg":[0],"level_near_deg":0,"shaft_near_leg":false,"coupling?":{"lean_deg":0,"lean_towards_az_deg":0,
 		"altitude_arcmin_per_azimuth_deg":0,"east_arcmin_per_altitude_deg":0,"latitude_scale_misread_arcmin":0}},
 	"compass?":{"bearing_deg":0,"declination_deg":0,"uncertainty_deg":0,"change_deg_per_year":0,"inclination_deg":0,

@@ -3,6 +3,7 @@
 import { boltParts, order, pair, turning } from "./bolts.js";
 import { h } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
+import { note } from "./memory.js";
 import { saidOf } from "./said.js";
 import { planLine } from "./steps/plan.js";
 import { mount } from "./steps/start.js";
@@ -84,7 +85,7 @@ export function nowParts(state, trust, operate) {
   const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
   if (code === "waiting" && state?.pole && state.pole.alt_deg !== null) {
     const waits = card(code, said, null, "", "");
-    waits.append(mount((state.site?.lat_deg ?? 0) < 0, state.pole.alt_deg)); // how the mount stands for the first frame
+    waits.append(mount(note("mount")?.kind ?? "german", (state.site?.lat_deg ?? 0) < 0, state.pole.alt_deg)); // how the mount stands for the first frame
     return [waits];
   }
   if (!turning || !state || by === null || by === undefined) return [card(`${code} ${state?.do.said?.code}`, said, null, "", turning ? words.cautions.turn : "")];

@@ -24,7 +24,8 @@ import { language, words } from "./words.js";
  * @property {{pressure_hpa: number, usual_pressure_hpa: number, temperature_c: number}} air
  * @property {string} time_utc
  * @property {{kind: string, alt_deg: number, az_deg: number}} pole
- * @property {{set_deg: number, near_deg: number, refraction_arcmin: number, refraction_uncertainty_arcsec: number}} latitude_scale
+ * @property {"german"|"fork"|"tracker"} mount
+ * @property {{set_deg: number, low: boolean, near_deg: number, refraction_arcmin: number, refraction_uncertainty_arcsec: number}} latitude_scale
  * @property {{leg_azimuths_deg: number[], level_near_deg: number, shaft_near_leg: boolean, coupling?: {altitude_arcmin_per_azimuth_deg: number, east_arcmin_per_altitude_deg: number}}} ground
  * @property {{bearing_deg: number, declination_deg: number, uncertainty_deg: number, change_deg_per_year: number, use: string, model: string}} [compass]
  * @property {{up: boolean, alt_deg: number, events: {event: string, time_utc: string, shadow_az_deg?: number}[], shadow?: Shadow, shadows: Shadow[]}} sun
@@ -47,6 +48,7 @@ export async function fetchSheet(at) {
   for (const key of ["telescope_mm", "eyepiece_mm", "apparent_field_deg", "field_stop_mm"]) {
     if (eyepiece?.[key]) q.set(key, String(eyepiece[key]));
   }
+  q.set("mount", note("mount")?.kind ?? "german");
   if (at) q.set("at", at);
   try {
     const r = await ask(`setup?${q}`);
@@ -62,8 +64,39 @@ export async function fetchSheet(at) {
  */
 function inOwnWords(sheet) {
   if (language === "en") return sheet;
-  const a = { south: sheet.site.lat_deg < 0, scale: number(sheet.latitude_scale.set_deg, 1, "°"), near: number(sheet.latitude_scale.near_deg, 0, "°"), level: number(sheet.ground.level_near_deg, 0, "°") };
+  const scale = sheet.latitude_scale.set_deg;
+  const a = { south: sheet.site.lat_deg < 0, scale: number(scale, 1, "°"), wedge: number(90 - scale, 1, "°"), near: number(sheet.latitude_scale.near_deg, 0, "°"), level: number(sheet.ground.level_near_deg, 0, "°") };
   const steps = Object.fromEntries(Object.keys(sheet.steps).map((k) => [k, words.setup.steps?.[k]?.(a) ?? []]));
   const cautions = words.setup.cautionList.map(([title, text]) => ({ title, text }));
+  forThisMount(sheet, steps, cautions, a);
   return { ...sheet, steps, cautions, warnings: sheet.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
+}
+
+/**
+ * The catalogue's steps are those of a German mount under a pole that stands high: here they
+ * become those of the mount and the place.
+ * @param {Sheet} sheet
+ * @param {Record<string, string[]>} steps
+ * @param {{title: string, text: string}[]} cautions in the order of the service's
+ * @param {import("./words/en-mounts.js").Amounts} a
+ */
+function forThisMount({ mount, latitude_scale: { low }, ground }, steps, cautions, a) {
+  const w = words.setup.mounts;
+  const own = w.steps;
+  if (!own) return;
+  const german = mount === "german";
+  if (ground.shaft_near_leg) steps.ground[1] = own.between(a);
+  else if (!german) steps.ground[1] = own.load(a);
+  if (!german) steps.latitude_scale[0] = own.scale(a);
+  if (low) steps.latitude_scale.push(own.hinges);
+  if (german) {
+    if (low) steps.starting_position[steps.starting_position.length - 1] = w.low(a.scale);
+  } else {
+    steps.balance = own.balance[mount];
+    steps.starting_position = own.start[mount](a);
+    if (low && mount === "fork") steps.starting_position.push(w.low(a.scale), own.forkLow(a));
+    [cautions[1].title, cautions[1].text] = own.falls[mount];
+    cautions[3].text = own.fingers[mount];
+  }
+  steps.starting_position.push(own.keys);
 }

@@ -56,6 +56,7 @@ export class BalanceStep {
   /** @param {Context} ctx */
   update(ctx) {
     this.operate = ctx.operate;
+    this.extra.hidden = (ctx.sheet?.mount ?? "german") !== "german"; // it works out where a shaft's weight goes
     const kept = note("balance");
     if (this.filled || !kept) return;
     this.filled = true;
@@ -92,7 +93,7 @@ export class BalanceStep {
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
   show({ sheet }) {
-    const w = words.setup.balance;
+    const w = sheet && sheet.mount !== "german" ? words.setup.mounts[sheet.mount].balance : words.setup.balance;
     return { head: w.head, lines: w.order, cautions: [w.hold], more: sheet?.steps.balance };
   }
 }

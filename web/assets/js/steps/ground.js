@@ -2,7 +2,7 @@
 
 import { h } from "../dom.js";
 import { angle, number } from "../format.js";
-import { earlier, mark, tonight } from "../memory.js";
+import { earlier, keep, mark, note, tonight } from "../memory.js";
 import { words } from "../words.js";
 import { away, drawing, label, line, strip } from "./draw.js";
 
@@ -18,13 +18,24 @@ export class GroundStep {
       const problem = await mark({ ...tonight(), words: this.words.value.trim() || undefined });
       this.note.textContent = problem === null ? words.kept : problem ?? words.unreachable;
     });
+    this.kind = h("select", { id: "f-mount" }, Object.entries(words.setup.mounts.names).map(([v, name]) => h("option", { value: v }, name)));
+    this.kind.addEventListener("change", async () => {
+      const problem = await keep("mount", { kind: this.kind.value });
+      this.note.textContent = problem === null ? words.kept : problem ?? words.unreachable;
+      await this.ctx?.refresh();
+    });
+    /** @type {Context|null} */
+    this.ctx = null;
     this.extra = h("div", { class: "step-extra" },
+      h("div", { class: "card field" }, h("label", { for: "f-mount" }, words.setup.mounts.ask), this.kind),
       h("div", { class: "card mark field" }, h("label", { for: "f-ground" }, w.mark), this.words, this.note));
   }
 
   /** @param {Context} ctx */
   update(ctx) {
+    this.ctx = ctx;
     this.extra.hidden = !ctx.operate;
+    if (document.activeElement !== this.kind) this.kind.value = note("mount")?.kind ?? "german";
     if (document.activeElement !== this.words) this.words.value = tonight().words ?? "";
   }
 

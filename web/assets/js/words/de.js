@@ -1,5 +1,6 @@
 // Deutsch.
 
+import { mounts } from "./de-mounts.js";
 import { service } from "./de-service.js";
 import { words as en } from "./en.js";
 
@@ -198,6 +199,7 @@ export const words = {
   refused: { not_measured: "Die Achse ist noch nicht gemessen: mindestens zwei Aufnahmen, dazwischen die RA-Achse drehen.", not_locked: "Die Schrauben sind nicht geklemmt.", frame_needed: "Ohne diese Aufnahme ergeben die anderen keine Achse. Erst eine weitere machen.", turns: "So viele Umdrehungen hat keine Schraube.", air_alone: "Die Luft allein versetzt die Sterne um mehr: kürzer belichten oder höher bleiben.", not_steerable: "Der Leitstern steht zu nahe an der RA-Achse: einen weiter vom Pol nehmen.", not_now: "Das passt gerade nicht.", wrong_code: "Der Link ist verbraucht, zu alt oder falsch. Einen neuen anzeigen lassen.", many_devices: "Zu viele Geräte sind gekoppelt: erst einem das Recht entziehen.", too_fast: "Zu viele Versuche in kurzer Zeit. Eine Minute warten.", view_only: "Dieses Gerät darf zusehen, aber nicht bedienen.", other: "Das geht gerade nicht.", },
   unreachable: "Der Dienst ist nicht zu erreichen; nichts wurde geändert.",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "Süden" : "Norden") => [
         "Fester Grund: Pflaster, niedergetretenes Gras oder eine Platte unter jedem Fuß. Weicher Boden gibt eine Stunde lang nach und nimmt die Achse mit.",

@@ -1,6 +1,9 @@
 // The words of the set-up; part of words.js, which see.
 
+import { mounts } from "./en-mounts.js";
+
 export const setup = {
+  mounts,
   /** @type {null|Record<string, (a: {south: boolean, scale: string, near: string, level: string}) => string[]>} one by one; in English the service's own */
   steps: null,
   title: "Set-up, step by step",

@@ -1,5 +1,6 @@
 // Español.
 
+import { mounts } from "./es-mounts.js";
 import { service } from "./es-service.js";
 import { words as en } from "./en.js";
 
@@ -106,6 +107,7 @@ export const words = {
   refused: { not_measured: "El eje aún no está medido: tome al menos dos imágenes girando el eje de AR entre ellas.", not_locked: "Los tornillos no están fijados.", frame_needed: "Sin esta imagen las otras no dan un eje. Tome antes otra.", turns: "Ningún tornillo tiene tantas vueltas.", air_alone: "Solo el aire ya mueve más las estrellas: exponga menos o quédese más alto.", not_steerable: "La estrella guía está demasiado cerca del eje de AR: tome una más lejos del polo.", not_now: "Eso no procede ahora.", wrong_code: "El enlace ya se usó, es demasiado antiguo o es falso. Pida otro.", many_devices: "Hay demasiados dispositivos emparejados: retire antes uno.", too_fast: "Demasiados intentos en poco tiempo. Espere un minuto.", view_only: "Este dispositivo puede mirar, pero no manejar.", other: "Ahora no es posible.", },
   unreachable: "No se llega al servicio; nada ha cambiado.",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "sur" : "norte") => [
         "Suelo firme: pavimento, hierba pisada o una placa bajo cada pie. El suelo blando cede durante una hora y se lleva el eje.",

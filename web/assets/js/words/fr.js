@@ -1,5 +1,6 @@
 // Français.
 
+import { mounts } from "./fr-mounts.js";
 import { service } from "./fr-service.js";
 import { words as en } from "./en.js";
 
@@ -151,6 +152,7 @@ export const words = {
   refused: { not_measured: "L’axe n’est pas encore mesuré : prendre au moins deux images en tournant l’axe d’AD entre elles.", not_locked: "Les vis ne sont pas bloquées.", frame_needed: "Sans cette image, les autres ne donnent pas d’axe. En prendre d’abord une autre.", turns: "Aucune vis n’a autant de tours.", air_alone: "L’air seul déplace les étoiles de plus que cela : poser moins longtemps ou rester plus haut.", not_steerable: "L’étoile guide est trop près de l’axe d’AD : en prendre une plus loin du pôle.", not_now: "Ce n’est pas le moment.", wrong_code: "Le lien a déjà servi, est trop ancien ou faux. En demander un autre.", many_devices: "Trop d’appareils sont associés : en retirer un d’abord.", too_fast: "Trop d’essais en peu de temps. Attendre une minute.", view_only: "Cet appareil peut regarder, mais pas commander.", other: "Ce n’est pas possible pour l’instant.", },
   unreachable: "Le service est injoignable ; rien n’a été changé.",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "sud" : "nord") => [
         "Sol ferme : dallage, herbe tassée ou une plaque sous chaque pied. Un sol mou cède pendant une heure et emporte l’axe.",

@@ -1,5 +1,6 @@
 // Italiano.
 
+import { mounts } from "./it-mounts.js";
 import { service } from "./it-service.js";
 import { words as en } from "./en.js";
 
@@ -92,6 +93,7 @@ export const words = {
   refused: { not_measured: "L’asse non è ancora misurato: prendere almeno due immagini girando l’asse di AR tra l’una e l’altra.", not_locked: "Le viti non sono bloccate.", frame_needed: "Senza questa immagine le altre non danno un asse. Prenderne prima un’altra.", turns: "Nessuna vite ha tanti giri.", air_alone: "L’aria da sola sposta le stelle di più: posa più breve, o restare più in alto.", not_steerable: "La stella guida è troppo vicina all’asse di AR: prenderne una più lontana dal polo.", not_now: "Ora non è il momento.", wrong_code: "Il link è già usato, troppo vecchio o sbagliato. Chiederne un altro.", many_devices: "Troppi dispositivi abbinati: toglierne prima uno.", too_fast: "Troppi tentativi in poco tempo. Attendere un minuto.", view_only: "Questo dispositivo può guardare, ma non comandare.", other: "Ora non è possibile.", },
   unreachable: "Il servizio non è raggiungibile; nulla è cambiato.",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "sud" : "nord") => [
         "Terreno solido: lastricato, erba schiacciata o una piastra sotto ogni piede. Il terreno molle cede per un’ora e porta con sé l’asse.",

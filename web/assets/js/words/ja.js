@@ -1,5 +1,6 @@
 // 日本語。
 
+import { mounts } from "./ja-mounts.js";
 import { service } from "./ja-service.js";
 import { words as en } from "./en.js";
 
@@ -69,6 +70,7 @@ export const words = {
   rig: { faultText: { flip: "鏡筒が反対側へ反転する。", sag: "鏡筒とカメラが重さで垂れる。一つの赤緯では分からない。", creep: "赤緯軸が重さで少しずつずれる。", dither: "ガイドソフトが露出の間に少し動かす。", stopped: "露出時刻の時計が止まっている。", longitude: "経度の符号が逆。", air: "空気が入力と違う。", declination: "鏡筒が赤緯で一度以上動く。", bump: "誰かが三脚に当たる。", clutch: "赤経クランプが数度滑る。", wild: "露出中に突風で鏡筒が揺れる。", cloud: "雲で星が隠れる。", clock: "カメラの時計が一時間進んでいる（夏時間の二重設定など）。", flexure: "カメラが鏡筒上でたわむ。", settling: "三脚が柔らかい地面に沈む。", lock: "ネジの固定で軸が動く。", periodic: "駆動のウォームが不規則に回る。", }, title: "練習用架台", hide: "閉じる", show: "開く", step: "刻み", byTurns: "回転数で", ra: "赤経軸（極に向かって）", raButtons: en.rig.raButtons, raName: en.rig.raName, faults: "不具合を練習", fault: { once: "一回", on: "終了", off: "開始" }, raise: "上げる", lower: "下げる", east: "東", west: "西", driveOn: "追尾中", driveOff: "停止", expose: "撮影", repeatOn: "連続中", repeatOff: "連続", exposing: "露出中…", stands: (ra, alt, az) => `赤経目盛 ${ra}、高度ネジ ${alt}、方位ネジ ${az}` },
   pair: { compare: "証明書はこの機械が自分で作ったもので、保証する第三者はいません。ブラウザーで証明書を表示し、SHA-256フィンガープリントがこれと同じか確かめてください。", differs: "違う場合は別の相手が応答しています。ペアリングしないでください。", same: "同じです：ペアリング", install: "ブラウザーの警告をなくし、サービスなしでもページを開くには、このファイルを端末の設定で認証局として入れます。この網の中だけで有効です。", authority: "証明書", title: "この端末を登録", how: "サービスの機械で「polard serve --pair」（全架台は「polard overview --pair」）が示すリンクか四角の模様を開くか、リンク末尾の符号を入力します。", code: "符号", go: "登録" }, page: { title: "このページ", language: "言語", dim: "減光", full: "全画面", awake: "画面は点灯したままです。", sleeps: "ブラウザーはhttpsでのみ画面を保ちます。端末の設定で消灯を延ばしてください。", share: "結果を共有", copied: "コピーしました。", save: "一夜を表で保存", result: (total, spread, tolerance, when) => `極軸：極から${total}（誤差${spread}）、目標${tolerance}、${when}。` }, history: { title: "誤差の推移", chart: (n, first, last) => `${n}枚の極からの距離：最初${first}、今${last}。` }, refused: { not_measured: "軸はまだ測定されていません。赤経軸を回しながら二枚以上撮ってください。", not_locked: "ネジは固定されていません。", frame_needed: "この画像を除くと軸が決まりません。先にもう一枚撮ってください。", turns: "そんなに回るネジはありません。", air_alone: "大気差だけでそれ以上ずれます。露出を短くするか、高い位置を使います。", not_steerable: "ガイド星が赤経軸に近すぎます。極から離れた星を選びます。", not_now: "今の段階ではできません。", wrong_code: "リンクは使用済みか、古いか、違っています。新しいものを表示してください。", many_devices: "ペアリングした端末が多すぎます。先に一台を外してください。", too_fast: "短時間に試行が多すぎます。一分待ってください。", view_only: "この端末は閲覧のみです。", other: "今はできません。", }, unreachable: "サービスに届きません。何も変わっていません。",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "南" : "北") => [
         "固い地面：舗装、踏み固めた草地、または各脚の下に板。柔らかい地面は一時間ほど沈み、軸も動きます。",

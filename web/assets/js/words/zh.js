@@ -1,5 +1,6 @@
 // 简体中文。
 
+import { mounts } from "./zh-mounts.js";
 import { service } from "./zh-service.js";
 import { words as en } from "./en.js";
 
@@ -67,6 +68,7 @@ export const words = {
   rig: { faultText: { flip: "镜筒翻到另一侧。", sag: "镜筒和相机因自重下垂，单一赤纬看不出。", creep: "赤纬轴在重量下缓慢滑动。", dither: "导星程序在各帧之间略微移动。", stopped: "曝光时钟停住。", longitude: "经度符号写反。", air: "空气与输入不符。", declination: "镜筒在赤纬上转动超过一度。", bump: "有人碰到三脚架。", clutch: "赤经离合打滑几度。", wild: "曝光时一阵风晃动镜筒。", cloud: "云遮住星。", clock: "相机时钟快一小时，如夏令时设了两次。", flexure: "相机在镜筒上下垂。", settling: "三脚架陷入软地。", lock: "拧紧螺丝会移动轴。", periodic: "驱动蜗杆转动不匀。", }, title: "练习赤道仪", hide: "收起", show: "展开", step: "步长", byTurns: "按圈数", ra: "赤经轴，面向天极", raButtons: en.rig.raButtons, raName: en.rig.raName, faults: "出故障", fault: { once: "一次", on: "停止", off: "开始" }, raise: "抬高", lower: "降低", east: "东", west: "西", driveOn: "跟踪中", driveOff: "静止", expose: "拍一帧", repeatOn: "连拍中", repeatOff: "连拍", exposing: "曝光中…", stands: (ra, alt, az) => `赤经度盘 ${ra}，高度螺丝 ${alt}，方位螺丝 ${az}` },
   pair: { compare: "证书由本机自行制作，没有第三方担保。请在浏览器中查看证书：其 SHA-256 指纹必须是这个。", differs: "若不同，则是别人在冒充应答：不要配对。", same: "相同：配对", install: "要去掉浏览器警告，并在没有服务时也能打开页面：在设备设置中把此文件安装为证书颁发机构。它只对本网络有效。", authority: "证书", title: "配对本设备", how: "打开运行服务的电脑上“polard serve --pair”（所有台位用“polard overview --pair”）显示的链接或方块图，或输入链接末尾的代码。", code: "代码", go: "配对" }, page: { title: "本页", language: "语言", dim: "调暗", full: "全屏", awake: "屏幕保持常亮。", sleeps: "浏览器只在 https 下保持常亮：请在设备设置中延长锁屏时间。", share: "分享结果", copied: "已复制。", save: "把今夜存为表格", result: (total, spread, tolerance, when) => `极轴校准：距天极 ${total}（误差 ${spread}），目标 ${tolerance}，${when}。` }, history: { title: "误差随时间", chart: (n, first, last) => `${n} 帧距天极：起初 ${first}，现在 ${last}。` }, refused: { not_measured: "轴尚未测量：请至少拍两帧，其间转动赤经轴。", not_locked: "螺丝未锁紧。", frame_needed: "没有这一帧，其余定不出轴。请先再拍一帧。", turns: "没有螺丝能转这么多圈。", air_alone: "仅大气就使星移动更多：缩短曝光或保持更高。", not_steerable: "导星离赤经轴太近：选离天极更远的。", not_now: "现在还不能这样做。", wrong_code: "链接已用过、过期或有误。请再要一个。", many_devices: "已配对的设备太多：先取消一个。", too_fast: "短时间内尝试太多。请等一分钟。", view_only: "此设备只能观看，不能操作。", other: "现在不行。", }, unreachable: "连不上服务；没有任何改变。",
   setup: {
+    mounts,
     steps: {
       ground: (a, side = a.south ? "南" : "北") => [
         "坚实地面：铺装、踩平的草地，或每脚垫一块板。软地会下沉一小时，把轴带偏。",

@@ -1,0 +1,48 @@
+// Der Aufbau bei anderen als deutschen Montierungen und bei tief stehendem Pol; Teil von de.js.
+
+/** @type {typeof import("./en-mounts.js").mounts} */
+export const mounts = {
+  ask: "Art der Montierung",
+  names: { german: "deutsche Montierung mit Gegengewicht", fork: "Gabel auf Polhöhenwiege", tracker: "Startracker auf Kugelkopf" },
+  low: (alt) => `Der Pol steht tief, bei ${alt}, und muss nicht zu sehen sein: den Tubus in Deklination schwenken, bis er deutlich nach oben zeigt, 35° oder höher, klemmen, lassen.`,
+  fork: {
+    balance: {
+      head: "Balance: erst Deklination, dann RA",
+      order: ["Alles wie im Betrieb. Hier gibt es keine Stange: Gewichte kommen längs oder neben den Tubus. Tubus waagrecht, dann senkrecht; dann die Gabel auf die Seite."],
+      hold: "Tubus halten, solange eine Klemme offen ist: er schlägt sofort zwischen die Arme.",
+    },
+    start: {
+      head: "Gabel zum Pol",
+      lines: (wedge) => [`Die Platte der Wiege neigt sich um ${wedge} zum Pol. Beide Schrauben in der Mitte ihres Verstellwegs.`, "Eine Gabel braucht keinen Umschlag. Jeder offene Himmel taugt: den Tubus in Deklination schwenken, klemmen, lassen."],
+      watch: "Die Gabel zu zweit auf die Wiege heben; einer hält sie, bis jede Schraube fest ist. Dann beide Achsen langsam von Hand drehen und hinsehen: die Kamera kann den Fuß treffen, Finger die Arme.",
+      arms: "Gabel", drawn: (alt, south) => `Die Montierung von der Seite: die Gabel auf der Wiege steigt ${alt} zum ${south ? "Süd" : "Nord"}pol, der Tubus zwischen den Armen.`,
+    },
+  },
+  tracker: {
+    balance: { head: "Balance: Kamera über der Achse", order: ["Den Kugelkopf so drehen, dass die Mitte der Kamera nahe der Antriebsachse liegt. Unter der Last bleiben, die der Hersteller erlaubt."], hold: "Die Kamera halten, bevor Klemme oder Kugelkopf gelöst wird: sie fällt sofort." },
+    start: {
+      head: "Antriebsachse zum Pol",
+      lines: () => ["Nach der Skala oder der Wasserwaage eines Telefons. Die Last über dem Stativ, nicht daneben.", "Jeder offene Himmel taugt: die Kamera mit dem Kugelkopf richten und diesen lassen; zwischen den Aufnahmen den Antrieb drehen.", "Ohne zwei Schrauben dies auf der Seite wählen: sie zeigt, welcher Stern wohin im Bild soll."],
+      watch: "Die Kamera halten, bevor der Kugelkopf gelöst wird. Wind und eine Hand am Gurt bewegen so leichtes Gerät: mit Verzögerung auslösen.",
+      arms: "Antrieb", drawn: (alt, south) => `Das Gerät von der Seite: die Antriebsachse steigt ${alt} zum ${south ? "Süd" : "Nord"}pol, die Kamera auf dem Kugelkopf.`,
+    },
+  },
+  steps: {
+    between: (a) => `Zwei Beine nach ${a.south ? "Süden" : "Norden"} und eines davon weg, damit die Gegengewichtsstange dazwischen schwingt: so nahe am Äquator hängt sie, wo ein Bein zum Pol stünde. Eine Säulenverlängerung oder mehr Gewicht auf kürzerer Stange schafft Platz. Sagt die Anleitung des Herstellers anderes, gilt sie.`,
+    load: (a) => `Ein Bein nach ${a.south ? "Süden" : "Norden"}, die anderen gleichmäßig zu den Seiten: die Last hängt zu dieser Seite über. Sagt die Anleitung des Herstellers anderes, gilt sie.`,
+    scale: (a) => `Die Polhöhenskala auf ${a.scale} stellen, möglichst bevor die Last darauf sitzt.`,
+    hinges: "Die Gelenke vieler Montierungen enden bei 15 bis 20 Grad (übliche Praxis): vorher in der Anleitung nachsehen. Reicht es nicht, den Hersteller nach einem Keil oder einer Platte fragen. Keinen Anschlag entfernen und nicht stattdessen das Stativ neigen: es kippt.",
+    keys: "Ohne Klemmen zwischen den Aufnahmen mit den Richtungstasten der Rektaszension drehen: ein Schwenk auf Koordinaten dreht auch die Deklination.",
+    balance: {
+      fork: ["Den Tubus mit einer Hand halten, sooft eine Klemme gelöst wird: er schlägt sofort zwischen die Arme.", "Alles wie im Betrieb: Kamera, Leitrohr, Tauheizung, Kabel, Fokus in Stellung.", "Zuerst Deklination, RA-Klemme fest, Tubus waagrecht. Sinkt das Kameraende: Gewicht auf der Schiene zum Himmelsende, sonst umgekehrt. Auch mit dem Tubus senkrecht: fällt er zu einer Seite, dort gegenüber ebenso viel anbringen.", "Dann Rektaszension: die Gabel drehen, bis ein Arm über dem anderen steht, halten, Klemme etwas lösen. Was seitlich sitzt, braucht drüben ebenso viel.", "Gut ist es, wenn jede Achse bei offener Klemme in mehreren Stellungen stehen bleibt."],
+      tracker: ["Die Kamera mit einer Hand halten, sooft Kugelkopf oder Klemme offen ist: sie fällt sofort.", "Die Mitte der Kamera nahe an die Antriebsachse; Objektiv und Kamera zu beiden Seiten der Klemme gleich schwer.", "Ein schweres Objektiv braucht eine Stange mit Gewicht quer zur Achse, wo der Hersteller eine hat.", "Ohne Klemme weit unter der erlaubten Last bleiben."],
+    },
+    start: {
+      fork: (a) => [`Das Gelenk der Wiege waagrecht, ihre Platte zum Pol geneigt: ${a.wedge} von der Waagrechten, das sind 90 weniger die Breite. Dann steht die Gabelachse bei ${a.scale}.`, "Die Gabel zu zweit aufsetzen und jede Schraube anziehen, bevor man loslässt: ungehalten kippt sie. Ein Bein unter die Last.", "Beide Achsen langsam von Hand drehen: beim Pol kann die Kamera den Fuß treffen. Dort bleiben, wo sie frei schwingt, und die Deklination klemmen.", "Eine Wiege mit Spiel bewegt sich beim Klemmen: klemmen, dann noch einmal messen."],
+      tracker: (a) => [`Die Antriebsachse nach wahr ${a.south ? "Süden" : "Norden"}, ${a.scale} über dem Horizont.`, "Die Kamera halten, bevor der Kugelkopf gelöst wird. Nicht mehr daran hängen, als der Hersteller erlaubt, und über das Stativ.", "Zwischen den Aufnahmen den Teller des Antriebs drehen und den oberen Kugelkopf lassen: er soll mit der Achse ein Stück sein.", "Mit Verzögerung oder aus der Ferne auslösen."],
+    },
+    forkLow: (a) => `So nahe am Äquator liegt die Gabel fast waagrecht, und Tubus und Arme hängen weit nach ${a.south ? "Süden" : "Norden"} über: eine Säule oder ein weit gespreiztes Stativ mit einem Bein darunter, sonst kippt es.`,
+    falls: { fork: ["Gabel oder Tubus fällt", "Zu zweit heben, halten, bis jede Schraube fest ist. Eine offene Deklinationsklemme lässt den Tubus schlagen; Last weg, bevor die Wiege gelöst wird."], tracker: ["Kamera fällt", "Kugelkopf oder Klemme offen: sie fällt. Erst halten; den Gurt um etwas Festes."] },
+    fingers: { fork: "Aus dem Gelenk der Wiege und zwischen Tubus und Armen, Kamera und Fuß heraushalten.", tracker: "Aus Antrieb, Klemme und Kugelköpfen heraushalten." },
+  },
+};
