@@ -15,6 +15,7 @@ import (
 
 	"github.com/chromedp/cdproto/browser"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 )
 
@@ -157,6 +158,37 @@ func testMounts(t *testing.T, p *browsertest.Page) {
 				if found := counterweight.FindString(text); found != "" {
 					t.Errorf("%s, set-up %d of a %s speaks of %q: %s", l.code, i+1, kind, found, text)
 				}
+			}
+		}
+	}
+}
+
+// A thumb that is on its way to a button finds it there: neither what the service computes for the place, however late it
+// comes, nor the next step moves the buttons of the set-up.
+func testButtonsHoldStill(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	browsertest.Tell(p, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `(() => {
+		const ask = window.fetch, come = new Promise(resolve => { window.letCome = resolve; });
+		window.fetch = async (...what) => { if (String(what[0]).startsWith("/api/v1/setup")) await come; return ask(...what); };
+	})()`})
+	const where = `(r => Math.round(r.x) + "," + Math.round(r.y) + " " + Math.round(r.width) + "x" + Math.round(r.height))(document.querySelector('[data-do=%q]').getBoundingClientRect())`
+	for _, screen := range []browsertest.Screen{browsertest.Phone, browsertest.Landscape, browsertest.Laptop} {
+		p.Do(screen.Size(), chromedp.Navigate(s.url))
+		p.Until(`document.querySelector('[data-do="straight"]')?.checkVisibility() && document.body.hasAttribute("data-waits")`)
+		before := browsertest.Eval[string](p, fmt.Sprintf(where, "straight"))
+		browsertest.Eval[bool](p, `(window.letCome(), true)`)
+		p.Says("The air lifts the pole by")
+		if after := browsertest.Eval[string](p, fmt.Sprintf(where, "straight")); after != before {
+			t.Errorf("%s: when the place's numbers come, what is to be pressed goes from %s to %s", screen.Name, before, after)
+		}
+		first := browsertest.Eval[string](p, fmt.Sprintf(where, "done"))
+		for i := 1; i < 7; i++ {
+			p.Click(fmt.Sprintf(`.way-list li:nth-child(%d) button`, i+1))
+			p.Until(`document.activeElement === document.querySelector("#now h1")`)
+			browsertest.Eval[bool](p, `(scrollTo(0, 0), true)`)
+			if now := browsertest.Eval[string](p, fmt.Sprintf(where, "done")); now != first {
+				t.Errorf("%s: at step %d the button to go on is at %s, at the first at %s", screen.Name, i+1, now, first)
 			}
 		}
 	}

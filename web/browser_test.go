@@ -24,6 +24,7 @@ func TestPage(t *testing.T) {
 		{"scenes", testScenes},
 		{"steps of the set-up", testSteps},
 		{"mounts", testMounts},
+		{"buttons hold still", testButtonsHoldStill},
 		{"sun", testSun},
 		{"keyboard", testKeyboard},
 		{"narrow", testNarrow},

@@ -28,6 +28,7 @@ func serveByPage(t *testing.T, p *pageDriver) {
 	a := axisOf(t, append(append(set.SiteArgs(), "--measure", "4"), set.Paths()...)...)
 	p.Do(p.screen.Size(), chromedp.Navigate(r.URL))
 	p.Click(`[data-do="straight"]`)
+	p.Until(`document.body.dataset.view === "work"`)
 	primes := strings.NewReplacer(`'`, "′", `"`, "″")
 	for i, f := range set.Frames {
 		if i == set.Measure+1 {
