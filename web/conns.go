@@ -48,6 +48,7 @@ type boundedListener struct {
 
 	mu    sync.Mutex
 	open  [hereShare + 1]int
+	ends  bool           // nobody comes in any more
 	conns []*boundedConn // by the last request that began or ended, or else by when they came: the oldest first
 }
 
@@ -87,6 +88,9 @@ func (l *boundedListener) Accept() (net.Conn, error) {
 func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.ends {
+		return nil, false
+	}
 	if c.share == hereShare {
 		if ok = l.open[hereShare]+l.open[pairedShare] < l.clients+hereConns; ok {
 			l.add(c)
@@ -110,6 +114,23 @@ func (l *boundedListener) enter(c *boundedConn) (loser *boundedConn, ok bool) {
 	}
 	l.add(c)
 	return loser, true
+}
+
+// dismiss closes the connections over which nothing was asked yet, and lets nobody in any more: a browser keeps some for
+// later, and a server that ends would wait for the first request on each.
+func (l *boundedListener) dismiss() {
+	l.mu.Lock()
+	l.ends = true
+	var silent []*boundedConn
+	for _, c := range l.conns {
+		if !c.asked {
+			silent = append(silent, c)
+		}
+	}
+	l.mu.Unlock()
+	for _, c := range silent {
+		_ = c.Close()
+	}
 }
 
 // makesRoom is the connection that has to go for one more stranger at an address, nil when
@@ -171,6 +192,7 @@ type boundedConn struct {
 
 	share   share
 	device  string // of pairedShare
+	asked   bool   // a request has come over it
 	serving int    // requests that are being answered
 }
 
@@ -180,6 +202,7 @@ func (c *boundedConn) serve(who visitor) bool {
 	l := c.in
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	c.asked = true
 	to := strangerShare
 	switch {
 	case who.here:

@@ -22,6 +22,8 @@ const (
 	writeWait = 5 * time.Second
 	// maxFromClient bounds what a client may send: pages send nothing.
 	maxFromClient = 512
+	// goodbyeWithin bounds what a client is still sent when the service stops.
+	goodbyeWithin = stopWithin / 2
 )
 
 // envelope wraps the bytes of a state for one client at one moment. SentMs
@@ -124,6 +126,7 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 		}
 	}()
 	defer func() { conn.Close(); <-gone }()
+	defer context.AfterFunc(ctx, func() { closeLate(conn, gone) })()
 
 	beat := time.NewTicker(s.beat)
 	defer beat.Stop()
@@ -160,6 +163,16 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 		if err != nil {
 			return
 		}
+	}
+}
+
+// closeLate ends a connection when the service stops and it does not go by itself: a client whose network is gone never takes
+// what is being written.
+func closeLate(conn *websocket.Conn, gone <-chan struct{}) {
+	select {
+	case <-gone:
+	case <-time.After(goodbyeWithin):
+		conn.Close()
 	}
 }
 
@@ -200,5 +213,5 @@ func write(conn *websocket.Conn, b []byte) error {
 func goodbye(conn *websocket.Conn) { farewell(conn, websocket.CloseGoingAway, "the service stops") }
 
 func farewell(conn *websocket.Conn, code int, why string) {
-	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, why), time.Now().Add(time.Second))
+	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, why), time.Now().Add(goodbyeWithin))
 }

@@ -70,8 +70,8 @@ type Options struct {
 // what would hurt, as a client costs some 30 kB.
 const mostClients = 512
 
-// stopWithin bounds how long Run takes to return after its context ends: a browser may keep a connection over which it has
-// asked nothing yet. With what a disk that hangs is given then, the whole service ends within two seconds.
+// stopWithin bounds how long Run takes to return after its context ends: a request may be on its way, and be answered slowly.
+// With what a disk that hangs is given then, the whole service ends within two seconds.
 const stopWithin = time.Second
 
 // Server is the HTTP and websocket service. Its constructor starts nothing.
@@ -238,6 +238,7 @@ func (s *Server) Run(ctx context.Context) error {
 		}
 	}
 	s.hub.close()
+	bounded.dismiss()
 	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
 	defer cancel()
 	if err := srv.Shutdown(stop); err != nil {
