@@ -37,7 +37,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 	w.bytes = nil // who reads may go on with it when the folder does not answer
 	a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Complete: f.changed, Ahead: ahead}
 	return func() then {
-		done, refused := w.options.Attempt(a)
+		done, refused := w.options.Attempt(ctx, a)
 		if refused != nil {
 			return func() job {
 				a.Err = fmt.Errorf("%s: %w", filepath.Base(path), refused)
@@ -154,7 +154,7 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 
 // attempt decodes a file and hands the frame over, beside the loop.
 func (w *Watcher) attempt(ctx context.Context, f *watched, a Arrival, data []byte, pix []float32, deliver func(Arrival) bool) then {
-	done, err := w.options.Attempt(a)
+	done, err := w.options.Attempt(ctx, a)
 	if err != nil {
 		a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), err)
 		return func() job { return w.refuse(f, a, deliver) }

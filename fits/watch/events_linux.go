@@ -38,7 +38,8 @@ func listen() (notices, error) {
 		folders: make(map[int32]string),
 	}
 	go n.read()
-	closing := sync.OnceFunc(func() { close(n.ended); n.file.Close() })
+	// Who closes the file waits for calls with it: one that asks for the events of a folder that hangs never comes back.
+	closing := sync.OnceFunc(func() { close(n.ended); go n.file.Close() })
 	return notices{events: n.events, errors: n.errors, watch: n.watch, close: closing}, nil
 }
 

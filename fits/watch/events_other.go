@@ -22,5 +22,5 @@ func listen() (notices, error) {
 			}
 		}
 	}()
-	return notices{events: events, errors: w.Errors, watch: w.Add, close: func() { close(ended); w.Close() }}, nil
+	return notices{events: events, errors: w.Errors, watch: w.Add, close: func() { close(ended); go w.Close() }}, nil
 }

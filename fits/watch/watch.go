@@ -86,8 +86,8 @@ type Options struct {
 	// Skip, when set, tells files to pass over without opening them.
 	Skip func(path string, size int64, modified time.Time) bool
 	// Attempt, when set, is called beside Run with what is known of a file before it is read (Sum is 0), and again before it is
-	// decoded. It refuses it by an error, or gives what is to be called when it was read, or delivered.
-	Attempt func(Arrival) (done func(), err error)
+	// decoded. It refuses it by an error, or gives what is to be called when it was read, or delivered. It returns at once when ctx ends.
+	Attempt func(ctx context.Context, a Arrival) (done func(), err error)
 	// Taken holds the sums, with their paths, of frames delivered by an earlier run: these are not delivered again.
 	Taken map[uint64]string
 
@@ -181,7 +181,7 @@ func New(options Options) *Watcher {
 		options.Order = func() Order { return OldestFirst }
 	}
 	if options.Attempt == nil {
-		options.Attempt = func(Arrival) (func(), error) { return func() {}, nil }
+		options.Attempt = func(context.Context, Arrival) (func(), error) { return func() {}, nil }
 	}
 	if options.Waiting == nil {
 		options.Waiting = func(int, bool) {}

@@ -22,6 +22,8 @@ type Notes struct {
 	mu    sync.Mutex
 	notes map[string]string
 	marks web.Marks // of this night
+
+	looking chan struct{} // holds one while somebody looks into the logbook
 }
 
 // marksKey is that of the marks among the notes of a session.
@@ -29,7 +31,7 @@ const marksKey = "marks"
 
 // NewNotes gives what earlier sessions of a journal noted.
 func NewNotes(j *Journal) *Notes {
-	n := &Notes{journal: j, now: time.Now, notes: make(map[string]string)}
+	n := &Notes{journal: j, now: time.Now, notes: make(map[string]string), looking: make(chan struct{}, 1)}
 	for key, value := range j.notes {
 		if key != marksKey {
 			n.notes[key] = value
@@ -103,31 +105,55 @@ const samePlace = 0.02 * sky.Degree
 // nightsLookedAt bounds the sessions that are looked through for earlier nights.
 const nightsLookedAt = 200
 
+// nightsWithin is how long a page waits for the nights before: what it says of tonight comes with them.
+const nightsWithin = 2 * time.Second
+
 // Earlier lists earlier sessions at about a place, newest first. A logbook that
-// cannot be read now has none.
+// cannot be read now has none. One that hangs holds up whoever looks into it, of whom there is one at a time.
 func (n *Notes) Earlier(ctx context.Context, at sky.Site, most int) ([]web.Night, error) {
 	if n.journal.writer == nil {
 		return nil, nil
 	}
+	ctx, cancel := context.WithTimeout(ctx, nightsWithin)
+	select {
+	case n.looking <- struct{}{}:
+	case <-ctx.Done():
+		cancel()
+		return nil, nil
+	}
+	found := make(chan []web.Night, 1)
+	go func() {
+		defer func() { cancel(); <-n.looking }()
+		found <- n.earlier(ctx, at, most)
+	}()
+	select {
+	case nights := <-found:
+		return nights, nil
+	case <-ctx.Done():
+		return nil, nil
+	}
+}
+
+// earlier looks into the logbook.
+func (n *Notes) earlier(ctx context.Context, at sky.Site, most int) (nights []web.Night) {
 	book, err := logbook.OpenToRead(ctx, n.journal.options.Path)
 	if err != nil {
-		return nil, nil
+		return nil
 	}
 	book.Pier = n.journal.options.Pier
 	defer book.Close()
 	sessions, err := book.Sessions(ctx, time.Time{}, nightsLookedAt)
 	if err != nil {
-		return nil, nil
+		return nil
 	}
 	here := n.journal.writer.SessionID()
-	var nights []web.Night
 	for _, s := range sessions {
 		if s.ID == here || len(nights) >= most {
 			continue
 		}
 		o, err := book.Outcome(ctx, s)
 		if err != nil {
-			return nights, nil
+			return nights
 		}
 		if o.Config == nil || o.Config.Site.AngleTo(at) > samePlace {
 			continue
@@ -143,7 +169,7 @@ func (n *Notes) Earlier(ctx context.Context, at sky.Site, most int) ([]web.Night
 		}
 		nights = append(nights, night)
 	}
-	return nights, nil
+	return nights
 }
 
 func keptOffset(r *logbook.Result) *axis.Offset {

@@ -172,8 +172,9 @@ func (a *attempts) write() {
 	}
 }
 
-// begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it.
-func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
+// begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it. It waits for the disk, not for
+// long, and not when ctx ends.
+func (a *attempts) begin(ctx context.Context, of watch.Arrival) (done func(), err error) {
 	r := &attempt{Path: of.Path, Keys: keysOf(of), Begun: time.Now(), kept: make(chan struct{})}
 	a.mu.Lock()
 	if a.deaths(r.Keys) >= mostDeaths {
@@ -186,6 +187,7 @@ func (a *attempts) begin(of watch.Arrival) (done func(), err error) {
 	if a.runs.Load() {
 		select {
 		case <-r.kept:
+		case <-ctx.Done():
 		case <-time.After(notedWithin):
 			a.runs.Store(false)
 		}

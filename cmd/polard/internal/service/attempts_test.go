@@ -1,11 +1,14 @@
 package service
 
 import (
+	"context"
 	"errors"
 	"log/slog"
 	"os"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"polard/fits/watch"
 )
@@ -41,12 +44,12 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 			// One time it ends while the file is decoded, the next while it is read.
 			now := of
 			if now.Sum = 0; read%2 == 0 {
-				if done, err := a.begin(now); err == nil {
+				if done, err := a.begin(t.Context(), now); err == nil {
 					done()
 				}
 				now = of
 			}
-			done, err := a.begin(now)
+			done, err := a.begin(t.Context(), now)
 			if errors.Is(err, errDeadly) {
 				break
 			}
@@ -67,7 +70,7 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			if _, err := a.begin(watch.Arrival{Path: "/frames/b.fits", Sum: 78}); err != nil {
+			if _, err := a.begin(t.Context(), watch.Arrival{Path: "/frames/b.fits", Sum: 78}); err != nil {
 				t.Errorf("%s: another file: %v", c.name, err)
 			}
 			a.noted.Reading = nil
@@ -85,7 +88,23 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 	if err := os.WriteFile(a.file, []byte("{"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := newAttempts(state, "/frames", slog.New(slog.DiscardHandler), memoryInUse).begin(watch.Arrival{Sum: 1}); err != nil {
+	if _, err := newAttempts(state, "/frames", slog.New(slog.DiscardHandler), memoryInUse).begin(t.Context(), watch.Arrival{Sum: 1}); err != nil {
 		t.Error(err)
 	}
+}
+
+// Where the disk of the note hangs a file waits for it, not for long, and the end of the service waits no more.
+func TestNoteOnADiskThatHangs(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct{ ends, takes time.Duration }{{time.Hour, notedWithin}, {0, 0}, {notedWithin / 2, notedWithin / 2}} {
+			a := newAttempts(t.TempDir(), "/frames", slog.New(slog.DiscardHandler), memoryInUse)
+			a.runs.Store(true) // and hangs
+			ctx, end := context.WithTimeout(t.Context(), c.ends)
+			begun := time.Now()
+			if _, err := a.begin(ctx, watch.Arrival{Sum: 1}); err != nil || time.Since(begun) != c.takes {
+				t.Errorf("ending after %v: %v after %v", c.ends, err, time.Since(begun))
+			}
+			end()
+		}
+	})
 }
