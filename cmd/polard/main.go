@@ -24,6 +24,7 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"syscall"
 )
@@ -33,10 +34,16 @@ import (
 // collection next to nothing; the usual 100 would set aside as much again for garbage.
 const gcPercent = 12
 
+// The thread that the system gives signals to first does nothing but wait: one that waited for a disk or a network that hangs
+// would take a Ctrl-C only when that answers.
+func init() { runtime.LockOSThread() }
+
 func main() {
 	debug.SetGCPercent(gcPercent)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// From the first signal on the next one ends the program at once.
 	context.AfterFunc(ctx, stop)
-	os.Exit(execute(ctx, os.Args[1:], os.Stdout, os.Stderr))
+	status := make(chan int)
+	go func() { status <- execute(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
+	os.Exit(<-status)
 }

@@ -159,6 +159,7 @@ func TestStateThatHangs(t *testing.T) {
 	state, program := mounted(t, t.TempDir())
 	args := []string{"serve", n.Folder, "--state", state, "--lat", "46.318", "--lon", "13.072"}
 	p := spawn(t, args...)
+	t.Cleanup(func() { _ = program.Signal(syscall.SIGCONT) }) // before it is waited for, which holds files there
 	n.Expose()
 	p.After(t, n.Names[0])
 	harness.Eventually(t, "a command on the disk, and the frame before it", func() (bool, string) {
@@ -172,6 +173,12 @@ func TestStateThatHangs(t *testing.T) {
 	p.After(t, n.Names[1])
 	if status, answer := p.Post(t, "tolerance", `{"arcmin":2}`); status != http.StatusAccepted {
 		t.Errorf("a command that is on no disk: %d %s", status, answer)
+	}
+	// What a page wants to know before it shows anything.
+	if answer, err := (&http.Client{Timeout: 10 * time.Second}).Get(p.URL + "api/v1/memories"); err != nil {
+		t.Error(err)
+	} else if answer.Body.Close(); answer.StatusCode != http.StatusOK {
+		t.Errorf("what is remembered: %s", answer.Status)
 	}
 	begin := time.Now()
 	if err := p.cmd.Process.Signal(syscall.SIGTERM); err != nil {
@@ -203,6 +210,7 @@ func TestStateThatHangs(t *testing.T) {
 	if err := c.Wait(); err == nil || !strings.Contains(said.String(), "stopped before everything was done") {
 		t.Errorf("ended with %v: %s", err, said.String())
 	}
+	endsByTheSecondSignal(t, append(args, "--addr", "127.0.0.1:0", "--no-log"))
 	if err := program.Signal(syscall.SIGCONT); err != nil {
 		t.Fatal(err)
 	}
@@ -213,5 +221,28 @@ func TestStateThatHangs(t *testing.T) {
 	harness.Eventually(t, "all frames on the disk, once", func() (bool, string) {
 		got := framesKept(t, harness.Book(t, state), n.Folder)
 		return len(got) == 3, fmt.Sprint(got)
+	})
+}
+
+// endsByTheSecondSignal starts a service that hangs before it serves, in what it wants to know of paired devices.
+func endsByTheSecondSignal(t *testing.T, args []string) {
+	t.Helper()
+	c := exec.Command(os.Args[0], args...)
+	c.Env = append(os.Environ(), asProgram+"=1")
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Process.Kill() })
+	ended := make(chan error, 1)
+	go func() { ended <- c.Wait() }()
+	time.Sleep(2 * time.Second) // it may serve in less, and hangs by then
+	harness.Eventually(t, "Ctrl-C, pressed again, to end what hangs", func() (bool, string) {
+		select {
+		case <-ended:
+			return true, ""
+		default:
+			_ = c.Process.Signal(syscall.SIGTERM)
+			return false, "it still runs"
+		}
 	})
 }
