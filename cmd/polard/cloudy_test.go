@@ -104,6 +104,14 @@ func TestCloudyNight(t *testing.T) {
 			page = listen(t, p.URL)
 		}
 		drain(next)
+		if kind := night[i]; *cloudyEvery == 0 && (kind == otherSky || kind == likeSky) {
+			// Through another camera it takes the deeper search, which ends when a newer frame comes: on a busy machine that is not
+			// through by then.
+			for end := time.Now().Add(harness.Patience); told[nameOf(i)].IsZero() && time.Now().Before(end); {
+				drain(time.Now().Add(20 * time.Millisecond))
+			}
+			next = time.Now()
+		}
 	}
 	var kept []*logbook.Frame
 	harness.Eventually(t, "all frames in the logbook", func() (bool, string) {
