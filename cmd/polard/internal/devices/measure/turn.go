@@ -42,6 +42,9 @@ const (
 	coneError = 2*sky.Degree + decMoved
 	// tooFar is what a turn may exceed what was asked for.
 	tooFar = 4 * sky.Degree
+	// rateOver is the time over which the rate is taken: on a busy machine or network reports come some tenths of a second
+	// late, and two at once.
+	rateOver = time.Second
 	// stands is the change between two reports below which the mount stands or tracks.
 	stands = 0.03 * sky.Degree
 )
@@ -75,18 +78,53 @@ type watchOver struct {
 	side     devices.PierSide
 	last     devices.MountState
 	turned   sky.Angle // since start, not wrapped
-	rate     float64   // radians a second
+	reports  []report  // the newest, over rateOver
+	rate     float64   // over them, in radians a second
+	latest   float64   // the same between the last two
 	best     sky.Angle // farthest towards move.By
 	bestAt   time.Time
 	selfEnds bool
 }
 
-// ahead is how far it will have turned by the time that a stop can act.
-func (o *watchOver) ahead(now time.Time) sky.Angle {
-	if o.rate == 0 { // nothing was heard of it yet
+// report is how far the axis had turned at a time.
+type report struct {
+	at     time.Time
+	turned sky.Angle
+}
+
+// ahead is how far it will have turned, at a rate, by the time that a stop can act.
+func (o *watchOver) ahead(now time.Time, rate float64) sky.Angle {
+	if rate == 0 { // nothing was heard of it yet
 		return o.turned
 	}
-	return o.turned + sky.Angle(o.rate*(now.Sub(o.last.At)+reaction).Seconds())
+	return o.turned + sky.Angle(rate*(now.Sub(o.last.At)+reaction).Seconds())
+}
+
+// atMost is how far it can have turned then: a limit must not be passed, whichever rate is the true one.
+func (o *watchOver) atMost(now time.Time) sky.Angle {
+	a, b := o.ahead(now, o.rate), o.ahead(now, o.latest)
+	if o.forward(a) > o.forward(b) {
+		return a
+	}
+	return b
+}
+
+// heard takes the rate from a new report.
+func (o *watchOver) heard(r report) {
+	if r.at.Before(o.began) {
+		return
+	}
+	o.reports = append(o.reports, r)
+	for len(o.reports) > 2 && r.at.Sub(o.reports[1].at) >= rateOver {
+		o.reports = o.reports[1:]
+	}
+	over := func(from report, rate *float64) {
+		if dt := r.at.Sub(from.at).Seconds(); dt > 0.02 {
+			*rate = float64(r.turned-from.turned) / dt
+		}
+	}
+	over(o.reports[0], &o.rate)
+	over(o.reports[max(0, len(o.reports)-2)], &o.latest)
 }
 
 // forward is an angle as seen along the way that was asked for.
@@ -105,10 +143,8 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 		if o.move.Axis == RightAscension {
 			turned = o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
 		}
-		if dt := s.At.Sub(o.last.At).Seconds(); dt > 0.02 && !o.last.At.Before(o.began) {
-			o.rate = float64(turned-o.turned) / dt
-		}
 		o.turned, o.last = turned, s
+		o.heard(report{s.At, turned})
 	}
 	forward, all := o.forward(o.turned), o.move.By.Abs()
 	if forward > o.best+seenTurning {
@@ -125,7 +161,7 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 		return false, sky.Refuse(ErrStalled, "stalled_wrong_way", "it turned the wrong way; look at its setting of reversed motion")
 	case forward > all+tooFar:
 		return false, sky.Refuse(ErrStalled, "stalled_too_far", "it went %s degrees too far", whole(forward-all))
-	case o.selfEnds && !s.Moving && forward > all-min(tooFar, all/2), !o.selfEnds && o.forward(o.ahead(now)) >= all:
+	case o.selfEnds && !s.Moving && forward > all-min(tooFar, all/2), !o.selfEnds && o.forward(o.ahead(now, o.rate)) >= all:
 		return true, nil
 	case o.best == 0 && now.Sub(o.began) > startTime:
 		return false, sky.Refuse(ErrStalled, "stalled_still", "it was told to turn %s s ago, and stands still", sky.Decimal{Value: now.Sub(o.began).Seconds()})
@@ -264,7 +300,7 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
 			return err
 		}
 		at := o.start.add(o.move.along(o.turned))
-		rest := Move{o.move.Axis, o.ahead(now) - o.turned}
+		rest := Move{o.move.Axis, o.atMost(now) - o.turned}
 		if v := m.opt.Limits.leg(w, at, rest, 0, at.since(m.origin), m.home); v != nil {
 			return v
 		}
