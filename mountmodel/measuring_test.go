@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -10,6 +11,7 @@ import (
 	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
 	"polard/mountmodel/internal/simmount"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -157,6 +159,20 @@ func TestSessionNamesFaults(t *testing.T) {
 			t.Errorf("warnings %+v", v.Warnings)
 		}
 	})
+	// At the equator the refracted pole is known to a third of a degree, at 45 degrees to 2" (README).
+	for _, c := range []struct {
+		lat  sky.Angle
+		pole observed.PoleKind
+		says bool
+	}{{0.5, observed.Refracted, true}, {-1, observed.Refracted, true}, {0.5, observed.True, false}, {10, observed.Refracted, false}, {-45, observed.Refracted, false}} {
+		t.Run(fmt.Sprintf("pole in the air, latitude %g, %v pole", float64(c.lat), c.pole), func(t *testing.T) {
+			d := newDesk(t, 107, c.lat*sky.Degree, 60*sky.Degree, func(cfg *Config) { cfg.Pole = c.pole })
+			d.shoot(0)
+			if v := d.shoot(40 * sky.Degree); v.Now == nil || has(v, WarnPoleAir, "") != c.says {
+				t.Errorf("warnings %+v", v.Warnings)
+			}
+		})
+	}
 }
 
 // A mount whose bearings wobble by the usual two arcseconds: frames taken on

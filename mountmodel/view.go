@@ -129,6 +129,10 @@ func (s *Session) makeView() View {
 	if alt, _ := sky.AltAzFromLocal(s.pole()); v.Now != nil && alt >= axis.NearZenith {
 		v.Warnings = append(v.Warnings, axis.Warning{Code: WarnNearZenith, Message: "The pole is so near the zenith here that the azimuth bolt hardly moves the axis: tip the base instead, as the words say."})
 	}
+	// Of a list of frames the uncertainty says it.
+	if v.Now != nil && !s.list && s.cfg.Pole == observed.Refracted && observed.PoleUncertain(s.cfg.Site, s.cfg.Air) > s.cfg.Tolerance {
+		v.Warnings = append(v.Warnings, axis.Warning{Code: WarnPoleAir, Message: "The pole stands so low here that the air leaves the place of the refracted pole uncertain by more than the tolerance. In the set-up, aim at the true pole, or say what you will photograph."})
+	}
 	v.Said, v.SaidDetails = adviser{s, v}.instruct()
 	v.Instruction, v.Details = v.Said.Text, sky.English(v.SaidDetails)
 	return v

@@ -11,5 +11,6 @@ const (
 	WarnClockStands axis.WarningCode = "clock_stands" // exposures overlap: the clock that wrote their times stands still
 	WarnPlace       axis.WarningCode = "place"        // by place and time given, a frame was pointed through the ground
 	WarnNearZenith  axis.WarningCode = "near_zenith"  // the azimuth bolt hardly moves the axis
+	WarnPoleAir     axis.WarningCode = "pole_air"     // so low that air leaves the refracted pole uncertain by more than the tolerance
 	WarnUnsolved    axis.WarningCode = "unsolved"     // the newest frame gave no stars
 )

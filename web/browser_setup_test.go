@@ -133,6 +133,8 @@ func testMounts(t *testing.T, p *browsertest.Page) {
 	step(4)
 	p.Says("The pole stands low, at 0.")
 	p.Inspect("setup-equator-german")
+	step(5)
+	p.Says("the horizon now") // above or below it, by the hour
 	step(1)
 	p.Says("Two legs towards north")
 	for kind, says := range map[string]string{"fork": "Fork towards the pole", "tracker": "The drive's axis towards the pole"} {

@@ -466,7 +466,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		}
 	} else {
 		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
-		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured))
+		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured, v.PoleKind))
 		if v.Bodies > 1 {
 			fmt.Fprintf(&b, "    %s\n", hangsWords(v))
 		}

@@ -8,6 +8,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/axis"
+	"polard/mountmodel/observed"
 	"polard/mountmodel/sky"
 )
 
@@ -34,11 +35,15 @@ func hangsWords(v mountmodel.View) string {
 }
 
 // allowedWords says what makes the uncertainty.
-func allowedWords(s axis.Status) string {
+func allowedWords(s axis.Status, pole observed.PoleKind) string {
 	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
 	a := s.Allowance
-	return fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
+	words := fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
 		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))
+	if pole == observed.Refracted && axis.Major(a.Air) > mountmodel.DefaultTolerance {
+		words += "; so near the horizon the air leaves the refracted pole uncertain by that: aim at the true one (--pole true), or ask 'polard trail' for the best one"
+	}
+	return words
 }
 
 // witnessWords say how far the frames confirm place and clock, and what wrong ones would do.

@@ -13,6 +13,7 @@ import { language, words } from "./words.js";
  * @property {string} name
  * @property {number} magnitude_v
  * @property {number} hour_angle_deg
+ * @property {{alt_deg: number, az_deg: number}} seen
  * @property {number} polar_distance_arcmin
  * @property {StarOffset} from_refracted_pole
  * @property {StarOffset} from_true_pole

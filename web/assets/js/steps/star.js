@@ -12,6 +12,9 @@ import { away, drawing, label, line } from "./draw.js";
 /** @typedef {import("../sheet.js").PoleStar} PoleStar */
 /** @typedef {import("../sheet.js").Sheet} Sheet */
 
+// Lower than this, in degrees, haze, trees or hills may hide a star (common practice).
+const easilyHidden = 10;
+
 export class StarStep {
   constructor() {
     const w = words.setup.star;
@@ -66,7 +69,7 @@ export class StarStep {
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
   show({ sheet, south }) {
-    const w = words.setup.star;
+    const w = words.setup.star, low = words.setup.mounts;
     if (!sheet) return { head: words.setup.needsPlace, lines: [] };
     const star = sheet.pole_stars[0], from = standing(sheet, star);
     const eye = star.views[0];
@@ -75,6 +78,7 @@ export class StarStep {
       head: w.head(star.name, w.dial(...dialTime(eye.clock_hours))), figure: angle(from.distance_arcmin), unit: words.fromPole,
       lines: [
         w.centred(angle(from.distance_arcmin)),
+        ...(star.seen.alt_deg < 0 ? [low.starDown] : star.seen.alt_deg < easilyHidden ? [low.starLow(number(star.seen.alt_deg, 1, "°"))] : []),
         ...(e ? [(e.holds_pole_star ? w.inside : w.outside)(angle(e.true_field_arcmin), number(e.magnification, 0), star.name)] : []),
         south ? w.faint : w.turns,
       ],

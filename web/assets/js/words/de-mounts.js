@@ -5,6 +5,7 @@ export const mounts = {
   ask: "Art der Montierung",
   names: { german: "deutsche Montierung mit Gegengewicht", fork: "Gabel auf Polhöhenwiege", tracker: "Startracker auf Kugelkopf" },
   low: (alt) => `Der Pol steht tief, bei ${alt}, und muss nicht zu sehen sein: den Tubus in Deklination schwenken, bis er deutlich nach oben zeigt, 35° oder höher, klemmen, lassen.`,
+  starLow: (alt) => `Er steht jetzt nur ${alt} über dem Horizont: Dunst, Bäume oder Berge können ihn verdecken.`, starDown: "Er steht jetzt unter dem Horizont.",
   fork: {
     balance: {
       head: "Balance: erst Deklination, dann RA",

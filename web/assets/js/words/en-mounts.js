@@ -9,6 +9,9 @@ export const mounts = {
   names: { german: "German equatorial, with a counterweight", fork: "Fork on a wedge", tracker: "Star tracker on a ball head" },
   /** @param {string} alt */
   low: (alt) => `The pole stands low, at ${alt}, and need not be seen: swing the tube in declination until it looks well up, 35° or higher, lock it, and leave it.`,
+  /** @param {string} alt */
+  starLow: (alt) => `It stands only ${alt} above the horizon now: haze, trees or hills may hide it.`,
+  starDown: "It is below the horizon now.",
   fork: {
     balance: {
       head: "Balance: declination, then right ascension",

@@ -5,6 +5,7 @@ export const mounts = {
   ask: "Tipo de montura",
   names: { german: "ecuatorial alemana, con contrapeso", fork: "horquilla sobre cuña", tracker: "seguidor sobre rótula" },
   low: (alt) => `El polo está bajo, a ${alt}, y no hace falta verlo: gire el tubo en declinación hasta que mire alto, a 35° o más, fíjelo y déjelo.`,
+  starLow: (alt) => `Ahora está a solo ${alt} sobre el horizonte: bruma, árboles o colinas pueden taparla.`, starDown: "Ahora está bajo el horizonte.",
   fork: {
     balance: {
       head: "Equilibrio: declinación, luego AR",

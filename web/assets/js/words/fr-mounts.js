@@ -5,6 +5,7 @@ export const mounts = {
   ask: "Type de monture",
   names: { german: "équatoriale allemande, à contrepoids", fork: "fourche sur table équatoriale", tracker: "monture de photo sur rotule" },
   low: (alt) => `Le pôle est bas, à ${alt}, et n’a pas besoin d’être vu : tourner le tube en déclinaison jusqu’à viser haut, 35° ou plus, bloquer, laisser.`,
+  starLow: (alt) => `Elle n’est qu’à ${alt} au-dessus de l’horizon : brume, arbres ou collines peuvent la cacher.`, starDown: "Elle est maintenant sous l’horizon.",
   fork: {
     balance: {
       head: "Équilibrage : déclinaison, puis AD",

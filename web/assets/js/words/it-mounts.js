@@ -5,6 +5,7 @@ export const mounts = {
   ask: "Tipo di montatura",
   names: { german: "equatoriale tedesca, con contrappeso", fork: "forcella su testa equatoriale", tracker: "astroinseguitore su testa a sfera" },
   low: (alt) => `Il polo è basso, a ${alt}, e non occorre vederlo: girare il tubo in declinazione finché guarda in alto, a 35° o più, bloccare, lasciare.`,
+  starLow: (alt) => `Ora è solo a ${alt} sopra l’orizzonte: foschia, alberi o colline possono coprirla.`, starDown: "Ora è sotto l’orizzonte.",
   fork: {
     balance: {
       head: "Equilibrio: declinazione, poi AR",
