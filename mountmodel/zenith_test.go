@@ -14,7 +14,7 @@ import (
 // right nothing is said, though the detector's pixels are not quite square and the air is not
 // what it was taken for.
 func TestAirTellsTheLongitude(t *testing.T) {
-	told, unsure, alarms, misnamed := 0, 0, 0, 0
+	told, unsure, alarms, misnamed, confirmed := 0, 0, 0, 0, 0
 	for seed := range uint64(120) {
 		rng := rand.New(rand.NewPCG(seed, 93))
 		lat := sky.Angle(10+50*rng.Float64()) * sky.Degree
@@ -44,6 +44,12 @@ func TestAirTellsTheLongitude(t *testing.T) {
 			v = m.shoot(turn * sky.Degree)
 		}
 		says := warns(v, WarnZenith)
+		switch wrong := flipped && 2*lon > 15*sky.Degree; {
+		case wrong && v.Confirmed != ByNothing:
+			t.Errorf("seed %d: a wrong longitude is confirmed by %s", seed, v.Confirmed)
+		case !flipped && v.Confirmed == ByAir:
+			confirmed++
+		}
 		switch {
 		case !flipped && (says || v.Suggested != nil):
 			alarms++
@@ -56,9 +62,9 @@ func TestAirTellsTheLongitude(t *testing.T) {
 			told++
 		}
 	}
-	t.Logf("told %d, not told %d, told without the name %d, false alarms %d", told, unsure, misnamed, alarms)
+	t.Logf("told %d, not told %d, told without the name %d, false alarms %d; %d right ones confirmed", told, unsure, misnamed, alarms, confirmed)
 	// Frames near the zenith at both places are hardly squeezed.
-	if told < 3*(unsure+misnamed) {
+	if told < 3*(unsure+misnamed) || confirmed == 0 {
 		t.Errorf("told %d, not told %d, told without the name %d", told, unsure, misnamed)
 	}
 }
