@@ -9,6 +9,8 @@ import (
 	"polard/mountmodel/sky"
 	"polard/solve/index"
 	"polard/solve/match/proof"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // Why an image found no match, as far as numbers tell: with a known scale, a field too small for the stars at hand,
@@ -95,18 +97,16 @@ const (
 
 // richer says which way the nearest place lies where a field holds enough, and how far.
 func richer(at sky.ICRS, there func(sky.ICRS) float64) string {
-	ra, dec := sky.RADecFromICRS(at)
-	north := sky.Vec(sky.ICRSFromRADec(ra, dec+90*sky.Degree))
 	directions := []string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}
 	for r := ringStep; r <= farthestRing; r += ringStep {
 		best, most := -1, float64(neededInField)
 		for i := range directions {
-			if n := there(turned(at, north, sky.Angle(i)*45*sky.Degree, r)); n >= most {
+			if n := there(offset(at, sky.Angle(i)*45*sky.Degree, r)); n >= most {
 				best, most = i, n
 			}
 		}
 		if best >= 0 {
-			ra, dec := sky.RADecFromICRS(turned(at, north, sky.Angle(best)*45*sky.Degree, r))
+			ra, dec := sky.RADecFromICRS(offset(at, sky.Angle(best)*45*sky.Degree, r))
 			return fmt.Sprintf("or turn %.0f degrees to the %s in the sky (right ascension %.0f, declination %+.0f), where it holds about %.0f, ",
 				r.Degrees(), directions[best], ra.Positive().Degrees(), dec.Degrees(), most)
 		}
@@ -114,13 +114,11 @@ func richer(at sky.ICRS, there func(sky.ICRS) float64) string {
 	return ""
 }
 
-// turned is the place at an angle from another, in a direction counted from north through east.
-func turned(at sky.ICRS, north sky.Vec, towards, by sky.Angle) sky.ICRS {
-	a := sky.Vec(at)
-	east := sky.Vec{X: north.Y*a.Z - north.Z*a.Y, Y: north.Z*a.X - north.X*a.Z, Z: north.X*a.Y - north.Y*a.X}
-	n, e := by.Sin()*towards.Cos(), by.Sin()*towards.Sin()
-	c := by.Cos()
-	return sky.Unit(sky.ICRS{X: c*a.X + n*north.X + e*east.X, Y: c*a.Y + n*north.Y + e*east.Y, Z: c*a.Z + n*north.Z + e*east.Z})
+// offset is the place at an angle from another, at a position angle counted from north through east.
+func offset(at sky.ICRS, towards, by sky.Angle) sky.ICRS {
+	east, north := eastAndNorth(at)
+	way := r3.Add(r3.Scale(towards.Cos(), north), r3.Scale(towards.Sin(), east))
+	return sky.Unit(sky.ICRS(r3.Add(r3.Scale(by.Cos(), sky.Vec(at)), r3.Scale(by.Sin(), way))))
 }
 
 // Failure says why an image has no match, in words for the person at the

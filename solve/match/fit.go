@@ -101,17 +101,24 @@ func fitCamera(ctx context.Context, cat starSource, image proof.Detections, dete
 		return nil, nil
 	}
 	m := &Match{Camera: fit.Camera, Detector: fit.Detector(sq(spread)), Shear: fit.Shear}
-	var sum float64
 	for _, q := range pairs {
-		sum += q.DX*q.DX + q.DY*q.DY
 		m.Pairs = append(m.Pairs, Pair{
 			Pixel: q.At, ICRS: q.ICRS,
 			Sigma: sky.Angle(q.Sigma*spread) * fit.Scale,
 			V:     float64(stars[q.Star].V),
 		})
 	}
-	m.RMS = sky.Angle(math.Sqrt(sum/float64(len(pairs)))) * fit.Scale
+	m.RMS = sky.Angle(radialRMS(pairs)) * fit.Scale
 	return m, nil
+}
+
+// radialRMS is the root mean square of the pairs' distances, in pixels.
+func radialRMS(pairs []camera.Pair) float64 {
+	var sum float64
+	for _, p := range pairs {
+		sum += sq(p.DX) + sq(p.DY)
+	}
+	return math.Sqrt(sum / float64(len(pairs)))
 }
 
 // fitPairs chooses pairs and fits the camera to them, by turns. There are no pairs when the fit fails.
@@ -168,16 +175,14 @@ const (
 func diverged(f *camera.Fit, pairs []camera.Pair, targets []catalogueTarget, image proof.Detections, smooth []int) bool {
 	first := smooth[:min(len(smooth), divergedStars)]
 	shown := make(map[int]bool)
-	var sum float64
 	bright := 0
 	for _, p := range pairs {
-		sum += p.DX*p.DX + p.DY*p.DY
 		shown[p.Star] = true
 		if slices.Contains(first, p.Detection) {
 			bright++
 		}
 	}
-	if math.Sqrt(sum/float64(len(pairs))) <= divergedRMS || float64(bright) >= divergedShare*float64(len(first)) {
+	if radialRMS(pairs) <= divergedRMS || float64(bright) >= divergedShare*float64(len(first)) {
 		return false
 	}
 	inside, seen := 0, 0
@@ -226,11 +231,7 @@ func wholePredictions(f *camera.Fit, pairs []camera.Pair, targets []catalogueTar
 		among.At = append(among.At, image.At[i])
 	}
 	grid := proof.NewGrid(among, 8)
-	var sum float64
-	for _, p := range pairs {
-		sum += p.DX*p.DX + p.DY*p.DY
-	}
-	tol := max(lastTol, 3*math.Sqrt(sum/float64(2*len(pairs))))
+	tol := max(lastTol, 3*radialRMS(pairs)/math.Sqrt2)
 	hit := make(map[int]bool)
 	for _, p := range pairs {
 		if counts[p.Detection] && math.Hypot(p.DX, p.DY) <= tol {

@@ -14,7 +14,7 @@ type lensPlane struct {
 }
 
 // flatten undoes the tangent plane for a wide field, and the distortion of a lens
-// whose image of the tangent plane is r = t (1 + bend t^2): each place is moved so
+// whose image of the tangent plane is r = t (1 + distortion t^2): each place is moved so
 // that distances near it are those of the sky at its centre's scale. The move
 // is the equidistant one, t = tan(theta) to theta, which is right along the
 // radius to second order; what is left is within the level's shapeTol.

@@ -68,21 +68,15 @@ func smoothSkyFirst(stars []Detection) (order []int, smooth int) {
 	if float64(n) < structuredPart*float64(early) {
 		return order, len(order)
 	}
-	for i := range order {
-		if !structured(i) {
-			smooth++
+	var first, others []int
+	for i := range stars {
+		if structured(i) {
+			others = append(others, i)
+		} else {
+			first = append(first, i)
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case structured(a) == structured(b):
-			return 0
-		case structured(b):
-			return -1
-		}
-		return 1
-	})
-	return order, smooth
+	return slices.Concat(first, others), len(first)
 }
 
 // even keeps stars that have fewer than perCell brighter ones within the

@@ -33,8 +33,8 @@ const (
 	shortestSide = 5
 )
 
-// pattern holds the numbers of four image stars: the pivot and three sides. In an
-// partial pattern the third side is missing, and its place holds the pivot again.
+// pattern holds the numbers of four image stars: the pivot and three of its neighbours. In a
+// partial pattern the third neighbour is missing, and its place holds the pivot again.
 type pattern [4]uint16
 
 func (p pattern) isPartial() bool { return p[3] == p[0] }
@@ -42,7 +42,7 @@ func (p pattern) isPartial() bool { return p[3] == p[0] }
 // pivotPatterns forms patterns of each star with three of its nearest neighbours,
 // or two for partial patterns, brightest first: in order of the sum of the stars' ranks. With brighter,
 // neighbours much farther down the list than the star do not count.
-func pivotPatterns(s proof.Detections, open, brighter bool) []pattern {
+func pivotPatterns(s proof.Detections, partial, brighter bool) []pattern {
 	n := len(s.At)
 	var byRank [4 * mostImageStars][]pattern
 	add := func(p pattern) {
@@ -71,7 +71,7 @@ func pivotPatterns(s proof.Detections, open, brighter bool) []pattern {
 		for i := range near {
 			for j := range i {
 				p := pattern{uint16(pivot), near[i].star, near[j].star, uint16(pivot)}
-				if open {
+				if partial {
 					add(p)
 					continue
 				}

@@ -232,25 +232,19 @@ func (s *rangeSearch) compare(p pattern, l *lookup, entries []uint32) (trials in
 }
 
 // neighboursSeen is the quick check: enough of the places where the
-// candidate puts the neighbours of its stars must be occupied; for a patient search, with the odds
-// that chance fits the pattern as well, fewer may do.
+// candidate puts the neighbours of its stars must be occupied; with orGoodFit fewer may do, where
+// chance would seldom fit the pattern as well.
 func (s *rangeSearch) neighboursSeen(c *candidate, pattern [4]uint32, fitOdds float64) bool {
 	var asked [4 * index.Neighbours]uint32
 	n, inside, hits := 0, 0, 0
 	for i, star := range pattern {
-	next:
 		for k := range index.Neighbours {
 			j, ok := s.level.Neighbour(star, k)
 			if !ok {
 				break
 			}
-			if j == pattern[0] || j == pattern[1] || j == pattern[2] || j == pattern[3] {
+			if slices.Contains(pattern[:], j) || slices.Contains(asked[:n], j) {
 				continue
-			}
-			for _, a := range asked[:n] {
-				if a == j {
-					continue next
-				}
 			}
 			asked[n] = j
 			n++
