@@ -94,7 +94,7 @@ func TestCamera(t *testing.T) {
 	if err := a.Rig.SetFault(devicestest.FaultMute); err != nil {
 		t.Fatal(err)
 	}
-	k.(*Camera).ReadTimeout = 300 * time.Millisecond
+	k.(*Camera).readTimeout = 300 * time.Millisecond
 	if _, err := k.Expose(t.Context(), devices.Shot{Exposure: 100 * time.Millisecond}); !errors.Is(err, devices.ErrTimeout) {
 		t.Errorf("a camera that never returns: %v", err)
 	}

@@ -27,8 +27,8 @@ const cameraError = 5
 type Camera struct {
 	c    *Client
 	name string
-	// ReadTimeout is how long a picture may take beyond its exposure.
-	ReadTimeout time.Duration
+	// readTimeout is how long a picture may take beyond its exposure.
+	readTimeout time.Duration
 }
 
 // Camera gives the camera of a name; whether there is one shows when it is used.
@@ -107,7 +107,7 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 
 // ready waits until there is a picture.
 func (k *Camera) ready(ctx context.Context, p place, shot devices.Shot) error {
-	limit := time.Now().Add(shot.Exposure + k.ReadTimeout)
+	limit := time.Now().Add(shot.Exposure + k.readTimeout)
 	for {
 		select {
 		case <-ctx.Done():
@@ -125,7 +125,7 @@ func (k *Camera) ready(ctx context.Context, p place, shot devices.Shot) error {
 			return sky.Refuse(devices.ErrDevice, "error_state", "%s is in its error state", k.name)
 		}
 		if time.Now().After(limit) {
-			return sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: k.ReadTimeout.Seconds()})
+			return sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: k.readTimeout.Seconds()})
 		}
 	}
 }

@@ -36,12 +36,10 @@ const (
 type Camera struct {
 	c    *Client
 	name string
-	// ReadTimeout is how long a picture may take beyond its exposure.
-	ReadTimeout time.Duration
 }
 
 // Camera gives the camera of a name; whether there is one shows when it is used.
-func (c *Client) Camera(name string) *Camera { return &Camera{c, name, readTimeout} }
+func (c *Client) Camera(name string) *Camera { return &Camera{c, name} }
 
 // Name is what the user chose it by.
 func (k *Camera) Name() string { return k.name }
@@ -155,7 +153,7 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 	}
 	var picture element
 	busy := false
-	err := k.c.await(ctx, shot.Exposure+k.ReadTimeout, func() (bool, error) {
+	err := k.c.await(ctx, shot.Exposure+readTimeout, func() (bool, error) {
 		if k.c.epoch != epoch {
 			return false, devices.ErrLost
 		}
@@ -179,7 +177,7 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 			_ = k.c.set("Switch", k.name, propAbort, value{"ABORT", switchOn})
 		}
 		if errors.Is(err, devices.ErrTimeout) {
-			return nil, sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: k.ReadTimeout.Seconds()})
+			return nil, sky.Refuse(devices.ErrTimeout, "no_picture", "no picture came from %s within %s s after its exposure", k.name, sky.Decimal{Value: readTimeout.Seconds()})
 		}
 		return nil, err
 	}

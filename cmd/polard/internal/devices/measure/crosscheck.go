@@ -96,9 +96,9 @@ func attitudeOf(p Position, lat sky.Angle) sky.Matrix {
 func (m *Measurer) checkMove() error {
 	a, b := m.frames[len(m.frames)-2], m.frames[len(m.frames)-1]
 	lat := m.opt.Site.Latitude
-	told := attitudeOf(b.at, lat).Mul(attitudeOf(a.at, lat).Transpose())
+	reported := attitudeOf(b.at, lat).Mul(attitudeOf(a.at, lat).Transpose())
 	shown := b.seen.Attitude.Mul(a.seen.Attitude.Transpose())
-	differs := sky.Angle(r3.Norm(sky.VectorFromRotation(shown.Mul(told.Transpose())))) * sky.Radian
+	differs := sky.Angle(r3.Norm(sky.VectorFromRotation(shown.Mul(reported.Transpose())))) * sky.Radian
 	if differs > axisAside {
 		return sky.Refuse(ErrWhere, "elsewhere_stands", "by its reports the tube stands %s degrees from where the pictures show it after it was moved in declination. A clutch may slip, or the mount's own angles are wrong",
 			whole(differs))

@@ -233,7 +233,7 @@ func (r *rig) attitude() sky.Matrix {
 
 func (r *rig) options() Options {
 	return Options{
-		Site: r.site, Air: sky.StandardAir(600), Limits: DefaultLimits(), Shot: DefaultShot(), Adapt: true,
+		Site: r.site, Air: sky.StandardAir(600), Limits: DefaultLimits(), Shot: DefaultShot(),
 		Settle: DefaultSettle, Patience: DefaultPatience, Now: time.Now,
 		Read: func(_ context.Context, b []byte) (s Seen, err error) { return s, json.Unmarshal(b, &s) },
 	}

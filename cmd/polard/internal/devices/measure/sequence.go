@@ -47,9 +47,7 @@ type Options struct {
 	Site   sky.Site
 	Air    sky.Air
 	Limits Limits
-	Shot   devices.Shot
-	// Adapt lets the exposure follow what the pictures show.
-	Adapt bool
+	Shot   devices.Shot // the first: the exposure follows what the pictures show
 	// Settle is how long the mount has to stand before it counts as standing.
 	Settle time.Duration
 	// Patience is how long a lost connection is waited for.
@@ -427,13 +425,10 @@ func (m *Measurer) expose(ctx context.Context, number, all int) (Seen, error) {
 	if err != nil {
 		return Seen{}, err
 	}
-	if m.opt.Adapt {
-		next, note := Propose(m.opt.Shot, seen, m.info)
-		// A frame that measures is not followed by another kind of frame without need.
-		if note.Text != "" && (!seen.Solved || all == 0) {
-			m.opt.Shot = next
-			m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
-		}
+	// A frame that measures is not followed by another kind of frame without need.
+	if next, note := Propose(m.opt.Shot, seen, m.info); note.Text != "" && (!seen.Solved || all == 0) {
+		m.opt.Shot = next
+		m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
 	}
 	return seen, nil
 }

@@ -12,8 +12,8 @@ import (
 
 // Times and angles of one movement.
 const (
-	// tick is how often the mount is looked at while it moves: limits and stops act within 0.2 s
-	// (issue: requirement), of which this is the part that waits.
+	// tick is how often the mount is looked at while it moves: limits and stops are to act within 0.2 s,
+	// of which this is the part that waits.
 	tick = 50 * time.Millisecond
 	// reaction is how much longer it goes on after a stop was decided: a tick and the way there.
 	reaction = 150 * time.Millisecond

@@ -313,10 +313,11 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 		o.mu.Unlock()
 	}()
 	path := filepath.Join(o.opt.Folder, name)
-	if err := os.WriteFile(path+".part", picture, 0o644); err != nil {
-		return measure.Seen{}, sky.Refuse(nil, "picture_not_kept", "the picture cannot be kept: %s", err)
+	err := os.WriteFile(path+".part", picture, 0o644)
+	if err == nil {
+		err = os.Rename(path+".part", path)
 	}
-	if err := os.Rename(path+".part", path); err != nil {
+	if err != nil {
 		return measure.Seen{}, sky.Refuse(nil, "picture_not_kept", "the picture cannot be kept: %s", err)
 	}
 	select {

@@ -134,8 +134,7 @@ func (o *Operation) State() *web.EquipmentState {
 	s.Due, s.Rests, s.RestsSaid = o.memory.Due, o.memory.Rests, o.memory.RestsSaid
 	s.ExposureS = web.Number(o.shot.Exposure.Seconds())
 	if g := o.shot.Gain; g != nil {
-		n := web.Number(*g)
-		s.Gain = &n
+		s.Gain = new(web.Number(*g))
 	}
 	if o.plan != nil && time.Since(o.plan.Made) < measure.PlanLife {
 		s.Plan = web.PlanOfMotion(strconv.Itoa(o.planID), o.plan.Saying(), o.plan.Cautions)
@@ -254,7 +253,7 @@ func (o *Operation) propose(ctx context.Context, order web.MotionOrder) error {
 	}
 	limits.Daylight = order.Daylight == measure.DaylightWord
 	m := measure.New(o.opt.Server.Camera(choice.Camera), o.opt.Server.Mount(choice.Mount), measure.Options{
-		Site: site, Air: air, Limits: limits, Shot: shot, Adapt: true,
+		Site: site, Air: air, Limits: limits, Shot: shot,
 		Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now,
 		Read: func(ctx context.Context, picture []byte) (measure.Seen, error) {
 			return o.read(ctx, picture, site, air)
