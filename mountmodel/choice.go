@@ -64,8 +64,7 @@ func (s *Session) offset() *axis.Offset {
 	if !ok {
 		return nil
 	}
-	o := axis.StatusOf(a, s.allowance(), s.pole()).Offset
-	return &o
+	return new(axis.StatusOf(a, s.allowance(), s.pole()).Offset)
 }
 
 // passOver lists a frame that the person left out.

@@ -102,8 +102,7 @@ func (s *Session) makeView() View {
 		Suggested: s.suggested(), Confirmed: s.witness(), Correction: s.cfg.Correction, Habits: s.habits, Free: s.cfg.Free,
 	}
 	if fit := s.state.measured(); fit != nil {
-		measured := axis.StatusOf(fit.Axis, s.allowance(), s.pole())
-		v.Measured = &measured
+		v.Measured = new(axis.StatusOf(fit.Axis, s.allowance(), s.pole()))
 	}
 	if m.Fit != nil {
 		v.Turn, v.Chi2, v.Dof, v.Bodies = m.Fit.Span, m.Fit.Chi2, m.Fit.Dof, m.Fit.Bodies()
@@ -116,14 +115,12 @@ func (s *Session) makeView() View {
 		v.CanEnd = (phase == Measuring || phase == Confirming) && s.clocks.Host == "" && !s.blind && knownTo(m.Fit.Axis) < s.cfg.Tolerance
 	}
 	if a, ok := s.axisNow(); ok {
-		now := axis.StatusOf(a, s.allowance(), s.pole())
-		v.Now = &now
-		v.Within = now.Offset.Total <= s.cfg.Tolerance && s.trusted()
+		v.Now = new(axis.StatusOf(a, s.allowance(), s.pole()))
+		v.Within = v.Now.Offset.Total <= s.cfg.Tolerance && s.trusted()
 	}
 	if (phase == Measuring || phase == Confirming) && len(m.Used) > 0 {
 		s.part("advice")
-		advice := axis.PredictTurn(m.Attitudes(), s.pole(), axis.Wanted(s.cfg.Tolerance))
-		v.Advice = &advice
+		v.Advice = new(axis.PredictTurn(m.Attitudes(), s.pole(), axis.Wanted(s.cfg.Tolerance)))
 	}
 	s.viewState(&v)
 	if alt, _ := sky.AltAzFromLocal(s.pole()); v.Now != nil && alt >= axis.NearZenith {
@@ -158,8 +155,7 @@ func (s *Session) viewState(v *View) {
 		v.Lock = &st.lock
 		if st.proof != nil {
 			s.part("proof")
-			p := st.proof.Proof(s.cfg.Tolerance)
-			v.Proof = &p
+			v.Proof = new(st.proof.Proof(s.cfg.Tolerance))
 		}
 	case watchingState:
 		v.Frames = append(v.Frames, st.frames...)

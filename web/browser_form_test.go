@@ -146,7 +146,7 @@ func testFocusStays(t *testing.T, p *browsertest.Page) {
 	browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).focus(), true)`, button))
 	for n := range 3 {
 		file := fmt.Sprintf("new_%d.fits", n)
-		state.Frames = append(state.Frames, Frame{Number: len(state.Frames) + 1, File: file, Mid: utc(time.Now()), Status: "adjusts"})
+		state.Frames = append(state.Frames, Frame{Number: len(state.Frames) + 1, File: file, Mid: UTC(time.Now()), Status: "adjusts"})
 		publish(t, s, state)
 		p.Until(fmt.Sprintf(`document.querySelector("#list tbody tr").dataset.id.startsWith(%q)`, file))
 		if !browsertest.Eval[bool](p, fmt.Sprintf(`document.activeElement === document.querySelector(%q)`, button)) {

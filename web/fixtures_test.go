@@ -122,7 +122,7 @@ func starField(id int64) (Preview, []Star) {
 // latestOf is a frame read at the given moment.
 func latestOf(id int64, read time.Time, stars []Star) *Latest {
 	return &Latest{
-		ID: id, File: fmt.Sprintf("pole_%04d.fits", id), ReadMs: read.UnixMilli(), Mid: utc(testNight),
+		ID: id, File: fmt.Sprintf("pole_%04d.fits", id), ReadMs: read.UnixMilli(), Mid: UTC(testNight),
 		TookMs: 212, ExposureS: 2, Solved: true, Detected: 143, Matched: len(stars), RMSArcsec: 0.42,
 		RADeg: 37.954, DecDeg: 88.12, FieldWDeg: 2.51, FieldHDeg: 1.67, WidthPx: 960, HeightPx: 640, Stars: stars,
 	}
@@ -159,7 +159,7 @@ func (r *recorder) Turned(_ context.Context, b adjust.Bolt, turns float64) error
 	return r.note("turned %s %.2f", b, turns)
 }
 func (r *recorder) CountFrame(_ context.Context, c mountmodel.FrameChoice) error {
-	return r.note("frame %s %s %t", c.Name, utc(c.Mid), c.Counts)
+	return r.note("frame %s %s %t", c.Name, UTC(c.Mid), c.Counts)
 }
 func (r *recorder) SetPlan(_ context.Context, o PlanOrder) error {
 	p := o.Plan

@@ -103,7 +103,7 @@ func HabitsFromView(v mountmodel.View) *Habits {
 		}
 	}
 	for _, b := range h.Bends[max(0, len(h.Bends)-stretchesShown):] {
-		out.Bends = append(out.Bends, Bend{direction(b.At), utc(b.From), utc(b.To), b.Frames, Number(b.Rate.Arcseconds()), Number(b.Sigma.Arcseconds())})
+		out.Bends = append(out.Bends, Bend{direction(b.At), UTC(b.From), UTC(b.To), b.Frames, Number(b.Rate.Arcseconds()), Number(b.Sigma.Arcseconds())})
 	}
 	return out
 }

@@ -30,7 +30,7 @@ func TestNightsChart(t *testing.T) {
 	state.Watch.Uncertainty = &Uncertainty{AltArcsec: 6, AzArcsec: 6}
 	for n := range 14 {
 		state.Watch.Nights = append(state.Watch.Nights, WatchedNight{
-			SinceUTC: utc(testNight.AddDate(0, 0, n-20)), UntilUTC: utc(testNight.AddDate(0, 0, n-20).Add(8 * time.Hour)), Frames: 400,
+			SinceUTC: UTC(testNight.AddDate(0, 0, n-20)), UntilUTC: UTC(testNight.AddDate(0, 0, n-20).Add(8 * time.Hour)), Frames: 400,
 			Offset: Offset{TotalArcmin: Number(1 + 0.1*float64(n))}, UncertaintyArcsec: Number(6 + n),
 		})
 	}

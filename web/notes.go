@@ -148,8 +148,7 @@ func marksWire(m Marks) marksBody {
 		if a == nil {
 			return nil
 		}
-		d := a.Degrees()
-		return &d
+		return new(a.Degrees())
 	}
 	return marksBody{degrees(m.Scale), degrees(m.Bearing), m.Words}
 }
@@ -159,11 +158,10 @@ func nightWire(n Night) nightBody {
 		if o == nil {
 			return nil
 		}
-		w := offsetWire(*o)
-		return &w
+		return new(offsetWire(*o))
 	}
 	return nightBody{
-		BeganUTC: utc(n.Began), Site: siteWire(n.Site, sky.StandardAir(n.Site.ElevationM)), Marks: marksWire(n.Marks),
+		BeganUTC: UTC(n.Began), Site: siteWire(n.Site, sky.StandardAir(n.Site.ElevationM)), Marks: marksWire(n.Marks),
 		First: offset(n.First), Result: offset(n.Result), Confirmed: n.Confirmed, Lock: lockWire(n.Lock),
 	}
 }
@@ -195,8 +193,7 @@ func (s *Server) setMarks(ctx context.Context, r marksBody) error {
 		if deg == nil {
 			return nil, true
 		}
-		a := sky.Angle(*deg) * sky.Degree
-		return &a, *deg >= 0 && *deg <= most
+		return new(sky.Angle(*deg) * sky.Degree), *deg >= 0 && *deg <= most
 	}
 	scale, okScale := angle(r.ScaleDeg, 90)
 	bearing, okBearing := angle(r.BearingDeg, 360)

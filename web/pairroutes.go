@@ -98,7 +98,7 @@ func (s *Server) getDevices(c echo.Context) error {
 	}
 	out := devicesBody{Devices: []deviceBody{}}
 	for _, d := range s.pairing.list() {
-		out.Devices = append(out.Devices, deviceBody{d.ID, d.Name, d.Right, utc(d.Paired)})
+		out.Devices = append(out.Devices, deviceBody{d.ID, d.Name, d.Right, UTC(d.Paired)})
 	}
 	return c.JSON(http.StatusOK, out)
 }

@@ -238,8 +238,7 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 		out.Sun.Events = append(out.Sun.Events, e)
 	}
 	if s.Shadow != nil {
-		shadow := shadowOf(*s.Shadow)
-		out.Sun.Shadow = &shadow
+		out.Sun.Shadow = new(shadowOf(*s.Shadow))
 	}
 	for _, shadow := range s.Shadows {
 		out.Sun.Shadows = append(out.Sun.Shadows, shadowOf(shadow))

@@ -423,8 +423,8 @@ type RigFault struct {
 	On    bool   `json:"on"`    // it is going on, or about to happen
 }
 
-// utc is the wire form of a time: RFC 3339 with milliseconds, empty for none.
-func utc(t time.Time) string {
+// UTC is the wire form of a time: RFC 3339 with milliseconds, empty for none.
+func UTC(t time.Time) string {
 	if t.IsZero() {
 		return ""
 	}

@@ -280,7 +280,7 @@ func TestAdjustFramesAreBounded(t *testing.T) {
 	if n := len(s.Frames); n != 3+adjustShown {
 		t.Errorf("%d frames sent", n)
 	}
-	if last := s.Frames[len(s.Frames)-1]; last.Mid != utc(testNight.Add(199*time.Second)) || math.Abs(float64(last.TotalArcmin-s.Now.Offset.TotalArcmin)) > 0 {
+	if last := s.Frames[len(s.Frames)-1]; last.Mid != UTC(testNight.Add(199*time.Second)) || math.Abs(float64(last.TotalArcmin-s.Now.Offset.TotalArcmin)) > 0 {
 		t.Errorf("last frame %+v", last)
 	}
 	if s.Tracking == nil || !*s.Tracking {

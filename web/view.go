@@ -66,8 +66,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Habits:          HabitsFromView(v),
 	}
 	if v.Dof > 0 {
-		perDof := Number(v.Chi2 / float64(v.Dof))
-		s.Chi2Dof = &perDof
+		s.Chi2Dof = new(Number(v.Chi2 / float64(v.Dof)))
 	}
 	s.Lock = lockWire(v.Lock)
 	s.Choice = choiceWire(v.Choice)
@@ -102,7 +101,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		frame := Frame{
 			Number:         i + 1,
 			File:           f.Name,
-			Mid:            utc(f.Mid),
+			Mid:            UTC(f.Mid),
 			Status:         string(f.Status),
 			Message:        f.Message,
 			Said:           said(f.Said),
@@ -125,7 +124,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		s.Frames = append(s.Frames, Frame{
 			Number:         len(v.Frames) + i + 1,
 			File:           f.Name,
-			Mid:            utc(f.Mid),
+			Mid:            UTC(f.Mid),
 			Status:         string(axis.FrameAdjusts),
 			TurnDeg:        Number(f.Turn.Degrees()),
 			ResidualArcsec: Unknown,
@@ -253,12 +252,12 @@ func frameRef(v mountmodel.View, name string) *FrameRef {
 	}
 	for i, f := range v.Frames {
 		if f.Name == name {
-			return &FrameRef{i + 1, utc(f.Mid)}
+			return &FrameRef{i + 1, UTC(f.Mid)}
 		}
 	}
 	for i, f := range v.Adjust {
 		if f.Name == name {
-			return &FrameRef{len(v.Frames) + i + 1, utc(f.Mid)}
+			return &FrameRef{len(v.Frames) + i + 1, UTC(f.Mid)}
 		}
 	}
 	return nil
@@ -274,7 +273,7 @@ func choiceWire(c *mountmodel.Choice) *Choice {
 		}
 		return Number(o.Total.Arcminutes())
 	}
-	return &Choice{File: c.Name, Mid: utc(c.Mid), Counts: c.Counts, WasArcmin: total(c.Was), IsArcmin: total(c.Is)}
+	return &Choice{File: c.Name, Mid: UTC(c.Mid), Counts: c.Counts, WasArcmin: total(c.Was), IsArcmin: total(c.Is)}
 }
 
 func direction(d sky.Local) Direction {

@@ -69,7 +69,7 @@ func WatchFromView(w *nights.View) *Watch {
 		return nil
 	}
 	out := &Watch{
-		SinceUTC: utc(w.Since), UntilUTC: utc(w.Until), Frames: w.Frames,
+		SinceUTC: UTC(w.Since), UntilUTC: UTC(w.Until), Frames: w.Frames,
 		Minutes: Number(w.Until.Sub(w.Since).Minutes()), Sentences: sky.English(w.Sentences), Said: saidAll(w.Sentences),
 	}
 	if out.Sentences == nil {
@@ -88,7 +88,7 @@ func WatchFromView(w *nights.View) *Watch {
 		}
 		for _, s := range f.Stretches[max(0, len(f.Stretches)-stretchesShown):] {
 			out.Stretches = append(out.Stretches, Stretch{
-				FromUTC: utc(s.From), ToUTC: utc(s.To),
+				FromUTC: UTC(s.From), ToUTC: UTC(s.To),
 				Frames: s.Last - s.First + 1, TurnDeg: Number(s.Turn.Degrees()), Guided: s.Guided,
 			})
 		}
@@ -96,7 +96,7 @@ func WatchFromView(w *nights.View) *Watch {
 	for _, n := range w.Before {
 		major, _, _ := n.Status.Axis.Ellipse()
 		out.Nights = append(out.Nights, WatchedNight{
-			SinceUTC: utc(n.Since), UntilUTC: utc(n.Until), Frames: n.Frames,
+			SinceUTC: UTC(n.Since), UntilUTC: UTC(n.Until), Frames: n.Frames,
 			Offset: offsetWire(n.Status.Offset), UncertaintyArcsec: Number(major.Arcseconds()),
 		})
 	}

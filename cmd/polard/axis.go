@@ -324,8 +324,7 @@ func (r axisReport) wire() axisJSON {
 	}
 	r.stand(&out)
 	if v.Dof > 0 {
-		perDof := v.Chi2 / float64(v.Dof)
-		out.Chi2Dof = &perDof
+		out.Chi2Dof = new(v.Chi2 / float64(v.Dof))
 	}
 	if v.HangsSigma > 0 {
 		out.Flexure = &flexureJSON{v.Hangs.Arcseconds(), v.HangsSigma.Arcseconds(), v.Bodies}
@@ -348,8 +347,7 @@ func (r axisReport) wire() axisJSON {
 		if f, ok := measured[o.Path]; ok {
 			line.Status, line.Message = string(f.Status), f.Message
 			if f.Placed() {
-				turn, residual := f.Turn.Degrees(), f.Residual.Arcseconds()
-				line.TurnDeg, line.ResidualArcsec = &turn, &residual
+				line.TurnDeg, line.ResidualArcsec = new(f.Turn.Degrees()), new(f.Residual.Arcseconds())
 			}
 		} else if adjusted[o.Path] {
 			continue
@@ -409,8 +407,7 @@ func squareOf(s *axis.Squareness) *squareJSON {
 	}
 	out := &squareJSON{TubeArcmin: s.Tube.Arcminutes(), TubeUncertaintyArcsec: s.TubeSigma.Arcseconds()}
 	if s.AxesTold {
-		axes, sigma := s.Axes.Arcminutes(), s.AxesSigma.Arcseconds()
-		out.AxesArcmin, out.AxesUncertaintyArcsec = &axes, &sigma
+		out.AxesArcmin, out.AxesUncertaintyArcsec = new(s.Axes.Arcminutes()), new(s.AxesSigma.Arcseconds())
 	}
 	return out
 }
@@ -454,18 +451,17 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		_, err := b.WriteTo(terminal{w})
 		return err
 	}
-	standing := func(what string, s axis.Status) { r.statusWords(&b, what, s) }
 	if r.watched {
-		standing(watchedHead(v.Watch), *v.Now)
+		r.statusWords(&b, watchedHead(v.Watch), *v.Now)
 		for _, text := range sky.English(v.Watch.Sentences) {
 			fmt.Fprintf(&b, "%s\n", text)
 		}
 		habitsText(&b, v.Habits)
 		for _, n := range v.Watch.Before {
-			standing(fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Status)
+			r.statusWords(&b, fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Status)
 		}
 	} else {
-		standing(fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+		r.statusWords(&b, fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured, v.PoleKind))
 		if v.Bodies > 1 {
 			fmt.Fprintf(&b, "    %s\n", hangsWords(v))
@@ -480,7 +476,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		}
 	}
 	for _, a := range v.Adjust {
-		standing(shownName(a.Name), a.Status)
+		r.statusWords(&b, shownName(a.Name), a.Status)
 	}
 	r.notes(&b)
 	_, err := b.WriteTo(terminal{w})

@@ -144,7 +144,7 @@ func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessio
 			return err
 		}
 		l := sessionLine{
-			Session: s.ID, Program: s.Program, Source: s.Source, Folder: s.Folder, BeganUTC: stampOf(s.Begun), HeardUTC: stampOf(s.Heard), Entries: s.Count,
+			Session: s.ID, Program: s.Program, Source: s.Source, Folder: s.Folder, BeganUTC: web.UTC(s.Begun), HeardUTC: web.UTC(s.Heard), Entries: s.Count,
 			LatDeg: web.Unknown, LonDeg: web.Unknown, FirstArcmin: web.Unknown, LastArcmin: web.Unknown,
 		}
 		if o.Config != nil {
@@ -175,14 +175,6 @@ func arcminWords(n web.Number) string {
 		return "-"
 	}
 	return fmt.Sprintf("%.2f'", n)
-}
-
-// stampOf is a time of the logbook, to the millisecond.
-func stampOf(t time.Time) string {
-	if t.IsZero() {
-		return ""
-	}
-	return t.UTC().Format("2006-01-02T15:04:05.000Z")
 }
 
 // digits is a number in CSV: empty when it is not known.
@@ -233,7 +225,7 @@ type entryLine struct {
 
 func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	l := entryLine{
-		Session: s.ID, Entry: e.Seq, AtUTC: stampOf(e.At), RMSArcsec: web.Unknown, RADeg: web.Unknown, DecDeg: web.Unknown,
+		Session: s.ID, Entry: e.Seq, AtUTC: web.UTC(e.At), RMSArcsec: web.Unknown, RADeg: web.Unknown, DecDeg: web.Unknown,
 		AxisAltDeg: web.Unknown, AxisAzDeg: web.Unknown, OffsetAltArcmin: web.Unknown, OffsetAzArcmin: web.Unknown, OffsetTotalArcmin: web.Unknown,
 		SigmaAltArcsec: web.Unknown, SigmaAzArcsec: web.Unknown, Correlation: web.Unknown, ToleranceArcmin: web.Unknown, TurnDeg: web.Unknown,
 		Chi2Dof: web.Unknown, LockTotalArcmin: web.Unknown, LockSigmaArcsec: web.Unknown,
@@ -263,7 +255,7 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 		l.Kind, l.Told = "note", e.Note.Key+": "+e.Note.Value
 	}
 	if f := e.Frame; f != nil {
-		l.Kind, l.File, l.MidUTC, l.Refused, l.Detected, l.Matched = "frame", f.Sighting.Name, stampOf(f.Sighting.Mid), f.Sighting.Refused, f.Detected, f.Matched
+		l.Kind, l.File, l.MidUTC, l.Refused, l.Detected, l.Matched = "frame", f.Sighting.Name, web.UTC(f.Sighting.Mid), f.Sighting.Refused, f.Detected, f.Matched
 		if f.Matched > 0 {
 			l.RMSArcsec, l.RADeg, l.DecDeg = web.Number(f.RMSArcsec), web.Number(f.RADeg), web.Number(f.DecDeg)
 		}

@@ -78,7 +78,7 @@ func (f *motionFlags) add(c *cobra.Command) {
 
 // options are what the flags ask for.
 func (f *motionFlags) options(c *cobra.Command) (measure.Options, measure.Request, error) {
-	opt := measure.Options{Adapt: true, Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now}
+	opt := measure.Options{Settle: measure.DefaultSettle, Patience: measure.DefaultPatience, Now: time.Now}
 	q := measure.Request{Turn: sky.Angle(f.turn) * sky.Degree, Way: measure.Way(f.way), Frames: f.pictures, Thorough: f.thorough}
 	switch {
 	case f.daylight != "" && f.daylight != measure.DaylightWord:

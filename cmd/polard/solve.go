@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strconv"
-	"strings"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
@@ -59,13 +57,8 @@ func (h *hintFlags) apply(c *cobra.Command, p *pipeline.Pipeline) error {
 }
 
 func parsePlace(s string) (sky.ICRS, error) {
-	parts := strings.Split(s, ",")
-	if len(parts) == 2 {
-		ra, err1 := strconv.ParseFloat(strings.TrimSpace(parts[0]), 64)
-		dec, err2 := strconv.ParseFloat(strings.TrimSpace(parts[1]), 64)
-		if err1 == nil && err2 == nil && ra >= 0 && ra <= 360 && dec >= -90 && dec <= 90 {
-			return sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree), nil
-		}
+	if v, ok := numbers(s, 2, 2); ok && v[0] >= 0 && v[0] <= 360 && math.Abs(v[1]) <= 90 {
+		return sky.ICRSFromRADec(sky.Angle(v[0])*sky.Degree, sky.Angle(v[1])*sky.Degree), nil
 	}
 	return sky.ICRS{}, wrongCall("--near %q: give right ascension (0 to 360) and declination (-90 to 90) in degrees, such as 83.8,-5.4", s)
 }

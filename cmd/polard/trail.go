@@ -125,8 +125,7 @@ func (f *trailCall) run(c *cobra.Command, args []string) error {
 	var axis *sky.Local
 	switch {
 	case given:
-		a := axisBeside(cfg, sky.Angle(f.plan.offAlt)*sky.Arcminute, sky.Angle(f.plan.offAz)*sky.Arcminute)
-		axis = &a
+		axis = new(axisBeside(cfg, sky.Angle(f.plan.offAlt)*sky.Arcminute, sky.Angle(f.plan.offAz)*sky.Arcminute))
 	case len(outcomes) > 1: // one frame tells the optics alone
 		report := axisReport{outcomes: outcomes, site: cfg.Site}
 		if report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), 0); report.failure != nil {

@@ -5,11 +5,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
 	"polard/fits/watch"
 	"polard/mountmodel"
+	"polard/mountmodel/adjust"
 	"polard/mountmodel/sky"
 	"polard/web"
 
@@ -198,10 +200,7 @@ type (
 
 // line takes a frame into the session and gives what is printed of it.
 func (l *liner) line(o pipeline.Outcome) any {
-	var more moreJSON
-	if !o.Sighting.Mid.IsZero() {
-		more.TimeUTC = o.Sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
-	}
+	more := moreJSON{TimeUTC: web.UTC(o.Sighting.Mid)}
 	if o.Frame != nil && o.Frame.Site != nil && l.session == nil {
 		l.config.Site, l.config.Air = l.header(*o.Frame.Site)
 		l.config.Air = o.Frame.Weather.Fill(l.config.Air, l.config.Site.ElevationM)
@@ -215,8 +214,7 @@ func (l *liner) line(o pipeline.Outcome) any {
 		if l.ordinary {
 			more.Watch = web.StateFromView(v, web.Around{}).Watch
 		} else {
-			axis := axisReport{outcomes: []pipeline.Outcome{o}, view: newestOnly(v, o.Path)}.wire()
-			more.Axis = &axis
+			more.Axis = new(axisReport{outcomes: []pipeline.Outcome{o}, view: newestOnly(v, o.Path)}.wire())
 		}
 	}
 	if o.Solution == nil {
@@ -227,12 +225,6 @@ func (l *liner) line(o pipeline.Outcome) any {
 
 // newestOnly leaves of the frames read while bolts were turned the one named.
 func newestOnly(v mountmodel.View, name string) mountmodel.View {
-	all := v.Adjust
-	v.Adjust = nil
-	for _, a := range all {
-		if a.Name == name {
-			v.Adjust = append(v.Adjust, a)
-		}
-	}
+	v.Adjust = slices.DeleteFunc(slices.Clone(v.Adjust), func(a adjust.Report) bool { return a.Name != name })
 	return v
 }

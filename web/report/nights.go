@@ -31,13 +31,11 @@ func AddNights(w *web.Watch, nights []logbook.Night) {
 func watchedNight(n logbook.Night) web.WatchedNight {
 	r := n.Result
 	return web.WatchedNight{
-		SinceUTC: wireTime(n.Since), UntilUTC: wireTime(n.Until), Frames: n.Frames,
+		SinceUTC: web.UTC(n.Since), UntilUTC: web.UTC(n.Until), Frames: n.Frames,
 		Offset:            web.Offset{AltArcmin: web.Number(r.OffsetAltArcmin), AzArcmin: web.Number(r.OffsetAzArcmin), TotalArcmin: web.Number(r.OffsetTotalArcmin)},
 		UncertaintyArcsec: web.Number(largerHalfAxis(r)),
 	}
 }
-
-func wireTime(t time.Time) string { return t.UTC().Format("2006-01-02T15:04:05.000Z") }
 
 // largerHalfAxis is that of the 1-sigma ellipse on the sky, in arcseconds: the root of
 // the larger eigenvalue of the covariance of altitude and of azimuth as it shows on

@@ -19,7 +19,7 @@ func TestHistoryOverSessions(t *testing.T) {
 			OffsetTotalArcmin: float64(day), AltDeg: 60, SigmaAltArcsec: 3, SigmaAzArcsec: 8, Correlation: 0,
 		}})
 	}
-	w := &web.Watch{SinceUTC: wireTime(at(5, 19)), Nights: []web.WatchedNight{{SinceUTC: wireTime(at(4, 19)), UntilUTC: wireTime(at(5, 4))}}}
+	w := &web.Watch{SinceUTC: web.UTC(at(5, 19)), Nights: []web.WatchedNight{{SinceUTC: web.UTC(at(4, 19)), UntilUTC: web.UTC(at(5, 4))}}}
 	AddNights(w, kept)
 	if len(w.Nights) != 4 || w.Nights[0].Offset.TotalArcmin != 1 || w.Nights[2].Offset.TotalArcmin != 3 || w.Nights[3].Offset.TotalArcmin != 0 {
 		t.Errorf("%+v", w.Nights)

@@ -22,10 +22,10 @@ import (
 func aligned() *Report {
 	begin := time.Date(2026, 11, 24, 17, 42, 0, 0, time.UTC)
 	r := &Report{
-		Program: "polard 0.1.0", Night: "2026-11-24", SinceUTC: wireTime(begin), UntilUTC: wireTime(begin.Add(70 * time.Minute)),
+		Program: "polard 0.1.0", Night: "2026-11-24", SinceUTC: web.UTC(begin), UntilUTC: web.UTC(begin.Add(70 * time.Minute)),
 		Folders: []string{`/nights/<b>"tonight"</b>`}, Site: &Site{46.32, 13.07, 640}, Frames: 42, Solved: 40, Tolerance: 1,
 		Unsolved: []Reason{{Code: "few_stars", Count: 2, Message: "4 stars, needs about 20: expose longer, or wait for the cloud to pass"}},
-		Nights:   []web.WatchedNight{{UntilUTC: wireTime(begin.Add(-24 * time.Hour)), Frames: 311, Offset: web.Offset{TotalArcmin: 0.7}, UncertaintyArcsec: 6}},
+		Nights:   []web.WatchedNight{{UntilUTC: web.UTC(begin.Add(-24 * time.Hour)), Frames: 311, Offset: web.Offset{TotalArcmin: 0.7}, UncertaintyArcsec: 6}},
 	}
 	r.did(begin.Add(20*time.Minute), "did_"+string(mountmodel.Measured))
 	r.did(begin.Add(34*time.Minute), "stroke_altitude", 0.5)
@@ -33,7 +33,7 @@ func aligned() *Report {
 	for i := range 40 {
 		total := 120 * math.Exp(-float64(i)/40*math.Log(360))
 		r.Curve = append(r.Curve, AxisStatus{
-			TimeUTC: wireTime(begin.Add(10*time.Minute + time.Duration(i)*90*time.Second)), TotalArcmin: web.Number(total), AltArcmin: web.Number(total * 0.6), AzArcmin: web.Number(-total),
+			TimeUTC: web.UTC(begin.Add(10*time.Minute + time.Duration(i)*90*time.Second)), TotalArcmin: web.Number(total), AltArcmin: web.Number(total * 0.6), AzArcmin: web.Number(-total),
 			AltSigma: 9, AzSigma: 12, Within: total < 1, result: logbook.Result{SigmaAltArcsec: 9, SigmaAzArcsec: 12, AltDeg: 46, ToleranceArcmin: 1},
 		})
 	}

@@ -138,9 +138,9 @@ func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logboo
 				used, first = true, e.Seq
 			}
 			if r.SinceUTC == "" {
-				r.SinceUTC = wireTime(e.At)
+				r.SinceUTC = web.UTC(e.At)
 			}
-			r.UntilUTC = wireTime(e.At)
+			r.UntilUTC = web.UTC(e.At)
 			r.take(e, reasons)
 			return nil
 		})
@@ -195,7 +195,7 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 	}
 	if x := e.Result; x != nil {
 		r.Curve = append(r.Curve, AxisStatus{
-			TimeUTC: wireTime(e.At), Phase: string(x.Phase), AltArcmin: web.Number(x.OffsetAltArcmin), AzArcmin: web.Number(x.OffsetAzArcmin),
+			TimeUTC: web.UTC(e.At), Phase: string(x.Phase), AltArcmin: web.Number(x.OffsetAltArcmin), AzArcmin: web.Number(x.OffsetAzArcmin),
 			TotalArcmin: web.Number(x.OffsetTotalArcmin), AltSigma: web.Number(x.SigmaAltArcsec), AzSigma: web.Number(x.SigmaAzArcsec),
 			Within: x.Within, Doubt: x.Doubt, result: *x,
 		})
@@ -204,7 +204,7 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 
 // did notes what was done, by the code of its sentence.
 func (r *Report) did(at time.Time, code string, args ...any) {
-	r.Events = append(r.Events, Event{TimeUTC: wireTime(at), Code: code, What: english().say(code, args...), args: args})
+	r.Events = append(r.Events, Event{TimeUTC: web.UTC(at), Code: code, What: english().say(code, args...), args: args})
 }
 
 // compare tells how the axis stood on the nights before, and how far it moved since the

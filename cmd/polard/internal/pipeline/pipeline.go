@@ -153,8 +153,7 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
 	p.remember(seenCamera{frame.Width, frame.Height, frame.ScaleHint, o.Solution.Scale})
-	at := o.Solution.ICRS(o.Solution.Centre())
-	p.lastAt, p.failed = &at, 0
+	p.lastAt, p.failed = new(o.Solution.ICRS(o.Solution.Centre())), 0
 	p.Reduce(&o)
 	return o
 }

@@ -83,8 +83,7 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 // View is what the session shows, worked out once after each entry.
 func (a *Alignment) View() mountmodel.View {
 	if a.view == nil {
-		v := a.Session.View()
-		a.view = &v
+		a.view = new(a.Session.View())
 	}
 	return *a.view
 }

@@ -63,12 +63,10 @@ func latestFrom(f *logbook.Frame, number int64) *web.Latest {
 	l := &web.Latest{
 		ID: number, File: f.Sighting.Name, ReadMs: f.Complete.UnixMilli(), TookMs: web.Number(float64(f.Took.Microseconds()) / 1000),
 		Detected: f.Detected, WidthPx: f.Width, HeightPx: f.Height, ClockSuspect: f.ClockSuspect, ExposureS: web.Unknown,
+		Mid: web.UTC(f.Sighting.Mid),
 	}
 	if f.Exposure > 0 {
 		l.ExposureS = web.Number(f.Exposure.Seconds())
-	}
-	if !f.Sighting.Mid.IsZero() {
-		l.Mid = f.Sighting.Mid.UTC().Format("2006-01-02T15:04:05.000Z")
 	}
 	if f.Code != "" {
 		l.Problem = &web.Notice{Code: f.Code, Message: f.Sighting.Refused, Said: web.SaidFrom(sky.Saying{Code: f.Code, Args: []any{f.Detected}, Text: f.Sighting.Refused})}

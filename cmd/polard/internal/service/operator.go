@@ -17,8 +17,7 @@ import (
 // SetSite says where the mount stands and which pole to aim at. The best axis for the plan is that for the new place.
 func (c *Controller) SetSite(ctx context.Context, site sky.Site, air sky.Air, pole observed.PoleKind) error {
 	return c.command(ctx, func() (int64, error) {
-		config := c.alignment.Config
-		config = config.Placing(site, air)
+		config := c.alignment.Config.Placing(site, air)
 		config.Pole = pole
 		if order := c.alignment.planner.order; pole == observed.Planned && order != nil {
 			planned := order.Plan

@@ -1,7 +1,6 @@
 package service
 
 import (
-	"math"
 	"time"
 
 	"polard/mountmodel"
@@ -71,10 +70,9 @@ func locate(l *web.Latest, solution *solve.Solution, mid time.Time, v mountmodel
 // inFrame is where a direction lies in a frame, or on which way from its middle; away
 // is how far that is, as seen through the air.
 func inFrame(camera *camera.Camera, d sky.ICRS, away sky.Angle) *web.InFrame {
-	none := web.Number(math.NaN())
 	seen := camera.CameraFromICRS(d)
 	in := &web.InFrame{
-		X: none, Y: none,
+		X: web.Unknown, Y: web.Unknown,
 		AwayDeg: web.Number(away.Degrees()),
 		// Columns and rows grow along the camera's x and y; the middle of the image
 		// lies so near its z that the way is drawn the same.
