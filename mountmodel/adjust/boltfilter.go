@@ -29,7 +29,7 @@ type boltVector [boltJoint]float64
 type component struct {
 	x      boltVector
 	cov    [boltJoint]boltVector
-	weight float64 // probability, all guesses together 1
+	weight float64 // probability, all components together 1
 }
 
 // expect sets what is expected of a bolt whose clockwise turn goes one way.
@@ -132,7 +132,7 @@ func (g *component) wander() {
 	}
 }
 
-// afterStroke gives the guesses that follow from a stroke: that it bit, and that it
+// afterStroke gives the components that follow from a stroke: that it bit, and that it
 // stayed within the backlash.
 func (g component) afterStroke(bolt int, turns float64) []component {
 	k := bolt * perBolt
@@ -181,13 +181,11 @@ func (g *component) contact(bolt int, turns float64) {
 	g.set(k+atGap, gap, 0)
 }
 
-func (g *component) observe(m movement) float64 { return g.observeWith(m, func([boltCount]float64) {}) }
-
-// observeWith updates by the movement seen and gives its likelihood. What then
-// follows from how far the bolts turned is done by then, before that is
+// observe updates by the movement seen and gives its likelihood. What then
+// follows from how far the bolts turned is done by then (nil: nothing), before that is
 // forgotten. The state is as in an iterated extended Kalman filter; the
 // likelihood is that of the linear model at the solution.
-func (g *component) observeWith(m movement, then func(bite [boltCount]float64)) float64 {
+func (g *component) observe(m movement, then func(bite [boltCount]float64)) float64 {
 	noise := m.settled()
 	prior := *g
 	var gain [2]boltVector
@@ -239,7 +237,9 @@ func (g *component) observeWith(m movement, then func(bite [boltCount]float64)) 
 		}
 	}
 	g.x = x
-	then([boltCount]float64{x[atBite+azimuthAt], x[atBite+altitudeAt]})
+	if then != nil {
+		then([boltCount]float64{x[atBite+azimuthAt], x[atBite+altitudeAt]})
+	}
 	for bolt := range boltCount {
 		g.set(atBite+bolt, boltVector{}, 0)
 		g.bound(bolt)
@@ -276,24 +276,24 @@ func density2(y [2]float64, cov [2][2]float64) float64 {
 	if !ok {
 		return 0
 	}
-	q := y[0]*y[0]*w[0][0] + 2*y[0]*y[1]*w[0][1] + y[1]*y[1]*w[1][1]
+	q, _ := chiSquare2(y, cov)
 	return math.Exp(-q/2) / (2 * math.Pi) * math.Sqrt(w[0][0]*w[1][1]-w[0][1]*w[1][0])
 }
 
-// likeliest are the guesses of highest weight, at most so many, their weights
-// brought to 1.
-func likeliest(guesses []component, most int) []component {
-	slices.SortStableFunc(guesses, func(p, q component) int { return cmp.Compare(q.weight, p.weight) })
-	guesses = guesses[:min(most, len(guesses))]
+// likeliest are the components of highest weight, at most so many, their weights
+// brought to a sum of 1.
+func likeliest(all []component, most int) []component {
+	slices.SortStableFunc(all, func(p, q component) int { return cmp.Compare(q.weight, p.weight) })
+	all = all[:min(most, len(all))]
 	sum := 0.0
-	for _, g := range guesses {
+	for _, g := range all {
 		sum += g.weight
 	}
 	if !(sum > 0) || math.IsInf(sum, 0) {
 		return nil
 	}
-	for i := range guesses {
-		guesses[i].weight /= sum
+	for i := range all {
+		all[i].weight /= sum
 	}
-	return guesses
+	return all
 }

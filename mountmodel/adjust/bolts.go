@@ -26,7 +26,8 @@ const (
 	boltCount  = 2
 )
 
-func (b Bolt) Index() (int, bool) {
+// Index is the bolt's place in the order of the two; ok is false for no bolt.
+func (b Bolt) Index() (at int, ok bool) {
 	switch b {
 	case AzimuthBolt:
 		return azimuthAt, true
@@ -121,23 +122,23 @@ const (
 	boltSettle = axis.MechanicalNoise
 
 	// misreported is the probability that the person reported something else than was
-	// turned, and misToldSpread how far the axis may then have gone.
+	// turned, and misreportedSpread how far the axis may then have gone.
 	misreported       = 0.02
 	misreportedSpread = 1 * sky.Degree
 
 	// unreportedSpread is by how many turns a bolt may have been turned unsaid.
 	unreportedSpread = 1.0
 
-	// oneBolt is the probability that an untold movement is by one bolt alone,
+	// oneBolt is the probability that an unreported movement is by one bolt alone,
 	// shared by the two.
 	oneBolt = 0.8
 
 	// boltMoved is by how many standard deviations the axis must have moved for
-	// an untold movement to teach anything.
+	// an unreported movement to teach anything.
 	boltMoved = 5
 
-	// mostGuesses bounds the Gaussians kept; the least likely go.
-	mostGuesses = 16
+	// mostComponents bounds the Gaussians kept; the least likely go.
+	mostComponents = 16
 
 	// boltRounds of the iterated update: the product of an unknown answer and
 	// an uncertain turn is settled to a percent in three.
@@ -173,9 +174,9 @@ func NewBolts(pole sky.Local) *Bolts {
 // reported learns from a movement of the axis and the strokes, in their order,
 // that the person reported. Strokes of no bolt and of no size are passed over.
 func (b *Bolts) reported(strokes []Stroke, m movement) {
-	guesses := slices.Clone(b.components)
-	for i := range guesses {
-		guesses[i].wander()
+	components := slices.Clone(b.components)
+	for i := range components {
+		components[i].wander()
 	}
 	var touched [boltCount]bool
 	for _, s := range strokes {
@@ -185,14 +186,14 @@ func (b *Bolts) reported(strokes []Stroke, m movement) {
 		}
 		touched[bolt] = true
 		var next []component
-		for _, g := range guesses {
+		for _, g := range components {
 			next = append(next, g.afterStroke(bolt, s.Turns)...)
 		}
-		guesses = likeliest(next, boltCount*mostGuesses)
+		components = likeliest(next, boltCount*mostComponents)
 	}
 	var next []component
-	for _, g := range guesses {
-		g.weight *= (1 - misreported) * g.observe(m)
+	for _, g := range components {
+		g.weight *= (1 - misreported) * g.observe(m, nil)
 		next = append(next, g)
 	}
 	wide := m.Cov
@@ -236,7 +237,7 @@ func (b *Bolts) unreported(m movement) bool {
 					g.cov[atBite+bolt][atBite+bolt] = square(unreportedSpread)
 				}
 			}
-			g.weight *= who.weight * g.observeWith(m, func(bite [boltCount]float64) {
+			g.weight *= who.weight * g.observe(m, func(bite [boltCount]float64) {
 				for bolt, t := range who.turned {
 					if t {
 						g.contact(bolt, bite[bolt])
@@ -250,10 +251,10 @@ func (b *Bolts) unreported(m movement) bool {
 	return true
 }
 
-// keep takes over the likeliest of the guesses. Where nothing explains what
+// keep takes over the likeliest components. Where nothing explains what
 // was seen, nothing is learnt.
-func (b *Bolts) keep(guesses []component) {
-	if kept := likeliest(guesses, mostGuesses); len(kept) > 0 {
+func (b *Bolts) keep(all []component) {
+	if kept := likeliest(all, mostComponents); len(kept) > 0 {
 		b.components = kept
 	}
 }
@@ -308,7 +309,7 @@ func (b *Bolts) response(name Bolt, bolt int, onSky float64) Response {
 // value is a number with its standard deviation.
 type value struct{ mean, sigma float64 }
 
-// mixture is mean and standard deviation over all guesses.
+// mixture is mean and standard deviation over all components.
 func (b *Bolts) mixture(of func(*component) (mean, variance float64)) value {
 	var sum, squares float64
 	for i := range b.components {

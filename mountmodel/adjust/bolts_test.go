@@ -222,8 +222,8 @@ func TestBoltsTakeAnything(t *testing.T) {
 			} else {
 				b.unreported(m)
 			}
-			if len(b.components) == 0 || len(b.components) > mostGuesses {
-				t.Fatalf("%d guesses", len(b.components))
+			if len(b.components) == 0 || len(b.components) > mostComponents {
+				t.Fatalf("%d components", len(b.components))
 			}
 			for _, a := range b.Responses() {
 				for _, x := range []float64{float64(a.PerTurn), float64(a.PerTurnSigma), a.Backlash, a.BacklashSigma, a.Cross, a.CrossSigma} {

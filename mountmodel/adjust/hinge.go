@@ -8,16 +8,6 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// smallest is the smallest rotation that takes a to b.
-func smallest(a, b sky.Vec) sky.Matrix {
-	k := r3.Cross(a, b)
-	s := r3.Norm(k)
-	if s == 0 {
-		return sky.Identity
-	}
-	return sky.RotationFromVector(r3.Scale(math.Atan2(s, r3.Dot(a, b))/s, k))
-}
-
 // bolts is the rotation by which the two bolts take the axis from one place
 // to another: about the hinge, which is level with the azimuth bolt's line up
 // and square to the axis, then about that line. Of the two ways the one with
@@ -26,7 +16,7 @@ func smallest(a, b sky.Vec) sky.Matrix {
 func bolts(up, from, to sky.Vec) sky.Matrix {
 	level := r3.Cross(from, up)
 	if r3.Norm(level) == 0 {
-		return smallest(from, to)
+		return sky.RotationBetween(from, to)
 	}
 	hinge := sky.Unit(level) // a right-handed turn about it raises the axis
 	toward := r3.Cross(up, hinge)

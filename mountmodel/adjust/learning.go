@@ -11,14 +11,14 @@ import (
 // Learning is what is known of the bolts and what the next frame may add to it.
 // Its methods give a new one and leave the one before as it is.
 type Learning struct {
-	settled *Bolts     // up to the last strokes reported
-	bolts   *Bolts     // and what movements without a report have shown since
-	strokes []Stroke   // reported since the newest frame
-	from    []standing // where the axis stood since the last strokes reported, oldest first
+	settled *Bolts      // up to the last strokes reported
+	bolts   *Bolts      // and what movements without a report have shown since
+	strokes []Stroke    // reported since the newest frame
+	from    []heardAxis // where the axis stood since the last strokes reported, oldest first
 }
 
-// standing is where the axis stood when a frame was heard of.
-type standing struct {
+// heardAxis is where the axis stood when a frame was heard of.
+type heardAxis struct {
 	heard time.Time
 	axis  axis.Axis
 }
@@ -31,7 +31,7 @@ func (l Learning) pending() bool { return len(l.strokes) > 0 }
 
 // rest starts to learn anew from where the axis stands.
 func (l Learning) rest(now time.Time, at axis.Axis) Learning {
-	return Learning{settled: l.bolts, bolts: l.bolts, from: []standing{{now, at}}}
+	return Learning{settled: l.bolts, bolts: l.bolts, from: []heardAxis{{now, at}}}
 }
 
 // reportedWithin is how long after turning a bolt a person still reports it.
@@ -62,7 +62,7 @@ func (l Learning) learn(now time.Time, at axis.Axis, pole sky.Local) Learning {
 	bolts := l.bolts.Clone()
 	if bolts.unreported(movementBetween(l.from[len(l.from)-1].axis, at, pole)) {
 		l.bolts = bolts
-		l.from = append(slices.Clip(l.from), standing{now, at})
+		l.from = append(slices.Clip(l.from), heardAxis{now, at})
 		l.from = l.from[max(0, len(l.from)-MostReports):]
 	}
 	return l

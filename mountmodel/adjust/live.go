@@ -181,8 +181,8 @@ func (l *Live) Tilt() *axis.Warning {
 	if l.doubts.spoilt != nil {
 		return nil
 	}
-	if doubt := latitudeByBolt(l.tracker); doubt.Message != "" {
-		return &axis.Warning{Code: WarnLean, Message: doubt.Message}
+	if message := latitudeByBolt(l.tracker); message != "" {
+		return &axis.Warning{Code: WarnLean, Message: message}
 	}
 	return nil
 }

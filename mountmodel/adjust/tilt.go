@@ -134,13 +134,6 @@ func turnVariance(axis sky.Vec, from, to sky.Attitude, extra float64) float64 {
 	return r3.Dot(axis, from.Cov.Apply(axis)) + r3.Dot(axis, to.Cov.Apply(axis)) + 2*extra
 }
 
-// latitudeDoubt is what the azimuth bolt's answer says of the latitude.
-type latitudeDoubt struct {
-	Excess  sky.Angle // by how much the latitude given seems too far north, if the base is level
-	Sigma   sky.Angle
-	Message string // for the user; empty while the frames do not tell, or nothing is wrong
-}
-
 const (
 	// doubtfulTilt is more than any base is out of level: common practice, five
 	// degrees catch the eye; and a cell of the grid (tiltStep) with it.
@@ -158,24 +151,23 @@ const (
 // bolt turned the axis: see [tiltGrid]. In a local frame of too northern a
 // latitude the true vertical leans south by the error. A base that is not level
 // looks the same, so both are named. A lean is seen when both bolts were turned,
-// by some arcminutes at least.
-func latitudeByBolt(t *tracker) latitudeDoubt {
+// by some arcminutes at least. What it gives is for the user, and empty while the frames do not
+// tell, or nothing is wrong.
+func latitudeByBolt(t *tracker) string {
 	if t.tilts.moves < tiltMoves {
-		return latitudeDoubt{Sigma: tiltWide}
+		return ""
 	}
 	mean, sigmas := t.tilts.tilt()
 	north, sigma := mean[1], sigmas[1]
-	out := latitudeDoubt{Excess: -north, Sigma: sigma}
 	if north.Abs() < doubtfulTilt || north.Abs() < tiltClear*sigma {
-		return out
+		return ""
 	}
 	way, lean := "north", "south"
 	if north > 0 {
 		way, lean = "south", "north"
 	}
-	out.Message = fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
+	return fmt.Sprintf("The azimuth bolt turns the mount about a line that leans about %.0f° to the %s. Either the base is out of level by that much, or the latitude given is about %.0f° too far %s. The bubble level tells which; the correction holds in both cases.",
 		north.Abs().Degrees(), lean, north.Abs().Degrees(), way)
-	return out
 }
 
 // learnTilt takes what the bolts did from the frame before, as the tracker then

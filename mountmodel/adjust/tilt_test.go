@@ -56,16 +56,18 @@ func TestLatitudeByBolt(t *testing.T) {
 					tracker.learnTilt(&before)
 				}
 			}
-			doubt := latitudeByBolt(tracker)
-			t.Logf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), doubt.Excess.Degrees(), doubt.Sigma.Degrees())
-			if off := (doubt.Excess - wrong*sky.Degree).Abs(); off > 3*doubt.Sigma || doubt.Sigma > 2*sky.Degree {
-				t.Errorf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), doubt.Excess.Degrees(), doubt.Sigma.Degrees())
+			mean, sigmas := tracker.tilts.tilt()
+			excess, sigma := -mean[1], sigmas[1]
+			t.Logf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), excess.Degrees(), sigma.Degrees())
+			if off := (excess - wrong*sky.Degree).Abs(); off > 3*sigma || sigma > 2*sky.Degree {
+				t.Errorf("latitude %g, wrong by %g: %.2f +- %.2f degrees", float64(lat), float64(wrong), excess.Degrees(), sigma.Degrees())
 			}
-			if told := doubt.Message != ""; told != (wrong.Abs() > 5) {
-				t.Errorf("latitude %g, wrong by %g: %q", float64(lat), float64(wrong), doubt.Message)
+			message := latitudeByBolt(tracker)
+			if told := message != ""; told != (wrong.Abs() > 5) {
+				t.Errorf("latitude %g, wrong by %g: %q", float64(lat), float64(wrong), message)
 			}
-			if wrong > 5 && !strings.Contains(doubt.Message, "too far north") || wrong < -5 && !strings.Contains(doubt.Message, "too far south") {
-				t.Errorf("wrong by %g: %q", float64(wrong), doubt.Message)
+			if wrong > 5 && !strings.Contains(message, "too far north") || wrong < -5 && !strings.Contains(message, "too far south") {
+				t.Errorf("wrong by %g: %q", float64(wrong), message)
 			}
 		}
 	}

@@ -80,7 +80,7 @@ func (t *state) at(z *[jointSize]float64, r sky.Matrix, l tiltSlope) point {
 		tilt: [2]float64{t.tilt[0] + z[atTilt], t.tilt[1] + z[atTilt+1]},
 		was:  sky.Moved(sky.Vec(t.latest.Dir), t.ba, z[atNow], z[atNow+1]),
 	}
-	p.ref = smallest(t.ref.Apply(p.c), p.n).Mul(t.ref)
+	p.ref = sky.RotationBetween(t.ref.Apply(p.c), p.n).Mul(t.ref)
 	seen := sky.RotationFromVector(sky.Vec{X: z[atFrame], Y: z[atFrame+1], Z: z[atFrame+2]}).Mul(r)
 	p.axis = seen.Apply(p.c)
 	b := bolts(sky.Vec{Z: 1}, p.n, p.axis)

@@ -161,6 +161,7 @@ func (m *Measurement) LastAside() bool {
 	return false
 }
 
+// Attitudes are those of the frames that the fit uses, camera to local frame, with covariances (radians squared).
 func (m *Measurement) Attitudes() []sky.Attitude {
 	out := make([]sky.Attitude, len(m.Used))
 	for k, i := range m.Used {

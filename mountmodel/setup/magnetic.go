@@ -111,10 +111,11 @@ type MagneticField struct {
 	declinationRate sky.Angle
 }
 
-// HorizontalNT and TotalNT are the strengths that a compass needle feels and of
-// the whole field, in nT.
+// HorizontalNT is the strength of the part that a compass needle feels, in nT.
 func (f MagneticField) HorizontalNT() float64 { return math.Hypot(f.NorthNT, f.EastNT) }
-func (f MagneticField) TotalNT() float64      { return math.Hypot(f.HorizontalNT(), f.DownNT) }
+
+// TotalNT is the strength of the whole field, in nT.
+func (f MagneticField) TotalNT() float64 { return math.Hypot(f.HorizontalNT(), f.DownNT) }
 
 // Declination is the angle from true north to where the needle points, east
 // positive, in (-180, 180] degrees.

@@ -81,6 +81,17 @@ func RotationFromVector(v Vec) Matrix {
 	return Rotation(v, Angle(n))
 }
 
+// RotationBetween is the smallest rotation that takes the direction a to b; none where they are opposite, for no
+// one way is the smallest.
+func RotationBetween(a, b Vec) Matrix {
+	k := r3.Cross(a, b)
+	s := r3.Norm(k)
+	if s == 0 {
+		return Identity
+	}
+	return RotationFromVector(r3.Scale(math.Atan2(s, r3.Dot(a, b))/s, k))
+}
+
 // VectorFromRotation is the inverse of [RotationFromVector] for a proper
 // rotation: the axis times the angle in radians, angle in [0, pi]. It goes by
 // way of the unit quaternion, whose largest component is found first

@@ -58,6 +58,7 @@ var Specs = []Spec{
 	{Grid: 384, faintest: 16, stars: 2_560_000, brighter: 9.5, nearest: 4, ShapeBin: 0.05, ShapeTol: 0.0025},
 }
 
+// Thinned tells whether the level holds so many stars for each grid cell, and not all down to a magnitude.
 func (s Spec) Thinned() bool { return s.PerCell > 0 }
 
 // CellSide is the mean side of the level's grid cell.

@@ -10,8 +10,10 @@ import (
 // serves the search; the camera fit goes back to the catalogue.
 type Vec32 struct{ x, y, z float32 }
 
+// Sub is a - b.
 func (a Vec32) Sub(b Vec32) Vec32 { return Vec32{a.x - b.x, a.y - b.y, a.z - b.z} }
 
+// Dot is the scalar product.
 func (a Vec32) Dot(b Vec32) float32 { return a.x*b.x + a.y*b.y + a.z*b.z }
 
 func (a Vec32) cross(b Vec32) Vec32 {

@@ -27,8 +27,10 @@ type Mount struct {
 	Now    time.Time
 }
 
+// Gauss draws from a normal distribution about zero of standard deviation s, in radians.
 func Gauss(rng *rand.Rand, s sky.Angle) float64 { return rng.NormFloat64() * float64(s) }
 
+// RandomUnit draws a direction, evenly over the sphere.
 func RandomUnit(rng *rand.Rand) sky.Vec {
 	z := 2*rng.Float64() - 1
 	s := math.Sqrt(1 - z*z)
@@ -83,8 +85,10 @@ func SquareTo(rng *rand.Rand, d sky.Vec) sky.Vec {
 	}
 }
 
+// AxisNow is where the pole-seeking end of the axis points now.
 func (m *Mount) AxisNow() sky.Local { return sky.Local(m.Ground.Apply(m.Axis)) }
 
+// Attitude is the camera's now, camera to local frame.
 func (m *Mount) Attitude() sky.Matrix {
 	return m.Ground.Mul(sky.Rotation(m.Axis, m.Theta)).Mul(m.Body)
 }

@@ -79,6 +79,7 @@ func cacheFolder(env func(string) string, user func() (string, error)) string {
 	return filepath.Join(folder, "polard")
 }
 
+// New is a pipeline that has seen no frame, with the solver that the whole program shares.
 func New() (*Pipeline, error) {
 	solver, err := openSolver()
 	if err != nil {
@@ -195,6 +196,7 @@ func (p *Pipeline) solve(ctx context.Context, frame *fits.Frame) (solution *solv
 	return nil, &solve.Failure{Code: failure.Code, Message: failure.Message + " (a newer frame came before everything was tried)", Detected: failure.Detected, Times: failure.Times}
 }
 
+// Refuse notes why a file gave nothing, for the page and for the session.
 func (o *Outcome) Refuse(why Problem) {
 	o.Problem = &why
 	o.Sighting.Refused = why.Message

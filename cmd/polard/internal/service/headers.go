@@ -39,6 +39,7 @@ type OnceOnly map[string]bool
 // never the same.
 const mostOnce = 500
 
+// First tells whether a message comes for the first time.
 func (o OnceOnly) First(message string) bool {
 	if o[message] {
 		return false

@@ -7,8 +7,6 @@ import (
 	"polard/mountmodel/sky"
 	"polard/solve"
 	"polard/web"
-
-	"gonum.org/v1/gonum/spatial/r3"
 )
 
 const (
@@ -26,7 +24,7 @@ const (
 // whole so that its axis points to the pole by the shortest way. A star is seen then where
 // the camera now sees the direction from which the move takes to the star's.
 func putStars(s *solve.Solution, observer *observed.Observer, axis, pole sky.Local) []web.PutStar {
-	undo := shortest(pole, axis)
+	undo := sky.RotationBetween(sky.Vec(pole), sky.Vec(axis))
 	mark := func(i int) web.PutStar {
 		p := s.Pairs[i]
 		before := sky.Local(undo.Apply(sky.Vec(observer.Observed(p.ICRS))))
@@ -57,13 +55,4 @@ func putStars(s *solve.Solution, observer *observed.Observer, axis, pole sky.Loc
 		out = append(out, mark(0))
 	}
 	return out
-}
-
-// shortest is the smallest rotation that takes a to b.
-func shortest(a, b sky.Local) sky.Matrix {
-	about := r3.Cross(sky.Vec(a), sky.Vec(b))
-	if r3.Norm(about) == 0 {
-		return sky.Identity
-	}
-	return sky.Rotation(about, sky.Separation(a, b))
 }
