@@ -188,8 +188,7 @@ func (g *component) contact(bolt int, turns float64) {
 func (g *component) observe(m movement, then func(bite [boltCount]float64)) float64 {
 	noise := m.settled()
 	prior := *g
-	var gain [2]boltVector
-	var rows [2]boltVector
+	var gain, rows [2]boltVector
 	var miss [2]float64
 	var total [2][2]float64
 	x := start(prior, m)

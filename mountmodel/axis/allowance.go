@@ -28,23 +28,29 @@ type Allowance struct {
 // Total is their sum.
 func (a Allowance) Total() (t [2][2]float64) {
 	for _, part := range [][2][2]float64{a.Noise, a.Movement, a.Flexure, a.Air} {
-		for i := range 2 {
-			for j := range 2 {
-				t[i][j] += part[i][j]
-			}
-		}
+		t = plus(t, 1, part)
 	}
 	return t
 }
 
-// With is the axis with the allowance in its covariance.
-func (a Axis) With(allow Allowance) Axis {
-	t := allow.Total()
+// plus is a and so many times b.
+func plus(a [2][2]float64, times float64, b [2][2]float64) [2][2]float64 {
 	for i := range 2 {
 		for j := range 2 {
-			a.Cov[i][j] += t[i][j]
+			a[i][j] += times * b[i][j]
 		}
 	}
+	return a
+}
+
+// ofAxis is the part of a covariance of unknowns that is the axis's: the first two.
+func ofAxis(cov mat.Symmetric) [2][2]float64 {
+	return [2][2]float64{{cov.At(0, 0), cov.At(0, 1)}, {cov.At(1, 0), cov.At(1, 1)}}
+}
+
+// With is the axis with the allowance in its covariance.
+func (a Axis) With(allow Allowance) Axis {
+	a.Cov = plus(a.Cov, 1, allow.Total())
 	return a
 }
 
@@ -82,12 +88,7 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 	}
 	var a Allowance
 	if !f.averaged {
-		with := m.covariance()
-		for i := range 2 {
-			for j := range 2 {
-				a.Noise[i][j] = with.At(i, j) - f.Cov.At(i, j)
-			}
-		}
+		a.Noise = plus(ofAxis(m.covariance()), -1, ofAxis(f.Cov))
 		a.Movement = m.movement(p)
 	}
 	a.Flexure = m.influence(p, m.sag(p.n))
@@ -112,10 +113,10 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 	return a
 }
 
-// apart is the covariance about the axis of f when what the frames set aside say
+// doubtBy is the covariance about the axis of f when what the frames set aside say
 // may be true after all: that of the average over everything that may have
 // happened, and its distance.
-func (f *Fit) apart(all *Fit) [2][2]float64 {
+func (f *Fit) doubtBy(all *Fit) [2][2]float64 {
 	cov, basis := all.Axis.Cov, sky.TangentBasis(f.n)
 	d := [2]float64{r3.Dot(basis[0], all.n), r3.Dot(basis[1], all.n)}
 	for i := range 2 {
@@ -166,13 +167,12 @@ func (e effect) with(other effect) effect {
 // several bodies a tube that hangs may look like a movement, and a movement like
 // that: there it is what is to be allowed for both, less what is for the tube alone.
 func (m *model) movement(p point) (sum [2][2]float64) {
-	count := len(m.frames)
 	hanging := m.sag(p.n)
 	var hangs [2][2]float64
 	if len(m.c) > 1 {
 		hangs = m.influence(p, hanging)
 	}
-	add := func(d departure, weight float64) {
+	for _, d := range movements(len(m.frames)) {
 		e := effect{prior: []float64{float64(usualMovement), float64(usualMovement)}}
 		for i := range m.frames {
 			s := d.share[i]
@@ -185,22 +185,7 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 		if len(m.c) > 1 {
 			e = e.with(hanging)
 		}
-		part := m.influence(p, e)
-		for i := range 2 {
-			for j := range 2 {
-				sum[i][j] += weight * (part[i][j] - hangs[i][j])
-			}
-		}
-	}
-	add(creep(MountCreep, count), 1)
-	stride := (count + mostPlaces - 1) / mostPlaces
-	places := float64((count - 2 + stride) / stride)
-	for k := 1; k < count; k += stride {
-		add(step(MountStep, k, count), 1/places)
-	}
-	add(creep(TubeCreep, count), 1)
-	for k := 1; k < count; k += stride {
-		add(step(TubeStep, k, count), 1/places)
+		sum = plus(sum, d.weight, plus(m.influence(p, e), -1, hangs))
 	}
 	return sum
 }

@@ -69,20 +69,24 @@ type weighted struct {
 	weight float64
 }
 
-// departures are all that a rig may do: each kind with the same odds, spread
-// over the places at which it may have happened.
+// movements are those of mount and tube that a rig may make over so many frames: each kind with the same
+// odds, steps spread over the places at which they may have happened.
+func movements(count int) (out []weighted) {
+	stride := (count + mostPlaces - 1) / mostPlaces
+	places := float64((count - 2 + stride) / stride)
+	for _, kind := range []struct{ creep, step Fault }{{MountCreep, MountStep}, {TubeCreep, TubeStep}} {
+		out = append(out, weighted{creep(kind.creep, count), 1})
+		for k := 1; k < count; k += stride {
+			out = append(out, weighted{step(kind.step, k, count), 1 / places})
+		}
+	}
+	return out
+}
+
+// departures are all that a rig may do: these, and a frame that is wrong.
 func (f *Fit) departures() []weighted {
 	count := len(f.Frames)
-	out := []weighted{{creep(MountCreep, count), 1}}
-	stride := max(1, (count+mostPlaces-1)/mostPlaces)
-	places := float64((count - 2 + stride) / stride)
-	for k := 1; k < count; k += stride {
-		out = append(out, weighted{step(MountStep, k, count), 1 / places})
-	}
-	out = append(out, weighted{creep(TubeCreep, count), 1})
-	for k := 1; k < count; k += stride {
-		out = append(out, weighted{step(TubeStep, k, count), 1 / places})
-	}
+	out := movements(count)
 	strayest := f.strayest(mostPlaces)
 	for _, k := range strayest {
 		out = append(out, weighted{alone(k, count), 1 / float64(len(strayest))})

@@ -91,7 +91,7 @@ type Fit struct {
 	body     []int // of each frame
 	bodies   int
 	n, c     sky.Vec
-	Cov      *mat.SymDense // of n (2, basis tangents(n)) and c (2, basis of tangentsCamera(c)), model error included
+	Cov      *mat.SymDense // of n (2) and c (2), square radians in the bases sky.TangentBasis of both, model error included
 }
 
 // TooLittleTurnError says that the attitudes differ too little in the angle
@@ -148,7 +148,7 @@ const (
 // frame with their covariances; towards picks the end of the line (any
 // direction within 90 degrees of it: the elevated pole). Fewer than two frames,
 // too little turn, mixed parities and frames that no one line explains within
-// usableAxis are errors.
+// [UsableAxis] are errors.
 func Find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	fit, err := find(frames, towards)
 	if err != nil {
@@ -157,7 +157,7 @@ func Find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	return fit, nil
 }
 
-// find is FitAxis, but beside ErrNotRigid it gives the fit all the same, to
+// find is [Find], but beside ErrNotRigid it gives the fit all the same, to
 // be diagnosed.
 func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	if len(frames) < 2 {
@@ -213,10 +213,7 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	}
 	last := len(frames) - 1
 	fit.Body = sky.Camera(frames[last].R.Transpose().Mul(fit.straight[last].R).Apply(fit.c)) // as it hangs
-	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: [2][2]float64{
-		{fit.Cov.At(0, 0), fit.Cov.At(0, 1)},
-		{fit.Cov.At(1, 0), fit.Cov.At(1, 1)},
-	}}
+	fit.Axis = Axis{Dir: sky.Local(fit.n), Cov: ofAxis(fit.Cov)}
 	fit.Turns = TurnsAbout(frames, fit.n)
 	fit.Span = Arc(fit.Turns)
 	if major, _, _ := fit.Axis.Ellipse(); !(major < UsableAxis) {

@@ -39,7 +39,7 @@ const (
 
 // TurnWays follows the line of sight both ways by the amount by, about the axis,
 // the better way first. turns are the angles of the RA axis of the frames of the
-// measurement since the first of them, oldest first, as in [FrameView]. Where
+// measurement since the first of them, oldest first, as in [FrameReport]. Where
 // both ways are as good, the one that keeps higher comes first, and where the
 // altitudes hardly differ the one that goes on as before. Where the turn is to
 // lead back, the way back is the one that counts and comes first. The tripod

@@ -24,14 +24,14 @@ const (
 	// which it explains the frames.
 	explained = 0.01
 
-	// noiseSteps: beyond the stars, explanations are tried with the mechanical
-	// noise of a good mount, then with twice that, and so on while it is less
+	// clearFault: explanations are tried with the mechanical noise of a good mount
+	// beyond that of the stars, then with twice that, and so on while it is less
 	// than 1 in clearFault of what there is to explain.
 	clearFault = 8
 
-	// apart is the difference in chi-square from which the better of two
+	// clearlyBetter is the difference in chi-square from which the better of two
 	// explanations with equally many unknowns is believed: odds of 90 to 1.
-	apart = 9
+	clearlyBetter = 9
 )
 
 // alternative is one explanation tried.
@@ -78,7 +78,7 @@ func (f *Fit) diagnose(noise sky.Angle) (Diagnosis, bool) {
 	}
 	best := tried[0].Diagnosis
 	for _, a := range tried {
-		if a.chi2 < tried[0].chi2+apart && !slices.Contains(best.OneOf, a.Fault) {
+		if a.chi2 < tried[0].chi2+clearlyBetter && !slices.Contains(best.OneOf, a.Fault) {
 			best.OneOf = append(best.OneOf, a.Fault)
 		}
 	}
@@ -86,7 +86,7 @@ func (f *Fit) diagnose(noise sky.Angle) (Diagnosis, bool) {
 		best.OneOf = nil
 	}
 	for _, a := range tried[1:] {
-		if a.chi2 < tried[0].chi2+apart && a.Fault == best.Fault && a.Frame != best.Frame {
+		if a.chi2 < tried[0].chi2+clearlyBetter && a.Fault == best.Fault && a.Frame != best.Frame {
 			// The same kind at another place: the place is open, so nothing is told.
 			return Diagnosis{Fault: Unexplained}, true
 		}

@@ -124,7 +124,7 @@ func (m *Measurement) refit(air Refraction) {
 	if m.Fit != nil {
 		m.Allowance = m.Fit.Allowance(air)
 		if before != nil {
-			m.Allowance.Movement = m.Fit.apart(before)
+			m.Allowance.Movement = m.Fit.doubtBy(before)
 		}
 	}
 	m.describe(pole)

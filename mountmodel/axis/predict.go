@@ -127,13 +127,7 @@ func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, 
 	if err != nil {
 		return 0, false
 	}
-	cov := m.movement(p)
-	for i := range 2 {
-		for j := range 2 {
-			cov[i][j] += inv.At(i, j)
-		}
-	}
-	return Major(cov), true
+	return Major(plus(m.movement(p), 1, ofAxis(inv))), true
 }
 
 // TurnAdvice says which turn of the RA axis to ask for next.

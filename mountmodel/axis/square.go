@@ -37,7 +37,8 @@ const (
 	mostAslant = 5 * sky.Degree
 )
 
-// Squareness is false of frames at one declination and side of the pier.
+// Squareness tells how the parts of the mount stand to each other; ok is false of frames at one declination and
+// side of the pier, and where what comes out is no mount's.
 //
 // The camera turns about the declination axis d, which therefore stands still in
 // the camera's frame whatever the declination, and so does its angle to the right
@@ -119,7 +120,7 @@ func squareness(c []sky.Vec, towards sky.Vec, cov *mat.SymDense, prior sky.Angle
 		}
 	}
 	z := sky.Vec{Z: 1}
-	sin := math.Max(-1, math.Min(1, r3.Dot(d, z)))
+	sin := min(max(r3.Dot(d, z), -1), 1)
 	g := mat.NewVecDense(3, []float64{r3.Dot(basis[0], z), r3.Dot(basis[1], z), 0})
 	variance := mat.Inner(g, inv, g) / max(1-sin*sin, 1e-6)
 	return Squareness{
