@@ -64,7 +64,7 @@ func testTold(t *testing.T, p *browsertest.Page) {
 	}
 	publish(t, s, state(2, [2]float64{27, 7}, [2]float64{15, 7}))
 	p.Says("How far did you turn the azimuth bolt?")
-	p.Inspect("told-phone")
+	p.Inspect("bolt-report-phone")
 	p.Click(`[data-turns="-0.25"]`)
 	waitTold(t, rec, "turned azimuth -0.25")
 	p.Says("Told: Azimuth bolt, ¼ turn anticlockwise.")

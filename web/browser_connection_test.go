@@ -30,7 +30,7 @@ func adjusting(age time.Duration, staleAfter time.Duration) State {
 
 const (
 	looksOld   = `document.documentElement.dataset.stale === "true" && document.querySelectorAll(".old .figure").length === 2`
-	looksFresh = `document.getElementById("pulse").dataset.state === "fresh" && document.documentElement.dataset.stale === "false" && !document.querySelector(".old")`
+	looksFresh = `document.getElementById("frame-age").dataset.state === "fresh" && document.documentElement.dataset.stale === "false" && !document.querySelector(".old")`
 	showsWay   = `[...document.querySelectorAll(".way")].some(e => e.checkVisibility())`
 )
 
@@ -52,7 +52,7 @@ func testStale(t *testing.T, p *browsertest.Page) {
 	}
 	p.Inspect("old-phone")
 	browsertest.Eval[bool](p, `scrollTo(0, 1e6), true`)
-	p.Until(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("pulse-age").getBoundingClientRect())`)
+	p.Until(`(r => r.top >= 0 && r.bottom <= innerHeight)(document.getElementById("frame-age-text").getBoundingClientRect())`)
 	publish(t, s, adjusting(time.Second, 30*time.Second))
 	p.Until(looksFresh)
 	p.Until(showsWay)
@@ -85,7 +85,7 @@ func testReconnect(t *testing.T, p *browsertest.Page) {
 	publish(t, s, StateFromView(southern, Around{Latest: latestOf(2, time.Now(), nil)}))
 	p.Says("Lower the axis")
 	p.Until(looksFresh)
-	if browsertest.Eval[bool](p, `document.getElementById("pulse").innerText.includes("connection")`) {
+	if browsertest.Eval[bool](p, `document.getElementById("frame-age").innerText.includes("connection")`) {
 		t.Error("still says that there is no connection")
 	}
 }

@@ -18,16 +18,16 @@ func testLooks(t *testing.T, p *browsertest.Page) {
 	publish(t, s, adjusting(0, time.Minute))
 	p.Do(chromedp.Navigate(s.url))
 	for _, look := range []string{"night", "day", "night"} {
-		p.Look(look)
+		p.Theme(look)
 		p.Do(chromedp.Reload())
-		if got := browsertest.Eval[string](p, `document.documentElement.dataset.look`); got != look {
+		if got := browsertest.Eval[string](p, `document.documentElement.dataset.theme`); got != look {
 			t.Errorf("after a reload the look is %s, want %s", got, look)
 		}
 	}
 	if got := browsertest.Eval[string](p, `getComputedStyle(document.documentElement).backgroundColor`); got != "rgb(0, 0, 0)" {
 		t.Errorf("night is %s", got)
 	}
-	if !browsertest.Eval[bool](p, `document.querySelector("script").src.endsWith("/js/look.js") && !document.querySelector("script").type`) {
+	if !browsertest.Eval[bool](p, `document.querySelector("script").src.endsWith("/js/theme.js") && !document.querySelector("script").type`) {
 		t.Error("the look is not set before the first paint")
 	}
 }

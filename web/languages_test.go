@@ -159,7 +159,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 			p.Until(fmt.Sprintf(`document.documentElement.lang.startsWith(%q) && document.body.dataset.phase === %q`, l.code, scene.state.Phase))
 			time.Sleep(60 * time.Millisecond)
 			p.NothingSticksOut(l.code + " " + scene.name)
-			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #pulse, #total, #told, #warnings, #watched, #correction, #proof, #habits, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
+			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #frame-age, #total, #bolt-report, #warnings, #watched, #correction, #proof, #habits, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
 			if found := english.FindString(strings.ReplaceAll(text, "polard serve", "")); found != "" {
 				t.Errorf("%s, %s: English is left (%q):\n%s", l.code, scene.name, found, text)
 			}
@@ -172,12 +172,12 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		publish(t, s, StateFromView(one, Around{Latest: latestOf(1, time.Now(), nil)}))
 		p.Says(l.turn)
 		p.Inspect("language-" + l.code)
-		p.Look("day")
+		p.Theme("day")
 		publish(t, s, StateFromView(waiting(northSite), Around{}))
 		p.Click("#setup-open")
 		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
 		p.Says(l.place)
-		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`import("/assets/%s/js/sheet.js").then(m => Promise.all([fetch("/api/v1/setup").then(r => r.json()), m.fetchSheet()])).then(([sheet, own]) =>
+		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`import("/assets/%s/js/setupdata.js").then(m => Promise.all([fetch("/api/v1/setup").then(r => r.json()), m.fetchSetup()])).then(([sheet, own]) =>
 			Object.entries(sheet.steps).filter(([k, v]) => own.steps[k]?.length !== v.length).map(([k]) => k))`, s.assets.version)); len(differ) > 0 {
 			t.Errorf("%s: other steps of the set-up than the service has: %q", l.code, differ)
 		}

@@ -26,7 +26,7 @@ func TestTypes(t *testing.T) {
 	}
 	out, err := exec.CommandContext(t.Context(), path, append(languages, "--noEmit", "--checkJs", "--allowJs", "--strict", "--noUnusedLocals", "--noUnusedParameters",
 		"--target", "es2022", "--module", "es2022", "--moduleResolution", "node", "--lib", "es2022,dom,dom.iterable",
-		"assets/js/main.js", "assets/js/look.js")...).CombinedOutput()
+		"assets/js/main.js", "assets/js/theme.js")...).CombinedOutput()
 	if err != nil {
 		t.Errorf("%v\n%s", err, out)
 	}

@@ -36,7 +36,7 @@ func (p *pageDriver) keepShot(name string) {
 	p.shots++
 	browsertest.Eval[bool](p.Page, `(scrollTo(0, 0), true)`)
 	for _, look := range []string{"day", "night"} {
-		p.Look(look)
+		p.Theme(look)
 		p.Shot(fmt.Sprintf("walk-%s-%s-%02d-%s-%s", p.pole, p.screen.Name, p.shots, name, look), false)
 	}
 }
@@ -71,7 +71,7 @@ const readView = `JSON.stringify({
 		amount: c.querySelector(".amount").textContent}))),
 	buttons: [...document.querySelectorAll("#does button, #others > button")].map(b => (b.classList.contains("strong") ? "!" : "") + b.innerText),
 	file: document.querySelector(".picture-file")?.innerText ?? "",
-	fresh: document.documentElement.dataset.stale === "false" && document.getElementById("pulse").dataset.state === "fresh",
+	fresh: document.documentElement.dataset.stale === "false" && document.getElementById("frame-age").dataset.state === "fresh",
 	phase: document.body.dataset.phase,
 	text: document.body.innerText})`
 

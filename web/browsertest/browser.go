@@ -236,10 +236,10 @@ func (p *Page) Fill(selector, text string) {
 	p.Do(chromedp.KeyEvent(text))
 }
 
-// Look sets the look, "day" or "night".
-func (p *Page) Look(look string) {
+// Theme sets the theme, "day" or "night".
+func (p *Page) Theme(theme string) {
 	p.T.Helper()
-	Eval[bool](p, fmt.Sprintf(`document.documentElement.dataset.look === %q || (document.getElementById("look").click(), true)`, look))
+	Eval[bool](p, fmt.Sprintf(`document.documentElement.dataset.theme === %q || (document.getElementById("theme").click(), true)`, theme))
 }
 
 // KeepsShots says whether pictures are to be kept: POLARD_SHOTS names a folder.
@@ -269,19 +269,19 @@ func (p *Page) Shot(name string, full bool) image.Image {
 	return img
 }
 
-// Inspect looks at the page as it stands, in both looks: nothing sticks out
+// Inspect looks at the page as it stands, in both themes: nothing sticks out
 // sideways, what is to be pressed is large, by night no pixel has any green or blue in it, and axe-core finds
 // nothing to mend. Pictures are kept if that is asked for.
 func (p *Page) Inspect(name string) {
 	p.T.Helper()
 	p.NothingSticksOut(name)
 	p.TargetsAreLarge(name)
-	p.Look("day")
+	p.Theme("day")
 	if KeepsShots() {
 		p.Shot(name+"-day", false)
 	}
 	p.Accessible(name+" by day", "")
-	p.Look("night")
+	p.Theme("night")
 	if KeepsShots() {
 		p.Shot(name+"-night", false)
 	}

@@ -61,7 +61,7 @@ func TestOverviewPage(t *testing.T) {
 			t.Errorf("%s: old are %q", screen.Name, struck)
 		}
 		for _, look := range []string{"day", "night"} {
-			browsertest.Eval[bool](p, `(document.documentElement.dataset.look = "`+look+`", true)`)
+			browsertest.Eval[bool](p, `(document.documentElement.dataset.theme = "`+look+`", true)`)
 			p.NothingSticksOut(screen.Name)
 			p.TargetsAreLarge(screen.Name)
 			img := p.Shot("overview-"+screen.Name+"-"+look, true)

@@ -3,14 +3,14 @@
 import { byId } from "./dom.js";
 
 export function measureHeights() {
-  const root = document.documentElement.style, pulse = byId("pulse");
+  const root = document.documentElement.style, frameAge = byId("frame-age");
   root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
   root.setProperty("--does-height", `${byId("does").offsetHeight}px`);
-  root.setProperty("--head-height", `${pulse.offsetTop + pulse.offsetHeight}px`);
+  root.setProperty("--head-height", `${frameAge.offsetTop + frameAge.offsetHeight}px`);
 }
 
 /** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
 export function followHeights() {
   const seen = new ResizeObserver(measureHeights);
-  for (const id of ["rig", "does", "pulse"]) seen.observe(byId(id));
+  for (const id of ["rig", "does", "frame-age"]) seen.observe(byId(id));
 }

@@ -7,8 +7,8 @@ import { byId, h, morph, setText, showParts } from "./dom.js";
 import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
-import { startLook } from "./looks.js";
-import { recall, remembers } from "./memory.js";
+import { startThemeButton } from "./themebutton.js";
+import { recall, remembers } from "./notes.js";
 import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
@@ -16,7 +16,7 @@ import { habitParts, proofParts } from "./habits.js";
 import { followHeights, measureHeights } from "./heights.js";
 import { history } from "./history.js";
 import { PagePanel } from "./page.js";
-import { renderPulse } from "./pulse.js";
+import { renderFrameAge } from "./frameage.js";
 import { RigPanel } from "./rig.js";
 import { MarksForm } from "./steps/marks.js";
 import { SetupView } from "./steps/view.js";
@@ -65,7 +65,7 @@ const tone = new Tone();
 const setup = new SetupView(now, does, byId("way"), () => show("work"), complain);
 opener.addEventListener("click", () => (document.body.dataset.view === "setup" ? setup.leaveFor("frames", () => show("work")) : show("setup")));
 const own = new PagePanel(byId("own"), complain);
-startLook(byId("look"));
+startThemeButton(byId("theme"));
 now.addEventListener("click", (e) => {
   const bolt = e.target instanceof Element ? e.target.closest("[data-change-over]")?.getAttribute("data-change-over") : null;
   if (bolt && bolt !== state?.turning) tell(`turn_${bolt}`);
@@ -153,7 +153,7 @@ function judge() {
 function tick() {
   if (!begun && performance.now() - firstAt > settleMs) begin();
   if (judge()) renderNow();
-  renderPulse(byId("pulse"), state, trust, { state: linkState, retryAt, everOpen });
+  renderFrameAge(byId("frame-age"), state, trust, { state: linkState, retryAt, everOpen });
   if (state) picture.renderTroubles(state, frameAge(state));
 }
 

@@ -3,7 +3,7 @@
 import { boltParts, order, pair, turning } from "./bolts.js";
 import { h } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
-import { note } from "./memory.js";
+import { note } from "./notes.js";
 import { saidOf } from "./said.js";
 import { planLine } from "./steps/plan.js";
 import { mount } from "./steps/start.js";

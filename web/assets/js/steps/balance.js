@@ -4,7 +4,7 @@ import { h, svg } from "../dom.js";
 import { NumberField, readAll, typed } from "../fields.js";
 import { number } from "../format.js";
 import { ask } from "../link.js";
-import { keep, note } from "../memory.js";
+import { keep, note } from "../notes.js";
 import { words } from "../words.js";
 import { drawing, label, line } from "./draw.js";
 

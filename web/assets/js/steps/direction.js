@@ -2,14 +2,14 @@
 
 import { h } from "../dom.js";
 import { number, side, time } from "../format.js";
-import { lastTime } from "../memory.js";
-import { fetchSheet } from "../sheet.js";
+import { lastTime } from "../notes.js";
+import { fetchSetup } from "../setupdata.js";
 import { words } from "../words.js";
 import { away, drawing, label, line } from "./draw.js";
 import { markField } from "./marks.js";
 
 /** @typedef {import("./view.js").Context} Context */
-/** @typedef {import("../sheet.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").Sheet} Sheet */
 
 export class DirectionStep {
   constructor() {
@@ -39,7 +39,7 @@ export class DirectionStep {
     const [hours, minutes] = this.when.value.split(":").map(Number);
     const at = new Date();
     at.setHours(hours, minutes, 0, 0);
-    const sheet = await fetchSheet(at.toISOString());
+    const sheet = await fetchSetup(at.toISOString());
     if (sheet) this.draw(sheet);
   }
 

@@ -2,7 +2,7 @@
 
 import { h } from "../dom.js";
 import { angle, number } from "../format.js";
-import { earlier, keep, mark, note, tonight } from "../memory.js";
+import { earlier, keep, mark, note, tonight } from "../notes.js";
 import { words } from "../words.js";
 import { away, drawing, label, line, strip } from "./draw.js";
 

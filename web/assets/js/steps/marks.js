@@ -3,7 +3,7 @@
 
 import { h } from "../dom.js";
 import { NumberField, readAll } from "../fields.js";
-import { mark, tonight } from "../memory.js";
+import { mark, tonight } from "../notes.js";
 import { words } from "../words.js";
 
 /** @typedef {"scale_deg"|"bearing_deg"} Reading */

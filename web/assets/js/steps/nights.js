@@ -4,7 +4,7 @@ import { angle } from "../format.js";
 import { words } from "../words.js";
 
 /**
- * @param {import("../memory.js").Night[]} nights
+ * @param {import("../notes.js").Night[]} nights
  * @returns {string[]}
  */
 export function nightLines(nights) {

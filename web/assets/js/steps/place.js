@@ -4,7 +4,7 @@ import { h } from "../dom.js";
 import { AngleField, NumberField, readAll } from "../fields.js";
 import { number, sentenceLike, side } from "../format.js";
 import { send } from "../link.js";
-import { lastTime, note } from "../memory.js";
+import { lastTime, note } from "../notes.js";
 import { words } from "../words.js";
 import { markField } from "./marks.js";
 

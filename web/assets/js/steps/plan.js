@@ -4,7 +4,7 @@ import { h, setText } from "../dom.js";
 import { NumberField, readAll } from "../fields.js";
 import { angle, number, sentenceLike } from "../format.js";
 import { send } from "../link.js";
-import { keep, note } from "../memory.js";
+import { keep, note } from "../notes.js";
 import { sentence } from "../said.js";
 import { words } from "../words.js";
 

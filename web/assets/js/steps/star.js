@@ -4,13 +4,13 @@
 import { h, svg } from "../dom.js";
 import { NumberField, readAll, typed } from "../fields.js";
 import { angle, dialTime, number, time } from "../format.js";
-import { keep, note } from "../memory.js";
+import { keep, note } from "../notes.js";
 import { words } from "../words.js";
 import { away, drawing, label, line } from "./draw.js";
 
 /** @typedef {import("./view.js").Context} Context */
-/** @typedef {import("../sheet.js").PoleStar} PoleStar */
-/** @typedef {import("../sheet.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").PoleStar} PoleStar */
+/** @typedef {import("../setupdata.js").Sheet} Sheet */
 
 // Lower than this, in degrees, haze, trees or hills may hide a star (common practice).
 const easilyHidden = 10;

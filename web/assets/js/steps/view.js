@@ -3,8 +3,8 @@
 import { serviceNow } from "../age.js";
 import { h, setText } from "../dom.js";
 import { age } from "../format.js";
-import { earlier, keep, note } from "../memory.js";
-import { fetchSheet } from "../sheet.js";
+import { earlier, keep, note } from "../notes.js";
+import { fetchSetup } from "../setupdata.js";
 import { words } from "../words.js";
 import { BalanceStep } from "./balance.js";
 import { DirectionStep } from "./direction.js";
@@ -16,7 +16,7 @@ import { StarStep } from "./star.js";
 import { StartStep } from "./start.js";
 
 /** @typedef {import("../types.js").State} State */
-/** @typedef {import("../sheet.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").Sheet} Sheet */
 /**
  * @typedef {object} Context  what a step works with
  * @property {State|null} state
@@ -185,7 +185,7 @@ export class SetupView {
   }
 
   async refresh() {
-    const sheet = this.ctx.state?.site ? await fetchSheet() : null; // without a place there is none
+    const sheet = this.ctx.state?.site ? await fetchSetup() : null; // without a place there is none
     if (sheet) this.ctx.sheet = sheet;
     if (document.body.dataset.view === "setup") this.render(this.ctx.state, this.ctx.operate);
     return sheet;

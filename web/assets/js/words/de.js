@@ -9,8 +9,8 @@ export const words = {
   title: "polard",
   steps: ["Messen", "Schrauben", "Klemmen", "Wachen"],
   toFrames: "Aufnahmen", stepsLabel: "Stand der Arbeit",
-  look: { day: "Nacht", night: "Tag" },
-  lookLabel: { day: "Nacht: Ansicht wechseln", night: "Tag: Ansicht wechseln" },
+  theme: { day: "Nacht", night: "Tag" },
+  themeLabel: { day: "Nacht: Ansicht wechseln", night: "Tag: Ansicht wechseln" },
   toSetup: "Aufbau",
   viewOnly: "Nur zusehen. „polard serve --pair“ am Rechner des Dienstes gibt einen Link zum Bedienen.",
   age: {

@@ -17,8 +17,8 @@ export const words = {
   toFrames: "Frames",
   stepsLabel: "Where the work stands",
 
-  look: { day: "Night", night: "Day" }, // the look one changes to
-  lookLabel: { day: "Change to the night look", night: "Change to the day look" },
+  theme: { day: "Night", night: "Day" }, // the look one changes to
+  themeLabel: { day: "Change to the night look", night: "Change to the day look" },
   toSetup: "Set-up",
   viewOnly: "Looking on. “polard serve --pair” on the computer that runs the service gives a link to operate.",
 

@@ -9,7 +9,7 @@ export const words = {
   title: "polard",
   steps: ["Medir", "Tornillos", "Fijar", "Vigilar"],
   toFrames: "Imágenes", stepsLabel: "Cómo va el trabajo",
-  look: { day: "Noche", night: "Día" }, lookLabel: { day: "Noche: cambiar de aspecto", night: "Día: cambiar de aspecto" },
+  theme: { day: "Noche", night: "Día" }, themeLabel: { day: "Noche: cambiar de aspecto", night: "Día: cambiar de aspecto" },
   toSetup: "Montaje", viewOnly: "Solo mirando. «polard serve --pair» en el ordenador del servicio da un enlace para manejar.",
   age: {
     label: "Edad de la última imagen", fresh: (age) => `Última imagen hace ${age}`, old: (age) => `ANTIGUA: imagen de hace ${age}`, none: "Aún no hay imagen", connecting: "Conectando …",

@@ -9,7 +9,7 @@ export const words = {
   title: "polard",
   steps: ["Mesurer", "Vis", "Bloquer", "Veiller"],
   toFrames: "Images", stepsLabel: "Où en est le travail",
-  look: { day: "Nuit", night: "Jour" }, lookLabel: { day: "Nuit : changer d’aspect", night: "Jour : changer d’aspect" },
+  theme: { day: "Nuit", night: "Jour" }, themeLabel: { day: "Nuit : changer d’aspect", night: "Jour : changer d’aspect" },
   toSetup: "Installation", viewOnly: "En spectateur. « polard serve --pair » sur l’ordinateur du service donne un lien pour agir.",
   age: {
     label: "Âge de la dernière image", fresh: (age) => `Dernière image il y a ${age}`, old: (age) => `ANCIEN : image d’il y a ${age}`,

@@ -9,7 +9,7 @@ export const words = {
   title: "polard",
   steps: ["Misura", "Viti", "Blocco", "Guardia"],
   toFrames: "Immagini", stepsLabel: "A che punto è il lavoro",
-  look: { day: "Notte", night: "Giorno" }, lookLabel: { day: "Notte: cambiare aspetto", night: "Giorno: cambiare aspetto" },
+  theme: { day: "Notte", night: "Giorno" }, themeLabel: { day: "Notte: cambiare aspetto", night: "Giorno: cambiare aspetto" },
   toSetup: "Montaggio", viewOnly: "Solo a guardare. «polard serve --pair» sul computer del servizio dà un link per operare.",
   age: {
     label: "Età dell’ultima immagine", fresh: (age) => `Ultima immagine ${age} fa`, old: (age) => `VECCHIA: immagine di ${age} fa`, none: "Ancora nessuna immagine", connecting: "Connessione …", lost: (s) => s > 0 ? `Nessuna connessione. Riprovo tra ${s} s` : "Nessuna connessione. Riprovo …", stopped: "Il servizio è stato fermato. La pagina torna con lui.", unpaired: "Questo apparecchio non è più abbinato", unsolved: "e non riconosciuta", took: (ms) => `letta in ${ms}`, clock: "L’ora dell’immagine non va con il suo arrivo: controllare l’orologio del computer della camera.",

@@ -8,7 +8,7 @@ import { words as en } from "./en.js";
 export const words = {
   title: "polard",
   steps: ["测量", "螺丝", "锁紧", "监视"],
-  toFrames: "图像", stepsLabel: "工作进度", look: { day: "夜间", night: "日间" }, lookLabel: { day: "夜间: 换外观", night: "日间: 换外观" },
+  toFrames: "图像", stepsLabel: "工作进度", theme: { day: "夜间", night: "日间" }, themeLabel: { day: "夜间: 换外观", night: "日间: 换外观" },
   toSetup: "架设", viewOnly: "仅观看。在运行服务的电脑上执行“polard serve --pair”可得到操作链接。",
   age: { label: "最近一帧的时间", fresh: (age) => `最近一帧 ${age}前`, old: (age) => `已过时：${age}前的一帧`, none: "还没有图像", connecting: "连接中…", lost: (s) => s > 0 ? `没有连接。${s} 秒后重试` : "没有连接。正在重试…", stopped: "服务已停止。恢复后页面自动回来。", unpaired: "本设备已不再配对", unsolved: "未能识别", took: (ms) => `用时 ${ms}`, clock: "图像的时间与到达时间不符：检查相机电脑的时钟。", stage: { waiting: () => "已到一帧", reading: () => "读取中", searching: (s) => `已搜索 ${s}；有云？` }, more: (n) => `等待 ${n} 帧` },
   service,

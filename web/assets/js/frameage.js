@@ -6,12 +6,12 @@ import { age, number } from "./format.js";
 import { words } from "./words.js";
 
 /**
- * @param {HTMLElement} pulse
+ * @param {HTMLElement} element
  * @param {import("./types.js").State|null} state
  * @param {import("./now.js").Trust} trust
  * @param {{state: import("./link.js").LinkState, retryAt: number|null, everOpen: boolean}} link
  */
-export function renderPulse(pulse, state, trust, link) {
+export function renderFrameAge(element, state, trust, link) {
   const w = words.age;
   const a = frameAge(state);
   let mood = a === null ? "none" : trust.stale ? "old" : "fresh";
@@ -31,10 +31,10 @@ export function renderPulse(pulse, state, trust, link) {
     const left = link.retryAt === null ? 0 : Math.ceil((link.retryAt - performance.now()) / 1000);
     note = link.state === "stopped" ? w.stopped : link.state === "unpaired" ? w.unpaired : w.lost(left);
   }
-  pulse.setAttribute("aria-label", w.label);
-  pulse.dataset.state = mood;
-  setText(byId("pulse-age"), text);
-  setText(byId("pulse-note"), note);
+  element.setAttribute("aria-label", w.label);
+  element.dataset.state = mood;
+  setText(byId("frame-age-text"), text);
+  setText(byId("frame-age-note"), note);
   const full = state?.stale_after_ms ?? 1;
-  byId("pulse-fill").style.setProperty("--left", String(a === null ? 0 : Math.max(0, 1 - a / full)));
+  byId("frame-age-fill").style.setProperty("--left", String(a === null ? 0 : Math.max(0, 1 - a / full)));
 }

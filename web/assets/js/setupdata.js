@@ -2,7 +2,7 @@
 
 import { number } from "./format.js";
 import { ask } from "./link.js";
-import { note } from "./memory.js";
+import { note } from "./notes.js";
 import { language, words } from "./words.js";
 
 /** @typedef {{distance_arcmin: number, position_angle_deg: number, east_arcmin: number, up_arcmin: number}} StarOffset */
@@ -43,7 +43,7 @@ import { language, words } from "./words.js";
  * @param {string} [at] another time, ISO 8601 with its zone
  * @returns {Promise<Sheet|null>}
  */
-export async function fetchSheet(at) {
+export async function fetchSetup(at) {
   const q = new URLSearchParams();
   const eyepiece = note("eyepiece");
   for (const key of ["telescope_mm", "eyepiece_mm", "apparent_field_deg", "field_stop_mm"]) {

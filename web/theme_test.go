@@ -19,7 +19,7 @@ func TestContrast(t *testing.T) {
 		t.Fatal(err)
 	}
 	day := variables(t, string(css), ":root {")
-	night := variables(t, string(css), `:root[data-look="night"] {`)
+	night := variables(t, string(css), `:root[data-theme="night"] {`)
 	for _, look := range []struct {
 		name string
 		vars map[string]color.RGBA

@@ -1,5 +1,5 @@
 // A classic script in the head, so that the page never flashes white in the
-// dark: sets the look before the first paint. Until the person chooses, the
+// dark: sets the theme before the first paint. Until the person chooses, the
 // hour of the browser's clock decides. It also loads the page anew where one of its files did not come, as when
 // a phone changes its network: without it nothing would stand there for good.
 "use strict";
@@ -8,11 +8,11 @@
     const lost = e.target;
     if (lost instanceof HTMLScriptElement || lost instanceof HTMLLinkElement && lost.rel === "stylesheet") setTimeout(() => location.reload(), 1000);
   }, true);
-  let look = null;
-  try { look = localStorage.getItem("look"); } catch { /* no storage: the hour decides */ }
-  if (look !== "day" && look !== "night") {
+  let theme = null;
+  try { theme = localStorage.getItem("theme"); } catch { /* no storage: the hour decides */ }
+  if (theme !== "day" && theme !== "night") {
     const hour = new Date().getHours();
-    look = hour >= 7 && hour < 18 ? "day" : "night";
+    theme = hour >= 7 && hour < 18 ? "day" : "night";
   }
-  document.documentElement.dataset.look = look;
+  document.documentElement.dataset.theme = theme;
 })();
