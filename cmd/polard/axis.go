@@ -299,8 +299,7 @@ func (r axisReport) stand(out *axisJSON) {
 	if m == nil {
 		return
 	}
-	axis, offset, move, uncertainty := directionOf(m.Axis.Dir), offsetOf(*m), moveOf(*m), uncertaintyOf(*m)
-	out.Axis, out.Offset, out.Move, out.Uncertainty = &axis, &offset, &move, &uncertainty
+	out.Axis, out.Offset, out.Move, out.Uncertainty = new(directionOf(m.Axis.Dir)), new(offsetOf(*m)), new(moveOf(*m)), new(uncertaintyOf(*m))
 	if !r.watched {
 		out.Confirmed = string(r.view.Confirmed)
 	}
