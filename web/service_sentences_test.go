@@ -16,6 +16,9 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
+// manyOfOne finds one star that is said as many.
+var manyOfOne = regexp.MustCompile(`\b1 (stars|Sterne|étoiles|estrellas|stelle)`)
+
 // english finds words that stand in no other language's sentences.
 var english = regexp.MustCompile(`(?i)\b(the|and|with|from|frame|frames|take|turn|bolt|bolts|pole|axis)\b`)
 
@@ -106,8 +109,9 @@ func testServiceSentences(t *testing.T, p *browsertest.Page) {
 		sky.Say("plan_left_out", "Left out: %s.", sky.Say("left_side_limit", "the other side of the pier: %s", low.Args[2]))),
 		[]sky.Saying{sky.Say("care_manuals", "The makers' manuals come first."), sky.Say("care_balance", "Balance and clutches must hold.")})
 	state.Equipment.Fail(low)
-	state.Equipment.Tell(sky.Say("shot_longer", "%d stars are few: exposing %s s", 13, sky.Decimal{Value: 4.5, Digits: 1}))
+	state.Equipment.Tell(sky.Say("shot_longer", "too few stars (%d): exposing %s s", 13, sky.Decimal{Value: 4.5, Digits: 1}))
 	state.Frames = append(state.Frames, Frame{Number: 9, File: "cloudy.fits", Status: "unsolved", Message: "only 7 stars found", Said: SaidFrom(sky.Saying{Code: "few_stars", Args: []any{7}, Text: "only 7 stars found"})})
+	state.Frames = append(state.Frames, Frame{Number: 10, File: "cap.fits", Status: "unsolved", Message: "only one star found", Said: SaidFrom(sky.Saying{Code: "few_stars", Args: []any{1}, Text: "only one star found"})})
 	state.Plan = &Plan{Planned: true, ExposureS: 180, TrailPx: 4.2, LongestExposureS: 42, ToleranceArcmin: 1}
 	verdict := []sky.Saying{
 		sky.Say("plan_within", "Stars stay within %s (%s px) as long as the axis is within %s of %s.", sky.Known(3.2*sky.Arcsecond), degrees(1), sky.Amount(9.4*sky.Arcminute), sky.Say("aim_refracted", "the refracted pole")),
@@ -135,6 +139,9 @@ func testServiceSentences(t *testing.T, p *browsertest.Page) {
 		})()`)
 		said += browsertest.Eval[string](p, `window.plan`)
 		p.NothingSticksOut(l.code + " plan")
+		if plural := manyOfOne.FindString(said); plural != "" {
+			t.Errorf("%s: one star is said as many: %q", l.code, plural)
+		}
 		if found := english.FindAllString(said, -1); len(found) > 0 {
 			t.Errorf("%s: English is left (%q):\n%s", l.code, found, said)
 		}

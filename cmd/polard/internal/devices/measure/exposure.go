@@ -46,11 +46,11 @@ func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next device
 			factor = 4
 		}
 		next.Exposure = min(factor*shot.Exposure, longest)
-		return next, sky.Say("shot_longer", "%d stars are few: exposing %s s", seen.Stars, sky.Decimal{Value: next.Exposure.Seconds(), Digits: 1})
+		return next, sky.Say("shot_longer", "too few stars (%d): exposing %s s", seen.Stars, sky.Decimal{Value: next.Exposure.Seconds(), Digits: 1})
 	case seen.Stars < enoughStars && saturated <= mostSaturated:
 		if gain := higher(shot.Gain, info); gain != nil {
 			next.Gain = gain
-			return next, sky.Say("shot_more_gain", "%d stars are few, and the exposure is long enough: gain %s", seen.Stars, sky.Decimal{Value: *gain})
+			return next, sky.Say("shot_more_gain", "too few stars (%d), and the exposure is long enough: gain %s", seen.Stars, sky.Decimal{Value: *gain})
 		}
 	case saturated > mostSaturated && seen.Stars >= enoughStars || seen.Stars > manyStars:
 		if gain := lower(shot.Gain, info); gain != nil && saturated > mostSaturated {
