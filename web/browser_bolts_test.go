@@ -38,6 +38,7 @@ func testBoltsKeepTheirPlaces(t *testing.T, p *browsertest.Page) {
 	wrong.Turning = adjust.AzimuthBolt
 	publish(t, s, StateFromView(wrong, Around{Latest: latestOf(9, time.Now(), nil)}))
 	p.Says("That was the wrong way: 10.0′ worse.")
+	p.Says("To your left as you face the pole")
 	p.Until(`document.querySelectorAll("#now .notch").length === 1 && document.activeElement === document.querySelector(".choice button")`)
 	p.Inspect("wrong-way-phone")
 	p.Click(`[data-change-over="altitude"]`)

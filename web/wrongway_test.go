@@ -26,7 +26,7 @@ func readings(offsets ...[2]float64) mountmodel.View {
 	return v
 }
 
-// A turn of the wrong sense is said with the first frame that shows it, and nothing
+// A turn of the wrong sense is said from the first frame that shows it until a bolt moves again, and nothing
 // else is called one. The worsening is plain subtraction.
 func TestWrongWay(t *testing.T) {
 	for _, c := range []struct {
@@ -42,6 +42,10 @@ func TestWrongWay(t *testing.T) {
 		{"past the pole, and farther off than before", [][2]float64{{20, 5}, {-26, 5}}, "", 0},
 		{"the other bolt goes along a little", [][2]float64{{20, 5}, {10, 5.5}}, "", 0},
 		{"noise", [][2]float64{{20, 5}, {20.1, 5}}, "", 0},
+		{"wrong, and not turned since", [][2]float64{{20, 5}, {30, 5.4}, {30.1, 5.4}, {30, 5.41}}, "azimuth", 10},
+		{"right, and not turned since", [][2]float64{{20, 5}, {12, 5}, {12.1, 5}}, "", 0},
+		{"wrong, then the other bolt", [][2]float64{{20, 5}, {30, 5}, {30, 2}, {30, 2.01}}, "", 0},
+		{"an error that grows by noise alone", [][2]float64{{20, 5}, {20.1, 5}, {20.2, 5}, {20.3, 5}, {20.4, 5}}, "", 0},
 		{"wrong, then right", [][2]float64{{20, 5}, {30, 5}, {14, 5}}, "", 0},
 	} {
 		v := readings(c.offsets...)

@@ -65,14 +65,14 @@ function large(state, now, m) {
   const wrong = state.wrong_way;
   const wrongly = wrong?.bolt === m.bolt;
   const stroke = strokeOf(state, m.bolt);
-  const hand = wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : stroke || handSide(m.way, (state.site?.lat_deg ?? 0) < 0);
+  const hand = stroke || handSide(m.way, (state.site?.lat_deg ?? 0) < 0);
   const head = m.done ? words.stands[m.way] ?? order(m) : order(m);
   return h("div", { class: `card now-card bolt-card ${m.bolt}`, "data-kind": m.bolt },
     h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
     h("p", { class: "figure", "data-bolt": m.bolt }, figure(m.amount_arcmin)),
     h("div", { class: "bolt-words" },
-      h("p", { class: wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, hand),
-      h("p", { class: "sub" }, words.giveOrTake(spread(sd))),
+      h("p", { class: wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : hand),
+      h("p", { class: "sub" }, wrongly && hand ? hand : words.giveOrTake(spread(sd))),
       m.bolt === "altitude" && h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt)),
     boltRule(state, now, m, !m.done));
 }

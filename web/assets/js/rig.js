@@ -59,8 +59,11 @@ export class RigPanel {
         h("div", { role: "group", "aria-label": words.bolt.azimuth }, h("p", { class: "label" }, words.bolt.azimuth),
           this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1))))),
       this.stands, this.faults);
-    // On a phone on its side the sheet would hide the number: it is opened at a press.
-    if (matchMedia("(max-height: 29.99rem) and (max-width: 59.99rem)").matches) this.show(false);
+    // On a phone that lies or is laid on its side the sheet would hide the number: it is opened at a press.
+    const aside = matchMedia("(max-height: 29.99rem) and (max-width: 59.99rem)");
+    const putAway = () => { if (aside.matches) this.show(false); };
+    putAway();
+    aside.addEventListener("change", putAway);
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
