@@ -62,6 +62,12 @@ func testStale(t *testing.T, p *browsertest.Page) {
 	p.Says("OLD: last frame 3 h ago")
 	p.Until(looksOld)
 	p.Says("No frame has come for 3 h. Does the camera expose, and does it write into /nights/2026-03-14?")
+	// Behind locked bolts nothing is turned: the result stays, with its age.
+	done := viewOf(northSite, mountmodel.Done, 0.5*sky.Arcminute, -0.4*sky.Arcminute)
+	publish(t, s, StateFromView(done, Around{Latest: latestOf(3, time.Now().Add(-4*time.Hour), nil), StaleAfter: 30 * time.Second, Source: old.Source}))
+	p.Says("Last frame 4 h ago")
+	p.Until(looksFresh)
+	p.Until(`parseFloat(document.querySelector(".now-card .figure").textContent) > 0`)
 }
 
 // The service goes away and comes back: the page says so, takes its numbers

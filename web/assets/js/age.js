@@ -32,3 +32,13 @@ export function frameAge(state) {
   if (now === null || !state?.latest) return null;
   return Math.max(0, now - state.latest.read_ms);
 }
+
+/**
+ * Whether a frame should have come since, so that what stands there is old. What stands behind locked bolts is as true
+ * in a pause between frames, as before a long exposure: its age stands beside it.
+ * @param {import("./types.js").State|null} state
+ */
+export function overdue(state) {
+  if (state?.phase === "done" || state?.phase === "watching") return false;
+  return (frameAge(state) ?? 0) > (state?.stale_after_ms ?? 0);
+}

@@ -1,6 +1,6 @@
 // Joins the service's messages to the parts of the page.
 
-import { frameAge, heard } from "./age.js";
+import { frameAge, heard, overdue } from "./age.js";
 import { total } from "./bolts.js";
 import { correctionParts, fixName } from "./correction.js";
 import { byId, h, morph, setText, showParts } from "./dom.js";
@@ -141,9 +141,8 @@ function show(view) {
 
 /** Looks how far the state can be trusted now; true when that changed. */
 function judge() {
-  const a = frameAge(state);
   const lost = linkState !== "open" && everOpen, unpaired = linkState === "unpaired";
-  const stale = a !== null && (lost || a > (state?.stale_after_ms ?? 0));
+  const stale = frameAge(state) !== null && (lost || overdue(state));
   const changed = stale !== trust.stale || lost !== trust.lost || unpaired !== trust.unpaired;
   Object.assign(trust, { stale, lost, unpaired });
   return changed;

@@ -61,9 +61,12 @@ export class RigPanel {
       this.stands, this.faults);
     // On a phone that lies or is laid on its side the sheet would hide the number: it is opened at a press.
     const aside = matchMedia("(max-height: 29.99rem) and (max-width: 59.99rem)");
-    const putAway = () => { if (aside.matches) this.show(false); };
-    putAway();
-    aside.addEventListener("change", putAway);
+    const lay = (/** @type {boolean} */ open) => {
+      if (aside.matches) this.upright = open;
+      this.show(aside.matches ? false : this.upright);
+    };
+    lay(true);
+    aside.addEventListener("change", () => lay(!this.body.hidden));
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
