@@ -38,6 +38,14 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	state.Rig = &RigState{Name: "the practice rig", Drive: true}
 	publish(t, s, state)
 	p.Says("Practice rig")
+	// It is put away where the phone is laid on its side, and is back where it is held upright.
+	for _, c := range []struct {
+		screen browsertest.Screen
+		open   bool
+	}{{browsertest.Landscape, false}, {browsertest.Laptop, true}, {browsertest.Landscape, false}, {browsertest.Phone, true}} {
+		p.Do(c.screen.Size())
+		p.Until(fmt.Sprintf(`document.getElementById("rig-body").checkVisibility() === %t`, c.open))
+	}
 	button := func(name string) {
 		t.Helper()
 		browsertest.Eval[bool](p, fmt.Sprintf(`([...document.querySelectorAll("#rig button")].find(b => b.firstChild.textContent === %q).click(), true)`, name))

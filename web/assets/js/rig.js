@@ -61,12 +61,13 @@ export class RigPanel {
       this.stands, this.faults);
     // On a phone that lies or is laid on its side the sheet would hide the number: it is opened at a press.
     const aside = matchMedia("(max-height: 29.99rem) and (max-width: 59.99rem)");
-    const lay = (/** @type {boolean} */ open) => {
-      if (aside.matches) this.upright = open;
-      this.show(aside.matches ? false : this.upright);
+    let upright = true; // whether it is open there
+    const lay = () => {
+      if (aside.matches) upright = !this.body.hidden;
+      this.show(!aside.matches && upright);
     };
-    lay(true);
-    aside.addEventListener("change", () => lay(!this.body.hidden));
+    lay();
+    aside.addEventListener("change", lay);
     root.addEventListener("keydown", (e) => this.key(e));
   }
 
