@@ -143,8 +143,8 @@ export function total(state, now) {
   const times = (now.offset.total_arcmin ?? 0) / (state.tolerance_arcmin || 1);
   const more = (state.do.said_details ?? []).filter((d) => d.code !== "stands" && d.code !== "moves");
   return [
-    h("p", {}, words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), " ",
-      times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""),
+    // One piece of text: a second one would jump where a figure of the first loses a digit.
+    h("p", {}, [words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""].join(" ").trim()),
     plan && h("p", {}, plan),
     ...more.map((d) => h("p", {}, whole(d, d.text))),
   ];
