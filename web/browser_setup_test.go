@@ -137,6 +137,9 @@ func testMounts(t *testing.T, p *browsertest.Page) {
 	p.Says("the horizon now") // above or below it, by the hour
 	step(1)
 	p.Says("Two legs towards north")
+	p.Do(browsertest.Laptop.Size())
+	p.Inspect("setup-equator-ground")
+	p.Do(browsertest.Phone.Size())
 	for kind, says := range map[string]string{"fork": "Fork towards the pole", "tracker": "The drive's axis towards the pole"} {
 		step(1)
 		browsertest.Eval[bool](p, fmt.Sprintf(`(e => { e.value = %q; e.dispatchEvent(new Event("change")); return true; })(document.getElementById("f-mount"))`, kind))

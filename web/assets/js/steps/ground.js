@@ -62,7 +62,7 @@ export class GroundStep {
 /**
  * The pole's side is up on the page, as the person faces it.
  * @param {boolean} south
- * @param {number[]} legs true azimuths, the pole's leg first
+ * @param {number[]} legs true azimuths, the leg in the meridian first
  */
 function tripod(south, legs) {
   const w = words.setup.ground;
@@ -72,11 +72,12 @@ function tripod(south, legs) {
   return drawing(300, 226, w.drawn(legs.map((a) => number(a, 0, "°"))), [
     line(x, 26, x, 216, "d-hair"), line(22, y, 278, y, "d-hair"),
     ...legs.map((az, i) => strip(x, y, turned(az), 76, 15, i === 0 ? "d-rule" : "d-body")),
-    // The mount leans over the pole's leg: its head, an oblong.
+    // The mount's head, an oblong that leans towards the pole.
     strip(x, y + 14, 0, 34, 26, "d-ink"),
     ...legs.map((az, i) => {
       const [lx, ly] = away(x, y, turned(az), 94);
-      return label(lx - (i === 0 ? 20 : 0), ly + (i === 0 ? 24 : 5), number(az, 0, "°"));
+      // Beside the line of the meridian, and within the drawing where it points down.
+      return label(lx - (i === 0 ? 26 : 0), i === 0 ? Math.min(ly + 24, 200) : ly + 5, number(az, 0, "°"));
     }),
     label(x + 16, 20, sides[0], "start", "d-big"), label(296, y + 6, sides[1], "end", "d-big"),
     label(x + 16, 222, sides[2], "start", "d-big"), label(4, y + 6, sides[3], "start", "d-big"),

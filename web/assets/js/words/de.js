@@ -259,7 +259,7 @@ export const words = {
       head: { north: "Ein Bein nach Norden", south: "Ein Bein nach Süden" }, lastTime: (text) => `Letztes Mal notiert: ${text}`,
       level: (deg) => `Basis auf ${deg} waagrecht stellen. Das ändert nicht, wohin die Achse zeigt; es hält die Schrauben auseinander.`,
       couples: (up, across) => `Ein Grad schief hier: 1° Drehen kippt die Achse um ${up}, 1° Heben schiebt sie ${across} zur Seite.`,
-      mark: "Marken am Boden, für die nächste Nacht", sides: { north: "N", east: "O", south: "S", west: "W" }, drawn: (legs) => `Das Stativ von oben: ein Bein zum Pol; die Beine zeigen nach ${legs.join(", ")} wahr.`,
+      mark: "Marken am Boden, für die nächste Nacht", sides: { north: "N", east: "O", south: "S", west: "W" }, drawn: (legs) => `Das Stativ von oben: die Beine zeigen nach ${legs.join(", ")} wahr.`,
     },
     direction: {
       head: { north: "Wahrer Norden mit Kompass", south: "Wahrer Süden mit Kompass" }, noCompass: "Ein Kompass hilft hier nicht",

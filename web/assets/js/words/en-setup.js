@@ -83,7 +83,7 @@ export const setup = {
     mark: "Marks on the ground, for the next night",
     sides: { north: "N", east: "E", south: "S", west: "W" },
     /** @param {string[]} legs */
-    drawn: (legs) => `The tripod from above: one leg towards the pole; the legs point to ${legs.join(", ")} true.`,
+    drawn: (legs) => `The tripod from above: the legs point to ${legs.join(", ")} true.`,
   },
 
   direction: {
