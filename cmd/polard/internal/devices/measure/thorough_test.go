@@ -73,64 +73,67 @@ func TestThorough(t *testing.T) {
 // Whatever the sky, no move of a thorough plan passes a limit: found again by looking along the plan with
 // formulas of its own.
 func TestNoThoroughPlanPassesALimit(t *testing.T) {
-	both := 0
-	defer func() {
-		if both == 0 {
-			t.Error("no plan went over the pole")
-		}
-	}()
+	l := DefaultLimits()
+	if p := thoroughWithin(t, testSite.Latitude, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC), l, -50*sky.Degree, 30*sky.Degree); !p.over() {
+		t.Errorf("no plan over the pole: %s", p.Saying().Text)
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		degrees := func(lo, hi float64, name string) sky.Angle {
 			return sky.Angle(rapid.Float64Range(lo, hi).Draw(t, name)) * sky.Degree
 		}
-		site := sky.Site{Latitude: degrees(-70, 70, "lat")}
-		w, err := surroundingsAt(site, sky.StandardAir(0), time.Date(2026, 1, 1, rapid.IntRange(0, 23).Draw(t, "hour of day"), 0, 0, 0, time.UTC))
-		if err != nil {
-			t.Fatal(err)
-		}
-		l := DefaultLimits()
+		lat := degrees(-70, 70, "lat")
+		at := time.Date(2026, 1, 1, rapid.IntRange(0, 23).Draw(t, "hour of day"), 0, 0, 0, time.UTC)
 		l.Daylight = rapid.Bool().Draw(t, "daylight")
 		l.MaxTurn = degrees(40, 150, "max turn")
 		hour := degrees(-80, 80, "hour")
-		s := devices.MountState{RA: (w.observer.LocalSidereal() - hour).Positive(), Dec: min(max(site.Latitude+degrees(-50, 50, "from the zenith"), -85*sky.Degree), 85*sky.Degree), FreeAxes: true, Side: homeSide(devices.SideUnknown, hour)}
-		p, err := propose(w, l, Request{Thorough: true}, s, time.Now())
-		if err != nil {
-			return
-		}
-		if p.over() {
-			both++
-		}
-		at := p.Stops[0].Position
-		for _, move := range p.moves() {
-			for i := range 51 {
-				share := sky.Angle(float64(i) / 50)
-				h, d := at.Hour, at.Dec
-				if move.Axis == Declination {
-					d += move.By * share
-				} else {
-					h += move.By * share
-				}
-				if sinAlt := site.Latitude.Sin()*d.Sin() + site.Latitude.Cos()*d.Cos()*h.Cos(); sky.Asin(sinAlt) < 29.9*sky.Degree {
-					t.Fatalf("altitude %.2f on the way", sky.Asin(sinAlt).Degrees())
-				}
-				if near := sky.Separation(Position{h, d}.Local(site.Latitude), w.sun); near < 29.9*sky.Degree {
-					t.Fatalf("%.2f degrees from the Sun on the way", near.Degrees())
-				}
-				if most := max((h - p.Stops[0].Hour).Abs(), (d - p.Stops[0].Dec).Abs()); most > l.MaxTurn+0.01*sky.Degree {
-					t.Fatalf("%.1f degrees from the start, of %.1f allowed", most.Degrees(), l.MaxTurn.Degrees())
-				}
-				// The axis itself: on the west side its counterweight hangs at hour angles from -180 to 0.
-				counterweight := h.Signed()
-				if s.Side == devices.SideEast {
-					counterweight = -counterweight
-				}
-				if counterweight > 5.1*sky.Degree && counterweight < 174.9*sky.Degree {
-					t.Fatalf("the axis stands %.1f degrees beyond the meridian", counterweight.Degrees())
-				}
-			}
-			at = at.add(move.along(move.By))
-		}
+		thoroughWithin(t, lat, at, l, hour, min(max(lat+degrees(-50, 50, "from the zenith"), -85*sky.Degree), 85*sky.Degree))
 	})
+}
+
+// thoroughWithin makes the plan of a thorough measurement from where a mount stands, on the prime meridian, and looks along
+// it; the plan is empty where the limits allow none.
+func thoroughWithin(t rapid.TB, lat sky.Angle, at time.Time, l Limits, hour, dec sky.Angle) Plan {
+	t.Helper()
+	w, err := surroundingsAt(sky.Site{Latitude: lat}, sky.StandardAir(0), at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := devices.MountState{RA: (w.observer.LocalSidereal() - hour).Positive(), Dec: dec, FreeAxes: true, Side: homeSide(devices.SideUnknown, hour)}
+	p, err := propose(w, l, Request{Thorough: true}, s, time.Now())
+	if err != nil {
+		return Plan{}
+	}
+	stands := p.Stops[0].Position
+	for _, move := range p.moves() {
+		for i := range 51 {
+			share := sky.Angle(float64(i) / 50)
+			h, d := stands.Hour, stands.Dec
+			if move.Axis == Declination {
+				d += move.By * share
+			} else {
+				h += move.By * share
+			}
+			if sinAlt := lat.Sin()*d.Sin() + lat.Cos()*d.Cos()*h.Cos(); sky.Asin(sinAlt) < 29.9*sky.Degree {
+				t.Fatalf("altitude %.2f on the way", sky.Asin(sinAlt).Degrees())
+			}
+			if near := sky.Separation(Position{h, d}.Local(lat), w.sun); near < 29.9*sky.Degree {
+				t.Fatalf("%.2f degrees from the Sun on the way", near.Degrees())
+			}
+			if most := max((h - p.Stops[0].Hour).Abs(), (d - p.Stops[0].Dec).Abs()); most > l.MaxTurn+0.01*sky.Degree {
+				t.Fatalf("%.1f degrees from the start, of %.1f allowed", most.Degrees(), l.MaxTurn.Degrees())
+			}
+			// The axis itself: on the west side its counterweight hangs at hour angles from -180 to 0.
+			counterweight := h.Signed()
+			if s.Side == devices.SideEast {
+				counterweight = -counterweight
+			}
+			if counterweight > 5.1*sky.Degree && counterweight < 174.9*sky.Degree {
+				t.Fatalf("the axis stands %.1f degrees beyond the meridian", counterweight.Degrees())
+			}
+		}
+		stands = stands.add(move.along(move.By))
+	}
+	return p
 }
 
 // Stopped at any moment of a thorough measurement it stands within 0.2 s, and so it does when the connection
