@@ -36,9 +36,9 @@ const (
 
 // What happens besides.
 const (
-	frameRead  Event = "frame"    // a frame came in that can be used
-	complete   Event = "complete" // the measurement is good enough, or has the frames asked for
-	strokeTold Event = "stroke"   // the person reported a turn of a bolt
+	frameRead      Event = "frame"    // a frame came in that can be used
+	complete       Event = "complete" // the measurement is good enough, or has the frames asked for
+	strokeReported Event = "stroke"   // the person reported a turn of a bolt
 )
 
 // anyPhase in a transition is whichever phase the session is in.
@@ -80,7 +80,7 @@ var transitions = [...]transition{
 
 	{from: Adjusting, event: frameRead, guard: "fits the measurement", holds: joins, to: Adjusting, action: "measure anew with it", next: join},
 	{from: Adjusting, event: frameRead, to: Adjusting, action: "read the live axis", next: follow},
-	{from: Adjusting, event: strokeTold, to: Adjusting, action: "learn from the next frame", next: report},
+	{from: Adjusting, event: strokeReported, to: Adjusting, action: "learn from the next frame", next: report},
 	{from: Adjusting, event: TurnAltitude, to: Adjusting, action: "name this bolt", next: changeOver},
 	{from: Adjusting, event: TurnAzimuth, to: Adjusting, action: "name this bolt", next: changeOver},
 	{from: Adjusting, event: Locked, to: Confirming, action: "measure anew", next: beginConfirming},
@@ -102,7 +102,7 @@ var transitions = [...]transition{
 	{from: anyPhase, event: Locked, refuse: fmt.Errorf("locking comes after adjusting: %w", ErrNotNow)},
 	{from: anyPhase, event: Unlocked, refuse: ErrNotLocked},
 	{from: anyPhase, event: Prove, refuse: fmt.Errorf("the proof by the sky comes after the lock is confirmed: %w", ErrNotNow)},
-	{from: anyPhase, event: strokeTold, refuse: errBoltsRest},
+	{from: anyPhase, event: strokeReported, refuse: errBoltsRest},
 	{from: anyPhase, event: TurnAltitude, refuse: errBoltsRest},
 	{from: anyPhase, event: TurnAzimuth, refuse: errBoltsRest},
 }

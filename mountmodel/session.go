@@ -250,7 +250,7 @@ func (s *Session) Reconfigure(cfg Config) error {
 			next.history[i].role = next.take(e.now, e.sighting, e.role)
 			next.choose()
 		case e.stroke != nil:
-			_ = next.fire(strokeTold, &input{now: e.now, stroke: *e.stroke})
+			_ = next.fire(strokeReported, &input{now: e.now, stroke: *e.stroke})
 		default:
 			// Under another site an axis may come out unusable, and what the user
 			// told then no longer fits: the session stands where it can.
@@ -302,7 +302,7 @@ func (s *Session) Turned(now time.Time, bolt adjust.Bolt, turns float64) error {
 	}
 	stroke := adjust.Stroke{Bolt: bolt, Turns: turns}
 	next := *s
-	if err := next.fire(strokeTold, &input{now: now, stroke: stroke}); err != nil {
+	if err := next.fire(strokeReported, &input{now: now, stroke: stroke}); err != nil {
 		return err
 	}
 	next.sequence++

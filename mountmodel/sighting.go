@@ -24,9 +24,9 @@ type Sighting struct {
 	// Header is the place in the frame's header; nil when it names none.
 	Header  *sky.Site
 	Refused string // why the frame gives no stars to use, in plain words; empty when it does
-	// RefusedBy is the code of that, and Spots how many stars were detected, for catalogues.
+	// RefusedBy is the code of that, and Detected how many stars were detected, for catalogues.
 	RefusedBy string
-	Spots     int
+	Detected  int
 
 	reduction *reduction // nil until its stance was worked out
 }

@@ -114,7 +114,7 @@ var (
 func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 	f := axis.Frame{FrameReport: axis.FrameReport{Name: sighting.Name, Mid: s.cfg.middle(sighting.Mid), Status: axis.FrameUnsolved}}
 	if sighting.Refused != "" {
-		return f, &sky.Refusal{Why: sky.Saying{Code: sighting.RefusedBy, Args: []any{sighting.Spots}, Text: sighting.Refused}}
+		return f, &sky.Refusal{Why: sky.Saying{Code: sighting.RefusedBy, Args: []any{sighting.Detected}, Text: sighting.Refused}}
 	}
 	f.Status = axis.FrameUnusable
 	f.Stars = len(sighting.Pairs)

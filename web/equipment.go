@@ -157,7 +157,7 @@ func (s *Server) equipmentRoutes(g *echo.Group) {
 		}
 		return q.Propose(ctx, order)
 	}))
-	g.POST("/equipment/measure", patient(command(s, func(ctx context.Context, r measureRequest) error {
+	g.POST("/equipment/measure", untilDone(command(s, func(ctx context.Context, r measureRequest) error {
 		if r.Plan == "" {
 			return badCall("ask_plan", `name the "plan" that the state shows: nothing moves without one`)
 		}
@@ -174,9 +174,9 @@ func (s *Server) equipmentRoutes(g *echo.Group) {
 	g.POST("/equipment/changed", plain(q.SomethingChanged))
 }
 
-// patient lets a request last as long as what it asked for: its end is how the mount learns that
+// untilDone lets a request last as long as what it asked for: its end is how the mount learns that
 // whoever operates is gone. Its body has to come as fast as any other's.
-func patient(next echo.HandlerFunc) echo.HandlerFunc {
+func untilDone(next echo.HandlerFunc) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		control := http.NewResponseController(c.Response())
 		// Where the connection cannot do that, the request ends early, and with it the movement.

@@ -405,7 +405,7 @@ func squareOf(s *axis.Squareness) *squareJSON {
 		return nil
 	}
 	out := &squareJSON{TubeArcmin: s.Tube.Arcminutes(), TubeUncertaintyArcsec: s.TubeSigma.Arcseconds()}
-	if s.AxesTold {
+	if s.AxesKnown {
 		out.AxesArcmin, out.AxesUncertaintyArcsec = new(s.Axes.Arcminutes()), new(s.AxesSigma.Arcseconds())
 	}
 	return out
@@ -414,7 +414,7 @@ func squareOf(s *axis.Squareness) *squareJSON {
 // squareWords says how the parts of the mount stand to each other.
 func squareWords(s axis.Squareness) string {
 	tube := fmt.Sprintf("the tube looks %s (known to %s) off square to the declination axis", sky.AngleWords(s.Tube), sky.KnownWords(s.TubeSigma))
-	if !s.AxesTold {
+	if !s.AxesKnown {
 		return tube + ", which is allowed to be some arcminutes off square to the right ascension axis itself: frames on both sides of the pier and at a further declination tell both"
 	}
 	return fmt.Sprintf("the declination axis stands %s (known to %s) off square to the right ascension axis, and %s", sky.AngleWords(s.Axes), sky.KnownWords(s.AxesSigma), tube)

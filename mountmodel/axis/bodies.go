@@ -176,7 +176,7 @@ func (f *Fit) Bodies() int { return f.bodies }
 // that is known, from frames that were taken on several bodies. One declination
 // cannot tell it from an axis that stands elsewhere, nor can some frames on several: false.
 func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
-	return f.hangs.by, f.hangs.sigma, f.hangs.told
+	return f.hangs.by, f.hangs.sigma, f.hangs.known
 }
 
 // muchFlexure is from where a tube seems to hang by more than is common: it may,
@@ -198,9 +198,9 @@ const (
 	// stillMount is how much less likely a mount is that stands stiller than a good one: it
 	// takes frames enough to show that they do not fit by chance.
 	stillMount = 0.1
-	// toldHang is the deviation up to which frames tell how far the tube hangs: two thirds
+	// knownHang is the deviation up to which frames tell how far the tube hangs: two thirds
 	// of what is left open without any frames, by hangScales.
-	toldHang = 30 * sky.Arcsecond
+	knownHang = 30 * sky.Arcsecond
 )
 
 // straighten finds how far the tube hangs, from several bodies, and takes it off
@@ -218,7 +218,7 @@ func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err e
 		if h, err = straight.hanging(h.by, noises); err != nil {
 			return nil, h, err
 		}
-		if h.told = h.sigma < toldHang; !h.told {
+		if h.known = h.sigma < knownHang; !h.known {
 			break
 		}
 		raised := make([]sky.Attitude, len(frames))
@@ -227,7 +227,7 @@ func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err e
 		}
 		straight = newModel(raised, straight.n, straight.body, len(straight.c))
 	}
-	if !h.told {
+	if !h.known {
 		straight = newModel(frames, straight.n, straight.body, len(straight.c))
 		if err := straight.solve(MechanicalNoise); err != nil {
 			return nil, h, err
@@ -249,7 +249,7 @@ func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err e
 // the frames tell it.
 type hang struct {
 	by, sigma sky.Angle
-	told      bool
+	known     bool
 }
 
 // hanging is how far the tube hangs, when so much is taken off already. The likelihood is Gaussian in it: with gradient g and curvature I at what is taken off,

@@ -124,7 +124,7 @@ func TestSquareness(t *testing.T) {
 				if !ok {
 					continue
 				}
-				if got.AxesTold {
+				if got.AxesKnown {
 					told++
 					sigmas = append(sigmas, got.AxesSigma.Arcseconds())
 					if (got.Axes - want.Axes).Abs() > 4*got.AxesSigma {

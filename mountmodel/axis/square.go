@@ -16,9 +16,9 @@ import (
 type Squareness struct {
 	// Axes is the angle between that end and the pole-seeking end less a right
 	// angle: the error of orthogonality of the two axes. Two bodies cannot tell
-	// it: AxesTold is false, and Tube allows for axes that are square to usualSquare.
+	// it: AxesKnown is false, and Tube allows for axes that are square to usualSquare.
 	Axes, AxesSigma sky.Angle
-	AxesTold        bool
+	AxesKnown       bool
 	// Tube is the angle between that end and the middle of the image less a right
 	// angle: the error of collimation.
 	Tube, TubeSigma sky.Angle
@@ -29,8 +29,8 @@ const (
 	// frames do not tell: common practice.
 	usualSquare = 5 * sky.Arcminute
 
-	// toldSquare is the uncertainty up to which the error of orthogonality is told.
-	toldSquare = 30 * sky.Arcminute
+	// knownSquare is the uncertainty up to which the error of orthogonality is given.
+	knownSquare = 30 * sky.Arcminute
 
 	// mostAslant is an error beyond which the frames were not taken by turning a
 	// declination axis, but a tube was remounted or a camera turned.
@@ -63,8 +63,8 @@ func (f *Fit) Squareness() (Squareness, bool) {
 	// has it the other way round.
 	towards := r3.Scale(f.Frames[0].R.Det(), r3.Cross(sky.Vec{Z: 1}, m.c[0]))
 	if f.bodies > 2 {
-		if s, ok := squareness(m.c, towards, cov, 0); ok && s.AxesSigma < toldSquare {
-			s.AxesTold = true
+		if s, ok := squareness(m.c, towards, cov, 0); ok && s.AxesSigma < knownSquare {
+			s.AxesKnown = true
 			return s, s.believable()
 		}
 	}

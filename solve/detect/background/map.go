@@ -23,8 +23,8 @@ type Map struct {
 
 // medians tell of all tiles.
 type medians struct {
-	level, noise float64
-	quiet        float64 // lower quartile of the noise
+	level, noise  float64
+	lowerQuartile float64 // lower quartile of the noise
 }
 
 func newMedians(level, noise []float32) medians {
@@ -45,7 +45,7 @@ func (m *Map) Level() float64 { return m.medians.level }
 func (m *Map) Noise() float64 { return m.medians.noise }
 
 // LowerQuartileNoise is the noise that the quietest quarter of the map stays below.
-func (m *Map) LowerQuartileNoise() float64 { return m.medians.quiet }
+func (m *Map) LowerQuartileNoise() float64 { return m.medians.lowerQuartile }
 
 // Dither is a fixed noise that makes differences of coarse pixel values continuous, for the difference of a pixel from another; 0 where
 // values are fine.

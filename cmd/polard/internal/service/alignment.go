@@ -50,7 +50,7 @@ func (a *Alignment) Apply(e logbook.Entry) error {
 		return nil
 	case e.Frame != nil:
 		seen := e.Frame.Sighting
-		seen.RefusedBy, seen.Spots = e.Frame.Code, e.Frame.Detected
+		seen.RefusedBy, seen.Detected = e.Frame.Code, e.Frame.Detected
 		a.sight(e.At, seen)
 		return nil
 	case e.Lens != nil:

@@ -42,20 +42,20 @@ func (n *Notifiers) Run(ctx context.Context) error {
 // pass puts the alarms into a state, and tells of it.
 func (n *Notifiers) pass(state *web.State) {
 	state.Alarms = n.judge.See(*state, n.now())
-	standing := make(map[string]bool)
+	raised := make(map[string]bool)
 	for _, a := range state.Alarms {
-		standing[a.Code] = true
+		raised[a.Code] = true
 		if !n.logged[a.Code] {
 			n.log.Error("alarm", "code", a.Code, "why", a.Message)
 		}
 		state.Warnings = append(state.Warnings, web.Notice{Code: "alarm_" + a.Code, Message: a.Message})
 	}
 	for code := range n.logged {
-		if !standing[code] {
+		if !raised[code] {
 			n.log.Info("alarm over", "code", code)
 		}
 	}
-	n.logged = standing
+	n.logged = raised
 	n.metrics.Observe(*state)
 	if n.Publisher != nil {
 		n.Publisher.Publish(*state)

@@ -17,17 +17,17 @@ func resume(ctx context.Context, j *journal.Journal, called Alignment, log *slog
 	if j.Session() == nil {
 		return called, nil
 	}
-	a, entry, err := relive(ctx, j, called, true, log)
+	a, entry, err := replayAll(ctx, j, called, true, log)
 	if err != nil && ctx.Err() == nil {
 		// Something in it breaks what the page shows: once more, slowly, so that it is found and left out.
-		a, entry, _ = relive(ctx, j, called, false, log)
+		a, entry, _ = replayAll(ctx, j, called, false, log)
 	}
 	return a, entry
 }
 
-// relive goes through the entries of the journal; deferred leaves what the page shows to the end, and is an error when
+// replayAll goes through the entries of the journal; deferred leaves what the page shows to the end, and is an error when
 // that breaks.
-func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred bool, log *slog.Logger) (Alignment, *logbook.Entry, error) {
+func replayAll(ctx context.Context, j *journal.Journal, called Alignment, deferred bool, log *slog.Logger) (Alignment, *logbook.Entry, error) {
 	past := j.Session()
 	a := Alignment{Config: past.Called, noted: called.noted, probe: called.probe, replaying: deferred}
 	begin := time.Now()
@@ -69,7 +69,7 @@ func relive(ctx context.Context, j *journal.Journal, called Alignment, deferred 
 		}
 	}
 	log.Info("going on with the session", "began", past.Begun.Local().Format("15:04"), "frames", a.frames, "took", time.Since(begin).Round(time.Millisecond))
-	return a, recall(a, called, past), nil
+	return a, changedCall(a, called, past), nil
 }
 
 // replay applies an entry once more. What was refused then was not kept, so a refusal now is a fault of ours, logged and
@@ -88,9 +88,9 @@ func replay(a *Alignment, e logbook.Entry, log *slog.Logger) {
 	}
 }
 
-// recall is the entry that lays a command line that has changed over the session gone on with; nil when there is nothing
+// changedCall is the entry that lays a command line that has changed over the session gone on with; nil when there is nothing
 // to change. What it says as it said before leaves what was set on the page.
-func recall(a, called Alignment, past *logbook.Session) *logbook.Entry {
+func changedCall(a, called Alignment, past *logbook.Session) *logbook.Entry {
 	config := a.Config
 	if called.Placed != past.Placed || !reflect.DeepEqual(called.Config, past.Called) {
 		if called.Placed {

@@ -28,8 +28,8 @@ const (
 	// haltTime is how long a mount may take to stand still after it was told to.
 	haltTime = 8 * time.Second
 
-	// toldEach is how often the progress of a turn is told.
-	toldEach = 5 * sky.Degree
+	// progressEach is how often the progress of a turn is shown.
+	progressEach = 5 * sky.Degree
 	// seenTurning is what counts as turning, against noise and tracking (0.03 degrees in startTime).
 	seenTurning = 0.1 * sky.Degree
 	// wrongWay is a turn against what was asked for that no backlash explains.
@@ -304,7 +304,7 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
 		if v := m.opt.Limits.leg(w, at, rest, 0, at.since(m.origin), m.home); v != nil {
 			return v
 		}
-		if (o.turned - told).Abs() >= toldEach {
+		if (o.turned - told).Abs() >= progressEach {
 			told = o.turned
 			m.tell(Progress{Stage: Turning, Axis: o.move.Axis, Turned: o.turned, Of: o.move.By})
 		}
