@@ -25,6 +25,24 @@ func TestBrowserEquipment(t *testing.T) {
 		p.Until(`!document.querySelector("#equipment ` + look + `").disabled && !document.querySelector("#equipment ` + look + `").hidden`)
 		browsertest.Eval[bool](p, `(document.querySelector("#equipment `+look+`").click(), true)`)
 	}
+	// A browser that the machine keeps from speaking for three seconds is taken for one that is gone: the mount is stopped, and
+	// whoever sits there has it begin anew.
+	begin := func() {
+		t.Helper()
+		press(".equipment-measure")
+		p.Until(`!document.querySelector(".equipment-plan").hidden`)
+		press(".equipment-measure")
+	}
+	goesOnTo := func(what string, holds func(*web.EquipmentState) bool) {
+		t.Helper()
+		o.until(t, what, func(q *web.EquipmentState) bool {
+			if q.Activity == "idle" && q.TroubleSaid != nil && q.TroubleSaid.Code == "operator_gone" {
+				t.Logf("before %s: %s", what, q.Trouble)
+				begin()
+			}
+			return holds(q)
+		})
+	}
 	p.Until(`document.body.dataset.view === "setup"`) // a page that is new here begins with the set-up
 	browsertest.Eval[bool](p, `(document.getElementById("setup-open").click(), true)`)
 	p.Until(`document.body.dataset.view === "work"`)
@@ -32,15 +50,15 @@ func TestBrowserEquipment(t *testing.T) {
 	press(".equipment-measure")
 	p.Says("degrees to the west")
 	press(".equipment-measure")
-	p.Says("The mount turns")
+	goesOnTo("the page to say that the mount turns", func(*web.EquipmentState) bool {
+		return browsertest.Eval[bool](p, browsertest.Shows("The mount turns"))
+	})
 	press(".equipment-stop")
 	o.until(t, "the mount to stand", func(q *web.EquipmentState) bool { return q.Activity == "idle" })
 	p.Says("Nothing moves.")
 
-	press(".equipment-measure")
-	p.Until(`!document.querySelector(".equipment-plan").hidden`)
-	press(".equipment-measure")
-	o.until(t, "the loop", func(q *web.EquipmentState) bool { return q.Looping })
+	begin()
+	goesOnTo("the loop", func(q *web.EquipmentState) bool { return q.Looping })
 	p.Says("Altitude bolt")
 	o.server.Kill()
 	p.Says("waiting for it to come back")
