@@ -96,6 +96,21 @@ func testReconnect(t *testing.T, p *browsertest.Page) {
 	}
 }
 
+// What a service that was started anew under an open page remembers is read anew, though it has counted as far as the one before.
+func testReconnectRemembers(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{})
+	addr := strings.TrimSuffix(strings.TrimPrefix(s.url, "http://"), "/")
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	p.Says("Set the latitude scale")
+	if err := s.stop(); err != nil {
+		t.Fatal(err)
+	}
+	s = serve(t, Options{Addr: addr, Nights: &earlierNights{memory: newMemory()}})
+	publish(t, s, StateFromView(waiting(northSite), Around{}))
+	p.Says("By the last night here, your scale should read 48.2°")
+}
+
 // A service of another version under an open page makes the page load anew.
 func testNewVersion(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})

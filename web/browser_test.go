@@ -31,6 +31,7 @@ func TestPage(t *testing.T) {
 		{"in sight", testInSight},
 		{"stale", testStale},
 		{"reconnect", testReconnect},
+		{"reconnect, remembered", testReconnectRemembers},
 		{"asleep", testAsleep},
 		{"memories hang", testMemoriesHang},
 		{"files lost at first", testFilesLostAtFirst},

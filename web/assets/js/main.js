@@ -8,7 +8,7 @@ import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
 import { startThemeButton } from "./themebutton.js";
-import { recall, remembers } from "./notes.js";
+import { askAnew, recall, remembers } from "./notes.js";
 import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
@@ -102,6 +102,7 @@ const link = new Link((m) => {
   linkState = s;
   retryAt = at;
   everOpen ||= s === "open";
+  if (s === "open") askAnew();
   tick();
 });
 link.connect();

@@ -24,9 +24,16 @@ let nights = [];
 /** The number of the newest thing noted, as the state tells it; -1 before the first. */
 let known = -1;
 let place = "";
+/** Whether that number may be another service's. */
+let anew = false;
 
 /** @type {Promise<boolean>|null} what is being read just now */
 let reading = null;
+
+/** Has everything read again with the next state: a service that was started anew counts anew. */
+export function askAnew() {
+  anew = true;
+}
 
 /**
  * Reads everything again when something was noted since, or the place is
@@ -38,9 +45,11 @@ export async function recall(state) {
   if (reading) await reading; // what was read may be what is wanted, or already old
   const there = JSON.stringify([state?.site?.lat_deg, state?.site?.lon_deg]);
   const newest = state?.memories ?? 0;
-  if (newest === known && there === place) return false;
+  if (newest === known && there === place && !anew) return false;
+  if (!reading) anew = false;
   reading ??= read().then((done) => {
     reading = null;
+    anew ||= !done;
     if (done) [known, place] = [newest, there];
     return done;
   });

@@ -105,8 +105,9 @@ const samePlace = 0.02 * sky.Degree
 // nightsLookedAt bounds the sessions that are looked through for earlier nights.
 const nightsLookedAt = 200
 
-// nightsWithin is how long a page waits for the nights before: what it says of tonight comes with them.
-const nightsWithin = 2 * time.Second
+// nightsWithin is how long a page waits for the nights before, with which comes what it says of tonight. A disk that was asleep
+// is there again in some seconds.
+const nightsWithin = 5 * time.Second
 
 // Earlier lists earlier sessions at about a place, newest first. A logbook that
 // cannot be read now has none. One that hangs holds up whoever looks into it, of whom there is one at a time.
