@@ -110,7 +110,7 @@ func TestTurningHolds(t *testing.T) {
 
 // A turn told by mistake is taken back: what is known of the bolts is as if it had
 // never been told.
-func TestToldTurnIsTakenBack(t *testing.T) {
+func TestReportedTurnIsTakenBack(t *testing.T) {
 	d := adjustingDesk(t, 5)
 	tell := func(turns float64) {
 		if err := d.Turned(d.m.Now, adjust.AltitudeBolt, turns); err != nil {

@@ -50,7 +50,7 @@ const leastFigure = 96
 
 // After a bolt has moved the axis the page asks how far it was turned; one touch tells, another
 // takes it back.
-func testTold(t *testing.T, p *browsertest.Page) {
+func testBoltReport(t *testing.T, p *browsertest.Page) {
 	rec := &recorder{}
 	s := serve(t, Options{Operator: rec})
 	finished(t, s)

@@ -244,7 +244,7 @@ func TestBoltsTakeAnything(t *testing.T) {
 	})
 }
 
-func BenchmarkBoltsTold(b *testing.B) {
+func BenchmarkBoltsReported(b *testing.B) {
 	rng := rand.New(rand.NewPCG(1, 11))
 	truth, model := drawBolts(rng), NewBolts(equatorial)
 	for b.Loop() {

@@ -34,7 +34,7 @@ func rescaled(seen []observed.Star, k, b float64) []observed.Star {
 
 // A scale that is off by what refraction and aberration do, in narrow fields,
 // and a third-order term besides, in wide ones, do not turn the attitude.
-func TestStanceFreeOfScale(t *testing.T) {
+func TestAttitudeFreeOfScale(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
 		m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, sky.Angle(rng.Float64()*90)*sky.Degree)
@@ -65,7 +65,7 @@ func TestStanceFreeOfScale(t *testing.T) {
 // The stated covariance is true: the squared error in its units has mean 3,
 // also when the stated errors of the stars are wrong by a factor and the
 // residuals must tell.
-func TestStanceCovariance(t *testing.T) {
+func TestAttitudeCovariance(t *testing.T) {
 	for _, c := range []struct {
 		name       string
 		stars      int
@@ -118,7 +118,7 @@ func quadratic(t *testing.T, cov sky.Matrix, e sky.Vec) float64 {
 }
 
 // Wrong matches are thrown out; too many are an error.
-func TestStanceOutliers(t *testing.T) {
+func TestAttitudeOutliers(t *testing.T) {
 	rng := rand.New(rand.NewPCG(10, 1))
 	for _, c := range []struct {
 		stars, wrong int
@@ -162,7 +162,7 @@ func TestStanceOutliers(t *testing.T) {
 	}
 }
 
-func TestStanceRefusals(t *testing.T) {
+func TestAttitudeRefusals(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 1))
 	m := simmount.New(rng, sky.Site{Latitude: 45 * sky.Degree}, 1*sky.Degree, 30*sky.Degree)
 	full := m.Pairs(1)
@@ -205,7 +205,7 @@ func TestStanceRefusals(t *testing.T) {
 // The whole way from catalogue directions: refraction squeezes the field by
 // parts in a thousand, more along the vertical than across, and the attitude
 // on observed directions comes out exact.
-func TestStanceUnderRefraction(t *testing.T) {
+func TestAttitudeUnderRefraction(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 1))
 	m := simmount.New(rng, sky.Site{Latitude: 25 * sky.Degree, ElevationM: 100}, 1*sky.Degree, 3*sky.Degree)
 	m.Stars, m.FieldW = 60, 3*sky.Degree

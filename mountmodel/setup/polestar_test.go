@@ -159,7 +159,7 @@ func drawTime(t *rapid.T) time.Time {
 }
 
 // East and up make up the distance and the position angle.
-func TestStandingConsistent(t *testing.T) {
+func TestStarOffsetConsistent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
 		places, err := PoleStarsAt(site, air, drawTime(t))

@@ -136,9 +136,9 @@ func TestImagePatternsAgainstPlainLoop(t *testing.T) {
 	}
 }
 
-// TestOpenPatternsMissEitherSpoke: an image of a catalogue pattern of which one of the shorter
+// TestPartialPatternsMissEitherSide: an image of a catalogue pattern of which one of the shorter
 // sides is missing leads to the pattern.
-func TestOpenPatternsMissEitherSpoke(t *testing.T) {
+func TestPartialPatternsMissEitherSide(t *testing.T) {
 	rng := rand.New(rand.NewPCG(12, 12))
 	li := slices.IndexFunc(index.Specs, func(s index.Spec) bool { return s.Grid == 24 && s.PerCell == 3 })
 	l := levelNumbered(t, li)

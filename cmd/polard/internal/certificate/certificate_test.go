@@ -90,7 +90,7 @@ func TestConstrained(t *testing.T) {
 
 // The same certificate comes again, so that devices need to be told once; another address
 // has another made under the same authority, another name under another authority.
-func TestKept(t *testing.T) {
+func TestStored(t *testing.T) {
 	folder := t.TempDir()
 	first := own(t, folder, names, at)
 	if again := own(t, folder, names, at.Add(time.Hour)); again.Fingerprint() != first.Fingerprint() {

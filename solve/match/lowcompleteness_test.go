@@ -10,7 +10,7 @@ import (
 
 // The low-completeness pass forms each group of four stars whose sides are within reach once, by its
 // central star: held against all groups of four, one by one.
-func TestDeepPatterns(t *testing.T) {
+func TestGrowingPatterns(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 1))
 	d := &growingPatterns{reach: 70}
 	for range 40 {
@@ -64,7 +64,7 @@ func TestDeepPatterns(t *testing.T) {
 }
 
 // A clump of detections costs no memory.
-func TestDeepPatternsOfAClump(t *testing.T) {
+func TestGrowingPatternsOfAClump(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 2))
 	d := &growingPatterns{reach: 100}
 	for range 1000 {
@@ -78,7 +78,7 @@ func TestDeepPatternsOfAClump(t *testing.T) {
 }
 
 // For levels whose pivots are the faintest stars of their patterns, the pivot comes last.
-func TestDeepPatternsByTheLast(t *testing.T) {
+func TestGrowingPatternsByTheLast(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
 	d := &growingPatterns{reach: 70, last: true}
 	for range 40 {

@@ -12,8 +12,8 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// The look is remembered, and is there before the first paint.
-func testLooks(t *testing.T, p *browsertest.Page) {
+// The theme is remembered, and is there before the first paint.
+func testTheme(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	publish(t, s, adjusting(0, time.Minute))
 	p.Do(chromedp.Navigate(s.url))
@@ -21,14 +21,14 @@ func testLooks(t *testing.T, p *browsertest.Page) {
 		p.Theme(look)
 		p.Do(chromedp.Reload())
 		if got := browsertest.Eval[string](p, `document.documentElement.dataset.theme`); got != look {
-			t.Errorf("after a reload the look is %s, want %s", got, look)
+			t.Errorf("after a reload the theme is %s, want %s", got, look)
 		}
 	}
 	if got := browsertest.Eval[string](p, `getComputedStyle(document.documentElement).backgroundColor`); got != "rgb(0, 0, 0)" {
 		t.Errorf("night is %s", got)
 	}
 	if !browsertest.Eval[bool](p, `document.querySelector("script").src.endsWith("/js/theme.js") && !document.querySelector("script").type`) {
-		t.Error("the look is not set before the first paint")
+		t.Error("the theme is not set before the first paint")
 	}
 }
 
