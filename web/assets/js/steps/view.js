@@ -199,7 +199,7 @@ export class SetupView {
     this.ctx.state = state;
     this.ctx.operate = operate;
     this.ctx.south = (state?.site?.lat_deg ?? 0) < 0;
-    const place = JSON.stringify([state?.site, state?.pole?.kind]);
+    const place = JSON.stringify([state?.site, state?.pole?.kind, note("mount")?.kind]);
     if (state?.site && place !== this.place) {
       this.place = place;
       this.refresh();
