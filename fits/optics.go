@@ -214,14 +214,14 @@ func angle(h *header, keyword string) (v float64, sexagesimal, ok bool) {
 	if !ok {
 		return 0, false, false
 	}
-	v, parts, ok := parseSexagesimal(text)
+	v, parts, ok := ParseSexagesimal(text)
 	return v, parts > 1, ok
 }
 
-// parseSexagesimal reads "+46 44 11.5", "46:44:11.5", "46d44m11.5s", "5 30 W":
-// one to three numbers of which each but the first is less than 60. South and
-// west are negative.
-func parseSexagesimal(text string) (v float64, parts int, ok bool) {
+// ParseSexagesimal reads "+46 44 11.5", "46:44:11.5", "46d44m11.5s", "5 30 W":
+// one to three numbers of which each but the first is less than 60, and how many there are. The
+// unit is that of the first. South and west are negative.
+func ParseSexagesimal(text string) (v float64, parts int, ok bool) {
 	text = strings.ToUpper(strings.TrimSpace(text))
 	sign := 1.0
 	for _, side := range []string{"N", "E", "S", "W"} {

@@ -34,7 +34,7 @@ whole sky; --within says how far on either side of them.`,
 	}
 	c.Flags().Float64Var(&f.field, "field", 0, "length of the frame's longer side in degrees (`DEG`)")
 	c.Flags().Float64Var(&f.dec, "dec", 0, "declination of what will be looked at (`DEG`)")
-	c.Flags().StringVar(&f.near, "near", "", "place of what will be looked at: right ascension and declination in degrees (`RA,DEC`)")
+	c.Flags().StringVar(&f.near, "near", "", "place of what will be looked at: right ascension and declination in degrees, or as 5:35:17,-5:23:28 (`RA,DEC`)")
 	c.Flags().Float64Var(&f.within, "within", 5, "how far around it (`DEG`)")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print one JSON object")
 	return c

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +13,7 @@ import (
 	"testing"
 
 	"polard/cmd/polard/internal/harness"
+	"polard/mountmodel/sky"
 )
 
 // Every wrong call ends with status 2, prints nothing on standard output, and
@@ -368,5 +370,31 @@ func TestContractOfAxis(t *testing.T) {
 				t.Errorf("does not say that there is no axis: %s", people)
 			}
 		})
+	}
+}
+
+// Right ascension in sexagesimal form is in hours (common practice); the values are plain arithmetic.
+func TestPlacesAsPeopleWriteThem(t *testing.T) {
+	for text, want := range map[string][2]float64{
+		"83.8,-5.4":             {83.8, -5.4},
+		"5:35:17,-5:23:28":      {15 * (5 + 35/60. + 17/3600.), -(5 + 23/60. + 28/3600.)},
+		"05h35m17s, -05d23m28s": {15 * (5 + 35/60. + 17/3600.), -(5 + 23/60. + 28/3600.)},
+		"5 35.3,-0 30":          {15 * (5 + 35.3/60), -0.5},
+		"83.8,-5:24":            {83.8, -5.4},
+	} {
+		got, err := parsePlace(text)
+		if err != nil {
+			t.Errorf("%q: %v", text, err)
+			continue
+		}
+		ra, dec := sky.RADecFromICRS(got)
+		if math.Abs(ra.Degrees()-want[0]) > 1e-9 || math.Abs(dec.Degrees()-want[1]) > 1e-9 {
+			t.Errorf("%q: %.6f, %.6f, want %v", text, ra.Degrees(), dec.Degrees(), want)
+		}
+	}
+	for _, text := range []string{"5h,10", "25:00:00,0", "5:61,0", "5:35:17", "NaN,0", "5:35:17,-91:00"} {
+		if _, err := parsePlace(text); err == nil {
+			t.Errorf("%q is taken", text)
+		}
 	}
 }

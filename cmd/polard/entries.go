@@ -53,6 +53,23 @@ func writtenPlanOf(p logbook.Planned) writtenPlan {
 	}
 }
 
+// writtenLens is a lens as it is written out.
+type writtenLens struct {
+	WidthPx  int     `json:"width_px"`
+	HeightPx int     `json:"height_px"`
+	Scale    float64 `json:"scale_arcsec_px"` // at the optical axis
+	AxisXPx  float64 `json:"axis_x_px"`
+	AxisYPx  float64 `json:"axis_y_px"`
+	K1       float64 `json:"k1_per_rad2"` // radial distortion
+	K2       float64 `json:"k2_per_rad4"`
+	Mirrored bool    `json:"mirrored"`
+	Stars    int     `json:"stars"` // that it was fitted to
+}
+
+func writtenLensOf(l logbook.Lens) writtenLens {
+	return writtenLens{l.Width, l.Height, sky.Angle(l.ScaleRad).Arcseconds(), l.AxisX, l.AxisY, l.K1, l.K2, l.Mirrored, l.Stars}
+}
+
 // tableEntries writes entries for people, altitude before azimuth.
 type tableEntries struct{ *tabwriter.Writer }
 
@@ -71,7 +88,9 @@ func (t tableEntries) write(l entryLine) error {
 		what, stars = shownName(l.File), fmt.Sprint(l.Matched)
 	case l.Kind == "config" && l.Set != nil:
 		what = fmt.Sprintf("latitude %.4f, longitude %.4f degrees, %.0f m; %s pole, good enough %s", l.Set.LatDeg, l.Set.LonDeg, l.Set.ElevationM, l.Set.Pole, sky.AngleWords(sky.Angle(l.Set.ToleranceArcmin)*sky.Arcminute))
-	case l.Kind == "plan" || l.Kind == "lens":
+	case l.Lens != nil:
+		what = fmt.Sprintf("lens: %.2f\" per pixel, from %d stars", l.Lens.Scale, l.Lens.Stars)
+	case l.Kind == "plan":
 		what = l.Kind
 	case l.Kind == "note": // what it holds is the page's business
 		key, _, _ := strings.Cut(l.Told, ":")

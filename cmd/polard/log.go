@@ -191,9 +191,10 @@ type entryLine struct {
 	Entry   int64  `json:"entry"`
 	AtUTC   string `json:"at_utc"`
 	Kind    string `json:"kind"` // config, frame, event, stroke, choice, plan, lens, note
-	Told    string `json:"told"` // the event, the stroke, the choice, the note, or a configuration or a plan as JSON with units in its keys
+	Told    string `json:"told"` // the event, the stroke, the choice, the note, or a configuration, a plan or a lens as JSON with units in its keys
 
-	Set *writtenConfig `json:"-"` // what Told holds of a configuration
+	Set  *writtenConfig `json:"-"` // what Told holds of a configuration
+	Lens *writtenLens   `json:"-"` // and of a lens
 
 	File      string     `json:"file,omitempty"`
 	MidUTC    string     `json:"mid_utc,omitempty"`
@@ -250,7 +251,8 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	case e.Plan != nil:
 		l.Kind, l.Told = "plan", asJSON(writtenPlanOf(*e.Plan))
 	case e.Lens != nil:
-		l.Kind, l.Told = "lens", asJSON(e.Lens)
+		lens := writtenLensOf(*e.Lens)
+		l.Kind, l.Told, l.Lens = "lens", asJSON(lens), &lens
 	case e.Note != nil:
 		l.Kind, l.Told = "note", e.Note.Key+": "+e.Note.Value
 	}

@@ -58,10 +58,10 @@ func TestLog(t *testing.T) {
 		t.Errorf("frame %+v, the page shows %+v", f, s.Measured)
 	}
 	// For people it is a table; what was set is told with its units there and in JSON.
-	if status, people, _ := call(t, append([]string{"log", "1"}, at...)...); status != exitDone || !strings.HasPrefix(people, "ENTRY ") || strings.Contains(people, "{") || !strings.Contains(people, "latitude ") {
+	if status, people, _ := call(t, append([]string{"log", "1"}, at...)...); status != exitDone || !strings.HasPrefix(people, "ENTRY ") || strings.Contains(people, "{") || !strings.Contains(people, "latitude ") || !strings.Contains(people, "per pixel, from ") {
 		t.Errorf("log 1:\n%s", people)
 	}
-	if !strings.Contains(lines, `\"lat_deg\":`) || !strings.Contains(lines, `\"tolerance_arcmin\":`) {
+	if !strings.Contains(lines, `\"lat_deg\":`) || !strings.Contains(lines, `\"tolerance_arcmin\":`) || !strings.Contains(lines, `\"scale_arcsec_px\":`) || strings.Contains(lines, "Rad") {
 		t.Errorf("log 1 --json tells what was set without units:\n%s", lines)
 	}
 	_, table, _ := call(t, append([]string{"log", "1", "--csv"}, at...)...)

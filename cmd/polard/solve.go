@@ -4,9 +4,12 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"strconv"
+	"strings"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
+	"polard/fits"
 	"polard/mountmodel/sky"
 
 	"github.com/spf13/cobra"
@@ -21,7 +24,7 @@ type hintFlags struct {
 func (h *hintFlags) add(c *cobra.Command) {
 	c.Flags().Float64Var(&h.scale, "scale", 0, "arcseconds per pixel, about (`ARCSEC_PX`); without it the header or nothing is believed")
 	c.Flags().Float64Var(&h.field, "field", 0, "length of the frame's longer side in degrees, about (`DEG`)")
-	c.Flags().StringVar(&h.near, "near", "", "where the frames point, about: right ascension and declination in degrees (`RA,DEC`)")
+	c.Flags().StringVar(&h.near, "near", "", "where the frames point, about: right ascension and declination in degrees, or as 5:35:17,-5:23:28 (`RA,DEC`)")
 }
 
 // Limits of a scale or field that could be meant.
@@ -56,11 +59,28 @@ func (h *hintFlags) apply(c *cobra.Command, p *pipeline.Pipeline) error {
 	return nil
 }
 
+// parsePlace reads right ascension and declination, both in degrees or sexagesimal; right ascension is in hours then.
 func parsePlace(s string) (sky.ICRS, error) {
-	if v, ok := numbers(s, 2, 2); ok && v[0] >= 0 && v[0] <= 360 && math.Abs(v[1]) <= 90 {
-		return sky.ICRSFromRADec(sky.Angle(v[0])*sky.Degree, sky.Angle(v[1])*sky.Degree), nil
+	raText, decText, two := strings.Cut(s, ",")
+	ra, hours, okRA := parseAngle(raText)
+	dec, _, okDec := parseAngle(decText)
+	if hours {
+		ra *= 15
 	}
-	return sky.ICRS{}, wrongCall("--near %q: give right ascension (0 to 360) and declination (-90 to 90) in degrees, such as 83.8,-5.4", s)
+	if two && okRA && okDec && ra >= 0 && ra <= 360 && math.Abs(dec) <= 90 {
+		return sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree), nil
+	}
+	return sky.ICRS{}, wrongCall("--near %q: give right ascension (0 to 360) and declination (-90 to 90) in degrees, such as 83.8,-5.4, or in hours and degrees, such as 5:35:17,-5:23:28", s)
+}
+
+// parseAngle reads a number alone, or a sexagesimal one.
+func parseAngle(s string) (v float64, sexagesimal, ok bool) {
+	s = strings.TrimSpace(s)
+	if v, err := strconv.ParseFloat(s, 64); err == nil {
+		return v, false, true
+	}
+	v, parts, ok := fits.ParseSexagesimal(s)
+	return v, true, ok && parts > 1
 }
 
 func newSolve() *cobra.Command {
