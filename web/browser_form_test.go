@@ -89,6 +89,11 @@ func testTakenAway(t *testing.T, p *browsertest.Page) {
 	p.Says("This device is no longer paired")
 	p.Says("polard serve --pair")
 	p.Until(`document.querySelector("#now h1").textContent === "This device is no longer paired"`)
+	p.Until(`!document.querySelector("#does button:not(.sound)") && document.querySelector(".command").getClientRects().length === 1`) // nothing is offered that cannot be done
+	p.Inspect("unpaired-phone")
+	p.Do(browsertest.Landscape.Size())
+	p.Inspect("unpaired-landscape")
+	p.Do(browsertest.Phone.Size())
 	p.Do(chromedp.Navigate(s.url + "pair"))
 	p.Says("Pair this device")
 	p.Do(chromedp.Navigate("about:blank"), chromedp.Navigate(s.url+"pair#"+s.Invite(RightView)))

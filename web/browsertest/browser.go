@@ -126,11 +126,11 @@ func NewPage(t *testing.T, browser context.Context) *Page {
 }
 
 // expected tells of an error that it is part of the tests: commands that were
-// refused, a service that was stopped (while the script of the service worker was fetched, too), a page put to sleep, an icon or a font asked for late, of a
+// refused, a device whose access was taken, a service that was stopped (while the script of the service worker was fetched, too), a page put to sleep, an icon or a font asked for late, of a
 // version gone by. A service that stops closes what has connected and is not answered
 // yet: where the page tries again in that moment, its socket ends before the handshake.
 func expected(e *log.Entry) bool {
-	for _, part := range []string{"ERR_CONNECTION", "ERR_INTERNET_DISCONNECTED", "ERR_EMPTY_RESPONSE", "ERR_SOCKET", "ERR_NETWORK", "closed before receiving a handshake response", "Page entered Back-Forward Cache", "when fetching the script"} {
+	for _, part := range []string{"ERR_CONNECTION", "ERR_INTERNET_DISCONNECTED", "ERR_EMPTY_RESPONSE", "ERR_SOCKET", "ERR_NETWORK", "HTTP Authentication failed", "closed before receiving a handshake response", "Page entered Back-Forward Cache", "when fetching the script"} {
 		if strings.Contains(e.Text, part) {
 			return true
 		}

@@ -150,3 +150,12 @@ export function showParts(id, parts) {
   byId(id).hidden = !parts;
   if (parts) morph(byId(id), parts);
 }
+
+/**
+ * A sentence in which a command to be typed is not broken into two lines.
+ * @param {string} text
+ * @returns {Child[]}
+ */
+export function unbroken(text) {
+  return text.split(/(polard serve --[a-z]+)/).map((part, i) => (i % 2 ? h("span", { class: "command" }, part) : part));
+}

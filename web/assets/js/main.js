@@ -3,7 +3,7 @@
 import { frameAge, heard, overdue } from "./age.js";
 import { total } from "./bolts.js";
 import { correctionParts, fixName } from "./correction.js";
-import { byId, h, morph, setText, showParts } from "./dom.js";
+import { byId, h, morph, setText, showParts, unbroken } from "./dom.js";
 import { EquipmentPanel } from "./equipment.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
@@ -21,6 +21,7 @@ import { RigPanel } from "./rig.js";
 import { MarksForm } from "./steps/marks.js";
 import { SetupView } from "./steps/view.js";
 import { BoltReport } from "./boltreport.js";
+import { surely } from "./surely.js";
 import { Tone } from "./tone.js";
 import { renderWatched } from "./watched.js";
 import { words } from "./words.js";
@@ -103,6 +104,10 @@ const link = new Link((m) => {
   retryAt = at;
   everOpen ||= s === "open";
   if (s === "open") askAnew();
+  if (s === "unpaired" && operate) {
+    operate = false; // until the service says so again
+    renderAll();
+  }
   tick();
 });
 link.connect();
@@ -242,13 +247,13 @@ function renderDoes() {
   const sound = state?.phase === "adjusting" && !fix;
   const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
   const headed = state?.phase === "adjusting" || state?.phase === "measuring";
-  const key = JSON.stringify([operate, sound, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);
+  const key = JSON.stringify([operate, trust.unpaired, sound, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);
   if (does.dataset.key === key) return; // keep the focus where it is
   does.dataset.key = key;
   const button = (/** @type {typeof list[0]} */ [name, strong, act]) =>
     h("button", { type: "button", class: strong ? "strong" : null, onclick: act }, name);
   /** @type {HTMLElement[]} */
-  const row = operate ? list.map(button) : state ? [h("p", { class: "sub" }, words.viewOnly)] : [];
+  const row = operate ? list.map(button) : state && !trust.unpaired ? [h("p", { class: "sub" }, unbroken(words.viewOnly))] : [];
   if (operate && remedy) row.push(startOver("strong"));
   if (sound && operate && !state?.free_head) row.push(boltReport.opener);
   if (sound) row.push(tone.button);
@@ -258,24 +263,7 @@ function renderDoes() {
   others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []), ...(operate && headed ? [head] : []));
 }
 
-/**
- * Asks by a second press: a browser's own question would be a white box in the
- * night.
- */
-function startOver(/** @type {string} */ look) {
-  const b = words.button;
-  const button = h("button", { type: "button", class: `over ${look}`.trim() }, b.startOver);
-  button.addEventListener("click", () => {
-    if (button.textContent === b.startOverSure) {
-      button.textContent = b.startOver;
-      tell("start_over");
-      return;
-    }
-    button.textContent = b.startOverSure;
-    setTimeout(() => { button.textContent = b.startOver; }, 4000);
-  });
-  return button;
-}
+const startOver = (/** @type {string} */ look) => surely(look, words.button.startOver, words.button.startOverSure, () => tell("start_over"));
 
 /** @param {string} name */
 const tell = (name) => order("event", { event: name });

@@ -1,7 +1,7 @@
 // What to do now: one thing in large words, and for the bolts how far.
 
 import { boltParts, order, pair, turning } from "./bolts.js";
-import { h } from "./dom.js";
+import { h, unbroken } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
 import { note } from "./notes.js";
 import { saidOf } from "./said.js";
@@ -109,7 +109,7 @@ function card(code, { head, line, why }, figure, unit, caution) {
   return h("div", { class: `card now-card ${figure ? "" : "plainly"}`, "data-kind": code },
     h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
     figure && h("p", { class: "figure" }, figure, unit && h("small", {}, " ", unit)),
-    line && h("p", { class: "sub" }, line),
+    line && h("p", { class: "sub" }, unbroken(line)),
     caution && h("p", { class: "caution" }, h("b", {}, words.care), " ", caution),
     why.length > 0 && h("details", { class: "why" }, h("summary", {}, words.why), why.map((l) => h("p", { class: "sub" }, l))));
 }
