@@ -37,6 +37,8 @@ export class Link {
     this.silence = undefined;
     /** When the service was last heard, by the browser's clock. */
     this.heardAt = Date.now();
+    /** Whether this device was told that it is not paired: each further try would say no other than that. */
+    this.unpaired = false;
     addEventListener("online", () => this.now());
     document.addEventListener("visibilitychange", () => {
       if (document.visibilityState !== "visible") return;
@@ -55,12 +57,15 @@ export class Link {
   }
 
   connect() {
-    this.onState("connecting", null);
+    this.onState(this.unpaired ? "unpaired" : "connecting", null);
     const scheme = location.protocol === "https:" ? "wss" : "ws";
     const socket = new WebSocket(`${scheme}://${location.host}/api/v1/live`);
     this.socket = socket;
     this.listen();
-    socket.onopen = () => this.onState("open", null);
+    socket.onopen = () => {
+      this.unpaired = false;
+      this.onState("open", null);
+    };
     socket.onmessage = (e) => {
       this.wait = firstWaitMs;
       this.listen();
@@ -95,10 +100,13 @@ export class Link {
     this.socket = null;
     const wait = this.wait * (0.75 + Math.random() / 2);
     this.wait = Math.min(2 * this.wait, longestWaitMs);
-    this.onState(how, performance.now() + wait);
+    this.unpaired ||= how === "unpaired";
+    this.onState(this.unpaired ? "unpaired" : how, performance.now() + wait);
     this.timer = setTimeout(() => this.connect(), wait);
     // A socket does not tell why it was refused; a request does.
-    if (how === "lost" && await refused()) this.onState("unpaired", performance.now() + wait);
+    if (this.unpaired || how !== "lost" || !(await refused())) return;
+    this.unpaired = true;
+    this.onState("unpaired", performance.now() + wait);
   }
 }
 
