@@ -62,7 +62,7 @@ func (o *Operation) SomethingChanged(context.Context) error {
 		return errNoTimes
 	}
 	o.goOn()
-	err := o.remember(func(m *memory) { m.Due = true })
+	err := o.remember(func(m *memory) { m.Due, o.changes = true, o.changes+1 })
 	o.opt.Log.Info("something was changed: measuring as soon as it is dark")
 	o.alignment.Changed()
 	select {
@@ -82,12 +82,12 @@ func (o *Operation) goOn() {
 	}
 }
 
-// due tells whether the schedule is to measure in a night.
-func (o *Operation) due(date string) bool {
+// due tells whether the schedule is to measure in a night, and of how many changes a measurement from now on knows.
+func (o *Operation) due(date string) (changes int, due bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	m := o.memory
-	return m.Rests == "" && (m.Due || o.opt.Schedule == Nightly && m.Night != date)
+	return o.changes, m.Rests == "" && (m.Due || o.opt.Schedule == Nightly && m.Night != date)
 }
 
 // unattended keeps the schedule until ctx ends.
@@ -114,14 +114,15 @@ func (o *Operation) ifDark(ctx context.Context, site sky.Site, air sky.Air) (nex
 		o.opt.Log.Error("whether it is dark cannot be told", "error", err)
 		return next
 	}
-	if !dark || !o.due(date) {
+	changes, due := o.due(date)
+	if !dark || !due {
 		return next
 	}
 	err = o.byItself(ctx)
 	var trouble sky.Saying
 	switch {
 	case err == nil:
-		o.keep(func(m *memory) { m.Night, m.Due = date, false })
+		o.keep(func(m *memory) { m.Night, m.Due = date, o.changes != changes })
 		o.alignment.Changed()
 		return next
 	case ctx.Err() != nil:

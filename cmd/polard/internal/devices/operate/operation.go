@@ -60,6 +60,7 @@ type Operation struct {
 	choice   connect.Choice
 	memory   memory
 	looped   bool // frames were taken on and on since the last measurement
+	changes  int  // at the pier, that somebody told
 	woken    chan struct{}
 	found    []devices.Found
 	plan     *measure.Plan

@@ -218,6 +218,22 @@ func TestSchedule(t *testing.T) {
 		}
 	})
 	synctest.Test(t, func(t *testing.T) {
+		p := newPier(t, nightly)
+		for p.o.State().Activity != "turning" {
+			time.Sleep(100 * time.Millisecond)
+		}
+		if err := p.o.SomethingChanged(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(10 * time.Minute)
+		if turns, _ := p.turned(); turns != 4 {
+			t.Errorf("changed while the schedule measured: %d turns, want 4; %+v", turns, p.o.State())
+		}
+		if p.o.State().Due {
+			t.Error("a measurement is due still")
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
 		p := newPier(t, changed)
 		measuredWithin(t, p, time.Hour, 0, "without a change")
 		if err := p.o.SomethingChanged(t.Context()); err != nil {
