@@ -280,7 +280,7 @@ var general = []axis.WarningCode{
 
 // How often each fault is run, and how many sessions nothing goes wrong in.
 var (
-	eachFault     = flag.Int("faults", 30, "sessions with each fault")
+	eachFault     = flag.Int("faults", 60, "sessions with each fault")
 	cleanSessions = flag.Int("clean", 150, "sessions in which nothing goes wrong")
 )
 
