@@ -73,7 +73,7 @@ func sessionFrames(b *testing.B, width, height, frames int) (config rehearsal.Co
 // The requirement is a p95, warm, of 100 ms at 2 megapixels and of 250 ms at 26 on
 // two quiet cores: an answer while the hand is still on the bolt.
 func BenchmarkFrameToPage(b *testing.B) {
-	for _, c := range []struct{ width, height, frames int }{{1600, 1200, 20}, {6240, 4160, 8}} {
+	for _, c := range []struct{ width, height, frames int }{{1600, 1200, 60}, {6240, 4160, 8}} {
 		b.Run(fmt.Sprintf("%.0fMpx", float64(c.width*c.height)/1e6), func(b *testing.B) {
 			config, files := sessionFrames(b, c.width, c.height, c.frames)
 			var first, warm, told []float64
