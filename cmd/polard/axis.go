@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"time"
 
 	"polard/cmd/polard/internal/pipeline"
@@ -422,11 +421,16 @@ func squareWords(s axis.Squareness) string {
 
 // unusedWords says how many frames are missing to the axis, as the beginning of a sentence on what one more would bring.
 func (r axisReport) unusedWords() string {
-	used := slices.DeleteFunc(slices.Clone(r.outcomes), func(o pipeline.Outcome) bool { return o.Problem != nil })
-	if len(used) == len(r.outcomes) {
+	used := 0
+	for _, o := range r.outcomes {
+		if o.Problem == nil {
+			used++
+		}
+	}
+	if used == len(r.outcomes) {
 		return ""
 	}
-	return fmt.Sprintf("with %d of %d frames; ", len(used), len(r.outcomes))
+	return fmt.Sprintf("with %d of %d frames; ", used, len(r.outcomes))
 }
 
 func (r axisReport) print(w io.Writer, asJSON bool) error {

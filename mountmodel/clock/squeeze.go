@@ -62,18 +62,7 @@ func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
 func AgreesByAir(site sky.Site, air sky.Air, frames []Squeezed) bool {
 	const doubt = 1e-2
 	logs, other, ok := likelihoodsByAir(site, air, frames)
-	if !ok || other > math.Log(doubt) {
-		return false
-	}
-	sum, within, top := 0.0, 0.0, slices.Max(logs[:])
-	for i, l := range logs {
-		p := math.Exp(l - top)
-		sum += p
-		if (sky.Angle(i) * sky.Degree).Signed().Abs() < harmlessTurn {
-			within += p
-		}
-	}
-	return sum-within < doubt*sum
+	return ok && other <= math.Log(doubt) && sky.TurnProbabilities(logs, harmlessTurn, 1-doubt) == nil
 }
 
 // likelihoodsByAir are the logarithms of the likelihoods of the sky being taken to stand too far
