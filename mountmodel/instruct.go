@@ -51,10 +51,10 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 	if v.Lock.doubt() == nil { // else it was not the lock
 		details = append(details, sky.Say("lock_moved", "Locking moved the axis by %s.", sky.Amount(v.Lock.Total)))
 	}
-	spoilt := s.state.following().Spoilt()
+	invalidated := s.state.following().Invalidated()
 	switch {
-	case spoilt != nil:
-		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, spoilt.Saying())
+	case invalidated != nil:
+		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, invalidated.Saying())
 	case v.Within:
 		return sky.Say("done", "Done: the axis is within %s of the pole.", sky.Amount(v.Tolerance)), details
 	}
@@ -65,19 +65,19 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	s, v := a.Session, a.view
 	live := s.state.following()
-	spoilt := live.Spoilt()
+	invalidated := live.Invalidated()
 	switch {
 	case s.clocks.Host != "":
 		return sayClocks(true), append(details, s.clockSaying())
-	case spoilt != nil:
-		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, spoilt.Saying())
+	case invalidated != nil:
+		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, invalidated.Saying())
 	case live.Held():
 		return sky.Say("held", "The newest frame does not fit a turn of the bolts: touch nothing and take one more."), details
 	case s.blind:
 		return sky.Say("blind_bolts", "The newest frame could not be used: leave the bolts until one can."),
 			append([]sky.Saying{s.unsolved.Saying(), sky.Say("smeared", "An exposure during which a bolt is turned is smeared: wait for the next.")}, details...)
 	}
-	if now, _ := s.axisNow(); a.surer(now) {
+	if now, _ := s.axisNow(); a.axisTooUncertain(now) {
 		details = append(details, sky.Say("know_better", "One frame does not know the axis well enough for this tolerance. To know it better, leave the bolts alone, turn the RA axis by some %s and take a frame.", sky.Whole(axis.UsualTurn)))
 	}
 	if v.Within {
@@ -160,9 +160,9 @@ func (a adviser) turn() sky.Saying {
 	return sky.Say("turn_on", "Turn the RA axis on by about %s, leave the declination alone, and take another frame.", turn)
 }
 
-// surer tells whether the axis is known too badly to be judged by the tolerance,
+// axisTooUncertain tells whether the axis is known too badly to be judged by the tolerance,
 // while a turn of the RA axis would make it as well known as it was measured.
-func (a adviser) surer(now axis.Axis) bool {
+func (a adviser) axisTooUncertain(now axis.Axis) bool {
 	s := a.Session
 	const half = 2 // the part of the tolerance that the 95 % ellipse may reach
 	return half*knownTo(now)*sky.Angle(math.Sqrt(-2*math.Log(0.05))) > s.cfg.Tolerance && knownTo(s.state.measured().Axis) < knownTo(now)/2

@@ -191,7 +191,7 @@ func (s *Session) trusted() bool {
 		}
 	}
 	live := s.state.following()
-	return s.clocks.Host == "" && s.times.stands == nil && (live == nil || live.Spoilt() == nil && !live.Held())
+	return s.clocks.Host == "" && s.times.stands == nil && (live == nil || live.Invalidated() == nil && !live.Held())
 }
 
 func (s *Session) warnings() []axis.Warning {

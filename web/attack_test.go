@@ -382,7 +382,7 @@ func TestRatesAreBounded(t *testing.T) {
 	refused := 0
 	for i := range 3 * mostAddresses {
 		for range 2 {
-			if !r.allow(asker{address: netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)})}, now) {
+			if !r.allow(requester{address: netip.AddrFrom4([4]byte{10, byte(i >> 16), byte(i >> 8), byte(i)})}, now) {
 				refused++
 			}
 		}
@@ -390,11 +390,11 @@ func TestRatesAreBounded(t *testing.T) {
 	if len(r.limiters) > mostAddresses+1 || refused < mostAddresses {
 		t.Errorf("%d limiters, %d refused", len(r.limiters), refused)
 	}
-	if !r.allow(asker{device: "a"}, now) {
+	if !r.allow(requester{device: "a"}, now) {
 		t.Error("a paired device is refused for what strangers do")
 	}
 	// After a while the full ones are forgotten.
-	if !r.allow(asker{address: netip.MustParseAddr("10.200.0.1")}, now.Add(time.Minute)) || len(r.limiters) > 2 {
+	if !r.allow(requester{address: netip.MustParseAddr("10.200.0.1")}, now.Add(time.Minute)) || len(r.limiters) > 2 {
 		t.Errorf("%d limiters after a minute", len(r.limiters))
 	}
 }

@@ -22,9 +22,9 @@ const (
 	mostAddresses = 4096
 )
 
-// asker is who is counted: a paired device by its hash, wherever it asks from, or else
+// requester is who is counted: a paired device by its hash, wherever it asks from, or else
 // an address.
-type asker struct {
+type requester struct {
 	device  string
 	address netip.Addr
 }
@@ -32,13 +32,13 @@ type asker struct {
 // rates holds a limiter for each that asks.
 type rates struct {
 	mu       sync.Mutex
-	limiters map[asker]*rate.Limiter
+	limiters map[requester]*rate.Limiter
 }
 
-func newRates() *rates { return &rates{limiters: make(map[asker]*rate.Limiter)} }
+func newRates() *rates { return &rates{limiters: make(map[requester]*rate.Limiter)} }
 
 // allow tells whether one may ask once more.
-func (r *rates) allow(a asker, now time.Time) bool {
+func (r *rates) allow(a requester, now time.Time) bool {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	l := r.limiters[a]
@@ -50,7 +50,7 @@ func (r *rates) allow(a asker, now time.Time) bool {
 		}
 		// Devices are few and stay apart.
 		if len(r.limiters) >= mostAddresses && a.device == "" {
-			a = asker{}
+			a = requester{}
 			l = r.limiters[a]
 		}
 	}
@@ -77,7 +77,7 @@ func (s *Server) checkBounds(next echo.HandlerFunc) echo.HandlerFunc {
 		if who.here {
 			return next(c)
 		}
-		a := asker{device: who.device}
+		a := requester{device: who.device}
 		if a.device == "" {
 			from, _ := netip.ParseAddrPort(r.RemoteAddr)
 			a.address = subscriber(from.Addr())

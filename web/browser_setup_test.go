@@ -27,16 +27,16 @@ type setupStep struct {
 // setupSteps are those of a site, in their order. The numbers are those of
 // mountmodel/setup, which its own tests hold to ERFA and to the test values of the
 // World Magnetic Model.
-func setupSteps(sheet Sheet, south bool) []setupStep {
+func setupSteps(data SetupData, south bool) []setupStep {
 	pole := "north"
 	if south {
 		pole = "south"
 	}
-	star := sheet.PoleStars[0]
+	star := data.PoleStars[0]
 	return []setupStep{
-		{"place", []string{"Set the latitude scale", fmt.Sprintf("%.1f°", sheet.LatitudeScale.SetDeg), "The air lifts the pole by"}},
+		{"place", []string{"Set the latitude scale", fmt.Sprintf("%.1f°", data.LatitudeScale.SetDeg), "The air lifts the pole by"}},
 		{"ground", []string{"One leg towards " + pole, "Level the base to within 1°"}},
-		{"direction", []string{"True " + pole + " by compass", fmt.Sprintf("%.1f°", sheet.Compass.BearingDeg), "World Magnetic Model 2025", "Never look at the Sun"}},
+		{"direction", []string{"True " + pole + " by compass", fmt.Sprintf("%.1f°", data.Compass.BearingDeg), "World Magnetic Model 2025", "Never look at the Sun"}},
 		{"balance", []string{"Balance: right ascension, then declination", "Hold the tube whenever"}},
 		{"start", []string{"Tube on top, counterweight down", "Turn the axis a third of a turn"}},
 		{"star", []string{star.Name + " at ", "Naked eye", "Inverting finder", "An axis simply pointed at the star is"}},
@@ -62,9 +62,9 @@ func testSteps(t *testing.T, p *browsertest.Page) {
 			Source: Source{Kind: "folder", Folder: "/nights/2026-03-14"},
 			Plan:   PlanFromOrder(PlanOrder{Plan: plan.Plan{HourFrom: sky.Angle(math.NaN()), HourTo: sky.Angle(math.NaN())}, LimitPx: 1}), // as before a plan is made
 		}))
-		sheet := setupOf(t, s.Server, "")
+		data := setupOf(t, s.Server, "")
 		p.Do(c.screen.Size(), chromedp.Navigate(s.url))
-		for i, step := range setupSteps(sheet, c.site.South()) {
+		for i, step := range setupSteps(data, c.site.South()) {
 			for _, w := range step.want {
 				p.Says(w)
 			}

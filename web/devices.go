@@ -87,7 +87,7 @@ func (p *pairing) save() error {
 func (p *pairing) write() error {
 	p.saving <- struct{}{}
 	defer func() { <-p.saving }()
-	var unkept []Device
+	var unsaved []Device
 	var gone []string
 	err := p.keep.Update(func(kept DeviceList) DeviceList {
 		p.mu.Lock()
@@ -97,7 +97,7 @@ func (p *pairing) write() error {
 		}
 		list := p.merged(kept)
 		p.held = list
-		unkept = slices.Clone(p.unkept)
+		unsaved = slices.Clone(p.unsaved)
 		for hash := range p.gone {
 			gone = append(gone, hash)
 		}
@@ -105,24 +105,24 @@ func (p *pairing) write() error {
 		return list
 	})
 	if err == nil {
-		p.settle(unkept, gone)
+		p.settle(unsaved, gone)
 	}
 	return err
 }
 
 // settle forgets changes that are kept: the devices that came, and the hashes of those
 // that went; nil where nothing is kept at all.
-func (p *pairing) settle(unkept []Device, gone []string) {
+func (p *pairing) settle(unsaved []Device, gone []string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	p.changes++
 	if p.keep == nil {
-		p.unkept = nil
+		p.unsaved = nil
 		clear(p.gone)
 		return
 	}
-	p.unkept = slices.DeleteFunc(p.unkept, func(d Device) bool {
-		return slices.ContainsFunc(unkept, func(k Device) bool { return k.Hash == d.Hash })
+	p.unsaved = slices.DeleteFunc(p.unsaved, func(d Device) bool {
+		return slices.ContainsFunc(unsaved, func(k Device) bool { return k.Hash == d.Hash })
 	})
 	for _, hash := range gone {
 		delete(p.gone, hash)
@@ -133,7 +133,7 @@ func (p *pairing) settle(unkept []Device, gone []string) {
 func (p *pairing) pending() bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return len(p.unkept)+len(p.gone) > 0
+	return len(p.unsaved)+len(p.gone) > 0
 }
 
 // merged is a list with what this service changed and could not keep yet. A number
@@ -141,7 +141,7 @@ func (p *pairing) pending() bool {
 func (p *pairing) merged(kept DeviceList) DeviceList {
 	last := kept.highest()
 	list := DeviceList{Devices: slices.DeleteFunc(slices.Clone(kept.Devices), func(d Device) bool { return p.gone[d.Hash] })}
-	for _, d := range p.unkept {
+	for _, d := range p.unsaved {
 		if p.gone[d.Hash] || slices.ContainsFunc(list.Devices, func(o Device) bool { return o.Hash == d.Hash }) {
 			continue
 		}

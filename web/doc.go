@@ -13,8 +13,8 @@
 //	                          wrongway.go   a bolt turned the wrong way
 //	                          cadence.go    when the next frame is overdue
 //	                          said.go       a sentence with its code
-//	set-up of a place         setup.go      the sheet of the minute, and the balance
-//	its wire form             sheet.go      [Sheet], which polard site prints too
+//	set-up of a place         setup.go      the data of the minute, and the balance
+//	its wire form             setupdata.go  [SetupData], which polard site prints too
 //	what is remembered        notes.go      [Notes] and [Nights]
 //	the Sun                   sun.go        whether it is up, or near where a frame looks
 //	commands                  commands.go   [Operator] and [Rig], called from POST requests
@@ -34,7 +34,7 @@
 //	life of the service       server.go     [New], [Server.Run]
 //
 // The page shows words from assets/js/words.js (and words-setup.js beside it) and
-// numbers from [State] and [Sheet]. Where the session or the set-up has its own
+// numbers from [State] and [SetupData]. Where the session or the set-up has its own
 // sentence, that travels too, with a code wherever the page has words of its own:
 // DEVELOPERS.md says what a translation has to bring.
 package web

@@ -75,7 +75,7 @@ func plain(comment string) string {
 }
 
 // answerTypes are what the API answers with beside the messages.
-var answerTypes = []reflect.Type{reflect.TypeFor[Sheet](), reflect.TypeFor[Balance](), reflect.TypeFor[memoriesBody]()}
+var answerTypes = []reflect.Type{reflect.TypeFor[SetupData](), reflect.TypeFor[Balance](), reflect.TypeFor[memoriesBody]()}
 
 // schemas collects the JSON Schemas of Go types.
 type schemas struct {

@@ -74,7 +74,7 @@ type Night struct {
 	// First is how far off the axis was when it was first measured, before any
 	// bolt was turned; nil when it never was.
 	First *axis.Offset
-	// Result is how the axis stood at the end, and Confirmed whether a second
+	// Result is where the axis pointed at the end, and Confirmed whether a second
 	// measurement behind the locked bolts said so; nil when it never got there.
 	Result    *axis.Offset
 	Confirmed bool

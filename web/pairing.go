@@ -50,7 +50,7 @@ type pairing struct {
 
 	mu      sync.Mutex      // never held while keep is asked
 	held    DeviceList      // as it is in force
-	unkept  []Device        // those of it that are not in keep yet
+	unsaved []Device        // those of it that are not in keep yet
 	gone    map[string]bool // hashes of those whose going is not in keep yet
 	changes int             // of devices by this service
 	invites []invite        // oldest first
@@ -130,7 +130,7 @@ func (p *pairing) admit(code [sha256.Size]byte, name string) (token string, d De
 	_, _ = rand.Read(b) // never fails
 	token = base64.RawURLEncoding.EncodeToString(b)
 	d = Device{ID: p.held.highest() + 1, Name: printable(name, mostName), Right: right, Hash: hashOf(token), Paired: now.UTC().Truncate(time.Second)}
-	p.unkept = append(p.unkept, d)
+	p.unsaved = append(p.unsaved, d)
 	p.changes++
 	p.held = p.merged(p.held)
 	return token, d, nil

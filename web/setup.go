@@ -18,7 +18,7 @@ import (
 )
 
 // getSetup computes the set-up for the place of the session, now or at the
-// time asked for. A sheet takes a few milliseconds, so nothing is kept.
+// time asked for. Set-up data take a few milliseconds, so nothing is kept.
 func (s *Server) getSetup(c echo.Context) error {
 	site, air, pole, ok := s.placed()
 	if !ok {
@@ -35,11 +35,11 @@ func (s *Server) getSetup(c echo.Context) error {
 	if when.IsZero() {
 		when = s.now()
 	}
-	sheet, err := setup.NewSheet(site, air, pole, when)
+	data, err := setup.NewData(site, air, pole, when)
 	if err != nil { // the place was checked: the time is all that is left to be wrong
 		return badRequest("that time cannot be computed: give one in the years 1972 to 2098")
 	}
-	out, err := SheetFromSetup(sheet.For(mount), through)
+	out, err := SetupDataFrom(data.For(mount), through)
 	if err != nil {
 		return badRequest(err.Error())
 	}

@@ -9,7 +9,7 @@ import (
 	"polard/mountmodel"
 )
 
-func setupOf(t *testing.T, s *Server, query string) (out Sheet) {
+func setupOf(t *testing.T, s *Server, query string) (out SetupData) {
 	t.Helper()
 	w := ask(s, "GET", "/api/v1/setup"+query, "", nil)
 	if w.Code != 200 {

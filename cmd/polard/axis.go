@@ -410,8 +410,8 @@ func squareOf(s *axis.Squareness) *squareJSON {
 	return out
 }
 
-// squareWords says how the parts of the mount stand to each other.
-func squareWords(s axis.Squareness) string {
+// squarenessWords says how the parts of the mount stand to each other.
+func squarenessWords(s axis.Squareness) string {
 	tube := fmt.Sprintf("the tube looks %s (known to %s) off square to the declination axis", sky.AngleWords(s.Tube), sky.KnownWords(s.TubeSigma))
 	if !s.AxesKnown {
 		return tube + ", which is allowed to be some arcminutes off square to the right ascension axis itself: frames on both sides of the pier and at a further declination tell both"
@@ -467,10 +467,10 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		r.statusWords(&b, fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured, v.PoleKind))
 		if v.Bodies > 1 {
-			fmt.Fprintf(&b, "    %s\n", hangsWords(v))
+			fmt.Fprintf(&b, "    %s\n", flexureWords(v))
 		}
 		if v.Square != nil {
-			fmt.Fprintf(&b, "    %s\n", squareWords(*v.Square))
+			fmt.Fprintf(&b, "    %s\n", squarenessWords(*v.Square))
 		}
 		fmt.Fprintf(&b, "    %s\n", witnessWords(v.Confirmed))
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {

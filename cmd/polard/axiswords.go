@@ -25,8 +25,8 @@ func habitsText(w io.Writer, h mountmodel.Habits) {
 	}
 }
 
-// hangsWords says how far the tube hangs by frames at several declinations.
-func hangsWords(v mountmodel.View) string {
+// flexureWords says how far the tube hangs by frames at several declinations.
+func flexureWords(v mountmodel.View) string {
 	taken := fmt.Sprintf("taken at %d declinations or sides of the pier: ", v.Bodies)
 	if v.HangsSigma == 0 {
 		return taken + "how far the tube hangs by its weight they do not tell; more of them, or some beyond a flip, would"

@@ -39,7 +39,7 @@ func execute(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetArgs(args)
 	ran, err := root.ExecuteContextC(ctx)
 	if err != nil {
-		err = whence(ran, err)
+		err = withOrigin(ran, err)
 	}
 	var call callError
 	switch {

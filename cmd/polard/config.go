@@ -113,9 +113,9 @@ func configurable(c *cobra.Command) map[string]*pflag.Flag {
 func envName(option string) string { return envPrefix + strings.ToUpper(fileKey(option)) }
 func fileKey(option string) string { return strings.ReplaceAll(option, "-", "_") }
 
-// whence adds to what is wrong with options where their values came from, when
+// withOrigin adds to what is wrong with options where their values came from, when
 // that was not the command line.
-func whence(c *cobra.Command, err error) error {
+func withOrigin(c *cobra.Command, err error) error {
 	var notes []string
 	c.Flags().VisitAll(func(f *pflag.Flag) {
 		from := f.Annotations[fromAnnotation]

@@ -75,12 +75,12 @@ type tableEntries struct{ *tabwriter.Writer }
 
 func newTableEntries(out io.Writer) (tableEntries, error) {
 	t := tableEntries{tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)}
-	_, err := fmt.Fprintln(t, "ENTRY\tUTC\tWHAT\tSTARS\tFROM POLE\tALTITUDE\tAZIMUTH\tSTAND")
+	_, err := fmt.Fprintln(t, "ENTRY\tUTC\tWHAT\tSTARS\tFROM POLE\tALTITUDE\tAZIMUTH\tSTATE")
 	return t, err
 }
 
 func (t tableEntries) write(l entryLine) error {
-	what, stars := l.Told, "-"
+	what, stars := l.Content, "-"
 	switch {
 	case l.Kind == "frame" && l.Refused != "":
 		what = shownName(l.File) + ": " + l.Refused
@@ -93,7 +93,7 @@ func (t tableEntries) write(l entryLine) error {
 	case l.Kind == "plan":
 		what = l.Kind
 	case l.Kind == "note": // what it holds is the page's business
-		key, _, _ := strings.Cut(l.Told, ":")
+		key, _, _ := strings.Cut(l.Content, ":")
 		what = "noted: " + key
 	}
 	at := l.AtUTC

@@ -60,7 +60,7 @@ func sparse(t *testing.T, path string, bitpix, width, height int) {
 
 // A service that may have little memory dies of a frame that takes more, by the kernel's hand and by its own, while it
 // reads the file and while it makes an image of it: the third start passes the frame over, says so on the page, and reads the next.
-func TestDiesOfAFrameTwice(t *testing.T) {
+func TestCrashesOnAFrameTwice(t *testing.T) {
 	if testing.Short() {
 		t.Skip("starts a service nine times")
 	}

@@ -27,7 +27,7 @@ func newLog() *cobra.Command {
 		Use:   "log [SESSION]",
 		Short: "list the sessions in the logbook, or write one out as CSV or JSON",
 		Long: `log lists the sessions that 'polard serve' kept, newest first. With the number of one it
-shows its entries as a table: frames, what was reported and set, and how the axis stood after
+shows its entries as a table: frames, what was reported and set, and where the axis was after
 each. --csv writes one line an entry, with a heading that names columns and units; --json one object a
 line. With --all instead of a number the entries of every session are written.
 
@@ -136,7 +136,7 @@ func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessio
 			_, err := fmt.Fprintln(out, "no session is kept yet")
 			return err
 		}
-		fmt.Fprintln(table, "SESSION\tBEGAN\tENTRIES\tFIRST OFF BY\tAT THE END\tSTAND\tFOLDER")
+		fmt.Fprintln(table, "SESSION\tBEGAN\tENTRIES\tFIRST OFF BY\tAT THE END\tSTATE\tFOLDER")
 	}
 	for _, s := range sessions {
 		o, err := book.Outcome(ctx, s)
@@ -190,10 +190,10 @@ type entryLine struct {
 	Session int64  `json:"session"`
 	Entry   int64  `json:"entry"`
 	AtUTC   string `json:"at_utc"`
-	Kind    string `json:"kind"` // config, frame, event, stroke, choice, plan, lens, note
-	Told    string `json:"told"` // the event, the stroke, the choice, the note, or a configuration, a plan or a lens as JSON with units in its keys
+	Kind    string `json:"kind"`    // config, frame, event, stroke, choice, plan, lens, note
+	Content string `json:"content"` // the event, the stroke, the choice, the note, or a configuration, a plan or a lens as JSON with units in its keys
 
-	Set  *writtenConfig `json:"-"` // what Told holds of a configuration
+	Set  *writtenConfig `json:"-"` // what Content holds of a configuration
 	Lens *writtenLens   `json:"-"` // and of a lens
 
 	File      string     `json:"file,omitempty"`
@@ -241,20 +241,20 @@ func entryLineOf(s logbook.Session, e logbook.Entry) entryLine {
 	switch {
 	case e.Config != nil:
 		set := writtenConfigOf(*e.Config)
-		l.Kind, l.Told, l.Set = "config", asJSON(set), &set
+		l.Kind, l.Content, l.Set = "config", asJSON(set), &set
 	case e.Event != "":
-		l.Kind, l.Told = "event", string(e.Event)
+		l.Kind, l.Content = "event", string(e.Event)
 	case e.Stroke != nil:
-		l.Kind, l.Told = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
+		l.Kind, l.Content = "stroke", fmt.Sprintf("%s bolt by %g turns", e.Stroke.Bolt, e.Stroke.Turns)
 	case e.Choice != nil:
-		l.Kind, l.Told = "choice", choiceWords(*e.Choice)
+		l.Kind, l.Content = "choice", choiceWords(*e.Choice)
 	case e.Plan != nil:
-		l.Kind, l.Told = "plan", asJSON(writtenPlanOf(*e.Plan))
+		l.Kind, l.Content = "plan", asJSON(writtenPlanOf(*e.Plan))
 	case e.Lens != nil:
 		lens := writtenLensOf(*e.Lens)
-		l.Kind, l.Told, l.Lens = "lens", asJSON(lens), &lens
+		l.Kind, l.Content, l.Lens = "lens", asJSON(lens), &lens
 	case e.Note != nil:
-		l.Kind, l.Told = "note", e.Note.Key+": "+e.Note.Value
+		l.Kind, l.Content = "note", e.Note.Key+": "+e.Note.Value
 	}
 	if f := e.Frame; f != nil {
 		l.Kind, l.File, l.MidUTC, l.Refused, l.Detected, l.Matched = "frame", f.Sighting.Name, web.UTC(f.Sighting.Mid), f.Sighting.Refused, f.Detected, f.Matched

@@ -147,7 +147,7 @@ func newMeasure() *cobra.Command {
 			if err := hints.apply(c, p); err != nil {
 				return err
 			}
-			h := handsOff{c: c, pipeline: p, opt: opt, request: request, yes: yes, dryRun: dryRun, loop: loop, asJSON: asJSON, folder: folder}
+			h := shellMeasurement{c: c, pipeline: p, opt: opt, request: request, yes: yes, dryRun: dryRun, loop: loop, asJSON: asJSON, folder: folder}
 			return where.with(c, func(ctx context.Context, server devices.Server) error {
 				return h.run(ctx, server, where.choice, &site)
 			})
@@ -165,8 +165,8 @@ func newMeasure() *cobra.Command {
 	return c
 }
 
-// handsOff is one measurement from the shell.
-type handsOff struct {
+// shellMeasurement is one measurement from the shell.
+type shellMeasurement struct {
 	c        *cobra.Command
 	pipeline *pipeline.Pipeline
 	opt      measure.Options
@@ -182,11 +182,11 @@ type handsOff struct {
 	measured int // outcomes that belong to the measurement; 0 while it goes on
 }
 
-func (h *handsOff) say(format string, args ...any) {
+func (h *shellMeasurement) say(format string, args ...any) {
 	fmt.Fprintf(terminal{h.c.ErrOrStderr()}, format+"\n", args...)
 }
 
-func (h *handsOff) run(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) error {
+func (h *shellMeasurement) run(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) error {
 	m, err := h.measurer(ctx, server, choice, site)
 	if err != nil {
 		return err
@@ -234,7 +234,7 @@ func (h *handsOff) run(ctx context.Context, server devices.Server, choice connec
 }
 
 // atFirstDark has the plan made for when a schedule would begin.
-func (h *handsOff) atFirstDark() error {
+func (h *shellMeasurement) atFirstDark() error {
 	now := h.opt.Now()
 	at, dark, err := operate.NextDark(h.opt.Site, h.opt.Air, now)
 	switch {
@@ -250,7 +250,7 @@ func (h *handsOff) atFirstDark() error {
 }
 
 // measurer finds camera and mount, and the place where they stand.
-func (h *handsOff) measurer(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) (*measure.Measurer, error) {
+func (h *shellMeasurement) measurer(ctx context.Context, server devices.Server, choice connect.Choice, site *siteFlags) (*measure.Measurer, error) {
 	found, err := server.Devices(ctx, searchTime)
 	if err != nil {
 		return nil, err
@@ -279,7 +279,7 @@ func (h *handsOff) measurer(ctx context.Context, server devices.Server, choice c
 
 // report is what the pictures tell, of which the first measured (0: all) measure and the rest were taken
 // while bolts were being turned.
-func (h *handsOff) report(measured int) axisReport {
+func (h *shellMeasurement) report(measured int) axisReport {
 	reduceAgain(h.pipeline, h.outcomes)
 	r := axisReport{outcomes: h.outcomes, site: h.config.Site}
 	r.view, r.failure = mountmodel.Measure(h.config, sightings(h.outcomes), measured)
@@ -294,7 +294,7 @@ const stopTakes = 15 * time.Second
 const turnsAt = 2 * sky.Degree
 
 // printPlan prints what would be done.
-func (h *handsOff) printPlan(plan measure.Plan) error {
+func (h *shellMeasurement) printPlan(plan measure.Plan) error {
 	out := terminal{h.c.OutOrStdout()}
 	fmt.Fprintf(out, "%s\n", plan.Saying().Text)
 	at := plan.Made
@@ -319,7 +319,7 @@ func (h *handsOff) printPlan(plan measure.Plan) error {
 var errNotConfirmed = errors.New("that was not confirmed; nothing is moved")
 
 // confirm says what will move and waits for the word of the user.
-func (h *handsOff) confirm(ctx context.Context, sentence string) error {
+func (h *shellMeasurement) confirm(ctx context.Context, sentence string) error {
 	h.say("%s", sentence)
 	if h.yes {
 		return nil
@@ -342,7 +342,7 @@ func (h *handsOff) confirm(ctx context.Context, sentence string) error {
 }
 
 // read takes a picture through the way of every frame, and keeps it where that was asked for.
-func (h *handsOff) read(ctx context.Context, picture []byte) (measure.Seen, error) {
+func (h *shellMeasurement) read(ctx context.Context, picture []byte) (measure.Seen, error) {
 	h.taken++
 	name := fmt.Sprintf("picture_%d.fits", h.taken)
 	if h.folder != "" {
@@ -375,7 +375,7 @@ func writeNew(path string, data []byte) error {
 	return os.Rename(part, path)
 }
 
-func (h *handsOff) progress(p measure.Progress) {
+func (h *shellMeasurement) progress(p measure.Progress) {
 	var b bytes.Buffer
 	of := ""
 	if p.All > 0 {

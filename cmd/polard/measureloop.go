@@ -16,7 +16,7 @@ import (
 const loopKeeps = 20
 
 // goOn exposes on and on while the bolts are turned. Its end by Ctrl-C is no failure.
-func (h *handsOff) goOn(ctx context.Context, m *measure.Measurer) error {
+func (h *shellMeasurement) goOn(ctx context.Context, m *measure.Measurer) error {
 	h.say("Exposing on and on. Turn the bolts; Ctrl-C ends it.")
 	h.measured = len(h.outcomes)
 	err := m.Loop(ctx)
@@ -31,7 +31,7 @@ func (h *handsOff) goOn(ctx context.Context, m *measure.Measurer) error {
 }
 
 // live prints what the newest picture says of the axis while bolts are turned.
-func (h *handsOff) live() {
+func (h *shellMeasurement) live() {
 	if extra := len(h.outcomes) - h.measured - loopKeeps; extra > 0 {
 		h.outcomes = slices.Delete(h.outcomes, h.measured, h.measured+extra)
 	}

@@ -31,7 +31,7 @@ func newReport() *cobra.Command {
 		Use:   "report [FOLDER]",
 		Short: "write the report of a night, as a page or as JSON",
 		Long: `report reads from the logbook what 'polard serve' kept of a night: how many frames came and
-were solved and why others were not, how the axis stood and with what uncertainty, what was
+were solved and why others were not, where the axis pointed and with what uncertainty, what was
 done, and how that compares with the nights before. Without --night it takes the newest
 night; without a folder the frames of all folders.
 

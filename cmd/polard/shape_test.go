@@ -31,7 +31,7 @@ var longFunctions = map[string]string{
 	"fits.unrice":          "the inner loop of decompression: the queue of bits stays in registers",
 	"mountmodel/axis.find": "the start of the fit, its rounds and what is said of the outcome share one table of frames",
 	"mountmodel/rehearsal/rehearsaltest.RandomRig": "a table: the range of each number of a rig",
-	"web.SheetFromSetup":                           "a table: each line of the set-up sheet",
+	"web.SetupDataFrom":                            "a table: each line of the set-up data",
 	"web.StateFromView":                            "a table: each key of the state",
 	"web.Server.commandRoutes":                     "a table: each command with its route",
 }

@@ -71,16 +71,16 @@ Exit status: 0 printed, 2 the call was wrong.`,
 			if report.eyepiece, err = eyepiece.field(c); err != nil {
 				return err
 			}
-			if report.sheet, err = setup.NewSheet(cfg.Site, cfg.Air, cfg.Pole, when); err != nil {
+			if report.data, err = setup.NewData(cfg.Site, cfg.Air, cfg.Pole, when); err != nil {
 				// The place was checked: the date is all that is left to be wrong.
 				return wrongCall("the date %s cannot be computed: give --date in the years 1972 to 2099", when.Format("2006-01-02"))
 			}
-			report.sheet = report.sheet.For(kind)
+			report.data = report.data.For(kind)
 			if rig.given(c) {
 				if kind == setup.Fork {
 					return wrongCall("a fork has no counterweight shaft: leave out --part, --shaft, --sliding, --counterweight and --saddle with --mount fork")
 				}
-				r, err := rig.rig(c, report.sheet.Place.LatitudeScale)
+				r, err := rig.rig(c, report.data.Place.LatitudeScale)
 				if err != nil {
 					return err
 				}
@@ -104,19 +104,19 @@ Exit status: 0 printed, 2 the call was wrong.`,
 
 // siteReport is what the site command prints.
 type siteReport struct {
-	sheet    setup.Sheet
+	data     setup.Data
 	eyepiece *eyepieceField
 	rig      setup.Rig
 	balance  *setup.Balance
 }
 
 // wire is the report as JSON has it.
-func (r siteReport) wire() (web.Sheet, error) {
+func (r siteReport) wire() (web.SetupData, error) {
 	var through *setup.Eyepiece
 	if r.eyepiece != nil {
 		through = &r.eyepiece.Eyepiece
 	}
-	out, err := web.SheetFromSetup(r.sheet, through)
+	out, err := web.SetupDataFrom(r.data, through)
 	if r.balance != nil {
 		out.Balance = web.BalanceFromSetup(*r.balance)
 	}
@@ -125,11 +125,11 @@ func (r siteReport) wire() (web.Sheet, error) {
 
 func (r siteReport) print(w io.Writer, asJSON bool) error {
 	if asJSON {
-		sheet, err := r.wire()
+		data, err := r.wire()
 		if err != nil {
 			return err
 		}
-		return writeJSON(w, sheet)
+		return writeJSON(w, data)
 	}
 	_, err := io.WriteString(w, r.text())
 	return err
@@ -196,7 +196,7 @@ func clockText(hours float64) string {
 
 func (r siteReport) text() string {
 	var p page
-	s := r.sheet
+	s := r.data
 	zone := s.Time.Location()
 	clock := func(t time.Time) string { return t.In(zone).Round(time.Minute).Format("15:04") }
 	fmt.Fprintf(&p, "Set-up at %s, %s, %.0f m above the sea\nfor %s\n",
@@ -207,7 +207,7 @@ func (r siteReport) text() string {
 	for _, c := range setup.Cautions(s.SunUp, s.Mount) {
 		p.item("%s. %s", c.Title, c.Text)
 	}
-	for _, warning := range web.SheetWarnings(s) {
+	for _, warning := range web.SetupWarnings(s) {
 		p.item("Note: %s", warning.Message)
 	}
 
@@ -239,11 +239,11 @@ func (r siteReport) text() string {
 
 func (r siteReport) compassText(p *page) {
 	side := "north"
-	if r.sheet.Place.South {
+	if r.data.Place.South {
 		side = "south"
 	}
 	p.heading("3. True %s by compass", side)
-	c := r.sheet.Compass
+	c := r.data.Compass
 	if c == nil || c.Use == setup.CompassNone {
 		p.item("No bearing: see the note at the top.")
 		return
@@ -255,7 +255,7 @@ func (r siteReport) compassText(p *page) {
 }
 
 func (r siteReport) shadowText(p *page, clock func(time.Time) string) {
-	s := r.sheet
+	s := r.data
 	p.heading("   By day: the Sun's shadow")
 	p.items(setup.ShadowSteps())
 	crosses := func(m setup.SunMoment) bool { return m.Event == setup.Sunrise || m.Event == setup.Sunset }
@@ -304,7 +304,7 @@ const (
 
 func (r siteReport) balanceText(p *page) {
 	b := r.balance
-	if b == nil && r.sheet.Mount != setup.German {
+	if b == nil && r.data.Mount != setup.German {
 		return
 	}
 	if b == nil {
@@ -353,7 +353,7 @@ func (r siteReport) balanceText(p *page) {
 const starLow = 10 * sky.Degree
 
 func (r siteReport) starText(p *page) {
-	s := r.sheet
+	s := r.data
 	title := "6. The pole star by eye"
 	if s.Place.South {
 		title = "6. The stars about the southern pole by eye"

@@ -37,7 +37,7 @@ const shapeOfSite = `{"site":{"lat_deg":0,"lon_deg":0,"elevation_m":0},
 	"warnings":[{"code":"","message":"","file?":""}]}`
 
 // siteOf runs the command with --json.
-func siteOf(t *testing.T, args ...string) web.Sheet {
+func siteOf(t *testing.T, args ...string) web.SetupData {
 	t.Helper()
 	status, stdout, stderr := call(t, append([]string{"site", "--json"}, args...)...)
 	if status != exitDone || stderr != "" {
@@ -47,7 +47,7 @@ func siteOf(t *testing.T, args ...string) web.Sheet {
 		t.Errorf("%q prints %d lines", args, strings.Count(stdout, "\n"))
 	}
 	hasShape(t, stdout, shapeOfSite)
-	var out web.Sheet
+	var out web.SetupData
 	if err := json.Unmarshal([]byte(stdout), &out); err != nil {
 		t.Fatal(err)
 	}

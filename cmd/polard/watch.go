@@ -89,7 +89,7 @@ func (f *watchFlags) run(c *cobra.Command, args []string) error {
 	if err := f.hints.apply(c, p); err != nil {
 		return err
 	}
-	w := liner{
+	w := framePrinter{
 		config: cfg, ordinary: f.ordinary.watch, now: time.Now, left: f.count,
 		header: func(s sky.Site) (sky.Site, sky.Air) { return f.site.over(c, s) },
 	}
@@ -101,8 +101,8 @@ func (f *watchFlags) run(c *cobra.Command, args []string) error {
 	return w.run(c, p, folder, called.Add(-f.since), f.poll)
 }
 
-// liner prints a line a frame.
-type liner struct {
+// framePrinter prints a line a frame.
+type framePrinter struct {
 	config   mountmodel.Config
 	ordinary bool // every frame is an ordinary exposure
 	now      func() time.Time
@@ -111,7 +111,7 @@ type liner struct {
 	left     int                 // frames to come; 0: no end
 }
 
-func (l *liner) begin() error {
+func (l *framePrinter) begin() error {
 	session, err := mountmodel.NewSession(l.config)
 	if err != nil {
 		return err
@@ -128,7 +128,7 @@ func (l *liner) begin() error {
 var errEnough = errors.New("all frames asked for have come")
 
 // run takes the frames of a folder that were written since a time.
-func (l *liner) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since time.Time, poll bool) error {
+func (l *framePrinter) run(c *cobra.Command, p *pipeline.Pipeline, folder string, since time.Time, poll bool) error {
 	ctx, stop := context.WithCancelCause(c.Context())
 	defer stop(nil)
 	log := loggerOf(c)
@@ -199,7 +199,7 @@ type (
 )
 
 // line takes a frame into the session and gives what is printed of it.
-func (l *liner) line(o pipeline.Outcome) any {
+func (l *framePrinter) line(o pipeline.Outcome) any {
 	more := moreJSON{TimeUTC: web.UTC(o.Sighting.Mid)}
 	if o.Frame != nil && o.Frame.Site != nil && l.session == nil {
 		l.config.Site, l.config.Air = l.header(*o.Frame.Site)

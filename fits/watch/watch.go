@@ -120,7 +120,7 @@ type Watcher struct {
 	broken  error // what Report was last called with
 
 	waitingFiles int // what Waiting was last called with
-	toldNewer    bool
+	waitingNewer bool
 }
 
 // watched is what is known of a file. It is at rest until an event or a search shows that it changed.
@@ -238,7 +238,7 @@ func (w *Watcher) run(ctx context.Context, deliver func(Arrival) bool, n notices
 		if w.current == nil && len(w.ready) > 0 {
 			do(w.next(ctx, deliver))
 		}
-		w.tell()
+		w.reportWaiting()
 		timer.Reset(time.Until(w.due(rescan)))
 		select {
 		case <-ctx.Done():
@@ -278,15 +278,15 @@ func (w *Watcher) due(rescan time.Time) time.Time {
 	return rescan
 }
 
-// tell tells how many files are to be dealt with, when that has changed.
-func (w *Watcher) tell() {
+// reportWaiting says how many files are to be dealt with, when that has changed.
+func (w *Watcher) reportWaiting() {
 	files, newer := len(w.ready), false
 	if w.current != nil {
 		files++
 		newer = slices.ContainsFunc(w.ready, func(f *watched) bool { return f.order.After(w.current.order) })
 	}
-	if files != w.waitingFiles || newer != w.toldNewer {
-		w.waitingFiles, w.toldNewer = files, newer
+	if files != w.waitingFiles || newer != w.waitingNewer {
+		w.waitingFiles, w.waitingNewer = files, newer
 		w.options.Waiting(files, newer)
 	}
 }

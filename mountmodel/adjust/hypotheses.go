@@ -31,12 +31,12 @@ const (
 	turned
 )
 
-// clue is something that a hypothesis says of the residuals: that these are
+// constraint is something that a hypothesis says of the residuals: that these are
 // nothing but noise of the given variances.
-type clue struct {
+type constraint struct {
 	rows     []int // of the residuals
 	variance []float64
-	step     sky.Angle // by which the angle has grown, where that is a clue
+	step     sky.Angle // by which the angle has grown, where that is constrained
 }
 
 // habits are what has been learnt of drive, mount and person, as probabilities for the next frame.
@@ -53,7 +53,7 @@ type habits struct {
 type hypothesis struct {
 	drive, size int
 	weight      float64
-	clue
+	constraint
 }
 
 // hypotheses lists what may have happened in so many seconds: each doing of the drive
@@ -77,7 +77,7 @@ func (h *habits) hypotheses(seconds, remainder float64, driveShows bool) []hypot
 	}
 	var out []hypothesis
 	for k := range len(sizes) + 1 {
-		var axis clue
+		var axis constraint
 		backlash := driveBacklash
 		if k < len(sizes) {
 			variance := float64(sizes[k]*sizes[k]) + settled*settled
@@ -97,7 +97,7 @@ func (h *habits) hypotheses(seconds, remainder float64, driveShows bool) []hypot
 			{tracks, follow, sky.Angle(h.rate * seconds), wanderVariance(seconds, h.rate)},
 			{stands, 1 - follow, 0, 0},
 		} {
-			c := clue{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
+			c := constraint{rows: append(slices.Clone(axis.rows), byTheta), step: d.step,
 				variance: append(slices.Clone(axis.variance), remainder+d.variance+float64(backlash*backlash))}
 			out = append(out, hypothesis{d.drive, k, share(k, h.rested()) * (1 - turnedPrior) * d.weight, c})
 		}

@@ -63,13 +63,13 @@ type Setting struct {
 
 // doubts are what keeps a live axis from being taken as it is.
 type doubts struct {
-	moved   bool          // a frame after the measurement no longer fits it, or a bolt was reported
-	held    *step         // a frame in doubt
-	undo    *undo         // how things stood before the newest frame, if that may prove wrong
-	likeDec bool          // a movement taken for one of the bolts may have been one of the declination
-	notice  *axis.Warning // about the newest frame
-	spoilt  *axis.Warning // the tube moved after the measurement: nothing can be read any more
-	bumped  *axis.Warning // the mount moved by something else than bolts
+	moved       bool          // a frame after the measurement no longer fits it, or a bolt was reported
+	held        *step         // a frame in doubt
+	undo        *undo         // how things stood before the newest frame, if that may prove wrong
+	likeDec     bool          // a movement taken for one of the bolts may have been one of the declination
+	notice      *axis.Warning // about the newest frame
+	invalidated *axis.Warning // the tube moved after the measurement: nothing can be read any more
+	bumped      *axis.Warning // the mount moved by something else than bolts
 }
 
 // undo is how things stood before a frame.
@@ -141,9 +141,9 @@ func (l *Live) Moved() bool { return l.doubts.moved }
 // Held tells whether the newest frame is in doubt.
 func (l *Live) Held() bool { return l.doubts.held != nil }
 
-// Spoilt tells that, and how, the tube moved after the measurement, so that
+// Invalidated tells that, and how, the tube moved after the measurement, so that
 // nothing can be read any more; nil when it did not.
-func (l *Live) Spoilt() *axis.Warning { return l.doubts.spoilt }
+func (l *Live) Invalidated() *axis.Warning { return l.doubts.invalidated }
 
 // Bolts is what is known of the bolts.
 func (l *Live) Bolts() *Bolts { return l.learning.bolts }
@@ -164,7 +164,7 @@ func (l *Live) Moves(tolerance sky.Angle) []BoltMove {
 // frames of a list gave to say.
 func (l *Live) Warnings() []axis.Warning {
 	var out []axis.Warning
-	for _, w := range []*axis.Warning{l.doubts.spoilt, l.doubts.notice, l.doubts.bumped} {
+	for _, w := range []*axis.Warning{l.doubts.invalidated, l.doubts.notice, l.doubts.bumped} {
 		if w != nil {
 			out = append(out, *w)
 		}
@@ -178,7 +178,7 @@ func (l *Live) Notices() []axis.Warning { return l.notices }
 // Tilt tells of a line of the azimuth bolt that leans more than a base does; nil
 // when it does not, or nothing can be read.
 func (l *Live) Tilt() *axis.Warning {
-	if l.doubts.spoilt != nil {
+	if l.doubts.invalidated != nil {
 		return nil
 	}
 	if message := latitudeByBolt(l.tracker); message != "" {
@@ -242,12 +242,12 @@ func (r *reader) follow(f axis.Frame) {
 		return
 	}
 	switch {
-	case st.fits() && (d.spoilt == nil || st.reading.Jump < axisWarned):
+	case st.fits() && (d.invalidated == nil || st.reading.Jump < axisWarned):
 		// After the tube has moved, a frame that fits some turn of the bolts proves
 		// nothing; one that shows the axis where it was shows the tube back as well.
-		d.spoilt = nil
+		d.invalidated = nil
 		r.accept(st)
-	case d.spoilt != nil:
+	case d.invalidated != nil:
 		r.unusable(f)
 	default:
 		r.hold(st)
@@ -297,7 +297,7 @@ func (r *reader) tookBack(f axis.Frame) bool {
 	}
 	r.tracker, r.learning, r.doubts.likeDec = u.tracker, u.learning, u.likeDec
 	r.reports = slices.Clone(r.reports[:len(r.reports)-1])
-	r.doubts.spoilt = nil
+	r.doubts.invalidated = nil
 	r.accept(back)
 	r.setAside(u.away.frame)
 	return true
@@ -369,10 +369,10 @@ func (r *reader) doubt(st step) {
 func (r *reader) settle(held, after step) {
 	name := held.frame.Name
 	if held.change == decTurned || held.change == tooFar || r.doubts.likeDec && r.situation == Turning {
-		r.doubts.spoilt = &axis.Warning{Code: axis.WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
+		r.doubts.invalidated = &axis.Warning{Code: axis.WarnTubeMoved, Frame: name, Message: fmt.Sprintf(
 			"Right before %s the tube moved on the mount: the declination was turned or slipped, or the camera shifted. What was measured before no longer tells the axis: lock the declination and start over.", name)}
 		if r.situation == Confirmed {
-			r.doubts.spoilt.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
+			r.doubts.invalidated.Message = fmt.Sprintf("Right before %s the telescope was pointed elsewhere, or the tube moved on the mount: since then a single frame does not tell the axis. It stands as last read, unless something else moved; ordinary exposures are watched and tell it in time.", name)
 		}
 		r.unusable(held.frame)
 		r.unusable(after.frame)

@@ -9,15 +9,15 @@ import (
 )
 
 const (
-	// shyOf is by how many standard deviations of its expected error a stroke
+	// undershootSigmas is by how many standard deviations of its expected error a stroke
 	// aims short. What is left then lies ahead, most often, and the next stroke
 	// goes the same way with the backlash taken up; past the aim, it would have to
 	// come back through the backlash, whose error, as a rule, is larger than what
 	// is left. Found best by TestBoltsSettleInFewerMoves.
-	shyOf = 1.0
+	undershootSigmas = 1.0
 
-	// shyAtMost bounds that, as a part of the way.
-	shyAtMost = 0.5
+	// mostUndershoot bounds that, as a part of the way.
+	mostUndershoot = 0.5
 
 	// nearBolt is the part of the tolerance up to which a bolt is left alone,
 	// and up to which an expected error needs no aiming short: two bolts within
@@ -86,7 +86,7 @@ func (g *component) move(bolt int, want, near float64) (BoltMove, bool) {
 		return math.Sqrt(square(want)*g.cov[k+bolt][k+bolt]/square(own) + square(turnError*(want+idle)) + max(0, idleVariance))
 	}
 	if e := expected(want); e*math.Abs(own) > near {
-		want -= math.Copysign(min(shyOf*e, shyAtMost*math.Abs(want)), want)
+		want -= math.Copysign(min(undershootSigmas*e, mostUndershoot*math.Abs(want)), want)
 	}
 	name := AzimuthBolt
 	if bolt == altitudeAt {

@@ -59,9 +59,9 @@ func readNow(t *testing.T, tr *tracker, m *simmount.Mount, noise float64) readin
 // how far the bolts went.
 func boundOfReading(tr *tracker, frame sky.Attitude, seconds float64, drive, turned bool) sky.Angle {
 	u, _ := tr.join(frame)
-	var c clue
+	var c constraint
 	if !turned {
-		c = clue{rows: []int{byTheta}, variance: []float64{float64(driveBacklash * driveBacklash)}}
+		c = constraint{rows: []int{byTheta}, variance: []float64{float64(driveBacklash * driveBacklash)}}
 		if drive {
 			c.step = sky.Angle(tr.rate * seconds)
 		}

@@ -98,7 +98,7 @@ const (
 )
 
 // join is the beginning of an update: the state joined with the frame's attitude error, and what the
-// model says before any clue.
+// model says before any constraint.
 func (t *state) join(frame sky.Attitude) (*update, point) {
 	prior := mat.NewSymDense(jointSize, nil)
 	for i := range stateSize {
@@ -167,7 +167,7 @@ func (u *update) outcomes(all []hypothesis) []outcome {
 	logs := make([]float64, len(all))
 	top := math.Inf(-1)
 	for i, h := range all {
-		_, _, likelihood := u.condition(&u.first, h.clue)
+		_, _, likelihood := u.condition(&u.first, h.constraint)
 		logs[i] = math.Log(h.weight) + likelihood
 		top = max(top, logs[i])
 	}
@@ -184,7 +184,7 @@ func (u *update) outcomes(all []hypothesis) []outcome {
 			if round > 0 {
 				at = u.linearise(&g.z)
 			}
-			g.z, g.cov, _ = u.condition(&at, h.clue)
+			g.z, g.cov, _ = u.condition(&at, h.constraint)
 		}
 		out = append(out, g)
 		sum += weight
@@ -195,9 +195,9 @@ func (u *update) outcomes(all []hypothesis) []outcome {
 	return out
 }
 
-// condition takes a clue for true: mean and covariance of what is then known,
-// and the logarithm of the clue's likelihood, with the model as it is about at.
-func (u *update) condition(at *linear, c clue) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
+// condition takes a constraint for true: mean and covariance of what is then known,
+// and the logarithm of the constraint's likelihood, with the model as it is about at.
+func (u *update) condition(at *linear, c constraint) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
 	k := len(c.rows)
 	if k == 0 {
 		return z, u.prior, 0

@@ -96,9 +96,9 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 		for i := range 2 {
 			for j := range 2 {
 				moves := gain.At(i, 0) * gain.At(j, 0)
-				a.Flexure[i][j] = moves * float64(f.hangs.sigma*f.hangs.sigma)
-				if f.hangsMuch() { // where the axis would be if it did not hang
-					a.Movement[i][j] += moves * float64(f.hangs.by*f.hangs.by)
+				a.Flexure[i][j] = moves * float64(f.flexure.sigma*f.flexure.sigma)
+				if f.flexesMuch() { // where the axis would be if it did not hang
+					a.Movement[i][j] += moves * float64(f.flexure.by*f.flexure.by)
 				}
 			}
 		}

@@ -87,9 +87,9 @@ func movements(count int) (out []weighted) {
 func (f *Fit) departures() []weighted {
 	count := len(f.Frames)
 	out := movements(count)
-	strayest := f.strayest(mostPlaces)
-	for _, k := range strayest {
-		out = append(out, weighted{alone(k, count), 1 / float64(len(strayest))})
+	largest := f.largestResiduals(mostPlaces)
+	for _, k := range largest {
+		out = append(out, weighted{alone(k, count), 1 / float64(len(largest))})
 	}
 	return out
 }

@@ -87,7 +87,7 @@ type Fit struct {
 	averaged bool
 	// straight are the frames without what the tube hangs by.
 	straight []sky.Attitude
-	hangs    hang
+	flexure  tubeFlexure
 	body     []int // of each frame
 	bodies   int
 	n, c     sky.Vec
@@ -187,7 +187,7 @@ func find(frames []sky.Attitude, towards sky.Local) (*Fit, error) {
 	}
 	fit := &Fit{Frames: frames, body: m.body, bodies: len(m.c)}
 	if fit.bodies > 1 {
-		if m, fit.hangs, err = straighten(m, frames); err != nil {
+		if m, fit.flexure, err = straighten(m, frames); err != nil {
 			return nil, &TooLittleTurnError{Turn: spanAbout(frames, n), Need: WantedTurn}
 		}
 		if modelError = 0; doubtful(m.chi2, m.dof()) {

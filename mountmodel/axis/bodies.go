@@ -39,7 +39,7 @@ const (
 func separate(m *model, modelError sky.Angle, towards sky.Local) (*model, sky.Angle) {
 	// Where another axis than the right ascension's was turned by much, a body
 	// begins; what was turned by less is looked for place by place.
-	for _, least := range aslant {
+	for _, least := range declinationTurns {
 		m, modelError = better(m, modelError, bodiesByTurns(m.frames, towards, least), towards)
 	}
 	for len(m.c) < mostBodies && modelError > worthBodies {
@@ -64,9 +64,9 @@ func separate(m *model, modelError sky.Angle, towards sky.Local) (*model, sky.An
 	return m, modelError
 }
 
-// aslant are turns about axes square to the pole, from which a new body begins. A
+// declinationTurns are turns about axes square to the pole, from which a new body begins. A
 // mount that is far off the pole makes some by turning right ascension.
-var aslant = []sky.Angle{30 * sky.Degree, 10 * sky.Degree, 3 * sky.Degree}
+var declinationTurns = []sky.Angle{30 * sky.Degree, 10 * sky.Degree, 3 * sky.Degree}
 
 // bodiesByTurns begins a body wherever the camera turned by more about an axis
 // square to the pole.
@@ -176,20 +176,20 @@ func (f *Fit) Bodies() int { return f.bodies }
 // that is known, from frames that were taken on several bodies. One declination
 // cannot tell it from an axis that stands elsewhere, nor can some frames on several: false.
 func (f *Fit) Flexure() (hangs, sigma sky.Angle, ok bool) {
-	return f.hangs.by, f.hangs.sigma, f.hangs.known
+	return f.flexure.by, f.flexure.sigma, f.flexure.known
 }
 
 // muchFlexure is from where a tube seems to hang by more than is common: it may,
 // or something moved while declination was turned.
 const muchFlexure = 2.5 * usualFlexure
 
-// hangsMuch tells that, of frames on several bodies.
-func (f *Fit) hangsMuch() bool { return f.hangs.by.Abs() > muchFlexure }
+// flexesMuch tells that, of frames on several bodies.
+func (f *Fit) flexesMuch() bool { return f.flexure.by.Abs() > muchFlexure }
 
-// hangScales are standard deviations of how far a tube hangs, and how likely each is: a short
+// flexureScales are standard deviations of how far a tube hangs, and how likely each is: a short
 // refractor on a solid saddle, what is usual, a long tube on a light saddle. Common practice, as
 // [usualFlexure].
-var hangScales = []struct {
+var flexureScales = []struct {
 	sigma  sky.Angle
 	weight float64
 }{{10 * sky.Arcsecond, 0.4}, {30 * sky.Arcsecond, 0.4}, {90 * sky.Arcsecond, 0.2}}
@@ -198,9 +198,9 @@ const (
 	// stillMount is how much less likely a mount is that stands stiller than a good one: it
 	// takes frames enough to show that they do not fit by chance.
 	stillMount = 0.1
-	// knownHang is the deviation up to which frames tell how far the tube hangs: two thirds
-	// of what is left open without any frames, by hangScales.
-	knownHang = 30 * sky.Arcsecond
+	// knownFlexure is the deviation up to which frames tell how far the tube hangs: two thirds
+	// of what is left open without any frames, by flexureScales.
+	knownFlexure = 30 * sky.Arcsecond
 )
 
 // straighten finds how far the tube hangs, from several bodies, and takes it off
@@ -208,17 +208,17 @@ const (
 // stands: what the frames show is the mean over both, each with the weight that the frames
 // give to it, and the variance that over all of them. Three rounds, each a hundred times
 // nearer. Frames that show hardly more than was known stay as they are.
-func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err error) {
+func straighten(m *model, frames []sky.Attitude) (straight *model, h tubeFlexure, err error) {
 	noises := []sky.Angle{0}
 	for n := MechanicalNoise / 4; n < 2*max(MechanicalNoise, m.findModelError()); n *= 2 {
 		noises = append(noises, n)
 	}
 	straight = m
 	for range 3 {
-		if h, err = straight.hanging(h.by, noises); err != nil {
+		if h, err = straight.flexureFrom(h.by, noises); err != nil {
 			return nil, h, err
 		}
-		if h.known = h.sigma < knownHang; !h.known {
+		if h.known = h.sigma < knownFlexure; !h.known {
 			break
 		}
 		raised := make([]sky.Attitude, len(frames))
@@ -240,40 +240,40 @@ func straighten(m *model, frames []sky.Attitude) (straight *model, h hang, err e
 		if !ok {
 			return nil, h, ErrSingular
 		}
-		h = hang{sigma: sky.Angle(math.Sqrt(left.At(0, 0)))}
+		h = tubeFlexure{sigma: sky.Angle(math.Sqrt(left.At(0, 0)))}
 	}
 	return straight, h, straight.solve(0)
 }
 
 // hang is how far a tube hangs when it is level, with its standard deviation, and whether
 // the frames tell it.
-type hang struct {
+type tubeFlexure struct {
 	by, sigma sky.Angle
 	known     bool
 }
 
-// hanging is how far the tube hangs, when so much is taken off already. The likelihood is Gaussian in it: with gradient g and curvature I at what is taken off,
+// flexureFrom is how far the tube hangs, when so much is taken off already. The likelihood is Gaussian in it: with gradient g and curvature I at what is taken off,
 // and a Gaussian prior, the integral over it has a closed form.
-func (m *model) hanging(off sky.Angle, noises []sky.Angle) (hang, error) {
+func (m *model) flexureFrom(off sky.Angle, noises []sky.Angle) (tubeFlexure, error) {
 	type part struct{ logOdds, more, variance float64 }
 	var parts []part
 	best := math.Inf(-1)
 	for _, noise := range noises {
 		if err := m.solve(noise); err != nil {
-			return hang{}, err
+			return tubeFlexure{}, err
 		}
 		p, err := m.normal()
 		if err != nil {
-			return hang{}, err
+			return tubeFlexure{}, err
 		}
 		e := m.sag(p.n)
 		_, left, push, ok := m.shown(p, e)
 		_, logDet, singular := invertLogDet(m.info)
 		if !ok || singular != nil {
-			return hang{}, ErrSingular
+			return tubeFlexure{}, ErrSingular
 		}
 		frames := max(0, 1/left.At(0, 0)-1/(e.prior[0]*e.prior[0])) // I
-		for _, scale := range hangScales {
+		for _, scale := range flexureScales {
 			prior := 1 / float64(scale.sigma*scale.sigma)
 			g, all := push[0]-float64(off)*prior, frames+prior
 			odds := (m.logWeight - m.chi2 - logDet + math.Log(prior/all) + g*g/all - float64(off*off)*prior) / 2
@@ -292,7 +292,7 @@ func (m *model) hanging(off sky.Angle, noises []sky.Angle) (hang, error) {
 		sum, mean, square = sum+w, mean+w*q.more, square+w*(q.variance+q.more*q.more)
 	}
 	mean /= sum
-	return hang{by: off + sky.Angle(mean), sigma: sky.Angle(math.Sqrt(max(0, square/sum-mean*mean)))}, nil
+	return tubeFlexure{by: off + sky.Angle(mean), sigma: sky.Angle(math.Sqrt(max(0, square/sum-mean*mean)))}, nil
 }
 
 // lift is a frame without what the tube hangs by.

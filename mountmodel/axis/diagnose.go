@@ -106,7 +106,7 @@ func (f *Fit) alternatives(noise sky.Angle) []alternative {
 		return nil
 	}
 	var out []alternative
-	for _, i := range f.strayest(mostTried) {
+	for _, i := range f.largestResiduals(mostTried) {
 		if f.bodies > 1 {
 			out = f.try(out, alone(i, count), noise)
 			continue
@@ -215,8 +215,8 @@ func (f *Fit) startOf(frames []sky.Attitude) sky.Vec {
 
 func byChi2(a, b alternative) int { return cmp.Compare(a.chi2, b.chi2) }
 
-// strayest are the frames with the largest residuals, largest first.
-func (f *Fit) strayest(most int) []int {
+// largestResiduals are the frames with the largest residuals, largest first.
+func (f *Fit) largestResiduals(most int) []int {
 	order := make([]int, len(f.Residuals))
 	for i := range order {
 		order[i] = i

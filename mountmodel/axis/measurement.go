@@ -300,9 +300,9 @@ func (m *Measurement) Warnings() []Warning {
 		out = append(out, Warning{Code: WarnLittleTurn, Message: fmt.Sprintf(
 			"The frames span only %.0f° of turn, and the axis is known to %s only. Turn the RA axis further and take another frame.", m.Fit.Span.Degrees(), sky.AngleWords(major))})
 	}
-	if m.Fit.hangsMuch() {
+	if m.Fit.flexesMuch() {
 		out = append(out, Warning{Code: WarnFlexure, Message: fmt.Sprintf(
-			"By these frames the tube hangs by %s of its own weight when level, more than is common. If it does not, something was bumped or moved while declination was turned: see that camera and focuser sit tight, and measure once more.", sky.AngleWords(m.Fit.hangs.by))})
+			"By these frames the tube hangs by %s of its own weight when level, more than is common. If it does not, something was bumped or moved while declination was turned: see that camera and focuser sit tight, and measure once more.", sky.AngleWords(m.Fit.flexure.by))})
 	}
 	if m.Fit.Dof == 0 {
 		out = append(out, Warning{Code: WarnTwoFrames, Message: "Two frames give the axis but nothing that tests it: a bumped tripod or a turned declination would go unseen. Take a third frame at another angle."})
@@ -361,7 +361,7 @@ func (m *Measurement) rigidity() []Warning {
 		return []Warning{general, {Code: WarnFrameStands, Frame: name(k), Message: fmt.Sprintf(
 			"%s does not fit the other frames. If something was bumped or turned near that moment, start over.", name(k))}}
 	case f.Dof <= 2:
-		worst := f.strayest(1)[0]
+		worst := f.largestResiduals(1)[0]
 		general.Message += fmt.Sprintf(" So few frames do not tell which is to blame (%s departs most). Likely causes: declination or tube moved, tripod settled, or the mount bends. Take more frames, or start over.", name(worst))
 	default:
 		general.Message += " No single frame and no single movement explains it: the mount or the tube bends as it turns, or something settles all the while. Check that everything is tight; a shorter turn near where you will work may fit better."

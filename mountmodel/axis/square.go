@@ -32,9 +32,9 @@ const (
 	// knownSquare is the uncertainty up to which the error of orthogonality is given.
 	knownSquare = 30 * sky.Arcminute
 
-	// mostAslant is an error beyond which the frames were not taken by turning a
+	// mostNonOrthogonal is an error beyond which the frames were not taken by turning a
 	// declination axis, but a tube was remounted or a camera turned.
-	mostAslant = 5 * sky.Degree
+	mostNonOrthogonal = 5 * sky.Degree
 )
 
 // Squareness tells how the parts of the mount stand to each other; ok is false of frames at one declination and
@@ -55,7 +55,7 @@ func (f *Fit) Squareness() (Squareness, bool) {
 	if m.solve(max(f.ModelError, MechanicalNoise)) != nil {
 		return Squareness{}, false
 	}
-	cov, ok := m.withFlexure(f.hangs.sigma)
+	cov, ok := m.withFlexure(f.flexure.sigma)
 	if !ok {
 		return Squareness{}, false
 	}
@@ -73,7 +73,7 @@ func (f *Fit) Squareness() (Squareness, bool) {
 }
 
 func (s Squareness) believable() bool {
-	return s.Axes.Abs() < mostAslant && s.Tube.Abs() < mostAslant && s.TubeSigma < mostAslant
+	return s.Axes.Abs() < mostNonOrthogonal && s.Tube.Abs() < mostNonOrthogonal && s.TubeSigma < mostNonOrthogonal
 }
 
 // withFlexure is the covariance of the model with what flexure, known so well, leaves open.
@@ -102,19 +102,19 @@ func squareness(c []sky.Vec, towards sky.Vec, cov *mat.SymDense, prior sky.Angle
 	if r3.Dot(d, towards) < 0 {
 		d = r3.Scale(-1, d)
 	}
-	aslant := 0.0
+	skew := 0.0
 	var inv *mat.SymDense
 	var basis [2]sky.Vec
 	for range fitRounds {
 		basis = sky.TangentBasis(d)
 		var err error
 		var step mat.VecDense
-		inv, err = squareStep(&step, c, cov, d, aslant, basis, prior)
+		inv, err = squareStep(&step, c, cov, d, skew, basis, prior)
 		if err != nil {
 			return Squareness{}, false
 		}
 		d = sky.Moved(d, basis, step.AtVec(0), step.AtVec(1))
-		aslant += step.AtVec(2)
+		skew += step.AtVec(2)
 		if mat.Norm(&step, math.Inf(1)) < fitDone {
 			break
 		}
@@ -124,20 +124,20 @@ func squareness(c []sky.Vec, towards sky.Vec, cov *mat.SymDense, prior sky.Angle
 	g := mat.NewVecDense(3, []float64{r3.Dot(basis[0], z), r3.Dot(basis[1], z), 0})
 	variance := mat.Inner(g, inv, g) / max(1-sin*sin, 1e-6)
 	return Squareness{
-		Axes: sky.Angle(-aslant), AxesSigma: sky.Angle(math.Sqrt(inv.At(2, 2))),
+		Axes: sky.Angle(-skew), AxesSigma: sky.Angle(math.Sqrt(inv.At(2, 2))),
 		Tube: sky.Angle(-math.Asin(sin)), TubeSigma: sky.Angle(math.Sqrt(variance)),
 	}, true
 }
 
 // squareStep is one step of least squares, and the covariance of declination axis
 // (2) and angle (1).
-func squareStep(step *mat.VecDense, c []sky.Vec, cov *mat.SymDense, d sky.Vec, aslant float64, basis [2]sky.Vec, prior sky.Angle) (*mat.SymDense, error) {
+func squareStep(step *mat.VecDense, c []sky.Vec, cov *mat.SymDense, d sky.Vec, skew float64, basis [2]sky.Vec, prior sky.Angle) (*mat.SymDense, error) {
 	bodies := len(c)
 	design, residual := mat.NewDense(bodies, 3, nil), mat.NewVecDense(bodies, nil)
 	along := mat.NewDense(bodies, cov.SymmetricDim(), nil)
 	for b, place := range c {
-		residual.SetVec(b, math.Sin(aslant)-r3.Dot(d, place))
-		design.SetRow(b, []float64{r3.Dot(basis[0], place), r3.Dot(basis[1], place), -math.Cos(aslant)})
+		residual.SetVec(b, math.Sin(skew)-r3.Dot(d, place))
+		design.SetRow(b, []float64{r3.Dot(basis[0], place), r3.Dot(basis[1], place), -math.Cos(skew)})
 		for q, t := range sky.TangentBasis(place) {
 			along.Set(b, 2+2*b+q, r3.Dot(d, t))
 		}
@@ -169,7 +169,7 @@ func squareStep(step *mat.VecDense, c []sky.Vec, cov *mat.SymDense, d sky.Vec, a
 	if prior > 0 {
 		w := 1 / float64(prior*prior)
 		info.SetSym(2, 2, info.At(2, 2)+w)
-		gradient.SetVec(2, gradient.AtVec(2)-w*aslant)
+		gradient.SetVec(2, gradient.AtVec(2)-w*skew)
 	}
 	inv, err := invertScaled(info)
 	if err != nil {

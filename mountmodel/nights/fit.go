@@ -181,9 +181,9 @@ const (
 	// no declination axis to speak of: a fifth of an arcsecond.
 	leastArm = 1e-6
 
-	// hopeless is the drop in the logarithm of the likelihood, e^30 to 1, after
+	// giveUpDrop is the drop in the logarithm of the likelihood, e^30 to 1, after
 	// which larger sizes are not tried: past its peak it falls on and on.
-	hopeless = 30
+	giveUpDrop = 30
 
 	// maxWatchFrames bounds the time of a fit; more are thinned evenly.
 	maxWatchFrames = 2000

@@ -107,7 +107,7 @@ func (f *falling) far(v float64) bool {
 	if !f.begun || v > f.top {
 		f.top, f.begun = v, true
 	}
-	return v < f.top-hopeless
+	return v < f.top-giveUpDrop
 }
 
 func index(b bool) int {

@@ -77,10 +77,10 @@ func (s *samples) expose(a sky.Vec, hour sky.Angle, guide *fieldPoint) (path, er
 	if p.Rate != 0 {
 		rate = sky.Angle(p.Rate)
 	}
-	var hold holder
+	var hold guideCorrection
 	if guide != nil {
 		var err error
-		if hold, err = newHolder(a, seen(s.points[0], 0), seen(*guide, 0)); err != nil {
+		if hold, err = newGuideCorrection(a, seen(s.points[0], 0), seen(*guide, 0)); err != nil {
 			return nil, err
 		}
 	}
@@ -102,9 +102,9 @@ func (s *samples) expose(a sky.Vec, hour sky.Angle, guide *fieldPoint) (path, er
 	return out, nil
 }
 
-// holder keeps a guide star in its place by turning about the RA axis and
+// guideCorrection keeps a guide star in its place by turning about the RA axis and
 // about the declination axis, which is square to it and to the tube.
-type holder struct {
+type guideCorrection struct {
 	axis, hinge, third sky.Vec
 	star               sky.Vec
 	side               float64
@@ -114,12 +114,12 @@ type holder struct {
 // no declination axis to speak of: a fifth of an arcsecond.
 const leastLever = 1e-6
 
-func newHolder(axis, tube, star sky.Vec) (holder, error) {
+func newGuideCorrection(axis, tube, star sky.Vec) (guideCorrection, error) {
 	hinge := r3.Cross(axis, tube)
 	if r3.Norm(hinge) < leastLever {
-		return holder{}, ErrNotSteerable
+		return guideCorrection{}, ErrNotSteerable
 	}
-	h := holder{axis: axis, hinge: sky.Unit(hinge), star: star}
+	h := guideCorrection{axis: axis, hinge: sky.Unit(hinge), star: star}
 	h.third = r3.Cross(axis, h.hinge)
 	h.side = math.Copysign(1, r3.Dot(star, h.third))
 	return h, nil
@@ -128,7 +128,7 @@ func newHolder(axis, tube, star sky.Vec) (holder, error) {
 // back is the rotation that takes the sky at a later moment into the body:
 // about the axis until the guide star's distance from the plane of the
 // declination axis is as it was, then about that axis.
-func (h holder) back(star sky.Vec) (sky.Matrix, error) {
+func (h guideCorrection) back(star sky.Vec) (sky.Matrix, error) {
 	x, y := r3.Dot(star, h.hinge), r3.Dot(star, h.third)
 	c := r3.Dot(h.star, h.hinge) / math.Hypot(x, y)
 	if !(math.Abs(c) < 1) {

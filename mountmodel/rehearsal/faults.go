@@ -35,13 +35,13 @@ func angles(least, most sky.Angle) sizes { return sizes{float64(least), float64(
 
 // of draws the size that a fault has on a rig.
 func (s sizes) of(r *Rig, name string) float64 {
-	return s.least * math.Pow(s.most/s.least, r.dice(name).Float64())
+	return s.least * math.Pow(s.most/s.least, r.random(name).Float64())
 }
 
 func (s sizes) angle(r *Rig, name string) sky.Angle { return sky.Angle(s.of(r, name)) }
 
-// dice are those of a fault on a rig.
-func (r *Rig) dice(name string) *rand.Rand {
+// random is the generator of a fault on a rig.
+func (r *Rig) random(name string) *rand.Rand {
 	h := fnv.New64a()
 	h.Write([]byte(name)) // never fails
 	return rand.New(rand.NewPCG(r.config.Seed, h.Sum64()))
@@ -143,7 +143,7 @@ func ofTheMount() []Fault {
 			set: setting(func(r *Rig, on bool, _ time.Time) { r.mount.sag = size(on, sag.angle(r, "sag")) })},
 		{Name: "settling", Lasts: true, Text: "the tripod sinks into soft ground", Sizes: "10 to 120′ an hour",
 			set: setting(func(r *Rig, on bool, at time.Time) {
-				towards := sky.Angle(r.dice("settling towards").Float64()) * sky.Turn
+				towards := sky.Angle(r.random("settling towards").Float64()) * sky.Turn
 				r.mount.setSettling(size(on, settling.angle(r, "settling")), towards, at)
 			})},
 		{Name: "creep", Lasts: true, Text: "the declination axis creeps under the weight of the tube", Sizes: "40′ to 5° an hour",
@@ -192,7 +192,7 @@ func ofTheData() []Fault {
 				air := r.config.Air
 				if on {
 					air.PressureHPa *= pressures.of(r, "air")
-					air.TemperatureC = coldest + (warmest-coldest)*r.dice("warmth").Float64()
+					air.TemperatureC = coldest + (warmest-coldest)*r.random("warmth").Float64()
 				}
 				if err := air.Check(); err != nil {
 					return err

@@ -218,9 +218,9 @@ func (r *Rig) open(at time.Time) *shot {
 	s := r.shot(at, n)
 	s.mount.base = sky.RotationFromVector(gust).Mul(s.mount.base)
 	if dither > 0 {
-		dice := rand.New(rand.NewPCG(r.config.Seed, streamDither+n))
-		s.mount.polarDistance += sky.Angle(dice.NormFloat64()) * dither
-		s.mount.hourAngle += sky.Angle(dice.NormFloat64()) * dither / sky.Angle(max(leastSine, math.Abs(s.mount.polarDistance.Sin())))
+		random := rand.New(rand.NewPCG(r.config.Seed, streamDither+n))
+		s.mount.polarDistance += sky.Angle(random.NormFloat64()) * dither
+		s.mount.hourAngle += sky.Angle(random.NormFloat64()) * dither / sky.Angle(max(leastSine, math.Abs(s.mount.polarDistance.Sin())))
 	}
 	return s
 }

@@ -11,7 +11,7 @@
 //	finder, eyepiece eyepiece.go     geometry
 //	kinds of mount   mounts.go       common practice, said so
 //	words            words.go        common practice, said so
-//	all of it        sheet.go
+//	all of it        data.go
 //
 // The package is pure: the time of night is given to it. Numbers carry their
 // uncertainty where one is known. What is a rule of the trade and not a result

@@ -103,7 +103,7 @@ func (o Options) client(id string, connected func(paho.Client)) (*paho.ClientOpt
 	}
 	opt := paho.NewClientOptions().AddBroker(broker).SetClientID(id).SetUsername(o.User).SetPassword(o.Password).SetTLSConfig(c)
 	opt.SetKeepAlive(keepAlive).SetConnectRetry(true).SetConnectRetryInterval(firstRetry)
-	opt.SetStore(forgetful{})
+	opt.SetStore(noStore{})
 	opt.SetAutoReconnect(true).SetMaxReconnectInterval(longestRetry).SetOrderMatters(true)
 	opt.SetOnConnectHandler(func(c paho.Client) {
 		log.Info("connected to the broker", "broker", o.Broker)
@@ -123,18 +123,18 @@ func (o Options) client(id string, connected func(paho.Client)) (*paho.ClientOpt
 	return opt, nil
 }
 
-// forgetful keeps no message for later: what a broker did not confirm is sent again by
+// noStore keeps no message for later: what a broker did not confirm is sent again by
 // the [Publisher], as it then stands. (That of the library, which it sends again itself,
 // is written to and read by two goroutines at once.)
-type forgetful struct{}
+type noStore struct{}
 
-func (forgetful) Open()                             {}
-func (forgetful) Put(string, packets.ControlPacket) {}
-func (forgetful) Get(string) packets.ControlPacket  { return nil }
-func (forgetful) All() []string                     { return nil }
-func (forgetful) Del(string)                        {}
-func (forgetful) Close()                            {}
-func (forgetful) Reset()                            {}
+func (noStore) Open()                             {}
+func (noStore) Put(string, packets.ControlPacket) {}
+func (noStore) Get(string) packets.ControlPacket  { return nil }
+func (noStore) All() []string                     { return nil }
+func (noStore) Del(string)                        {}
+func (noStore) Close()                            {}
+func (noStore) Reset()                            {}
 
 // Publisher tells a broker of one pier. Publish never waits: of states the newest is
 // kept, of frames the last mostFrames, until they can be sent.
@@ -175,10 +175,10 @@ func (p *Publisher) Publish(s web.State) {
 		}
 	}
 	p.mu.Unlock()
-	p.nudge()
+	p.signal()
 }
 
-func (p *Publisher) nudge() {
+func (p *Publisher) signal() {
 	select {
 	case p.wake <- struct{}{}:
 	default:
@@ -190,7 +190,7 @@ func (p *Publisher) topic(end string) string { return p.opt.Prefix + "/" + p.opt
 // Run keeps the connection and sends until ctx ends, then says goodbye. It returns
 // nil, however often the connection was lost.
 func (p *Publisher) Run(ctx context.Context) error {
-	opt, err := p.opt.client("polard-"+p.opt.Pier, func(paho.Client) { p.nudge() })
+	opt, err := p.opt.client("polard-"+p.opt.Pier, func(paho.Client) { p.signal() })
 	if err != nil {
 		return err
 	}
@@ -232,7 +232,7 @@ func (p *Publisher) Run(ctx context.Context) error {
 		}
 		var whole bool
 		if sent, whole = p.flush(ctx, c, sent); !whole {
-			time.AfterFunc(firstRetry, p.nudge)
+			time.AfterFunc(firstRetry, p.signal)
 		}
 	}
 }

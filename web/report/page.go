@@ -63,7 +63,7 @@ func (r *Report) heading(in words) *html.Node {
 	return element("header", nil, element("h1", nil, in.say("night_of", night)), facts)
 }
 
-// axis is how the axis stood at the end.
+// axis is where the axis pointed at the end.
 func (r *Report) axis(in words) *html.Node {
 	l := r.Last
 	if l == nil {

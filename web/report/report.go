@@ -207,7 +207,7 @@ func (r *Report) did(at time.Time, code string, args ...any) {
 	r.Events = append(r.Events, Event{TimeUTC: web.UTC(at), Code: code, What: english().say(code, args...), args: args})
 }
 
-// compare tells how the axis stood on the nights before, and how far it moved since the
+// compare tells where the axis pointed on the nights before, and how far it moved since the
 // last of them.
 func (r *Report) compare(ctx context.Context, book *logbook.Book, from time.Time) error {
 	var before []logbook.Night

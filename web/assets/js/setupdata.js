@@ -20,7 +20,7 @@ import { language, words } from "./words.js";
  * @property {StarView[]} views
  */
 /**
- * @typedef {object} Sheet
+ * @typedef {object} SetupData
  * @property {{lat_deg: number, lon_deg: number, elevation_m: number}} site
  * @property {{pressure_hpa: number, usual_pressure_hpa: number, temperature_c: number}} air
  * @property {string} time_utc
@@ -41,7 +41,7 @@ import { language, words } from "./words.js";
  * Asks for the sheet. Null when there is none: the place is not known, or the
  * service cannot be reached.
  * @param {string} [at] another time, ISO 8601 with its zone
- * @returns {Promise<Sheet|null>}
+ * @returns {Promise<SetupData|null>}
  */
 export async function fetchSetup(at) {
   const q = new URLSearchParams();
@@ -61,7 +61,7 @@ export async function fetchSetup(at) {
 
 /**
  * The sheet's own sentences are in English: in another language the catalogue's stand for them.
- * @param {Sheet} sheet
+ * @param {SetupData} sheet
  */
 function inOwnWords(sheet) {
   if (language === "en") return sheet;
@@ -76,7 +76,7 @@ function inOwnWords(sheet) {
 /**
  * The catalogue's steps are those of a German mount under a pole that stands high: here they
  * become those of the mount and the place.
- * @param {Sheet} sheet
+ * @param {SetupData} sheet
  * @param {Record<string, string[]>} steps
  * @param {{title: string, text: string}[]} cautions in the order of the service's
  * @param {import("./words/en-mounts.js").Amounts} a

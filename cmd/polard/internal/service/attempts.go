@@ -18,12 +18,12 @@ import (
 	"polard/fits/watch"
 )
 
-// errDeadly refuses a file that ended the service before.
-var errDeadly = fmt.Errorf("%w: the service ended twice while it read this file, and passes it over: please report it with the file", fits.ErrUnsupported)
+// errFileEndsService refuses a file that ended the service before.
+var errFileEndsService = fmt.Errorf("%w: the service ended twice while it read this file, and passes it over: please report it with the file", fits.ErrUnsupported)
 
 const (
-	// mostDeaths of the service in one file are enough: once may be chance.
-	mostDeaths = 2
+	// mostCrashes of the service in one file are enough: once may be chance.
+	mostCrashes = 2
 	// noteEvery is how often the memory is noted while a file is being read.
 	noteEvery = 200 * time.Millisecond
 	// Signs that the file ended the service, and not somebody who killed it: the kernel has killed for want of memory since, or
@@ -39,7 +39,7 @@ const (
 	notedWithin = 2 * time.Second
 )
 
-// attempts notes on the disk which file is being read, so that the next start knows what the last one died of. It does not
+// attempts notes on the disk which file is being read, so that the next start knows what ended the last one. It does not
 // wait for a disk that hangs.
 type attempts struct {
 	file, crash string
@@ -54,7 +54,7 @@ type attempts struct {
 // attemptsNoted is the file's content.
 type attemptsNoted struct {
 	Reading *attempt       `json:"reading,omitempty"`
-	Deaths  map[string]int `json:"deaths,omitempty"` // by each of keysOf
+	Crashes map[string]int `json:"crashes,omitempty"` // by each of keysOf
 }
 
 // memory is what the system tells of it: bytes, 0 where it is unknown, and how many processes it has killed for want of any.
@@ -70,7 +70,7 @@ type attempt struct {
 	Limit   int64     `json:"limit"`
 	Kills0  int64     `json:"kills_at_begin"`
 
-	kept chan struct{} // closed when it is on the disk
+	written chan struct{} // closed when it is on the disk
 }
 
 // keysOf tell a file again: by all that is known before it is read, and by the sum of its content. Memory may end while it is
@@ -83,8 +83,8 @@ func keysOf(of watch.Arrival) []string {
 	return keys
 }
 
-// deadly tells whether a service that did not come to the end of it died of it.
-func (a *attempt) deadly(crashed bool, kills int64) bool {
+// causedCrash tells whether a service that did not come to the end of the file was ended by it.
+func (a *attempt) causedCrash(crashed bool, kills int64) bool {
 	return crashed || kills > a.Kills0 || a.Limit > 0 && float64(a.Used) >= nearLimit*float64(a.Limit) || a.Used-a.UsedAt0 >= hugeGrowth || a.Noted.Sub(a.Begun) >= longRead
 }
 
@@ -104,14 +104,14 @@ func newAttempts(state, folder string, log *slog.Logger, inUse func() memory) *a
 		log.Error("the service crashed when it last ran: our fault, please report it with this file", "file", a.crash+".last")
 		_ = os.Rename(a.crash, a.crash+".last")
 	}
-	if a.noted.Deaths == nil || len(a.noted.Deaths) > mostNoted {
-		a.noted.Deaths = make(map[string]int)
+	if a.noted.Crashes == nil || len(a.noted.Crashes) > mostNoted {
+		a.noted.Crashes = make(map[string]int)
 	}
-	if r := a.noted.Reading; r != nil && r.deadly(crashed, a.memory().kills) {
+	if r := a.noted.Reading; r != nil && r.causedCrash(crashed, a.memory().kills) {
 		for _, key := range r.Keys {
-			a.noted.Deaths[key]++
+			a.noted.Crashes[key]++
 		}
-		log.Error("the service ended while it read a file", "file", r.Path, "times", a.deaths(r.Keys), "memory_mb", r.Used>>20)
+		log.Error("the service ended while it read a file", "file", r.Path, "times", a.crashes(r.Keys), "memory_mb", r.Used>>20)
 	}
 	a.noted.Reading = nil
 	return a
@@ -165,9 +165,9 @@ func (a *attempts) write() {
 	}
 	if r != nil {
 		select {
-		case <-r.kept:
+		case <-r.written:
 		default:
-			close(r.kept)
+			close(r.written)
 		}
 	}
 }
@@ -175,18 +175,18 @@ func (a *attempts) write() {
 // begin notes that a file is about to be read (its sum is 0) or decoded, until done is called, or refuses it. It waits for the disk, not for
 // long, and not when ctx ends.
 func (a *attempts) begin(ctx context.Context, of watch.Arrival) (done func(), err error) {
-	r := &attempt{Path: of.Path, Keys: keysOf(of), Begun: time.Now(), kept: make(chan struct{})}
+	r := &attempt{Path: of.Path, Keys: keysOf(of), Begun: time.Now(), written: make(chan struct{})}
 	a.mu.Lock()
-	if a.deaths(r.Keys) >= mostDeaths {
+	if a.crashes(r.Keys) >= mostCrashes {
 		a.mu.Unlock()
-		return nil, errDeadly
+		return nil, errFileEndsService
 	}
 	a.noted.Reading = r
 	a.mu.Unlock()
 	a.wake()
 	if a.runs.Load() {
 		select {
-		case <-r.kept:
+		case <-r.written:
 		case <-ctx.Done():
 		case <-time.After(notedWithin):
 			a.runs.Store(false)
@@ -198,17 +198,17 @@ func (a *attempts) begin(ctx context.Context, of watch.Arrival) (done func(), er
 		a.noted.Reading = nil
 		if of.Sum != 0 { // else the rest is to come
 			for _, key := range r.Keys {
-				delete(a.noted.Deaths, key)
+				delete(a.noted.Crashes, key)
 			}
 		}
 		a.wake()
 	}, nil
 }
 
-// deaths is how often the service ended in a file.
-func (a *attempts) deaths(keys []string) (n int) {
+// crashes is how often the service ended in a file.
+func (a *attempts) crashes(keys []string) (n int) {
 	for _, key := range keys {
-		n = max(n, a.noted.Deaths[key])
+		n = max(n, a.noted.Crashes[key])
 	}
 	return n
 }

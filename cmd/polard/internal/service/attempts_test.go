@@ -15,7 +15,7 @@ import (
 
 // A file in which the service died twice, by its memory or by a crash of its own, is passed over the third time; one during
 // which somebody killed it never is, nor one that it came to the end of in between.
-func TestDeadlyFileIsPassedOver(t *testing.T) {
+func TestFileThatEndsTheServiceIsPassedOver(t *testing.T) {
 	const limit = 1 << 30
 	for _, c := range []struct {
 		name           string
@@ -50,7 +50,7 @@ func TestDeadlyFileIsPassedOver(t *testing.T) {
 				now = of
 			}
 			done, err := a.begin(t.Context(), now)
-			if errors.Is(err, errDeadly) {
+			if errors.Is(err, errFileEndsService) {
 				break
 			}
 			if err != nil {

@@ -22,15 +22,15 @@ func contain(log *slog.Logger, what string, do func() error) (err error) {
 	return do()
 }
 
-// mend works the session out anew from the frames that it holds, after it broke on one that it had not taken in yet. When
+// rebuild works the session out anew from the frames that it holds, after it broke on one that it had not taken in yet. When
 // even that fails a new one begins at the moment given.
-func (a *Alignment) mend(at time.Time, log *slog.Logger) {
+func (a *Alignment) rebuild(at time.Time, log *slog.Logger) {
 	if a.Session != nil {
-		a.mendBy(at, log, func() error { return a.Session.Reconfigure(a.Config) })
+		a.rebuildBy(at, log, func() error { return a.Session.Reconfigure(a.Config) })
 	}
 }
 
-func (a *Alignment) mendBy(at time.Time, log *slog.Logger, mend func() error) {
+func (a *Alignment) rebuildBy(at time.Time, log *slog.Logger, mend func() error) {
 	a.view = nil
 	if contain(log, "mending the session", mend) == nil {
 		return

@@ -9,7 +9,7 @@ import { away, drawing, label, line } from "./draw.js";
 import { markField } from "./marks.js";
 
 /** @typedef {import("./view.js").Context} Context */
-/** @typedef {import("../setupdata.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").SetupData} SetupData */
 
 export class DirectionStep {
   constructor() {
@@ -43,7 +43,7 @@ export class DirectionStep {
     if (sheet) this.draw(sheet);
   }
 
-  /** @param {Sheet} sheet */
+  /** @param {SetupData} sheet */
   draw(sheet) {
     const w = words.setup.direction;
     if (this.drawn === sheet.time_utc) return;

@@ -10,7 +10,7 @@ import { away, drawing, label, line } from "./draw.js";
 
 /** @typedef {import("./view.js").Context} Context */
 /** @typedef {import("../setupdata.js").PoleStar} PoleStar */
-/** @typedef {import("../setupdata.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").SetupData} SetupData */
 
 // Lower than this, in degrees, haze, trees or hills may hide a star (common practice).
 const easilyHidden = 10;
@@ -110,12 +110,12 @@ function dial(hours) {
   ]);
 }
 
-/** @param {Sheet} sheet @param {PoleStar} star */
+/** @param {SetupData} sheet @param {PoleStar} star */
 function standing(sheet, star) {
   return sheet.pole.kind === "true" ? star.from_true_pole : star.from_refracted_pole;
 }
 
-/** @param {Sheet} sheet */
+/** @param {SetupData} sheet */
 function views(sheet) {
   const w = words.setup.star;
   const field = sheet.eyepiece?.true_field_arcmin ?? 0;
@@ -129,7 +129,7 @@ function views(sheet) {
 }
 
 /**
- * @param {Sheet} sheet
+ * @param {SetupData} sheet
  * @param {number} which of the views
  * @param {number} half half the width of the drawing, arcminutes
  * @param {number} field the eyepiece's true field, 0 for none
@@ -157,7 +157,7 @@ function oneView(sheet, which, half, field) {
   return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, dialText(first.clock_hours), field > 0 ? angle(field) : ""), parts);
 }
 
-/** @param {Sheet} sheet */
+/** @param {SetupData} sheet */
 function numbers(sheet) {
   const w = words.setup.star;
   return h("details", { class: "card" }, h("summary", {}, w.numbers(time(sheet.time_utc))), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.numbersLabel }, h("table", {},

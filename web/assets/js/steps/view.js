@@ -16,14 +16,14 @@ import { StarStep } from "./star.js";
 import { StartStep } from "./start.js";
 
 /** @typedef {import("../types.js").State} State */
-/** @typedef {import("../setupdata.js").Sheet} Sheet */
+/** @typedef {import("../setupdata.js").SetupData} SetupData */
 /**
  * @typedef {object} Context  what a step works with
  * @property {State|null} state
- * @property {Sheet|null} sheet
+ * @property {SetupData|null} sheet
  * @property {boolean} operate
  * @property {boolean} south
- * @property {() => Promise<Sheet|null>} refresh  asks for the sheet anew
+ * @property {() => Promise<SetupData|null>} refresh  asks for the sheet anew
  * @property {() => void} redraw
  * @property {() => void} goOn  as the button does
  */

@@ -12,12 +12,12 @@ import (
 	"pgregory.net/rapid"
 )
 
-// The parts of a sheet agree with each other, anywhere on Earth.
-func TestSheet(t *testing.T) {
+// The parts of the set-up data agree with each other, anywhere on Earth.
+func TestData(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
 		when := drawTime(t)
-		s, err := NewSheet(site, air, observed.Refracted, when)
+		s, err := NewData(site, air, observed.Refracted, when)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -56,22 +56,22 @@ func TestSheet(t *testing.T) {
 	})
 }
 
-func TestSheetRefusals(t *testing.T) {
+func TestDataRefusals(t *testing.T) {
 	ok, when := sky.Site{Latitude: 46 * sky.Degree}, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
-	if _, err := NewSheet(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when); err == nil {
+	if _, err := NewData(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when); err == nil {
 		t.Error("latitude 91 taken")
 	}
-	if _, err := NewSheet(ok, sky.Air{Humidity: 2}, observed.Refracted, when); err == nil {
+	if _, err := NewData(ok, sky.Air{Humidity: 2}, observed.Refracted, when); err == nil {
 		t.Error("humidity 2 taken")
 	}
-	if _, err := NewSheet(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(-100, 0, 0)); err == nil {
+	if _, err := NewData(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(-100, 0, 0)); err == nil {
 		t.Error("year 1926 taken")
 	}
-	s, err := NewSheet(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(10, 0, 0))
+	s, err := NewData(ok, sky.StandardAir(0), observed.Refracted, when.AddDate(10, 0, 0))
 	if err != nil || s.Compass != nil || len(s.Stars) != 1 {
 		t.Errorf("year 2036: %v, compass %v", err, s.Compass)
 	}
-	s, err = NewSheet(sky.Site{Latitude: -90 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when)
+	s, err = NewData(sky.Site{Latitude: -90 * sky.Degree}, sky.StandardAir(0), observed.Refracted, when)
 	if err != nil || s.LevelProblem == nil || len(s.Stars) != 4 {
 		t.Errorf("south pole: %v, %v", err, s.LevelProblem)
 	}
@@ -100,11 +100,11 @@ func TestWords(t *testing.T) {
 	}
 }
 
-func BenchmarkNewSheet(b *testing.B) {
+func BenchmarkNewData(b *testing.B) {
 	site := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
 	when := time.Date(2026, 6, 1, 0, 0, 0, 0, time.UTC)
 	for b.Loop() {
-		if _, err := NewSheet(site, sky.StandardAir(0), observed.Refracted, when); err != nil {
+		if _, err := NewData(site, sky.StandardAir(0), observed.Refracted, when); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -17,8 +17,8 @@ type Compass struct {
 	Use         CompassUse
 }
 
-// Sheet is the whole set-up for a place and an instant.
-type Sheet struct {
+// Data is the whole set-up for a place and an instant.
+type Data struct {
 	Site  sky.Site
 	Air   sky.Air
 	Time  time.Time
@@ -42,22 +42,22 @@ type Sheet struct {
 	Stars       []StarPlace
 }
 
-// For is the sheet for a kind of mount; without it, it is for a German one.
-func (s Sheet) For(mount Mount) Sheet {
+// For is the set-up for a kind of mount; without it, it is for a German one.
+func (s Data) For(mount Mount) Data {
 	s.Mount, s.Legs = mount, Legs(s.Site, mount)
 	return s
 }
 
-// shadowStep is the distance of the rows of Sheet.Shadows.
+// shadowStep is the distance of the rows of Data.Shadows.
 const shadowStep = 30 * time.Minute
 
-// NewSheet computes the sheet. Site and air must pass their checks, the years 1972 to
+// NewData computes all of it. Site and air must pass their checks, the years 1972 to
 // 2098 are covered, those of the compass are 2025 to 2029.
-func NewSheet(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (Sheet, error) {
-	s := Sheet{Site: site, Air: air, Time: t, Pole: kind, Mount: German, Legs: Legs(site, German)}
+func NewData(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (Data, error) {
+	s := Data{Site: site, Air: air, Time: t, Pole: kind, Mount: German, Legs: Legs(site, German)}
 	var err error
 	if s.Place, err = NewPlace(site, air, kind); err != nil {
-		return Sheet{}, err
+		return Data{}, err
 	}
 	s.Level, s.LevelProblem = BoltCoupling(site, LevelNear, 90*sky.Degree)
 
@@ -67,21 +67,21 @@ func NewSheet(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (
 		s.Compass = &Compass{Field: field, Declination: field.Declination(), Sigma: field.DeclinationSigma(),
 			Bearing: field.Bearing(s.Place.Azimuth()), Use: field.Compass()}
 	case !errors.Is(err, ErrMagneticDate):
-		return Sheet{}, err
+		return Data{}, err
 	}
 
 	o, err := observed.NewObserver(site, air, t, 0)
 	if err != nil {
-		return Sheet{}, err
+		return Data{}, err
 	}
 	s.SunAltitude, _ = sky.AltAzFromLocal(o.Sun())
 	s.SunUp = SunUp(o)
 	if s.SunDay, err = SunDay(site, air, t); err != nil {
-		return Sheet{}, err
+		return Data{}, err
 	}
 	now, up, err := SunShadow(site, air, t)
 	if err != nil {
-		return Sheet{}, err
+		return Data{}, err
 	}
 	if up {
 		s.Shadow = &now
@@ -93,14 +93,14 @@ func NewSheet(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (
 	for when := first; when.Before(t.Add(24 * time.Hour)); when = when.Add(shadowStep) {
 		shadow, up, err := SunShadow(site, air, when)
 		if err != nil {
-			return Sheet{}, err
+			return Data{}, err
 		}
 		if up && shadow.Useful() {
 			s.Shadows = append(s.Shadows, shadow)
 		}
 	}
 	if s.Stars, err = PoleStarsAt(site, air, t); err != nil {
-		return Sheet{}, err
+		return Data{}, err
 	}
 	return s, nil
 }

@@ -10,33 +10,33 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// Sheet is the wire form of a set-up: what `polard site --json` prints and what
+// SetupData is the wire form of a set-up: what `polard site --json` prints and what
 // the page shows step by step; units in the keys. Steps holds the sentences of
 // each step, by its name.
 type (
-	Sheet struct {
-		Site          SheetSite           `json:"site"`
-		Air           SheetAir            `json:"air"`
+	SetupData struct {
+		Site          SetupSite           `json:"site"`
+		Air           SetupAir            `json:"air"`
 		TimeUTC       string              `json:"time_utc"`
 		Pole          Pole                `json:"pole"`
 		Mount         string              `json:"mount"` // german, fork or tracker
 		LatitudeScale LatitudeScale       `json:"latitude_scale"`
 		Ground        Ground              `json:"ground"`
 		Compass       *Compass            `json:"compass,omitempty"`
-		Sun           SheetSun            `json:"sun"`
+		Sun           SetupSun            `json:"sun"`
 		Balance       *Balance            `json:"balance,omitempty"`
 		PoleStars     []PoleStar          `json:"pole_stars"`
-		Eyepiece      *SheetEyepiece      `json:"eyepiece,omitempty"`
+		Eyepiece      *SetupEyepiece      `json:"eyepiece,omitempty"`
 		Steps         map[string][]string `json:"steps"`
 		Cautions      []Caution           `json:"cautions"`
 		Warnings      []Notice            `json:"warnings"`
 	}
-	SheetSite struct {
+	SetupSite struct {
 		LatDeg     float64 `json:"lat_deg"`
 		LonDeg     float64 `json:"lon_deg"`
 		ElevationM float64 `json:"elevation_m"`
 	}
-	SheetAir struct {
+	SetupAir struct {
 		PressureHPa      float64 `json:"pressure_hpa"`
 		UsualPressureHPa float64 `json:"usual_pressure_hpa"`
 		TemperatureC     float64 `json:"temperature_c"`
@@ -72,7 +72,7 @@ type (
 		Use               string  `json:"use"`
 		DeclinationSource string  `json:"model"`
 	}
-	SheetSun struct {
+	SetupSun struct {
 		Up      bool       `json:"up"`
 		AltDeg  float64    `json:"alt_deg"`
 		Events  []SunEvent `json:"events"`
@@ -134,7 +134,7 @@ type (
 		UpArcmin    float64 `json:"up_arcmin"`
 		ClockHours  float64 `json:"clock_hours"`
 	}
-	SheetEyepiece struct {
+	SetupEyepiece struct {
 		Magnification   float64 `json:"magnification"`
 		TrueFieldArcmin float64 `json:"true_field_arcmin"`
 		HoldsPoleStar   bool    `json:"holds_pole_star"`
@@ -167,8 +167,8 @@ func starOffsetOf(s setup.StarOffset) StarOffset {
 // matter (common practice).
 const lowPole = 10 * sky.Degree
 
-// SheetWarnings are what to know of a place and a date before trusting the sheet.
-func SheetWarnings(s setup.Sheet) []Notice {
+// SetupWarnings are what to know of a place and a date before trusting its set-up data.
+func SetupWarnings(s setup.Data) []Notice {
 	out := []Notice{}
 	if s.Place.LatitudeScale < lowPole {
 		out = append(out, Notice{Code: "low_pole", Message: fmt.Sprintf("The pole stands only %.1f degrees above the horizon: it will be behind haze or hills, and refraction down there is uncertain. The refracted pole itself is known to %s only: measure the air, or aim at the true pole. Polaris or the southern stars may not be seen; the frames do not need them.", s.Place.LatitudeScale.Degrees(), sky.AngleWords(s.Place.LiftSigma))})
@@ -199,12 +199,12 @@ func sentence(text string) string {
 	return strings.ToUpper(text[:1]) + text[1:] + "."
 }
 
-// SheetFromSetup turns a set-up into wire form, with what the person looks through
+// SetupDataFrom turns a set-up into wire form, with what the person looks through
 // if that is known.
-func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
-	out := Sheet{
-		Site:    SheetSite{s.Site.Latitude.Degrees(), s.Site.Longitude.Degrees(), s.Site.ElevationM},
-		Air:     SheetAir{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
+func SetupDataFrom(s setup.Data, through *setup.Eyepiece) (SetupData, error) {
+	out := SetupData{
+		Site:    SetupSite{s.Site.Latitude.Degrees(), s.Site.Longitude.Degrees(), s.Site.ElevationM},
+		Air:     SetupAir{s.Air.PressureHPa, s.Place.PressureHPa, s.Air.TemperatureC},
 		TimeUTC: utcText(s.Time),
 		Pole:    Pole{s.Pole.String(), direction(s.Place.Pole)},
 		Mount:   string(s.Mount),
@@ -212,13 +212,13 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 			s.Place.LatitudeScale.Degrees(), s.Place.Low(), setup.LatitudeNear.Degrees(), s.Place.Lift.Arcminutes(), s.Place.LiftSigma.Arcseconds(),
 		},
 		Ground:    Ground{LevelNearDeg: setup.LevelNear.Degrees(), ShaftNearLeg: setup.ShaftNearLeg(s.Site, s.Mount)},
-		Sun:       SheetSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
+		Sun:       SetupSun{Up: s.SunUp, AltDeg: s.SunAltitude.Degrees(), Events: []SunEvent{}, Shadows: []Shadow{}},
 		PoleStars: []PoleStar{}, Cautions: []Caution{},
 		Steps: map[string][]string{
 			"latitude_scale": setup.LatitudeSteps(s.Place, s.Mount), "ground": setup.GroundSteps(s.Site, s.Mount), "compass": setup.CompassSteps(),
 			"sun_shadow": setup.ShadowSteps(), "balance": setup.BalanceSteps(s.Mount), "starting_position": setup.MountSteps(s.Mount, s.Place),
 		},
-		Warnings: SheetWarnings(s),
+		Warnings: SetupWarnings(s),
 	}
 	for _, leg := range s.Legs {
 		out.Ground.LegAzimuthsDeg = append(out.Ground.LegAzimuthsDeg, leg.Degrees())
@@ -256,9 +256,9 @@ func SheetFromSetup(s setup.Sheet, through *setup.Eyepiece) (Sheet, error) {
 	if through != nil {
 		field, err := through.TrueField()
 		if err != nil {
-			return Sheet{}, err
+			return SetupData{}, err
 		}
-		out.Eyepiece = &SheetEyepiece{through.Magnification(), field.Arcminutes(), setup.Holds(field, s.Stars[0].From(s.Pole).Distance)}
+		out.Eyepiece = &SetupEyepiece{through.Magnification(), field.Arcminutes(), setup.Holds(field, s.Stars[0].From(s.Pole).Distance)}
 	}
 	for _, c := range setup.Cautions(s.SunUp, s.Mount) {
 		out.Cautions = append(out.Cautions, Caution{c.Title, c.Text})
