@@ -14,9 +14,8 @@ import (
 
 // Layout of a FITS file (FITS Standard 4.0, sections 3.1 and 4.1).
 const (
-	blockSize     = 2880 // bytes; header and data units fill whole blocks
-	cardSize      = 80   // bytes; one keyword record
-	cardsPerBlock = blockSize / cardSize
+	blockSize = 2880 // bytes; header and data units fill whole blocks
+	cardSize  = 80   // bytes; one keyword record
 )
 
 // Card is one keyword record for [Write]. Value is a string, bool, int or

@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"os"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -52,9 +53,29 @@ func checkAxis(t *testing.T, what string, got directionJSON, u uncertaintyJSON, 
 	}
 }
 
+// practiceSets are the sets of a kind below testdata/, and in the folder that
+// POLARD_PRACTICE names, if it does.
+func practiceSets(t *testing.T, kind string) []harness.PracticeSet {
+	t.Helper()
+	var sets []harness.PracticeSet
+	for _, root := range []string{harness.PracticeFolder, os.Getenv("POLARD_PRACTICE")} {
+		if root == "" {
+			continue
+		}
+		folders, err := filepath.Glob(filepath.Join(root, kind+"_*"))
+		if err != nil || len(folders) == 0 {
+			t.Fatalf("no %s frames below %s (%v)", kind, root, err)
+		}
+		for _, folder := range folders {
+			sets = append(sets, harness.Practice(t, folder))
+		}
+	}
+	return sets
+}
+
 func TestAxisAgainstTruth(t *testing.T) {
 	harness.NotUnderRace(t)
-	for _, set := range harness.PracticeSets(t, "axis") {
+	for _, set := range practiceSets(t, "axis") {
 		t.Run(filepath.Base(set.Folder), func(t *testing.T) {
 			a := axisOf(t, append(set.SiteArgs(), set.Paths()...)...)
 			checkAxis(t, "axis", *a.Axis, *a.Uncertainty, set.Start.AxisAlt, set.Start.AxisAz, axisWithin)
@@ -94,7 +115,7 @@ func TestAxisAgainstTruth(t *testing.T) {
 
 func TestAdjustAgainstTruth(t *testing.T) {
 	harness.NotUnderRace(t)
-	for _, set := range harness.PracticeSets(t, "adjust") {
+	for _, set := range practiceSets(t, "adjust") {
 		t.Run(filepath.Base(set.Folder), func(t *testing.T) {
 			args := append(set.SiteArgs(), "--measure", strconv.Itoa(set.Measure))
 			a := axisOf(t, append(args, set.Paths()...)...)

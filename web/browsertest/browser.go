@@ -1,6 +1,5 @@
 // Package browsertest drives the page in a headless Chromium, for the tests of
-// the packages that serve it. Nothing of the program imports it. In browser.go the browser and its pages, in shift.go
-// what jumps on a page while somebody may be about to touch it.
+// the packages that serve it. Nothing of the program imports it.
 package browsertest
 
 import (

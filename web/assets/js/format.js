@@ -135,15 +135,6 @@ export function side(deg, digits, positive, negative) {
 }
 
 /**
- * Hours on a clock's face as one reads them: 0.5 is 12:30.
- * @param {number} hours
- */
-export function clockFace(hours) {
-  const minutes = Math.round(hours * 60) % 720;
-  return `${Math.floor(minutes / 60) || 12}:${String(minutes % 60).padStart(2, "0")}`;
-}
-
-/**
  * Hours on a clock's face to the nearest five minutes, as one says them: the hour from 1
  * to 12, and the minutes.
  * @param {number} hours

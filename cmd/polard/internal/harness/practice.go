@@ -72,26 +72,6 @@ func Practice(t testing.TB, folder string) PracticeSet {
 	return s
 }
 
-// PracticeSets are the sets of a kind below testdata/, and in the folder that
-// POLARD_PRACTICE names, if it does.
-func PracticeSets(t *testing.T, kind string) []PracticeSet {
-	t.Helper()
-	var sets []PracticeSet
-	for _, root := range []string{PracticeFolder, os.Getenv("POLARD_PRACTICE")} {
-		if root == "" {
-			continue
-		}
-		folders, err := filepath.Glob(filepath.Join(root, kind+"_*"))
-		if err != nil || len(folders) == 0 {
-			t.Fatalf("no %s frames below %s (%v)", kind, root, err)
-		}
-		for _, folder := range folders {
-			sets = append(sets, Practice(t, folder))
-		}
-	}
-	return sets
-}
-
 // SiteArgs are the options for the set's site.
 func (s PracticeSet) SiteArgs() []string {
 	option := func(name string, v float64) string { return fmt.Sprintf("--%s=%g", name, v) }

@@ -19,7 +19,7 @@ import (
 type killing struct {
 	t      *testing.T
 	server *devicestest.Server
-	line   *devicestest.Line
+	line   *line
 	when   func(measure.Progress) (now bool, after time.Duration)
 
 	mu    sync.Mutex
@@ -102,7 +102,7 @@ func TestServerKilledAtEachStep(t *testing.T) {
 func killedAt(t *testing.T, step string, when func(measure.Progress) bool, after time.Duration, turned bool) {
 	config := devicestest.MidnightRig(time.Now())
 	behind := devicestest.RigServer(t, config)
-	line := devicestest.NewLine(t, behind.Addr)
+	line := newLine(t, behind.Addr)
 	p, err := pipeline.New()
 	if err != nil {
 		t.Fatal(err)

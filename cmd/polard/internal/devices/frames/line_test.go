@@ -19,13 +19,13 @@ import (
 // soon as there is a way to it, and the measurement says what happened.
 func TestLineBreaksWhileTurning(t *testing.T) {
 	for name, c := range map[string]struct {
-		breaks func(*devicestest.Line)
+		breaks func(*line)
 		kind   error
 		within time.Duration // until the mount is told; what follows the breach by a busy machine's slack
 	}{
-		"cut": {(*devicestest.Line).Cut, devices.ErrLost, time.Second},
+		"cut": {(*line).Cut, devices.ErrLost, time.Second},
 		// The stop itself is held back with all else: the line is given up and made anew.
-		"silent": {func(l *devicestest.Line) {
+		"silent": {func(l *line) {
 			l.Hold(true)
 			time.AfterFunc(4*time.Second, func() { l.Hold(false) })
 		}, devices.ErrTimeout, 8 * time.Second},
@@ -33,7 +33,7 @@ func TestLineBreaksWhileTurning(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			config := devicestest.MidnightRig(time.Now())
 			server := devicestest.RigServer(t, config)
-			line := devicestest.NewLine(t, server.Addr)
+			line := newLine(t, server.Addr)
 			cl := client(t, line.Addr)
 			p, err := pipeline.New()
 			if err != nil {
@@ -89,7 +89,7 @@ func TestLineBreaksWhileTurning(t *testing.T) {
 
 // A server is reached over IPv6, too.
 func TestLineIPv6(t *testing.T) {
-	line := devicestest.NewLineAt(t, "[::1]:0", devicestest.RigServer(t, devicestest.MidnightRig(time.Now())).Addr)
+	line := newLineAt(t, "[::1]:0", devicestest.RigServer(t, devicestest.MidnightRig(time.Now())).Addr)
 	found, err := client(t, line.Addr).Devices(t.Context(), 10*time.Second)
 	if err != nil || len(found) != 2 {
 		t.Errorf("%v, %v", found, err)

@@ -1,9 +1,11 @@
-package browsertest
+package main
 
-// watchShifts collects what the browser reports of parts of the page that jumped without
+import "polard/web/browsertest"
+
+// shiftWatcher collects what the browser reports of parts of the page that jumped without
 // a touch or a key right before (Layout Instability, W3C draft: the entries without
 // hadRecentInput), with what moved.
-const watchShifts = `(() => {
+const shiftWatcher = `(() => {
 	if (window.shifts) return true;
 	window.shifts = [];
 	const where = r => Math.round(r.x) + "," + Math.round(r.y) + " " + Math.round(r.width) + "x" + Math.round(r.height);
@@ -14,16 +16,16 @@ const watchShifts = `(() => {
 	return true;
 })()`
 
-// WatchShifts begins to watch for parts of the page that jump.
-func (p *Page) WatchShifts() {
+// watchShifts begins to watch for parts of the page that jump.
+func watchShifts(p *browsertest.Page) {
 	p.T.Helper()
-	Eval[bool](p, watchShifts)
+	browsertest.Eval[bool](p, shiftWatcher)
 }
 
-// HoldsStill fails when anything jumped since [Page.WatchShifts], or since the page was loaded.
-func (p *Page) HoldsStill(name string) {
+// holdsStill fails when anything jumped since watchShifts, or since the page was loaded.
+func holdsStill(p *browsertest.Page, name string) {
 	p.T.Helper()
-	shifts := Eval[[]struct {
+	shifts := browsertest.Eval[[]struct {
 		Value float64 `json:"value"`
 		Moved string  `json:"moved"`
 	}](p, `window.shifts`)

@@ -1,4 +1,4 @@
-package devicestest
+package frames_test
 
 import (
 	"io"
@@ -7,8 +7,8 @@ import (
 	"testing"
 )
 
-// Line is what lies between a client and a server: it can be cut and held.
-type Line struct {
+// line is what lies between a client and a server: it can be cut and held.
+type line struct {
 	Addr string // where the client connects
 
 	mu    sync.Mutex
@@ -18,20 +18,20 @@ type Line struct {
 	freed *sync.Cond
 }
 
-// NewLine lies before a server until the test ends.
-func NewLine(t testing.TB, server string) *Line {
+// newLine lies before a server until the test ends.
+func newLine(t testing.TB, server string) *line {
 	t.Helper()
-	return NewLineAt(t, "127.0.0.1:0", server)
+	return newLineAt(t, "127.0.0.1:0", server)
 }
 
-// NewLineAt is a line at an address of the client's side; where this machine has none such, the test is skipped.
-func NewLineAt(t testing.TB, addr, server string) *Line {
+// newLineAt is a line at an address of the client's side; where this machine has none such, the test is skipped.
+func newLineAt(t testing.TB, addr, server string) *line {
 	t.Helper()
 	ln, err := net.Listen("tcp", addr)
 	if err != nil {
 		t.Skipf("this machine has no %s: %v", addr, err)
 	}
-	l := &Line{Addr: ln.Addr().String(), conns: make(map[net.Conn]bool)}
+	l := &line{Addr: ln.Addr().String(), conns: make(map[net.Conn]bool)}
 	l.freed = sync.NewCond(&l.mu)
 	t.Cleanup(func() { ln.Close(); l.Hold(false); l.Cut() })
 	go func() {
@@ -55,7 +55,7 @@ func NewLineAt(t testing.TB, addr, server string) *Line {
 	return l
 }
 
-func (l *Line) pass(from, to net.Conn, counted bool) {
+func (l *line) pass(from, to net.Conn, counted bool) {
 	defer from.Close()
 	defer to.Close()
 	buffer := make([]byte, 32<<10)
@@ -88,7 +88,7 @@ func (l *Line) pass(from, to net.Conn, counted bool) {
 }
 
 // Cut breaks all connections; new ones can be made.
-func (l *Line) Cut() {
+func (l *line) Cut() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for c := range l.conns {
@@ -98,14 +98,14 @@ func (l *Line) Cut() {
 }
 
 // CutAfter cuts all connections when the server has sent so many bytes more.
-func (l *Line) CutAfter(bytes int) {
+func (l *line) CutAfter(bytes int) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.left = bytes
 }
 
 // Hold keeps all bytes back without breaking anything, or lets them go.
-func (l *Line) Hold(on bool) {
+func (l *line) Hold(on bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.held = on
