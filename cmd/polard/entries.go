@@ -70,13 +70,29 @@ func writtenLensOf(l logbook.Lens) writtenLens {
 	return writtenLens{l.Width, l.Height, sky.Angle(l.ScaleRad).Arcseconds(), l.AxisX, l.AxisY, l.K1, l.K2, l.Mirrored, l.Stars}
 }
 
+// tableSessions writes sessions for people.
+type tableSessions struct{ *tabwriter.Writer }
+
+func newTableSessions(out io.Writer) tableSessions {
+	t := tableSessions{tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)}
+	fmt.Fprintln(t, "SESSION\tBEGAN\tENTRIES\tFIRST OFF BY\tAT THE END\tSTATE\tFOLDER")
+	return t
+}
+
+func (t tableSessions) write(l sessionLine) error {
+	_, err := fmt.Fprintf(t, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, shownTime(l.BeganUTC, "2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, shownName(l.Folder))
+	return err
+}
+
+func (t tableSessions) flush() error { return t.Flush() }
+
 // tableEntries writes entries for people, altitude before azimuth.
 type tableEntries struct{ *tabwriter.Writer }
 
-func newTableEntries(out io.Writer) (tableEntries, error) {
+func newTableEntries(out io.Writer) tableEntries {
 	t := tableEntries{tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)}
-	_, err := fmt.Fprintln(t, "ENTRY\tUTC\tWHAT\tSTARS\tFROM POLE\tALTITUDE\tAZIMUTH\tSTATE")
-	return t, err
+	fmt.Fprintln(t, "ENTRY\tUTC\tWHAT\tSTARS\tFROM POLE\tALTITUDE\tAZIMUTH\tSTATE")
+	return t
 }
 
 func (t tableEntries) write(l entryLine) error {
@@ -96,16 +112,17 @@ func (t tableEntries) write(l entryLine) error {
 		key, _, _ := strings.Cut(l.Content, ":")
 		what = "noted: " + key
 	}
-	at := l.AtUTC
-	if len(at) >= len("2006-01-02T15:04:05") {
-		at = at[:10] + " " + at[11:19]
-	}
-	_, err := fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Entry, at, what, stars,
+	_, err := fmt.Fprintf(t, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.Entry, shownTime(l.AtUTC, "2006-01-02 15:04:05"), what, stars,
 		arcminWords(l.OffsetTotalArcmin), signedArcmin(l.OffsetAltArcmin), signedArcmin(l.OffsetAzArcmin), l.Phase)
 	return err
 }
 
 func (t tableEntries) flush() error { return t.Flush() }
+
+// shownTime is a time of the wire as a table shows it, cut to the length of a layout.
+func shownTime(utc, layout string) string {
+	return strings.Replace(utc, "T", " ", 1)[:min(len(layout), len(utc))]
+}
 
 func signedArcmin(n web.Number) string {
 	if n != n {

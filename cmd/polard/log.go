@@ -4,13 +4,11 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"reflect"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"polard/mountmodel"
@@ -60,18 +58,16 @@ Exit status: 0, or 1 when there is no such session or the logbook cannot be read
 			if err != nil {
 				return err
 			}
-			var to entryWriter
+			var to lineWriter[entryLine]
 			switch {
 			case id == 0 && !all:
 				return listSessions(c.Context(), c.OutOrStdout(), book, sessions, asJSON, asCSV)
 			case asCSV:
-				to = newCSVEntries(c.OutOrStdout())
+				to = newCSVLines[entryLine](c.OutOrStdout())
 			case asJSON:
-				to = jsonEntries{json.NewEncoder(c.OutOrStdout())}
+				to = jsonLines[entryLine]{json.NewEncoder(c.OutOrStdout())}
 			default:
-				if to, err = newTableEntries(terminal{c.OutOrStdout()}); err != nil {
-					return err
-				}
+				to = newTableEntries(terminal{c.OutOrStdout()})
 			}
 			for _, s := range sessions {
 				if err := book.Entries(c.Context(), s.ID, false, func(e logbook.Entry) error { return to.write(entryLineOf(s, e)) }); err != nil {
@@ -122,52 +118,42 @@ type sessionLine struct {
 }
 
 func listSessions(ctx context.Context, out io.Writer, book *logbook.Book, sessions []logbook.Session, asJSON, asCSV bool) error {
-	table := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	lines := csv.NewWriter(out)
-	encoder := json.NewEncoder(out)
+	var to lineWriter[sessionLine]
 	switch {
 	case asCSV:
-		names, _ := columnsOf(sessionLine{})
-		if err := lines.Write(names); err != nil {
-			return err
-		}
-	case !asJSON:
-		if len(sessions) == 0 {
-			_, err := fmt.Fprintln(out, "no session is kept yet")
-			return err
-		}
-		fmt.Fprintln(table, "SESSION\tBEGAN\tENTRIES\tFIRST OFF BY\tAT THE END\tSTATE\tFOLDER")
+		to = newCSVLines[sessionLine](out)
+	case asJSON:
+		to = jsonLines[sessionLine]{json.NewEncoder(out)}
+	case len(sessions) == 0:
+		_, err := fmt.Fprintln(out, "no session is kept yet")
+		return err
+	default:
+		to = newTableSessions(out)
 	}
 	for _, s := range sessions {
 		o, err := book.Outcome(ctx, s)
 		if err != nil {
 			return err
 		}
-		l := sessionLine{
-			Session: s.ID, Program: s.Program, Source: s.Source, Folder: s.Folder, BeganUTC: web.UTC(s.Begun), HeardUTC: web.UTC(s.Heard), Entries: s.Count,
-			LatDeg: web.Unknown, LonDeg: web.Unknown, FirstArcmin: web.Unknown, LastArcmin: web.Unknown,
-		}
-		if o.Config != nil {
-			l.LatDeg, l.LonDeg = web.Number(o.Config.Site.Latitude.Degrees()), web.Number(o.Config.Site.Longitude.Degrees())
-		}
-		if o.Last != nil {
-			l.Phase, l.FirstArcmin, l.LastArcmin = string(o.Last.Phase), web.Number(o.First.OffsetTotalArcmin), web.Number(o.Last.OffsetTotalArcmin)
-		}
-		switch {
-		case asJSON:
-			err = encoder.Encode(l)
-		case asCSV:
-			_, values := columnsOf(l)
-			err = lines.Write(values)
-		default:
-			_, err = fmt.Fprintf(table, "%d\t%s\t%d\t%s\t%s\t%s\t%s\n", l.Session, s.Begun.Format("2006-01-02 15:04"), l.Entries, arcminWords(l.FirstArcmin), arcminWords(l.LastArcmin), l.Phase, shownName(l.Folder))
-		}
-		if err != nil {
+		if err := to.write(sessionLineOf(s, o)); err != nil {
 			return err
 		}
 	}
-	lines.Flush()
-	return errors.Join(lines.Error(), table.Flush())
+	return to.flush()
+}
+
+func sessionLineOf(s logbook.Session, o logbook.Outcome) sessionLine {
+	l := sessionLine{
+		Session: s.ID, Program: s.Program, Source: s.Source, Folder: s.Folder, BeganUTC: web.UTC(s.Begun), HeardUTC: web.UTC(s.Heard), Entries: s.Count,
+		LatDeg: web.Unknown, LonDeg: web.Unknown, FirstArcmin: web.Unknown, LastArcmin: web.Unknown,
+	}
+	if o.Config != nil {
+		l.LatDeg, l.LonDeg = web.Number(o.Config.Site.Latitude.Degrees()), web.Number(o.Config.Site.Longitude.Degrees())
+	}
+	if o.Last != nil {
+		l.Phase, l.FirstArcmin, l.LastArcmin = string(o.Last.Phase), web.Number(o.First.OffsetTotalArcmin), web.Number(o.Last.OffsetTotalArcmin)
+	}
+	return l
 }
 
 func arcminWords(n web.Number) string {
@@ -281,42 +267,35 @@ func choiceWords(c mountmodel.FrameChoice) string {
 	return c.Name + " left out"
 }
 
-// entryWriter writes entries out in one format.
-type entryWriter interface {
-	write(entryLine) error
+// lineWriter writes lines out in one format.
+type lineWriter[L any] interface {
+	write(L) error
 	flush() error
 }
 
-type jsonEntries struct{ *json.Encoder }
+type jsonLines[L any] struct{ *json.Encoder }
 
-func (j jsonEntries) write(l entryLine) error { return j.Encode(l) }
-func (j jsonEntries) flush() error            { return nil }
+func (j jsonLines[L]) write(l L) error { return j.Encode(l) }
+func (j jsonLines[L]) flush() error    { return nil }
 
-// csvEntries writes the same members as jsonEntries, in the same order.
-type csvEntries struct {
-	w       *csv.Writer
-	columns []string
+// csvLines writes the same members as jsonLines, in the same order, below a heading.
+type csvLines[L any] struct{ *csv.Writer }
+
+func newCSVLines[L any](out io.Writer) csvLines[L] {
+	c := csvLines[L]{csv.NewWriter(out)}
+	names, _ := columnsOf(*new(L))
+	_ = c.Write(names) // an error stays until flush
+	return c
 }
 
-func newCSVEntries(out io.Writer) *csvEntries {
-	columns, _ := columnsOf(entryLine{})
-	return &csvEntries{csv.NewWriter(out), columns}
-}
-
-func (c *csvEntries) write(l entryLine) error {
-	if c.columns != nil {
-		if err := c.w.Write(c.columns); err != nil {
-			return err
-		}
-		c.columns = nil
-	}
+func (c csvLines[L]) write(l L) error {
 	_, values := columnsOf(l)
-	return c.w.Write(values)
+	return c.Write(values)
 }
 
-func (c *csvEntries) flush() error {
-	c.w.Flush()
-	return c.w.Error()
+func (c csvLines[L]) flush() error {
+	c.Flush()
+	return c.Error()
 }
 
 // columnsOf gives the names and the values of the members of a struct, in CSV.
