@@ -398,3 +398,19 @@ func TestTimesBeyondBelief(t *testing.T) {
 		}
 	}
 }
+
+// South is south however the parts are marked, and an S behind seconds no side (common practice).
+func TestSexagesimalSides(t *testing.T) {
+	const south = -(33 + 55.0/60 + 31.0/3600)
+	for text, want := range map[string]float64{
+		"33 55 31 S": south, "33:55:31S": south, "S 33 55 31": south, "33d55m31s S": south, "S33d55m31s": south, "33d55m31s": -south,
+		"-33d55m31.0s": south, "33d S": -33, "5 30 W": -5.5, "5h30m0s": 5.5,
+	} {
+		if got, _, ok := ParseSexagesimal(text); !ok || math.Abs(got-want) > 1e-9 {
+			t.Errorf("%q: %v, %v, want %v", text, got, ok, want)
+		}
+	}
+	if got, _, ok := ParseSexagesimal("46.32 13.07"); ok {
+		t.Errorf("two decimals were read as %v", got)
+	}
+}

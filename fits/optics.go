@@ -219,18 +219,21 @@ func angle(h *header, keyword string) (v float64, sexagesimal, ok bool) {
 }
 
 // ParseSexagesimal reads "+46 44 11.5", "46:44:11.5", "46d44m11.5s", "5 30 W":
-// one to three numbers of which each but the first is less than 60, and how many there are. The
+// one to three numbers, whole but for the last and less than 60 but for the first, and how many there are. The
 // unit is that of the first. South and west are negative.
 func ParseSexagesimal(text string) (v float64, parts int, ok bool) {
 	text = strings.ToUpper(strings.TrimSpace(text))
 	sign := 1.0
 	for _, side := range []string{"N", "E", "S", "W"} {
 		rest, found := strings.CutSuffix(text, side)
+		// Behind a number with D, H or M before it an S means seconds, else south.
+		if side == "S" && strings.ContainsAny(rest, "DHM") && strings.TrimRight(rest, " 0123456789.") != strings.TrimSpace(rest) {
+			found = false
+		}
 		if !found {
 			rest, found = strings.CutPrefix(text, side)
 		}
-		// "11.5S" may be seconds: a direction stands apart or is the only letter.
-		if found && (side != "S" || !strings.ContainsAny(rest, "DHM")) {
+		if found {
 			if text = strings.TrimSpace(rest); side == "S" || side == "W" {
 				sign = -1
 			}
@@ -249,7 +252,7 @@ func ParseSexagesimal(text string) (v float64, parts int, ok bool) {
 	unit := 1.0
 	for i, f := range fields {
 		n, err := strconv.ParseFloat(f, 64)
-		if err != nil || strings.Trim(f, "0123456789.") != "" || i > 0 && n >= 60 {
+		if err != nil || strings.Trim(f, "0123456789.") != "" || i > 0 && n >= 60 || i < len(fields)-1 && strings.Contains(f, ".") {
 			return 0, 0, false
 		}
 		v += n * unit

@@ -3,6 +3,7 @@ package web
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -39,7 +40,7 @@ func testUnsaved(t *testing.T, p *browsertest.Page) {
 	p.Until(`document.querySelector("[data-do=done]").textContent === "Done, go on"`)
 }
 
-// Angles as people write them: positive north and east.
+// Angles as people write them, read by the page and by the commands: positive north and east.
 func testAngles(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	p.Do(chromedp.Navigate(s.url))
@@ -52,7 +53,9 @@ func testAngles(t *testing.T, p *browsertest.Page) {
 		yes("40.95", 40.95), yes("40,95", 40.95), yes("-30.2", -30.2), yes("−30,2", -30.2), yes("+7", 7),
 		yes("40 57 28 N", 40+57.0/60+28.0/3600), yes(`40°57'28"`, 40+57.0/60+28.0/3600), yes("40° 57′ 28.5″ S", -(40 + 57.0/60 + 28.5/3600)),
 		yes("40.9N", 40.9), yes("N40.9", 40.9), yes("S 30 12", -30.2), yes("40:57:28", 40+57.0/60+28.0/3600), yes("30°12'", 30.2), yes("30°", 30), yes("40d57m28s", 40+57.0/60+28.0/3600),
+		yes("33 55 31 S", -(33 + 55.0/60 + 31.0/3600)), yes("33:55:31S", -(33 + 55.0/60 + 31.0/3600)), yes("33d55m31s S", -(33 + 55.0/60 + 31.0/3600)), yes("33d S", -33), yes("33 55.5 s", -(33 + 55.5/60)),
 		{"forty", nil}, {"40 75 00", nil}, {"-30 S", nil}, {"40 E", nil}, {"N 40 S", nil}, {"4 5 6 7", nil}, {"40.9.1", nil},
+		{"33d55m31 S", nil}, {"46.32 13.07", nil}, {"46.32, 13.07", nil}, {"46.32,13.07", nil}, {"46 19.2 13.07", nil}, {"nan", nil}, {"1e2", nil},
 	}
 	for _, c := range cases {
 		text, _ := json.Marshal(c.Text)
@@ -60,8 +63,14 @@ func testAngles(t *testing.T, p *browsertest.Page) {
 		switch {
 		case (got == nil) != (c.Wants == nil):
 			t.Errorf("%q: %v, want %v", c.Text, got, c.Wants)
-		case got != nil && (*got-*c.Wants > 1e-9 || *c.Wants-*got > 1e-9):
+		case got != nil && math.Abs(*got-*c.Wants) > 1e-9:
 			t.Errorf("%q: %v, want %v", c.Text, *got, *c.Wants)
+		}
+		switch a, ok := sky.ParseAngle(c.Text, "N", "S"); {
+		case ok != (c.Wants != nil):
+			t.Errorf("%q for a command: %v", c.Text, ok)
+		case ok && math.Abs(a.Degrees()-*c.Wants) > 1e-9:
+			t.Errorf("%q for a command: %v, want %v", c.Text, a.Degrees(), *c.Wants)
 		}
 	}
 }

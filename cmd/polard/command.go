@@ -80,9 +80,21 @@ func newRoot(stdout, stderr io.Writer) *cobra.Command {
 	root.SetErr(stderr)
 	root.SetFlagErrorFunc(wrongFlag)
 	root.AddCommand(newSite(), newSolve(), newAxis(), newMeasure(), newDevices(), newTrail(), newServe(), newWatch(), newCheck(), newOverview(), newReport(), newRehearse(), newCatalogue(), newLog(), newVersion())
+	for _, c := range root.Commands() {
+		c.SuggestFor = swapped(c.Name())
+	}
 	root.SetHelpCommand(newHelp())
 	addConfig(root)
 	return root
+}
+
+// swapped are a word with two neighbouring letters swapped, which is one slip (Damerau 1964), though two
+// letters are changed.
+func swapped(word string) (out []string) {
+	for i := range len(word) - 1 {
+		out = append(out, word[:i]+word[i+1:i+2]+word[i:i+1]+word[i+2:])
+	}
+	return out
 }
 
 // wrongFlag says what is wrong with an option, in words for a person.
@@ -108,6 +120,8 @@ func valueWords(kind string) string {
 	switch kind {
 	case "float64":
 		return "a number, with a point for the decimals, such as 46.32"
+	case "angle":
+		return `degrees, such as 46.32 or -30.2, or with the side, such as "46 19 12 N" or "13 4 12 E"`
 	case "int":
 		return "a whole number"
 	case "uint64":

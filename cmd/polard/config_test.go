@@ -72,13 +72,13 @@ func TestConfigErrors(t *testing.T) {
 		{"\n\nallow-network = true\n", nil, []string{"line 3", "did you mean allow_network?"}},
 		{"lat = 46.3\nlon 13\n", nil, []string{"line 2"}},
 		{"lat = 46.3\nlat = 47\n", nil, []string{"line 2", "lat"}},
-		{"lat = \"north\"\n", nil, []string{"line 1", `"north"`, "a number"}},
+		{"lat = \"north\"\n", nil, []string{"line 1", `"north"`, "degrees"}},
 		{"measure = 2.5\n", nil, []string{"line 1", "a whole number"}},
 		{"lat = [1, 2]\n", nil, []string{"line 1", "a text, a number"}},
 		{"lat = 2026-11-25\n", nil, []string{"line 1"}},
 		{"[tripod]\nlat = 3\n", nil, []string{"line 1", `"tripod"`}},
 		{"json = true\n", nil, []string{"line 1", `"json"`}},
-		{"", map[string]string{"POLARD_LAT": "x"}, []string{"POLARD_LAT", "a number"}},
+		{"", map[string]string{"POLARD_LAT": "x"}, []string{"POLARD_LAT", "degrees"}},
 		{"", map[string]string{"POLARD_CONFIG": "/nowhere/polard.toml"}, []string{"/nowhere/polard.toml", "make it"}},
 	} {
 		_, err := configuredServe(t, c.file, c.env)

@@ -22,7 +22,7 @@ func TestPlacesForPeople(t *testing.T) {
 
 // A command that there is none of suggests what is like it, and nothing else.
 func TestUnknownCommandSuggestsItsLike(t *testing.T) {
-	for _, c := range []struct{ typed, suggests string }{{"serv", "serve"}, {"solv", "solve"}, {"foo", ""}, {"sit", "site"}, {"pole", ""}} {
+	for _, c := range []struct{ typed, suggests string }{{"serv", "serve"}, {"solv", "solve"}, {"foo", ""}, {"sit", "site"}, {"pole", ""}, {"slove", "solve"}, {"reprot", "report"}} {
 		status, _, stderr := call(t, c.typed)
 		if status != exitUsage || c.suggests == "" && strings.Contains(stderr, "Did you mean") || c.suggests != "" && !strings.Contains(stderr, c.suggests) {
 			t.Errorf("polard %s: status %d, %s", c.typed, status, stderr)

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+
 	"polard/fits"
 	"polard/mountmodel"
 	"polard/mountmodel/observed"
@@ -11,13 +13,34 @@ import (
 
 // siteFlags are the options that say where the mount stands.
 type siteFlags struct {
-	lat, lon, elevation, pressure, temperature float64
-	pole                                       string
+	lat, lon                         placeAngle
+	elevation, pressure, temperature float64
+	pole                             string
 }
 
+// placeAngle is a latitude or longitude as people write it; it is an option's value.
+type placeAngle struct {
+	text        string
+	angle       sky.Angle
+	plus, minus string // the letters of its sides
+}
+
+func (a *placeAngle) Set(text string) error {
+	angle, ok := sky.ParseAngle(text, a.plus, a.minus)
+	if !ok {
+		return errors.New("no angle") // wrongFlag says what to give
+	}
+	a.text, a.angle = text, angle
+	return nil
+}
+
+func (a *placeAngle) String() string { return a.text }
+func (a *placeAngle) Type() string   { return "angle" }
+
 func (f *siteFlags) add(c *cobra.Command) {
-	c.Flags().Float64Var(&f.lat, "lat", 0, "latitude of the mount in `DEG`, north positive")
-	c.Flags().Float64Var(&f.lon, "lon", 0, "longitude of the mount in `DEG`, east positive")
+	f.lat, f.lon = placeAngle{plus: "N", minus: "S"}, placeAngle{plus: "E", minus: "W"}
+	c.Flags().Var(&f.lat, "lat", "latitude of the mount in `DEG`, north positive, or as \"46 19 12 N\"")
+	c.Flags().Var(&f.lon, "lon", "longitude of the mount in `DEG`, east positive, or as \"13 4 12 E\"")
 	c.Flags().Float64Var(&f.elevation, "elevation", 0, "height above the sea in `M`")
 	c.Flags().Float64Var(&f.pressure, "pressure", 0, "air pressure at the mount in `HPA`; without it that of the frame's header, else of the standard atmosphere at the elevation")
 	c.Flags().Float64Var(&f.temperature, "temperature", sky.DefaultTemperatureC, "air temperature in degrees `C`elsius; without it that of the frame's header, else 10")
@@ -33,7 +56,7 @@ func (f *siteFlags) given(c *cobra.Command) bool {
 // and gives the air above it.
 func (f *siteFlags) over(c *cobra.Command, site sky.Site) (sky.Site, sky.Air) {
 	if f.given(c) {
-		site = sky.Site{Latitude: sky.Angle(f.lat) * sky.Degree, Longitude: sky.Angle(f.lon) * sky.Degree}
+		site = sky.Site{Latitude: f.lat.angle, Longitude: f.lon.angle}
 	}
 	if c.Flags().Changed("elevation") {
 		site.ElevationM = f.elevation

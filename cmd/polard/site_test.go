@@ -287,7 +287,7 @@ func TestSiteWrongCalls(t *testing.T) {
 		{[]string{"site", "--lat", "46"}, []string{"--lat and --lon go together"}},
 		{siteArgs("here"), []string{"takes no argument", `"here"`}},
 		{siteArgs("--lat", "91"), []string{"latitude 91"}},
-		{siteArgs("--lon", "NaN"), []string{"longitude NaN"}},
+		{siteArgs("--lon", "NaN"), []string{`--lon "NaN"`, "degrees"}},
 		{siteArgs("--pole", "magnetic"), []string{"refracted or true"}},
 		{siteArgs("--pressure", "5000"), []string{"pressure 5000.0 hPa"}},
 		{siteArgs("--date", "tonight"), []string{`--date "tonight"`, "2026-03-07T21:30:00Z"}},

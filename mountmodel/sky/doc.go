@@ -11,6 +11,7 @@
 //	hour.go      hour angle and declination to [Local]
 //	site.go      [Site], [Air]
 //	words.go     angles as people read them
+//	written.go   angles as people write them
 //	saying.go    sentences with a code, for any language
 //
 // Conventions.

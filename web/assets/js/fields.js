@@ -52,21 +52,22 @@ export function readAll(fields, note) {
 
 /**
  * An angle as people write it: 40.95, 40,95, 40 57 28 N, 40°57'28", 40.9N, W 3 42.
- * Undefined when there is nothing, NaN when it is none.
+ * Undefined when there is nothing, NaN when it is none. An S behind seconds is south, unless d
+ * and m mark the parts before it; two decimals are no angle, but a latitude and a longitude.
  * @param {string} text
  * @param {string} plus the letter of the positive side, such as N
  * @param {string} minus
  * @returns {number|undefined}
  */
 export function parseAngle(text, plus, minus) {
-  const t = text.trim().toUpperCase().replaceAll("−", "-").replace(/(\d),(\d)/g, "$1.$2");
+  const t = text.trim().toUpperCase().replaceAll("−", "-").replace(/(\d),(\d)/g, "$1.$2").replace(/(\dM\s*\d+(?:\.\d*)?)S/, '$1"');
   if (t === "") return undefined;
-  const m = /^([+-])?\s*([A-Z])?\s*([+-])?\s*(\d+(?:\.\d*)?)\s*(?:[°ºD:\s]\s*(\d+(?:\.\d*)?)\s*(?:['′’:M\s]\s*(?:(\d+(?:\.\d*)?)\s*(?:"|″|”|''|′′|S(?=$|\s))?)?)?)?\s*[°º'′’"″”]?\s*([A-Z])?$/.exec(t);
-  if (!m) return NaN;
+  const m = /^([+-])?\s*([A-Z])?\s*([+-])?\s*(\d+(?:\.\d*)?)\s*(?:[°ºD:\s]\s*(\d+(?:\.\d*)?)\s*(?:['′’:M\s]\s*(?:(\d+(?:\.\d*)?)\s*(?:"|″|”|''|′′)?)?)?)?\s*[°º'′’"″”D]?\s*([A-Z])?$/.exec(t);
+  if (!m || /M\s*[\d.]+\s+S$/.test(t)) return NaN;
   const [, sign1, before, sign2, deg, min = "0", sec = "0", after] = m;
   const letter = before ?? after;
   if (before && after || sign1 && sign2 || letter && ![plus, minus].includes(letter) || letter && (sign1 ?? sign2) === "-") return NaN;
-  if (Number(min) >= 60 || Number(sec) >= 60) return NaN;
+  if (Number(min) >= 60 || Number(sec) >= 60 || m[5] && deg.includes(".") || m[6] && min.includes(".")) return NaN;
   const size = Number(deg) + Number(min) / 60 + Number(sec) / 3600;
   return letter === minus || (sign1 ?? sign2) === "-" ? -size : size;
 }
