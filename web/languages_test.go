@@ -130,6 +130,20 @@ const alike = `Promise.all([import("./assets/%[1]s/js/words/en.js".slice(1)), im
 	return same;
 })`
 
+// stepsDiffer lists the steps of the set-up of which there are more or fewer than in the service's own words, for each
+// kind of mount.
+const stepsDiffer = `Promise.all([import("/assets/%[1]s/js/setupdata.js"), import("/assets/%[1]s/js/notes.js")]).then(async ([setup, notes]) => {
+	const differ = [];
+	for (const kind of ["fork", "tracker", "german"]) {
+		await notes.keep("mount", { kind });
+		const sheet = await (await fetch("/api/v1/setup?mount=" + kind)).json(), own = await setup.fetchSetup();
+		if (own.mount !== kind) differ.push(kind + " is " + own.mount);
+		for (const [k, v] of Object.entries(sheet.steps)) if (own.steps[k]?.length !== v.length || own.steps[k].some(s => !s)) differ.push(kind + " " + k);
+		if (own.cautions.length !== sheet.cautions.length) differ.push(kind + " cautions");
+	}
+	return differ;
+})`
+
 // In every language the page is whole on the narrowest phones, and no English is left in
 // what it says itself.
 func testLanguages(t *testing.T, p *browsertest.Page) {
@@ -177,9 +191,8 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		p.Click("#setup-open")
 		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
 		p.Says(l.place)
-		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(`import("/assets/%s/js/setupdata.js").then(m => Promise.all([fetch("/api/v1/setup").then(r => r.json()), m.fetchSetup()])).then(([sheet, own]) =>
-			Object.entries(sheet.steps).filter(([k, v]) => own.steps[k]?.length !== v.length).map(([k]) => k))`, s.assets.version)); len(differ) > 0 {
-			t.Errorf("%s: other steps of the set-up than the service has: %q", l.code, differ)
+		if differ := browsertest.Eval[[]string](p, fmt.Sprintf(stepsDiffer, s.assets.version)); len(differ) > 0 {
+			t.Errorf("%s: other steps or cautions of the set-up than the service has: %q", l.code, differ)
 		}
 		for i := range 7 {
 			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
@@ -214,6 +227,8 @@ func testWithoutService(t *testing.T, p *browsertest.Page) {
 	}
 	p.Do(chromedp.Reload())
 	p.Says("Asking the service where the work stands.")
+	p.Says("Does polard still run on the computer by the mount")
+	p.Until(browsertest.Shows("No connection. Trying again"))
 	s = serve(t, Options{Addr: addr})
 	finished(t, s)
 	publish(t, s, adjusting(0, time.Minute))

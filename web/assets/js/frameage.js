@@ -23,12 +23,12 @@ export function renderFrameAge(element, state, trust, link) {
   if (l?.clock_suspect) note = w.clock;
   const r = state?.reading;
   if (r) note = [w.stage[r.stage]?.(age(Math.max(0, (serviceNow() ?? 0) - (r.since_ms ?? 0)))), r.waiting > 0 && w.more(r.waiting)].filter((t) => t).join(" · ");
+  const left = link.retryAt === null ? 0 : Math.ceil((link.retryAt - performance.now()) / 1000);
   if (link.state !== "open" && !link.everOpen) {
     mood = "none";
-    text = w.connecting;
+    text = trust.unreached ? w.lost(left) : w.connecting;
   } else if (trust.lost) {
     mood = "lost";
-    const left = link.retryAt === null ? 0 : Math.ceil((link.retryAt - performance.now()) / 1000);
     note = link.state === "stopped" ? w.stopped : link.state === "unpaired" ? w.unpaired : w.lost(left);
   }
   element.setAttribute("aria-label", w.label);

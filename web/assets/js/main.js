@@ -33,7 +33,7 @@ let state = null;
 let operate = false;
 const version = new URL(import.meta.url).pathname.split("/")[2]; // of the files, which may come from the worker's shelf
 let replaced = false;
-const trust = { stale: false, lost: false, unpaired: false };
+const trust = { stale: false, lost: false, unreached: false, unpaired: false };
 /** @type {import("./link.js").LinkState} */
 let linkState = "connecting";
 /** @type {number|null} */
@@ -45,6 +45,8 @@ let begun = false;
 const settleMs = 8000;
 /** When the first state came, by performance.now(). */
 let firstAt = Infinity;
+// So long after its start the page says what to check where no service has answered yet.
+const unreachedMs = 6000;
 // A screen reader gets the newest sentence, but not each of many in a row.
 const announceEveryMs = 5000;
 let announced = -announceEveryMs;
@@ -148,9 +150,10 @@ function show(view) {
 /** Looks how far the state can be trusted now; true when that changed. */
 function judge() {
   const lost = linkState !== "open" && everOpen, unpaired = linkState === "unpaired";
+  const unreached = !everOpen && performance.now() > unreachedMs;
   const stale = frameAge(state) !== null && (lost || overdue(state));
-  const changed = stale !== trust.stale || lost !== trust.lost || unpaired !== trust.unpaired;
-  Object.assign(trust, { stale, lost, unpaired });
+  const changed = stale !== trust.stale || lost !== trust.lost || unreached !== trust.unreached || unpaired !== trust.unpaired;
+  Object.assign(trust, { stale, lost, unreached, unpaired });
   return changed;
 }
 
@@ -244,7 +247,7 @@ function renderDoes() {
     for (const other of list) other[1] = false;
     list.unshift([fix, true, event("correct")]);
   }
-  const sound = state?.phase === "adjusting" && !fix;
+  const sound = state?.phase === "adjusting" && !fix && !trust.unpaired;
   const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
   const headed = state?.phase === "adjusting" || state?.phase === "measuring";
   const key = JSON.stringify([operate, trust.unpaired, sound, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);

@@ -15,7 +15,7 @@ import { words } from "./words.js";
 /** Which of the four steps a phase belongs to; -1 before the first. */
 export const stepOf = { place: -1, waiting: 0, measuring: 0, adjusting: 1, confirming: 2, done: 3, watching: 3 };
 
-/** @typedef {{stale: boolean, lost: boolean, unpaired: boolean}} Trust how far the state can be trusted */
+/** @typedef {{stale: boolean, lost: boolean, unreached: boolean, unpaired: boolean}} Trust how far the state can be trusted */
 
 /**
  * The code of the instruction that holds on this page: on old numbers nobody
@@ -23,9 +23,9 @@ export const stepOf = { place: -1, waiting: 0, measuring: 0, adjusting: 1, confi
  * @param {State|null} state
  * @param {Trust} trust
  */
-export function codeNow(state, { stale, lost, unpaired }) {
+export function codeNow(state, { stale, lost, unreached, unpaired }) {
   if (unpaired) return "unpaired";
-  if (!state) return "connect";
+  if (!state) return unreached ? "unreached" : "connect";
   if (lost) return "lost";
   if (stale && state.phase === "adjusting") return "stale";
   return state.do.code;
@@ -55,7 +55,7 @@ export function sentence(state, trust) {
  */
 function say(state, code) {
   const w = words.do[code] ?? {};
-  const known = state !== null && !["stale", "lost", "unpaired", "connect"].includes(code);
+  const known = state !== null && !["stale", "lost", "unpaired", "connect", "unreached"].includes(code);
   const said = known ? saidOf(state.do.said, state.do.text) : { head: "", line: "" };
   const more = known ? (state.do.said_details ?? []).map((d) => saidOf(d, d.text)).map((d) => d.line || d.head) : [];
   if (w.head) return { head: w.head, line: w.sub ?? (said.line || said.head), why: more };

@@ -90,14 +90,18 @@ function forThisMount({ mount, latitude_scale: { low }, ground }, steps, caution
   else if (!german) steps.ground[1] = own.load(a);
   if (!german) steps.latitude_scale[0] = own.scale(a);
   if (low) steps.latitude_scale.push(own.hinges);
-  if (german) {
-    if (low) steps.starting_position[steps.starting_position.length - 1] = w.low(a.scale);
-  } else {
-    steps.balance = own.balance[mount];
-    steps.starting_position = own.start[mount](a);
-    if (low && mount === "fork") steps.starting_position.push(w.low(a.scale), own.forkLow(a));
-    [cautions[1].title, cautions[1].text] = own.falls[mount];
-    cautions[3].text = own.fingers[mount];
+  const anywhere = /** @type {string} */ (steps.starting_position.pop());
+  const sky = low ? w.low(a.scale) : anywhere;
+  // What a German mount is balanced with stands third, and last that some leave the east heavier.
+  const asUsed = steps.balance[2], east = steps.balance[steps.balance.length - 1];
+  if (mount === "german") {
+    steps.starting_position.push(sky, own.keys);
+    return;
   }
-  steps.starting_position.push(own.keys);
+  const fork = mount === "fork";
+  steps.balance = fork ? own.balance.fork(asUsed, east) : own.balance.tracker(asUsed);
+  steps.starting_position = fork ? own.start.fork(a, sky, own.keys) : own.start.tracker(a, own.keys);
+  if (low && fork) steps.starting_position.push(own.forkLow(a));
+  [cautions[1].title, cautions[1].text] = own.falls[mount];
+  cautions[3].text = own.fingers[mount];
 }

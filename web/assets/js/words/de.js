@@ -23,7 +23,7 @@ export const words = {
     unsolved: "und nicht erkannt", took: (ms) => `gelesen in ${ms}`,
     clock: "Die Zeit der Aufnahme passt nicht zu ihrer Ankunft: Uhr des Kamerarechners prüfen.",
     stage: { waiting: () => "Aufnahme angekommen", reading: () => "wird gelesen", searching: (s) => `Suche seit ${s}; Wolken?` },
-    more: (n) => `${n} warten`,
+    more: (n) => `${n} ${n === 1 ? "wartet" : "warten"}`,
   },
   service,
   said: {
@@ -106,7 +106,7 @@ export const words = {
     },
   },
   do: {
-    connect: { head: "Einen Moment", sub: "Frage den Dienst nach dem Stand." },
+    connect: { head: "Einen Moment", sub: "Frage den Dienst nach dem Stand." }, unreached: { head: "Der Dienst antwortet nicht", sub: "Läuft polard auf dem Rechner am Teleskop, und ist dieses Gerät im selben Netz? Die Seite versucht es von selbst wieder." },
     place: { head: "Wo steht die Montierung?", sub: "Der erste Schritt des Aufbaus fragt danach." },
     lock: { head: "Beide Schrauben klemmen" }, done: { head: "Fertig" }, drifted: { head: "Lösen und wieder einstellen" },
     lost: { head: "Keine Verbindung", sub: "Was hier steht, galt, als die Verbindung abriss. Sie kommt von selbst wieder." },

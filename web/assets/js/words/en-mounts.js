@@ -50,7 +50,8 @@ export const mounts = {
   /**
    * In place of the service's own sentences, which are English: null there.
    * @type {null|{between: (a: Amounts) => string, load: (a: Amounts) => string, scale: (a: Amounts) => string, hinges: string, keys: string,
-   *   balance: Record<string, string[]>, start: Record<string, (a: Amounts) => string[]>, forkLow: (a: Amounts) => string, falls: Record<string, [string, string]>, fingers: Record<string, string>}}
+   *   balance: {fork: (asUsed: string, east: string) => string[], tracker: (asUsed: string) => string[]},
+   *   start: {fork: (a: Amounts, sky: string, keys: string) => string[], tracker: (a: Amounts, keys: string) => string[]}, forkLow: (a: Amounts) => string, falls: Record<string, [string, string]>, fingers: Record<string, string>}}
    */
   steps: null,
 };

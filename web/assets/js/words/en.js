@@ -91,6 +91,7 @@ export const words = {
   /** @type {Record<string, {head: string, sub?: string}>} heads of the page's own */
   do: {
     connect: { head: "One moment", sub: "Asking the service where the work stands." },
+    unreached: { head: "The service does not answer", sub: "Does polard still run on the computer by the mount, and is this device in the same network? The page tries again by itself." },
     place: { head: "Where does the mount stand?", sub: "The first step of the set-up asks for it." },
     lock: { head: "Lock both bolts" },
     done: { head: "Done" },

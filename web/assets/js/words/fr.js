@@ -41,7 +41,7 @@ export const words = {
     frames_stray: (by) => `Des images isolées s’écartent d’environ ${by} : vent, dithering ou quelque chose de lâche.`,
     axis_drifts: (by, known) => `L’axe lui-même bouge de ${by} par heure, à ${known} près : le trépied se tasse, ou quelque chose cède avec la température.`,
     one_stretch: (settles, by) => `Toutes les images sont d’un seul tenant : un trépied tassé de ${settles} par heure donnerait le même aspect et un écart de ${by}. D’autres cibles ou une nuit plus longue le diront.`,
-    guided_stretches: (n, of) => `Dans ${n} séries sur ${of}, la déclinaison ne dérive presque pas, comme en autoguidage : seule la rotation de champ y a compté.`,
+    guided_stretches: (n, of) => `Dans ${n} des ${of} séries, la déclinaison ne dérive presque pas, comme en autoguidage : seule la rotation de champ y a compté.`,
     watch_first: () => "La première image est là. Chaque pose de plus précise le résultat.",
     watch_more: (n, turned, minutes) => `${n} images jusqu’ici, sur ${turned} de rotation. Il faut encore environ ${minutes} min de suivi.`,
     watch_no_axis: (n) => `${n} images ne donnent pas encore d’axe.`,
@@ -93,7 +93,7 @@ export const words = {
     },
   },
   do: {
-    connect: { head: "Un instant", sub: "Je demande au service où en est le travail." }, place: { head: "Où est la monture ?", sub: "La première étape de l’installation le demande." }, lock: { head: "Bloquer les deux vis" }, done: { head: "Terminé" }, drifted: { head: "Débloquer et régler de nouveau" },
+    connect: { head: "Un instant", sub: "Je demande au service où en est le travail." }, unreached: { head: "Le service ne répond pas", sub: "polard tourne-t-il sur l’ordinateur près de la monture, et cet appareil est-il sur le même réseau ? La page réessaie d’elle-même." }, place: { head: "Où est la monture ?", sub: "La première étape de l’installation le demande." }, lock: { head: "Bloquer les deux vis" }, done: { head: "Terminé" }, drifted: { head: "Débloquer et régler de nouveau" },
     lost: { head: "Pas de connexion", sub: "Ceci était vrai quand la connexion s’est coupée. Elle revient d’elle-même." }, unpaired: { head: "Cet appareil n’est plus associé", sub: "Son accès a été retiré sur l’ordinateur du service. Là, « polard serve --pair » donne un nouveau lien." }, stale: { head: "D’abord une nouvelle image", sub: "Ces nombres sont anciens : quelque chose a pu bouger." },
   },
   unsaved: "Ce qui est saisi n’est pas gardé. Appuyer encore pour l’abandonner.",
