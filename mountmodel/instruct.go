@@ -157,7 +157,7 @@ func (a adviser) turn() sky.Saying {
 	case v.Advice.Back:
 		return sky.Say("turn_back", "Turn the RA axis back by about %s, leave the declination alone, and take another frame: it shows whether anything moved.", turn)
 	}
-	return sky.Say("turn_on", "Turn the RA axis on by about %s, leave the declination alone, and take another frame.", turn)
+	return sky.Say("turn_on", "Turn the RA axis further by about %s, leave the declination alone, and take another frame.", turn)
 }
 
 // axisTooUncertain tells whether the axis is known too badly to be judged by the tolerance,

@@ -36,7 +36,7 @@ func scenes() []struct {
 	one := measuringView(northSite, 1)
 	tell(&one, "turn", "Turn the RA axis by about 30°, leave the declination alone, and take another frame.", sky.Whole(30*sky.Degree))
 	two := measuringView(northSite, 2)
-	tell(&two, "turn_on", "Turn the RA axis on by about 30°, leave the declination alone, and take another frame.", sky.Whole(30*sky.Degree))
+	tell(&two, "turn_on", "Turn the RA axis further by about 30°, leave the declination alone, and take another frame.", sky.Whole(30*sky.Degree))
 	two.SaidDetails = []sky.Saying{stands("19.8'", 19.8*sky.Arcminute, 9*sky.Arcsecond)}
 	turning := around()
 	turning.Latest.Sight = &Direction{AltDeg: 30, AzDeg: 45}
@@ -78,7 +78,7 @@ func scenes() []struct {
 		{"place", StateWithoutSite(first), []string{"Where does the mount stand?", "No frame yet"}},
 		{"waiting", StateFromView(waiting, first), []string{"Point the camera at clear sky", "No frame yet"}},
 		{"one", StateFromView(one, turning), []string{"Turn the RA axis", "\n30° ↺", "anticlockwise", "Leave the declination alone"}},
-		{"two", StateFromView(two, around()), []string{"Turn the RA axis on", "30°", "31.0° over 2 frames"}},
+		{"two", StateFromView(two, around()), []string{"Turn the RA axis further", "30°", "31.0° over 2 frames"}},
 		{"adjusting", StateFromView(adjusting, bolts), []string{"Turn the mount west", "27.2′", "Raise 7.0′", "Two frames do not test", "About ⅔ turn anticlockwise", "stars trail by 4.2 px in 180 s. Good for 42 s at most."}},
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "East 4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "Leave 24″"}},

@@ -36,7 +36,9 @@ func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAd
 	}
 	p := prediction{frames: frames, n: sky.Vec(pole)}
 	fit, err := Find(frames, pole)
-	if err != nil {
+	// Frames of a drive that only tracks may give an axis, but none by which turns are told apart: noise would
+	// have the advice change its side from frame to frame.
+	if err != nil || Arc(fit.Turns) < shortTurn {
 		return p.first(wanted)
 	}
 	p.n, p.modelError = fit.n, fit.ModelError

@@ -54,6 +54,30 @@ func TestPredictTurn(t *testing.T) {
 	}
 }
 
+// A drive that only tracks turns the axis a little from frame to frame, which may already give an axis; what is
+// asked for stays the same all the while: one large turn, not now one way and now the other.
+func TestAdviceStaysWhileTracking(t *testing.T) {
+	rng := rand.New(rand.NewPCG(23, 5))
+	m := simmount.New(rng, sky.Site{Latitude: 46 * sky.Degree}, 30*sky.Arcminute, 14*sky.Degree)
+	m.FieldW, m.Stars = 3*sky.Degree, 300
+	pole := observed.Pole(m.Site, m.Air, observed.Refracted)
+	var turns []sky.Angle
+	axes := 0
+	for i := range 40 {
+		turns = append(turns, sky.Angle(i)*0.02*sky.Degree)
+		att := attitudesOf(t, m, 1, turns...)
+		if _, err := Find(att, pole); err == nil {
+			axes++
+		}
+		if a := PredictTurn(att, pole, 5*sky.Arcsecond); a.Back || a.Turn != longTurn {
+			t.Fatalf("after %d frames: turn by %g degrees, back %v", i+1, a.Turn.Degrees(), a.Back)
+		}
+	}
+	if axes == 0 {
+		t.Error("none of these frames gave an axis: they do not test this")
+	}
+}
+
 // The turns asked for, one after the other, come to the uncertainty wanted, with
 // at least one that leads back; and what cannot be reached is not promised.
 func TestAskedTurns(t *testing.T) {

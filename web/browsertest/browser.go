@@ -276,6 +276,7 @@ func (p *Page) Inspect(name string) {
 	p.NothingSticksOut(name)
 	p.TargetsAreLarge(name)
 	p.Theme("day")
+	p.NothingSticksOut(name + " by day") // other words than by night
 	if KeepsShots() {
 		p.Shot(name+"-day", false)
 	}

@@ -5,7 +5,7 @@ import { h, svg } from "./dom.js";
 import { angle, time } from "./format.js";
 import { words } from "./words.js";
 
-const wide = 340, high = 150, left = 40, foot = 22, head = 8;
+const wide = 340, high = 150, left = 50, foot = 22, head = 8;
 
 /**
  * @param {import("./types.js").State} state

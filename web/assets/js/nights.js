@@ -7,7 +7,7 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
 
-const wide = 320, high = 140, left = 44, foot = 24, head = 10;
+const wide = 320, high = 140, left = 50, foot = 24, head = 10;
 
 /**
  * @param {State} state

@@ -44,7 +44,7 @@ export function sentence(state, trust) {
     return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}.${wrong}`;
   }
   const { head, line } = say(state, code);
-  return [head, line].filter((t) => t).join(" ");
+  return line ? `${head}${head && !/[.!?。！？…]$/.test(head) ? words.stop : ""} ${line}`.trim() : head;
 }
 
 /**

@@ -68,7 +68,7 @@ export const words = {
   /** @param {string} spread */
   giveOrTake: (spread) => `give or take ${spread}`,
   /** @param {string} total @param {string} tolerance @param {string} kind */
-  total: (total, tolerance, kind) => `${total} from the ${kind} pole. Good enough: ${tolerance}`,
+  total: (total, tolerance, kind) => `${total} from the ${kind} pole. Good enough: ${tolerance}.`,
   /** @param {string} times */
   times: (times) => `That is ${times} times what is good enough.`,
   /** @type {Record<string, string>} */
