@@ -138,27 +138,6 @@ func (s *Session) squeezed() []clock.Squeezed {
 	return frames[max(0, len(frames)-mostExposed):]
 }
 
-// Witness is what in the frames speaks for place and time. Wrong ones turn the offset about the
-// pole and leave its size, which the fit cannot show.
-type Witness string
-
-// The witnesses.
-const (
-	ByHeaders Witness = "headers" // they name the place
-	ByAir     Witness = "air"     // it shows the zenith there, to an hour of time or 15 degrees of longitude
-	ByNothing Witness = "nothing"
-)
-
-func (s *Session) witness() Witness {
-	if h := s.lastRead.header; h != nil && clock.CompareSites(s.cfg.Site, *h, "") == "" {
-		return ByHeaders
-	}
-	if clock.AgreesByAir(s.cfg.Site, s.cfg.Air, s.squeezed()) {
-		return ByAir
-	}
-	return ByNothing
-}
-
 // both is what two witnesses tell that know nothing of each other; nil says nothing.
 func both(a, b []float64) []float64 {
 	if a == nil || b == nil {

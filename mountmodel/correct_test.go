@@ -148,7 +148,7 @@ func TestMistakesAreNamed(t *testing.T) {
 // The direction in which the bolts move the axis gives a wrong longitude away where
 // nothing else does; a base that leans by as much as bases do, or a wrong frame, does not look like one.
 func TestBoltsTellTheLongitude(t *testing.T) {
-	told, wrong, unsure := 0, 0, 0
+	told, wrong, unsure, right, confirmed := 0, 0, 0, 0, 0
 	for seed := range uint64(80) {
 		rng := rand.New(rand.NewPCG(seed, 92))
 		lat := sky.Angle(25+35*rng.Float64()) * sky.Degree
@@ -195,6 +195,14 @@ func TestBoltsTellTheLongitude(t *testing.T) {
 			v = m.shoot(0)
 		}
 		switch {
+		case flipped && v.Confirmed != ByNothing: // 40 degrees of turn and more
+			t.Errorf("seed %d, latitude %.0f, longitude %.0f: a wrong longitude is confirmed by %s", seed, lat.Degrees(), lon.Degrees(), v.Confirmed)
+		case !flipped && lat.Abs() > 30*sky.Degree:
+			if right++; v.Confirmed != ByNothing {
+				confirmed++
+			}
+		}
+		switch {
 		case flipped && v.Suggested == nil:
 			unsure++
 			t.Logf("seed %d, latitude %.0f, longitude %.0f: not told", seed, lat.Degrees(), lon.Degrees())
@@ -205,7 +213,11 @@ func TestBoltsTellTheLongitude(t *testing.T) {
 			told++
 		}
 	}
-	t.Logf("told %d, not told %d, wrong %d", told, unsure, wrong)
+	t.Logf("told %d, not told %d, wrong %d; %d of %d right ones confirmed", told, unsure, wrong, confirmed, right)
+	// Bolts turned some ten times leave it open in one of ten: small moves, or all by the altitude bolt.
+	if confirmed < right*9/10 {
+		t.Errorf("%d of %d right ones confirmed", confirmed, right)
+	}
 	// Small moves, or frames that were wrong, leave it open: nine in ten are told.
 	if told < 9*unsure || wrong > 0 {
 		t.Errorf("told %d, not told %d, wrong %d", told, unsure, wrong)

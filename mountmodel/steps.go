@@ -316,7 +316,7 @@ func confirm(s *Session, in *input) state {
 	major, _, _ := both.Ellipse()
 	s.part("follow")
 	return done{
-		adjusting: adjusting{first: c.second, live: c.live.Confirmed(&c.second, in.now)},
+		adjusting: adjusting{first: c.second, live: c.live.Confirmed(&c.second, in.now), directions: c.directions},
 		lock:      LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major},
 		night:     nights.New(s.cfg.nights()),
 	}

@@ -40,6 +40,19 @@ func SuggestionFromView(v mountmodel.View) *Suggestion {
 	return out
 }
 
+// PlaceConfirmed is what in the frames speaks for place and clock.
+type PlaceConfirmed struct {
+	By   string `json:"by"` // "headers" (the place alone), "air" (to an hour), "bolts" (to two), or "nothing"
+	Said *Said  `json:"said"`
+}
+
+func placeConfirmed(v mountmodel.View) *PlaceConfirmed {
+	if v.Measured == nil || v.Suggested != nil {
+		return nil
+	}
+	return &PlaceConfirmed{string(v.Confirmed), said(v.Confirmed.Saying())}
+}
+
 func correctedWire(c mountmodel.Correction) *Corrected {
 	if c == (mountmodel.Correction{}) {
 		return nil

@@ -31,6 +31,7 @@ func westTyped() mountmodel.View {
 	typed := northSite
 	typed.Longitude = -typed.Longitude
 	v.Correction = mountmodel.Correction{Mistake: clock.LongitudeSign, Typed: typed, Placed: true}
+	v.Confirmed = mountmodel.ByBolts
 	return v
 }
 
@@ -49,6 +50,24 @@ func TestCorrectionOnTheWire(t *testing.T) {
 	v.Correction, v.Suggested = mountmodel.Correction{}, &mountmodel.Suggested{Suggestion: clock.Suggestion{Mistake: clock.LongitudeSign, Site: northSite}}
 	if g := StateFromView(v, Around{}).Suggestion; g.AheadS != nil || !near(*g.LonDeg, 11.5) || !near(*g.LatDeg, 47.25) {
 		t.Errorf("%+v", g)
+	}
+}
+
+// What confirms place and clock is told once the axis is measured, and not beside what denies them.
+func TestPlaceConfirmedOnTheWire(t *testing.T) {
+	for _, by := range []mountmodel.Witness{mountmodel.ByHeaders, mountmodel.ByAir, mountmodel.ByBolts, mountmodel.ByNothing} {
+		v := viewOf(northSite, mountmodel.Adjusting, 27.2*sky.Arcminute, -7*sky.Arcminute)
+		v.Confirmed = by
+		if c := StateFromView(v, Around{}).PlaceConfirmed; c == nil || c.By != string(by) || c.Said == nil || c.Said.Code != "confirmed_"+string(by) {
+			t.Errorf("%s: %+v", by, c)
+		}
+		v.Measured = nil
+		if c := StateFromView(v, Around{}).PlaceConfirmed; c != nil {
+			t.Errorf("%s, nothing measured: %+v", by, c)
+		}
+	}
+	if c := StateFromView(hourOff(), Around{}).PlaceConfirmed; c != nil {
+		t.Errorf("beside a suggestion: %+v", c)
 	}
 }
 
@@ -79,8 +98,9 @@ func testCorrection(t *testing.T, p *browsertest.Page) {
 	p.Until(`document.querySelector("#does button.strong").textContent === "Correct the frames’ times by −1 h"`)
 	p.Click("#does button.strong")
 	last("event correct")
-	publish(t, s, StateFromView(westTyped(), Around{Latest: latestOf(2, time.Now(), nil)}))
+	publish(t, s, StateFromView(westTyped(), Around{Latest: latestOf(2, time.Now(), nil), StaleAfter: time.Hour})) // old numbers would hide what confirms them
 	p.Says(fmt.Sprintf("Put right: the place. Before, it was %s", "47.25°, −11.50°"))
+	p.Says("Your place and time are confirmed, to two hours, by the ways your bolts move the axis.")
 	p.Click(`[data-tell="uncorrect"]`)
 	last("event uncorrect")
 }

@@ -76,6 +76,8 @@ type State struct {
 
 	Suggestion *Suggestion `json:"suggestion,omitempty"` // what is probably wrong about place or clock
 	Corrected  *Corrected  `json:"corrected,omitempty"`  // what was put right of them
+	// PlaceConfirmed is what in the frames speaks for place and clock: once the axis is measured, and nothing is suggested.
+	PlaceConfirmed *PlaceConfirmed `json:"place_confirmed,omitempty"`
 
 	Rig *RigState `json:"rig,omitempty"` // only in a rehearsal
 	// Equipment is the camera and the mount that the service itself operates; absent where frames come from a folder alone.

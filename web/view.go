@@ -62,6 +62,7 @@ func StateFromView(v mountmodel.View, a Around) State {
 		Watch:           WatchFromView(v.Watch),
 		Suggestion:      SuggestionFromView(v),
 		Corrected:       correctedWire(v.Correction),
+		PlaceConfirmed:  placeConfirmed(v),
 		Proof:           proofWire(v.Proof),
 		Habits:          HabitsFromView(v),
 	}

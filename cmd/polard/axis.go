@@ -89,6 +89,9 @@ func (f *axisFlags) run(c *cobra.Command, args []string) error {
 		report.view, report.failure = mountmodel.Watch(cfg, sightings(outcomes))
 	} else {
 		report.view, report.failure = mountmodel.Measure(cfg, sightings(outcomes), f.measure)
+		if m := report.view.Measured; m != nil {
+			report.minute, _ = mountmodel.ClockMinute(cfg, sightings(outcomes), f.measure, m.Axis)
+		}
 	}
 	if err := report.print(c.OutOrStdout(), f.asJSON); err != nil {
 		return err
@@ -152,8 +155,9 @@ type axisReport struct {
 	outcomes []pipeline.Outcome
 	view     mountmodel.View
 	failure  error
-	site     sky.Site // in use
-	watched  bool     // of ordinary exposures
+	site     sky.Site  // in use
+	watched  bool      // of ordinary exposures
+	minute   sky.Angle // by which a minute of the clock moves the axis; 0: not known
 	call     calledAxis
 }
 
@@ -255,10 +259,12 @@ type (
 		Habits      *web.Habits      `json:"habits,omitempty"` // of the mount, by ordinary exposures
 		Warnings    []warningJSON    `json:"warnings"`
 		Suggestion  *suggestionJSON  `json:"suggestion,omitempty"` // the likeliest mistake about place or clock
-		// What in the frames of the measurement speaks for place and clock: headers, air (to an hour), nothing. The
+		// What in the frames of the measurement speaks for place and clock: headers, air (to an hour), bolts (to two), nothing. The
 		// uncertainty is that of the axis if they are right.
-		Confirmed string     `json:"place_confirmed_by,omitempty"`
-		Error     *errorJSON `json:"error,omitempty"`
+		Confirmed string `json:"place_confirmed_by,omitempty"`
+		// By how much the axis lies elsewhere when the clock is a minute off, or the longitude a quarter of a degree.
+		ClockMinute float64    `json:"clock_minute_arcsec,omitempty"`
+		Error       *errorJSON `json:"error,omitempty"`
 	}
 )
 
@@ -300,7 +306,7 @@ func (r axisReport) stand(out *axisJSON) {
 	}
 	out.Axis, out.Offset, out.Move, out.Uncertainty = new(directionOf(m.Axis.Dir)), new(offsetOf(*m)), new(moveOf(*m)), new(uncertaintyOf(*m))
 	if !r.watched {
-		out.Confirmed = string(r.view.Confirmed)
+		out.Confirmed, out.ClockMinute = string(r.view.Confirmed), r.minute.Arcseconds()
 	}
 }
 
@@ -472,7 +478,7 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 		if v.Square != nil {
 			fmt.Fprintf(&b, "    %s\n", squarenessWords(*v.Square))
 		}
-		fmt.Fprintf(&b, "    %s\n", witnessWords(v.Confirmed))
+		fmt.Fprintf(&b, "    %s\n", witnessWords(v.Confirmed, r.minute))
 		if v.Measured.Movement() && v.Advice != nil && v.Advice.Back {
 			fmt.Fprintf(&b, "    %sa further frame with the RA axis turned back by about %.0f degrees would show whether anything moved: the axis would be known to about %s\n",
 				r.unusedWords(), v.Advice.Turn.Degrees(), sky.AngleWords(v.Advice.Uncertainty))

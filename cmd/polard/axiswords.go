@@ -47,14 +47,20 @@ func allowedWords(s axis.Status, pole observed.PoleKind) string {
 }
 
 // witnessWords say how far the frames confirm place and clock, and what wrong ones would do.
-func witnessWords(by mountmodel.Witness) string {
+func witnessWords(by mountmodel.Witness, minute sky.Angle) string {
+	words := "nothing in these frames confirms place and clock, and the uncertainty does not include them: 15 degrees of longitude, or an hour of the clock, turn the offset about the pole by 15 degrees and leave its size"
 	switch by {
 	case mountmodel.ByHeaders:
-		return "the headers of the frames name this place"
+		words = "the headers of the frames name this place"
 	case mountmodel.ByAir:
-		return "the air in the frames agrees with place and clock, to an hour or 15 degrees of longitude"
+		words = "the air in the frames agrees with place and clock, to an hour or 15 degrees of longitude"
+	case mountmodel.ByBolts:
+		words = "the ways in which the bolts move the axis agree with place and clock, to two hours or 30 degrees of longitude"
 	}
-	return "nothing in these frames confirms place and clock, and the uncertainty does not include them: 15 degrees of longitude, or an hour of the clock, turn the offset about the pole by 15 degrees and leave its size"
+	if minute == 0 {
+		return words
+	}
+	return words + fmt.Sprintf("; each minute that the clock is off, or quarter of a degree of longitude, moves the axis by %s", sky.KnownWords(minute))
 }
 
 // roundedAzimuth is an azimuth in degrees to the four decimals that are shown:

@@ -181,7 +181,7 @@ const (
 		"turn_deg":0,"chi2_dof?":0,"flexure?":{"level_arcsec":0,"uncertainty_arcsec":0,"bodies":0},"from_square?":{"axes_arcmin?":0,"axes_uncertainty_arcsec?":0,"tube_arcmin":0,"tube_uncertainty_arcsec":0},"frames":[` + shapeOfFrame + `],
 		"adjust":[{"file":"","axis":{"alt_deg":0,"az_deg":0},"offset":{"alt_arcmin":0,"az_arcmin":0,"total_arcmin":0},
 			"move":` + shapeOfMove + `,"uncertainty":` + shapeOfUncertainty + `,"tracking":true,"drive":""}],
-		"suggestion?":` + shapeOfSuggestion + `,"place_confirmed_by?":"","warnings":[{"code":"","message":"","file?":""}]}`
+		"suggestion?":` + shapeOfSuggestion + `,"place_confirmed_by?":"","clock_minute_arcsec?":0,"warnings":[{"code":"","message":"","file?":""}]}`
 	shapeOfNoAxis = `{"pole":{"kind":"","alt_deg":0,"az_deg":0},"turn_deg":0,"frames":[` + shapeOfFrame + `],
 		"adjust":[],"suggestion?":` + shapeOfSuggestion + `,"warnings":[{"code":"","message":"","file?":""}],"error":{"code":"","message":""}}`
 )

@@ -109,13 +109,29 @@ func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 	if len(d.swings) < leastSwings {
 		return nil
 	}
+	return sky.TurnProbabilities(d.likelihoods(south), leansTurn(pole), certain)
+}
+
+// Agrees tells whether the bolts move the axis into the directions that place and time imply, to
+// two hours' turn of the sky: all others together are less likely than one in a hundred. So near
+// the equator that a leaning base turns them by half of that, nothing is confirmed.
+func (d Directions) Agrees(pole sky.Local, south bool) bool {
+	const twoHours, doubt = 30 * sky.Degree, 1e-2
+	return len(d.swings) >= leastSwings && leansTurn(pole) <= twoHours/2 && sky.TurnProbabilities(d.likelihoods(south), twoHours, 1-doubt) == nil
+}
+
+// leansTurn is by how much a base that leans east or west turns the directions.
+func leansTurn(pole sky.Local) sky.Angle {
 	alt, _ := sky.AltAzFromLocal(pole)
-	harmless := wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
-	var logs [360]float64
+	return wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
+}
+
+// likelihoods are those of each degree of a turn, as logarithms.
+func (d Directions) likelihoods(south bool) (logs [360]float64) {
 	for i := range logs {
 		logs[i] = d.likelihood(sky.Angle(i)*sky.Degree, south)
 	}
-	return sky.TurnProbabilities(logs, harmless, certain)
+	return logs
 }
 
 // likelihood is the logarithm of that of a turn, the drive running or standing.

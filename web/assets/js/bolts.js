@@ -1,6 +1,7 @@
 // The two bolts: each has its place, which it keeps; the one to turn now stands large
 // below them, with its rule.
 
+import { confirmed } from "./correction.js";
 import { h } from "./dom.js";
 import { angle, figure, number, primes, spread } from "./format.js";
 import { rule } from "./rule.js";
@@ -147,5 +148,6 @@ export function total(state, now) {
     h("p", {}, [words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""].join(" ").trim()),
     plan && h("p", {}, plan),
     ...more.map((d) => h("p", {}, whole(d, d.text))),
+    confirmed(state) && h("p", { class: "confirmed" }, confirmed(state)),
   ];
 }

@@ -3,7 +3,7 @@
 
 import { h } from "./dom.js";
 import { number } from "./format.js";
-import { saidOf } from "./said.js";
+import { saidOf, whole } from "./said.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -56,4 +56,13 @@ export function correctionParts(state, operate) {
     if (operate) out.push(h("button", { type: "button", class: "quiet", "data-tell": "uncorrect" }, w.undo));
   }
   return out;
+}
+
+/**
+ * What in the frames speaks for place and clock; empty while it is not known.
+ * @param {State|null} state
+ */
+export function confirmed(state) {
+  const c = state?.place_confirmed;
+  return c ? whole(c.said, c.said.text) : "";
 }

@@ -1,6 +1,7 @@
 // What to do now: one thing in large words, and for the bolts how far.
 
 import { boltParts, order, pair, turning } from "./bolts.js";
+import { confirmed } from "./correction.js";
 import { h, unbroken } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
 import { note } from "./notes.js";
@@ -58,8 +59,8 @@ function say(state, code) {
   const known = state !== null && !["stale", "lost", "unpaired", "connect", "unreached"].includes(code);
   const said = known ? saidOf(state.do.said, state.do.text) : { head: "", line: "" };
   const more = known ? (state.do.said_details ?? []).map((d) => saidOf(d, d.text)).map((d) => d.line || d.head) : [];
-  if (w.head) return { head: w.head, line: w.sub ?? (said.line || said.head), why: more };
-  return { head: said.head, line: said.line || (more.shift() ?? ""), why: more };
+  const line = w.head ? w.sub ?? (said.line || said.head) : said.line || (more.shift() ?? "");
+  return { head: w.head ?? said.head, line, why: [...more, ...(known ? [confirmed(state)] : [])].filter((t) => t) };
 }
 
 /**

@@ -137,6 +137,7 @@
  * @property {Notice[]} [warnings]
  * @property {{mistake: string, said: Said, lat_deg?: Num, lon_deg?: Num, ahead_s?: Num}} [suggestion]
  * @property {{mistake: string, lat_deg?: Num, lon_deg?: Num, ahead_s?: Num}} [corrected]
+ * @property {{by: string, said: Said}} [place_confirmed]
  * @property {RigState} [rig]
  * @property {EquipmentState} [equipment]
  * @property {number} memories

@@ -1,5 +1,6 @@
 // The first step: where the mount stands, and what its latitude scale is to read.
 
+import { confirmed } from "../correction.js";
 import { h } from "../dom.js";
 import { AngleField, NumberField, readAll } from "../fields.js";
 import { number, sentenceLike, side } from "../format.js";
@@ -130,6 +131,7 @@ export class PlaceStep {
         w.near(number(s.near_deg, 0, "°")),
         w.at(side(sheet.site.lat_deg, 3, w.letters.north, w.letters.south), side(sheet.site.lon_deg, 3, w.letters.east, w.letters.west), number(sheet.site.elevation_m, 0)),
         w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′"), number(s.refraction_uncertainty_arcsec, 0, "″")),
+        ...(confirmed(state) ? [confirmed(state)] : []),
       ],
       more: sheet.steps.latitude_scale,
     };

@@ -27,6 +27,10 @@ export const words = {
   },
   service,
   said: {
+    confirmed_headers: () => "Den Ort bestätigen die Dateiköpfe der Aufnahmen.",
+    confirmed_air: () => "Ort und Zeit sind auf eine Stunde bestätigt: durch die Brechung der Luft in den Aufnahmen.",
+    confirmed_bolts: () => "Ort und Zeit sind auf zwei Stunden bestätigt: durch die Richtungen, in denen die Schrauben die Achse bewegen.",
+    confirmed_nothing: () => "Nichts in den Aufnahmen bestätigt bisher Ort und Zeit: die Azimutschraube etwas drehen, dann zeigt es sich.",
     put_star: () => ["Den Stern im Ring auf das Kreuz bringen", "Das ganze Gerät bewegen, womit es geht. Dann stillhalten bis zur nächsten Aufnahme."],
     proof_begins: (n) => ["Die Probe beginnt", `Das Fernrohr ungeführt auf einem Feld nachlaufen lassen und aufnehmen: bisher ${n}.`],
     proof_runs: (min, known, part) => ["Die Probe läuft", `Bisher ${min} Minuten; sie kennen die Achse auf ${known}, ${part}. Das Fernrohr in Ruhe lassen, ungeführt.`],

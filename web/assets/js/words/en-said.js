@@ -59,6 +59,10 @@ export const said = {
   in_azimuth: () => "mostly in azimuth",
   in_altitude: () => "mostly in altitude",
   in_both: () => "in altitude and azimuth alike",
+  confirmed_headers: () => "Your place is confirmed by the headers of your frames.",
+  confirmed_air: () => "Your place and time are confirmed, to an hour, by the bend of the air in your frames.",
+  confirmed_bolts: () => "Your place and time are confirmed, to two hours, by the ways your bolts move the axis.",
+  confirmed_nothing: () => "Nothing in the frames confirms your place and time yet: turn the azimuth bolt a little and it will.",
   put_star: () => ["Put the ringed star on the cross", "Move the whole rig with whatever moves it. Then hold still for the next frame."],
 };
 

@@ -18,6 +18,10 @@ export const words = {
   },
   service,
   said: {
+    confirmed_headers: () => "Las cabeceras de sus imágenes confirman el lugar.",
+    confirmed_air: () => "La refracción del aire en sus imágenes confirma el lugar y la hora, con una hora de margen.",
+    confirmed_bolts: () => "La forma en que sus tornillos mueven el eje confirma el lugar y la hora, con dos horas de margen.",
+    confirmed_nothing: () => "Nada en las imágenes confirma aún el lugar y la hora: gire un poco el tornillo de acimut y se verá.",
     put_star: () => ["Lleve la estrella del anillo a la cruz", "Mueva todo el equipo con lo que lo mueva. Luego quieto hasta la imagen siguiente."],
     proof_begins: (n) => ["Empieza la prueba", `Deje seguir un campo, sin guiado, y tome imágenes: ${n} hasta ahora.`],
     proof_runs: (min, known, part) => ["La prueba sigue", `${min} minutos hasta ahora; dan el eje con ${known}, ${part}. No lo toque ni lo guíe.`],

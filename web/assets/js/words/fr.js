@@ -20,6 +20,10 @@ export const words = {
   },
   service,
   said: {
+    confirmed_headers: () => "Le lieu est confirmé par les en-têtes des images.",
+    confirmed_air: () => "Le lieu et l’heure sont confirmés, à une heure près, par la réfraction de l’air dans les images.",
+    confirmed_bolts: () => "Le lieu et l’heure sont confirmés, à deux heures près, par la façon dont les vis déplacent l’axe.",
+    confirmed_nothing: () => "Rien dans les images ne confirme encore le lieu et l’heure : tourner un peu la vis d’azimut le montrera.",
     put_star: () => ["Amener l’étoile cerclée sur la croix", "Bouger tout l’instrument par ce qui le bouge. Puis ne plus bouger jusqu’à l’image suivante."],
     proof_begins: (n) => ["L’épreuve commence", `Laisser suivre un champ, sans guidage, et prendre des images : ${n} jusqu’ici.`],
     proof_runs: (min, known, part) => ["L’épreuve est en cours", `${min} minutes jusqu’ici ; elles donnent l’axe à ${known}, ${part}. Ne pas toucher, ne pas guider.`],

@@ -17,6 +17,10 @@ export const words = {
   },
   service,
   said: {
+    confirmed_headers: () => "Il luogo è confermato dalle intestazioni delle immagini.",
+    confirmed_air: () => "Luogo e ora sono confermati, entro un’ora, dalla rifrazione dell’aria nelle immagini.",
+    confirmed_bolts: () => "Luogo e ora sono confermati, entro due ore, da come le viti muovono l’asse.",
+    confirmed_nothing: () => "Nulla nelle immagini conferma ancora luogo e ora: girare un poco la vite di azimut e si vedrà.",
     put_star: () => ["Portare la stella cerchiata sulla croce", "Muovere tutto lo strumento con ciò che lo muove. Poi fermi fino alla prossima immagine."],
     proof_begins: (n) => ["La prova comincia", `Lasciare inseguire un campo, senza guida, e riprendere: ${n} immagini finora.`],
     proof_runs: (min, known, part) => ["La prova è in corso", `${min} minuti finora; danno l’asse entro ${known}, ${part}. Non toccare e non guidare.`],

@@ -13,6 +13,10 @@ export const words = {
   age: { label: "最近一帧的时间", fresh: (age) => `最近一帧 ${age}前`, old: (age) => `已过时：${age}前的一帧`, none: "还没有图像", connecting: "连接中…", lost: (s) => s > 0 ? `没有连接。${s} 秒后重试` : "没有连接。正在重试…", stopped: "服务已停止。恢复后页面自动回来。", unpaired: "本设备已不再配对", unsolved: "未能识别", took: (ms) => `用时 ${ms}`, clock: "图像的时间与到达时间不符：检查相机电脑的时钟。", stage: { waiting: () => "已到一帧", reading: () => "读取中", searching: (s) => `已搜索 ${s}；有云？` }, more: (n) => `等待 ${n} 帧` },
   service,
   said: {
+    confirmed_headers: () => "地点与各帧文件头一致。",
+    confirmed_air: () => "各帧中的大气折射证实了地点和时间，误差在一小时内。",
+    confirmed_bolts: () => "螺丝带动轴的方向证实了地点和时间，误差在两小时内。",
+    confirmed_nothing: () => "各帧尚不能证实地点和时间：稍转方位螺丝即可见分晓。",
     put_star: () => ["把圈中的星移到十字上", "用能动的部件移动整套设备。然后静候下一帧。"],
     proof_begins: (n) => ["检验开始", `不导星，让望远镜跟踪同一视场并拍摄：已有 ${n} 帧。`],
     proof_runs: (min, known, part) => ["检验进行中", `已 ${min} 分钟，轴可知到 ${known}（${part}）。不要碰，不要导星。`],
