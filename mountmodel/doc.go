@@ -10,7 +10,7 @@
 //	steps taken whole, history, replay   session.go; config.go
 //	frames as they come in               sighting.go, reduction.go, times.go; which count: choice.go
 //	what a page shows                    view.go; in words: instruct.go, warning.go
-//	place and clock put right            correct.go
+//	place and clock put right            correct.go; what confirms them: witness.go
 //	what exposures tell of the mount     habits.go
 //	lists of frames                      list.go
 //
