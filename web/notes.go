@@ -15,7 +15,7 @@ import (
 )
 
 // Notes keep what the page is to know again another night: JSON values under
-// a few fixed keys ([NoteKeys]), each at most [MaxNoteBytes] long. Calls come
+// a few fixed keys (noteKeys), each at most [MaxNoteBytes] long. Calls come
 // from many goroutines.
 type Notes interface {
 	// Note is the value under a key, nil when there is none.
@@ -34,8 +34,8 @@ const (
 	NoteMount    = "mount"    // which kind it is: german, fork or tracker
 )
 
-// NoteKeys lists the keys.
-func NoteKeys() []string {
+// noteKeys lists the keys.
+func noteKeys() []string {
 	return []string{NotePlace, NoteSteps, NoteBalance, NoteEyepiece, NotePlan, NoteMount}
 }
 
@@ -117,7 +117,7 @@ const nightsShown = 5
 func (s *Server) getMemories(c echo.Context) error {
 	ctx := c.Request().Context()
 	out := memoriesBody{Notes: map[string]json.RawMessage{}, Nights: []nightBody{}}
-	for _, key := range NoteKeys() {
+	for _, key := range noteKeys() {
 		value, err := s.opt.Notes.Note(ctx, key)
 		if err != nil {
 			return err
@@ -167,7 +167,7 @@ func nightWire(n Night) nightBody {
 }
 
 func (s *Server) setNote(ctx context.Context, r noteRequest) error {
-	if !slices.Contains(NoteKeys(), r.Key) || len(r.Value) > MaxNoteBytes {
+	if !slices.Contains(noteKeys(), r.Key) || len(r.Value) > MaxNoteBytes {
 		return badRequest("a note is a JSON value of at most 3 kB under one of the page's own keys")
 	}
 	if string(r.Value) == "null" {

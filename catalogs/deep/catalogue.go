@@ -45,7 +45,7 @@ func Open(path string) (*Catalogue, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s cannot be mapped into memory: %w", path, err)
 	}
-	c, err := Parse(m)
+	c, err := parse(m)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("%s: %w", path, err), m.Unmap())
 	}

@@ -25,12 +25,12 @@ const (
 	countedRadius = 4 * sky.Degree // holds some four hundred stars at a pole
 )
 
-// DeepestCounted is the V to which StarsPerSquareDegree answers.
-const DeepestCounted = 21
+// deepestCounted is the V to which starsPerSquareDegree answers.
+const deepestCounted = 21
 
-// StarsPerSquareDegree is how many stars brighter than V (at most DeepestCounted) a square degree holds about a place: those
+// starsPerSquareDegree is how many stars brighter than V (at most deepestCounted) a square degree holds about a place: those
 // of the bundled catalogue to V = 11, and what is to be expected beyond.
-func StarsPerSquareDegree(cat *catalogs.Catalogue, v float64, at sky.ICRS) float64 {
+func starsPerSquareDegree(cat *catalogs.Catalogue, v float64, at sky.ICRS) float64 {
 	n := 0
 	cat.Cone(at, countedRadius, math.Min(v, countedTo), func(catalogs.Star) { n++ })
 	area := 2 * math.Pi * (1 - countedRadius.Cos()) * sq(180/math.Pi)

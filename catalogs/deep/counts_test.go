@@ -27,7 +27,7 @@ func TestCounts(t *testing.T) {
 		n := 0.0
 		places := Region{South: -90 * sky.Degree, North: 90 * sky.Degree}.samples()
 		for _, at := range places {
-			n += StarsPerSquareDegree(cat, v, at)
+			n += starsPerSquareDegree(cat, v, at)
 		}
 		return n / float64(len(places)) * 129600 / math.Pi
 	}

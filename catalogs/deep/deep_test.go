@@ -304,7 +304,7 @@ func TestDamage(t *testing.T) {
 	c := build(t, top+line(sky.ICRS{X: 1}, 1, 1, 1, 15))
 	whole := slices.Clone([]byte(c.mapped))
 	for _, n := range []int{0, 10, headerSize, len(whole) / 2, len(whole) - 1} {
-		if _, err := Parse(whole[:n]); err == nil {
+		if _, err := parse(whole[:n]); err == nil {
 			t.Errorf("%d of %d bytes pass", n, len(whole))
 		}
 	}
@@ -312,13 +312,13 @@ func TestDamage(t *testing.T) {
 	for range 200 {
 		bad := slices.Clone(whole)
 		bad[rng.IntN(len(bad)-c.Len()*recordSize)] ^= 1 << rng.IntN(8)
-		if _, err := Parse(bad); err == nil {
+		if _, err := parse(bad); err == nil {
 			t.Error("a changed bit of the tables passes")
 		}
 	}
 	bad := slices.Clone(whole)
 	bad[len(bad)-3] ^= 4
-	if d, err := Parse(bad); err != nil || d.Verify() == nil {
+	if d, err := parse(bad); err != nil || d.Verify() == nil {
 		t.Errorf("a changed star passes (%v)", err)
 	}
 }
@@ -345,7 +345,7 @@ func FuzzStars(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		c, err := Parse(append(top, stars[:n*recordSize]...))
+		c, err := parse(append(top, stars[:n*recordSize]...))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -35,7 +35,7 @@ const (
 	mostSources = 1 << 24 // bytes
 )
 
-// Kinds of error of [Parse].
+// Kinds of error of parse.
 var (
 	ErrNotCatalogue = errors.New("not an added star catalogue of polard")
 	ErrVersion      = errors.New("an added star catalogue of another version of polard")
@@ -73,9 +73,9 @@ func damaged(format string, args ...any) error {
 	return fmt.Errorf("%w: %s; add the extracts again", ErrDamaged, fmt.Sprintf(format, args...))
 }
 
-// Parse reads a file where it lies in memory; data must not change afterwards. What it accepts never makes a
+// parse reads a file where it lies in memory; data must not change afterwards. What it accepts never makes a
 // reader fail; whether the stars are those that were written, Verify tells.
-func Parse(data []byte) (*Catalogue, error) {
+func parse(data []byte) (*Catalogue, error) {
 	le := binary.LittleEndian
 	if len(data) < headerSize || string(data[:len(magic)]) != magic {
 		return nil, ErrNotCatalogue

@@ -48,22 +48,22 @@ func PlanFor(cat *catalogs.Catalogue, field sky.Angle, region Region) Plan {
 	places := region.samples()
 	sparsest := math.Inf(1)
 	for _, at := range places {
-		if n := StarsPerSquareDegree(cat, countedTo+4, at); n < sparsest {
+		if n := starsPerSquareDegree(cat, countedTo+4, at); n < sparsest {
 			sparsest, p.Sparse = n, at
 		}
 	}
 	v := float64(countedTo)
-	for ; v < DeepestCounted; v += 0.1 {
-		if StarsPerSquareDegree(cat, v, p.Sparse)*area >= wantedInField {
+	for ; v < deepestCounted; v += 0.1 {
+		if starsPerSquareDegree(cat, v, p.Sparse)*area >= wantedInField {
 			break
 		}
 	}
-	p.InField = StarsPerSquareDegree(cat, v, p.Sparse) * area
+	p.InField = starsPerSquareDegree(cat, v, p.Sparse) * area
 	p.Short = p.InField < wantedInField
 	p.G = math.Ceil((v-medianColour)*5) / 5
 	p.Enough = p.G < brightestAsked
 	for _, at := range places {
-		p.Stars += StarsPerSquareDegree(cat, p.G+medianColour, at) * region.area() / float64(len(places))
+		p.Stars += starsPerSquareDegree(cat, p.G+medianColour, at) * region.area() / float64(len(places))
 	}
 	p.Queries = region.queries(p.G, int(math.Ceil(p.Stars/mostRows)))
 	return p
@@ -71,8 +71,8 @@ func PlanFor(cat *catalogs.Catalogue, field sky.Angle, region Region) Plan {
 
 // DepthFor is the G to which there are so many stars a square degree about a place; not ok when even Gaia has fewer.
 func DepthFor(cat *catalogs.Catalogue, perSquareDegree float64, at sky.ICRS) (g float64, ok bool) {
-	for v := float64(countedTo); v <= DeepestCounted; v += 0.1 {
-		if StarsPerSquareDegree(cat, v, at) >= perSquareDegree {
+	for v := float64(countedTo); v <= deepestCounted; v += 0.1 {
+		if starsPerSquareDegree(cat, v, at) >= perSquareDegree {
 			return v - medianColour, true
 		}
 	}

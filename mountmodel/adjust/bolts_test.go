@@ -181,7 +181,7 @@ func TestTurnsWords(t *testing.T) {
 		{0.33, "a third of a turn"}, {-0.34, "a third of a turn"}, {0.42, "two fifths of a turn"}, {0.02, "a fiftieth of a turn"}, {0.1, "a tenth of a turn"},
 		{1e-6, "a hundredth of a turn"}, {1.02, "one turn"}, {1.25, "one and a quarter turns"}, {0.126, "an eighth of a turn"}, {3.2, "three turns"}, {12.34, "12.5 turns"}, {-99.9, "100 turns"},
 	} {
-		if got := TurnsWords(c.turns); got != c.want {
+		if got := turnsWords(c.turns); got != c.want {
 			t.Errorf("%g turns: %q, want %q", c.turns, got, c.want)
 		}
 	}
@@ -196,8 +196,8 @@ func TestTurnsWords(t *testing.T) {
 		if d := math.Abs(rounded(turns) - turns); d > most || math.Signbit(rounded(turns)) != math.Signbit(turns) {
 			t.Errorf("%g turns told as %g", turns, rounded(turns))
 		}
-		if TurnsWords(rounded(turns)) != TurnsWords(turns) {
-			t.Errorf("%g turns: %q, then %q", turns, TurnsWords(turns), TurnsWords(rounded(turns)))
+		if turnsWords(rounded(turns)) != turnsWords(turns) {
+			t.Errorf("%g turns: %q, then %q", turns, turnsWords(turns), turnsWords(rounded(turns)))
 		}
 	})
 }

@@ -117,7 +117,7 @@ func (b *Bolts) words(m BoltMove) string {
 	default:
 		way = "moving west"
 	}
-	return fmt.Sprintf("%s bolt: about %s %s, %s", m.Bolt, TurnsWords(m.Turns), hand, way)
+	return fmt.Sprintf("%s bolt: about %s %s, %s", m.Bolt, turnsWords(m.Turns), hand, way)
 }
 
 // plainTurns are the turns that have a name, near enough to each other for a
@@ -160,9 +160,9 @@ var plainTurns = [...]struct {
 	{3, "three turns"},
 }
 
-// TurnsWords says the size of a turn as a hand can do it: by the nearest name up
+// turnsWords says the size of a turn as a hand can do it: by the nearest name up
 // to three turns, in half turns beyond.
-func TurnsWords(turns float64) string {
+func turnsWords(turns float64) string {
 	turns = math.Abs(rounded(turns))
 	for _, p := range plainTurns {
 		if turns == p.turns {
@@ -172,7 +172,7 @@ func TurnsWords(turns float64) string {
 	return strconv.FormatFloat(turns, 'f', -1, 64) + " turns"
 }
 
-// rounded rounds turns to what TurnsWords says.
+// rounded rounds turns to what turnsWords says.
 func rounded(turns float64) float64 {
 	size := math.Abs(turns)
 	last := plainTurns[len(plainTurns)-1].turns

@@ -189,11 +189,11 @@ const (
 	maxWatchFrames = 2000
 )
 
-// Find fits the axis to ordinary exposures of a tracking mount, in any
+// find fits the axis to ordinary exposures of a tracking mount, in any
 // order. Frames hold attitudes in the local frame; the axis must be within 20
 // degrees of the pole given. Fewer than two frames, too little turn and mixed
 // parities are errors, of the kinds of [axis.Find].
-func Find(frames []Exposure, pole sky.Local, guiding Guiding) (*Fit, error) {
+func find(frames []Exposure, pole sky.Local, guiding Guiding) (*Fit, error) {
 	if len(frames) < 2 {
 		return nil, axis.ErrFewFrames
 	}

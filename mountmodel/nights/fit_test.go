@@ -43,7 +43,7 @@ func TestWatchExact(t *testing.T) {
 		if d := sky.Separation(sky.Local(w.n), m.truth()); d > simmount.ExactAxis*10 {
 			t.Errorf("plain model off by %g arcsec", d.Arcseconds())
 		}
-		fit, err := Find(m.frames, m.pole(), Unguided)
+		fit, err := find(m.frames, m.pole(), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -72,7 +72,7 @@ func watchMany(t *testing.T, nights int, guiding Guiding, night func(seed int, r
 	var out watched
 	for seed := range nights {
 		m := night(seed, rand.New(rand.NewPCG(uint64(seed), 4004)))
-		fit, err := Find(m.frames, m.pole(), guiding)
+		fit, err := find(m.frames, m.pole(), guiding)
 		if err != nil {
 			t.Fatalf("night %d: %v", seed, err)
 		}
@@ -211,7 +211,7 @@ func TestWatchDrift(t *testing.T) {
 		m.drift = r3.Scale(float64(20*sky.Arcsecond), simmount.SquareTo(rng, m.start))
 		m.bend(sky.Angle(seed%2*10) * sky.Arcsecond)
 		m.night(4 * time.Minute)
-		fit, err := Find(m.frames, m.pole(), Unguided)
+		fit, err := find(m.frames, m.pole(), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -291,7 +291,7 @@ func TestWatchStretches(t *testing.T) {
 			m.frames[i].R = m.frames[i].R.Mul(sky.Rotation(hinge, 3*sky.Arcminute))
 		}
 		want = append(want, slip)
-		fit, err := Find(m.frames, m.pole(), Unguided)
+		fit, err := find(m.frames, m.pole(), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -341,7 +341,7 @@ func TestWatchSymmetries(t *testing.T) {
 		m.bend(5 * sky.Arcsecond)
 		m.expose(0, 1.5, 20*sky.Degree, 10*sky.Degree, true, 10*time.Minute)
 		m.expose(2, 4, -50*sky.Degree, 40*sky.Degree, false, 10*time.Minute)
-		fit, err := Find(m.frames, m.pole(), Unguided)
+		fit, err := find(m.frames, m.pole(), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -356,7 +356,7 @@ func TestWatchSymmetries(t *testing.T) {
 			other[i].Cov = compass.Mul(other[i].Cov).Mul(compass.Transpose())
 		}
 		rng.Shuffle(len(other), func(i, j int) { other[i], other[j] = other[j], other[i] })
-		again, err := Find(other, sky.Local(compass.Apply(sky.Vec(m.pole()))), Unguided)
+		again, err := find(other, sky.Local(compass.Apply(sky.Vec(m.pole()))), Unguided)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -374,31 +374,31 @@ func TestWatchRefusals(t *testing.T) {
 	rng := rand.New(rand.NewPCG(1, 12))
 	m := newNight(rng, 10*sky.Arcminute)
 	m.night(10 * time.Minute)
-	if _, err := Find(nil, m.pole(), Unguided); !errors.Is(err, axis.ErrFewFrames) {
+	if _, err := find(nil, m.pole(), Unguided); !errors.Is(err, axis.ErrFewFrames) {
 		t.Errorf("no frame: %v", err)
 	}
 	mirrored := slices.Clone(m.frames[:4])
 	mirrored[2].R = mirrored[2].R.Mul(sky.Matrix{{-1}, {0, 1}, {0, 0, 1}})
-	if _, err := Find(mirrored, m.pole(), Unguided); !errors.Is(err, axis.ErrMirrored) {
+	if _, err := find(mirrored, m.pole(), Unguided); !errors.Is(err, axis.ErrMirrored) {
 		t.Errorf("mixed hands: %v", err)
 	}
 	var little *axis.TooLittleTurnError
 	same := []Exposure{m.frames[0], m.frames[0], m.frames[0]}
-	if _, err := Find(same, m.pole(), Unguided); !errors.As(err, &little) {
+	if _, err := find(same, m.pole(), Unguided); !errors.As(err, &little) {
 		t.Errorf("no turn: %v", err)
 	}
-	if _, err := Find([]Exposure{m.frames[0], m.frames[30]}, m.pole(), Unguided); !errors.As(err, &little) {
+	if _, err := find([]Exposure{m.frames[0], m.frames[30]}, m.pole(), Unguided); !errors.As(err, &little) {
 		t.Errorf("a stretch for each frame: %v", err)
 	}
-	if _, err := Find(m.frames[:2], m.pole(), Guided); !errors.As(err, &little) {
+	if _, err := find(m.frames[:2], m.pole(), Guided); !errors.As(err, &little) {
 		t.Errorf("ten minutes of a guided mount: %v", err)
 	}
-	if _, err := Find(make([]Exposure, 5), m.pole(), Unguided); err == nil {
+	if _, err := find(make([]Exposure, 5), m.pole(), Unguided); err == nil {
 		t.Error("frames without attitudes gave an axis")
 	}
 	broken := slices.Clone(m.frames)
 	broken[3].R[1][1] = math.NaN()
-	if _, err := Find(broken, m.pole(), Unguided); err == nil {
+	if _, err := find(broken, m.pole(), Unguided); err == nil {
 		t.Error("an attitude that is no number gave an axis")
 	}
 }
@@ -407,7 +407,7 @@ func BenchmarkFitWatch(b *testing.B) {
 	m := newNight(rand.New(rand.NewPCG(1, 13)), 10*sky.Arcminute)
 	m.night(2 * time.Minute)
 	for b.Loop() {
-		if _, err := Find(m.frames, m.pole(), Unguided); err != nil {
+		if _, err := find(m.frames, m.pole(), Unguided); err != nil {
 			b.Fatal(err)
 		}
 	}

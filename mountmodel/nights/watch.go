@@ -11,7 +11,7 @@ import (
 )
 
 // Watch gathers ordinary exposures, frame by frame, and fits the axis to
-// those of the present night: see [Find]. When the Sun has been up between
+// those of the present night: see find. When the Sun has been up between
 // two frames, a new night begins with a new fit, and the result of the one
 // before is kept. It needs no more memory for many frames than for
 // mostWatched, and none of its answers depends on a clock.
@@ -175,7 +175,7 @@ func (w *Watch) refit() {
 		return
 	}
 	w.fitted = w.taken
-	w.fit, w.problem = Find(w.frames, w.pole(), w.cfg.Guiding)
+	w.fit, w.problem = find(w.frames, w.pole(), w.cfg.Guiding)
 }
 
 // Fitted is the watch with the axis fitted to the frames of this night, when they

@@ -74,7 +74,7 @@ func TestBestAxisByLatitude(t *testing.T) {
 // arcsecond times 0.0175, so that 1' costs 15.7" an hour in declination (Hook 1989;
 // Covington 1999, appendix B).
 func TestGuiderDrift(t *testing.T) {
-	got := sky.Angle(GuiderDrift(1*sky.Arcminute) * 3600).Arcseconds()
+	got := sky.Angle(guiderDrift(1*sky.Arcminute) * 3600).Arcseconds()
 	if math.Abs(got-15.75) > 0.05 { // 60 arcsec times 2 pi in 86164 s, for 3600 s
 		t.Errorf("%.2f arcsec an hour", got)
 	}

@@ -3,7 +3,7 @@
 // In: site, air, optics, target, hours, exposure ([Plan]), and an axis. Out: how
 // stars trail in the worst exposure ([Motion]), how far from the pole the
 // axis may be ([Plan.Tolerance]), the longest exposure ([Plan.LongestExposure]),
-// the rate that a drive needs ([ApparentRate]), and all of it as a [Verdict].
+// the rate that a drive needs (apparentRate), and all of it as a [Verdict].
 //
 // The geometry is exact: stars are followed through the air, and the mount turns
 // about its axis. It agrees with the formulas of Covington 1999, Astrophotography

@@ -33,7 +33,7 @@ type Plan struct {
 	Guided        bool
 	GuideDistance sky.Angle
 
-	Rate float64 // of the drive over the sidereal rate; 0 means 1. See [ApparentRate]
+	Rate float64 // of the drive over the sidereal rate; 0 means 1. See apparentRate
 }
 
 // Errors of a plan.

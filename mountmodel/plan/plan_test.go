@@ -461,7 +461,7 @@ func TestPlannedRefusals(t *testing.T) {
 	if _, err := at.Assess(observed.Pole(at.Site, at.Air, observed.Refracted)); !errors.Is(err, ErrNotSteerable) {
 		t.Errorf("guiding on the pole: %v", err)
 	}
-	if _, err := ApparentRate(good.Site, good.Air, observed.Pole(good.Site, good.Air, observed.True), 10*sky.Degree, 2*sky.Hour, 1*sky.Hour); err == nil {
+	if _, err := apparentRate(good.Site, good.Air, observed.Pole(good.Site, good.Air, observed.True), 10*sky.Degree, 2*sky.Hour, 1*sky.Hour); err == nil {
 		t.Error("hour angles backwards gave a rate")
 	}
 	m, err := good.Assess(observed.Pole(good.Site, good.Air, observed.Refracted))

@@ -10,14 +10,14 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// ApparentRate is the mean rate, over the sidereal one, at which a mount whose
+// apparentRate is the mean rate, over the sidereal one, at which a mount whose
 // axis is the given direction must turn to follow a star of declination dec
 // from one hour angle to another, as seen through the air; with from equal to
 // to, the rate at that moment. For an axis at the refracted pole this is what
 // King 1931, A Manual of Celestial Photography, works out; a drive at that
 // rate is said to run at King rate. Multiply by 15.041 for arcseconds per
 // second; divide 1436.07 by it for minutes per revolution.
-func ApparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.Angle) (float64, error) {
+func apparentRate(site sky.Site, air sky.Air, axis sky.Local, dec, from, to sky.Angle) (float64, error) {
 	if err := errors.Join(site.Check(), air.Check()); err != nil {
 		return 0, err
 	}

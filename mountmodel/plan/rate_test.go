@@ -27,7 +27,7 @@ func TestKingRate(t *testing.T) {
 	site := sky.Site{Latitude: 45 * sky.Degree}
 	air := sky.StandardAir(0)
 	pole := observed.Pole(site, air, observed.Refracted)
-	got, err := ApparentRate(site, air, pole, 0, 0, 0)
+	got, err := apparentRate(site, air, pole, 0, 0, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,7 +44,7 @@ func TestKingRate(t *testing.T) {
 		site := sky.Site{Latitude: sky.Angle(c.lat) * sky.Degree}
 		dec, hour := sky.Angle(c.dec)*sky.Degree, sky.Angle(c.hour)*sky.Degree
 		r := observed.NewRefraction(air)
-		got, err := ApparentRate(site, air, observed.Pole(site, air, observed.Refracted), dec, hour, hour)
+		got, err := apparentRate(site, air, observed.Pole(site, air, observed.Refracted), dec, hour, hour)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -60,15 +60,15 @@ func TestKingRate(t *testing.T) {
 	}
 	// Without air the rate is sidereal everywhere.
 	for _, dec := range []sky.Angle{-20, 10, 80} {
-		got, err := ApparentRate(site, simmount.Airless, observed.Pole(site, simmount.Airless, observed.True), dec*sky.Degree, -20*sky.Degree, 30*sky.Degree)
+		got, err := apparentRate(site, simmount.Airless, observed.Pole(site, simmount.Airless, observed.True), dec*sky.Degree, -20*sky.Degree, 30*sky.Degree)
 		if err != nil || math.Abs(got-1) > 1e-12 {
 			t.Errorf("declination %g: rate 1%+.1e, %v", float64(dec), got-1, err)
 		}
 	}
 	// The mean over a run is that of its parts.
-	whole, _ := ApparentRate(site, air, pole, 10*sky.Degree, -40*sky.Degree, 20*sky.Degree)
-	east, _ := ApparentRate(site, air, pole, 10*sky.Degree, -40*sky.Degree, -10*sky.Degree)
-	west, _ := ApparentRate(site, air, pole, 10*sky.Degree, -10*sky.Degree, 20*sky.Degree)
+	whole, _ := apparentRate(site, air, pole, 10*sky.Degree, -40*sky.Degree, 20*sky.Degree)
+	east, _ := apparentRate(site, air, pole, 10*sky.Degree, -40*sky.Degree, -10*sky.Degree)
+	west, _ := apparentRate(site, air, pole, 10*sky.Degree, -10*sky.Degree, 20*sky.Degree)
 	if math.Abs(whole-(east+west)/2) > 1e-12 {
 		t.Errorf("mean rate %.12f of parts %.12f and %.12f", whole, east, west)
 	}
@@ -82,7 +82,7 @@ func TestPlannedDriveRate(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p.Rate, err = ApparentRate(p.Site, p.Air, axis, p.Declination, p.HourFrom, p.HourFrom+p.swept()); err != nil {
+	if p.Rate, err = apparentRate(p.Site, p.Air, axis, p.Declination, p.HourFrom, p.HourFrom+p.swept()); err != nil {
 		t.Fatal(err)
 	}
 	king, err := p.Assess(axis)

@@ -244,8 +244,8 @@ const (
 	bestEvaluations = 300
 )
 
-// GuiderDrift is how fast stars near the target drift in declination, in
+// guiderDrift is how fast stars near the target drift in declination, in
 // radians a second, for an axis so far off in the worst direction: what a guider
 // has to make good. It is the offset times the sidereal rate (Hook 1989, for a
 // small offset).
-func GuiderDrift(offset sky.Angle) float64 { return offset.Sin() * observed.SiderealRate }
+func guiderDrift(offset sky.Angle) float64 { return offset.Sin() * observed.SiderealRate }

@@ -28,7 +28,7 @@ type Verdict struct {
 	Longest time.Duration // in which no star trails by more than the limit
 	// RefractedRate and TrueRate are the drive's rate over the sidereal one, in
 	// the mean over the planned hours, for an axis on the refracted and on the
-	// true pole. See [ApparentRate]. NaN next to the pole, where a star wants none.
+	// true pole. See apparentRate. NaN next to the pole, where a star wants none.
 	RefractedRate, TrueRate float64
 	// Best is the axis for which these exposures trail least. AtRefracted, AtTrue and
 	// AtBest are the longest trails with the axis on each pole and there.
@@ -67,7 +67,7 @@ func Judge(p Plan, axis *sky.Local, kind observed.PoleKind, limitPx float64) (Ve
 		return Verdict{}, err
 	}
 	for k, rate := range map[observed.PoleKind]*float64{observed.Refracted: &v.RefractedRate, observed.True: &v.TrueRate} {
-		if r, err := ApparentRate(p.Site, p.Air, observed.Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
+		if r, err := apparentRate(p.Site, p.Air, observed.Pole(p.Site, p.Air, k), p.Declination, p.HourFrom, p.HourTo); err == nil {
 			*rate = r
 		}
 	}
@@ -135,7 +135,7 @@ func (v Verdict) words() []sky.Saying {
 	say("plan_best", "Best for these exposures is an axis %s from the refracted pole, since stars far from the pole are carried by a refraction of their own: they trail by up to %s there, %s with the axis at the refracted pole and %s at the true pole.",
 		sky.Amount(sky.Separation(v.Best, refracted)), sky.Known(v.AtBest), sky.Known(v.AtRefracted), sky.Known(v.AtTrue))
 	if v.Plan.Guided && v.Tolerance > 0 {
-		say("plan_guider", "At that distance a guider has to make good up to %s a minute in declination.", sky.Known(sky.Angle(60*GuiderDrift(v.Tolerance))))
+		say("plan_guider", "At that distance a guider has to make good up to %s a minute in declination.", sky.Known(sky.Angle(60*guiderDrift(v.Tolerance))))
 	}
 	if !math.IsNaN(v.RefractedRate) && !v.Plan.Guided {
 		say("plan_rates", "Over these hours the air asks for a drive at %s of the sidereal rate with the axis at the refracted pole, and at %s with it at the true pole.", sky.Decimal{Value: v.RefractedRate, Digits: 5}, sky.Decimal{Value: v.TrueRate, Digits: 5})

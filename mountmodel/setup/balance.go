@@ -8,9 +8,9 @@ import (
 	"polard/mountmodel/sky"
 )
 
-// StandardGravity is in m/s^2 (3rd CGPM, 1901). The real one differs by up to
+// standardGravity is in m/s^2 (3rd CGPM, 1901). The real one differs by up to
 // 0.3 per cent over the Earth.
-const StandardGravity = 9.80665
+const standardGravity = 9.80665
 
 // Part is something that turns with the tube: the tube itself with its rings and
 // plate, a camera, a guide scope. Lengths say where its centre of mass sits.
@@ -211,7 +211,7 @@ func raBalance(open float64, r Rig) RABalance {
 		b.AtMm = min(max(b.WantedMm, r.Shaft.NearestMm), r.Shaft.FarthestMm)
 		b.LeftOverKgMm = open - r.SlidingKg*b.AtMm
 	}
-	b.LeftOverNm = StandardGravity * b.LeftOverKgMm / 1000 * r.AxisAltitude.Cos()
+	b.LeftOverNm = standardGravity * b.LeftOverKgMm / 1000 * r.AxisAltitude.Cos()
 	switch {
 	case math.Abs(b.LeftOverKgMm) < balancedKgMm:
 		b.Verdict = Balanced
@@ -226,11 +226,11 @@ func raBalance(open float64, r Rig) RABalance {
 }
 
 func decBalance(y, z, tube float64, r Rig) DecBalance {
-	b := DecBalance{Verdict: Balanced, ShiftMm: -y / tube, SideNm: StandardGravity * z / 1000}
+	b := DecBalance{Verdict: Balanced, ShiftMm: -y / tube, SideNm: standardGravity * z / 1000}
 	if r.TubeSlideMm > 0 && math.Abs(b.ShiftMm) > r.TubeSlideMm {
 		b.Verdict = SaddleShort
 		left := y + tube*math.Copysign(r.TubeSlideMm, b.ShiftMm)
-		b.LeftOverNm = StandardGravity * left / 1000
+		b.LeftOverNm = standardGravity * left / 1000
 	}
 	return b
 }

@@ -94,14 +94,14 @@ func TestBalanceInSpace(t *testing.T) {
 			shaft := turn.Apply(sky.Vec{X: 1})           // the declination axis, towards the tube
 			tube := sky.Rotation(shaft, dec).Apply(axis) // along the axis, then turned
 			pull := func(kg float64, at sky.Vec) {
-				force := sky.Vec{Z: -StandardGravity * kg}
+				force := sky.Vec{Z: -standardGravity * kg}
 				moment := r3.Scale(1e-3, r3.Cross(at, force))
 				ra += r3.Dot(moment, axis)
 			}
 			for _, p := range rig.Parts {
 				at := r3.Add(r3.Scale(p.ShaftMm, shaft), r3.Scale(p.TubeMm+b.Dec.ShiftMm, tube))
 				pull(p.MassKg, at)
-				de += r3.Dot(r3.Scale(1e-3, r3.Cross(at, sky.Vec{Z: -StandardGravity * p.MassKg})), shaft)
+				de += r3.Dot(r3.Scale(1e-3, r3.Cross(at, sky.Vec{Z: -standardGravity * p.MassKg})), shaft)
 			}
 			for _, w := range rig.Weights {
 				pull(w.MassKg, r3.Scale(-w.AtMm, shaft))

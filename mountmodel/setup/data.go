@@ -44,7 +44,7 @@ type Data struct {
 
 // For is the set-up for a kind of mount; without it, it is for a German one.
 func (s Data) For(mount Mount) Data {
-	s.Mount, s.Legs = mount, Legs(s.Site, mount)
+	s.Mount, s.Legs = mount, legAzimuths(s.Site, mount)
 	return s
 }
 
@@ -54,14 +54,14 @@ const shadowStep = 30 * time.Minute
 // NewData computes all of it. Site and air must pass their checks, the years 1972 to
 // 2098 are covered, those of the compass are 2025 to 2029.
 func NewData(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (Data, error) {
-	s := Data{Site: site, Air: air, Time: t, Pole: kind, Mount: German, Legs: Legs(site, German)}
+	s := Data{Site: site, Air: air, Time: t, Pole: kind, Mount: German, Legs: legAzimuths(site, German)}
 	var err error
-	if s.Place, err = NewPlace(site, air, kind); err != nil {
+	if s.Place, err = newPlace(site, air, kind); err != nil {
 		return Data{}, err
 	}
-	s.Level, s.LevelProblem = BoltCoupling(site, LevelNear, 90*sky.Degree)
+	s.Level, s.LevelProblem = boltCoupling(site, LevelNear, 90*sky.Degree)
 
-	field, err := Magnetic(site, t)
+	field, err := magneticField(site, t)
 	switch {
 	case err == nil:
 		s.Compass = &Compass{Field: field, Declination: field.Declination(), Sigma: field.DeclinationSigma(),
@@ -76,10 +76,10 @@ func NewData(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (D
 	}
 	s.SunAltitude, _ = sky.AltAzFromLocal(o.Sun())
 	s.SunUp = SunUp(o)
-	if s.SunDay, err = SunDay(site, air, t); err != nil {
+	if s.SunDay, err = sunDay(site, air, t); err != nil {
 		return Data{}, err
 	}
-	now, up, err := SunShadow(site, air, t)
+	now, up, err := sunShadow(site, air, t)
 	if err != nil {
 		return Data{}, err
 	}
@@ -91,7 +91,7 @@ func NewData(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (D
 		first = first.Add(shadowStep)
 	}
 	for when := first; when.Before(t.Add(24 * time.Hour)); when = when.Add(shadowStep) {
-		shadow, up, err := SunShadow(site, air, when)
+		shadow, up, err := sunShadow(site, air, when)
 		if err != nil {
 			return Data{}, err
 		}
@@ -99,7 +99,7 @@ func NewData(site sky.Site, air sky.Air, kind observed.PoleKind, t time.Time) (D
 			s.Shadows = append(s.Shadows, shadow)
 		}
 	}
-	if s.Stars, err = PoleStarsAt(site, air, t); err != nil {
+	if s.Stars, err = poleStarsAt(site, air, t); err != nil {
 		return Data{}, err
 	}
 	return s, nil

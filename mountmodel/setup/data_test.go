@@ -81,12 +81,12 @@ func TestDataRefusals(t *testing.T) {
 func TestWords(t *testing.T) {
 	for lat, want := range map[sky.Angle]string{40 * sky.Degree: "north", -40 * sky.Degree: "south"} {
 		site := sky.Site{Latitude: lat}
-		p, err := NewPlace(site, sky.StandardAir(0), observed.Refracted)
+		p, err := newPlace(site, sky.StandardAir(0), observed.Refracted)
 		if err != nil {
 			t.Fatal(err)
 		}
 		other := map[string]string{"north": "south", "south": "north"}[want]
-		text := strings.Join(append(GroundSteps(site, German), StartingSteps(p)...), "\n")
+		text := strings.Join(append(GroundSteps(site, German), startingSteps(p)...), "\n")
 		if !strings.Contains(text, want) || strings.Contains(text, other) {
 			t.Errorf("latitude %g:\n%s", lat.Degrees(), text)
 		}

@@ -42,7 +42,7 @@ func TestSeen(t *testing.T) {
 func TestSeenConsistent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
-		places, err := PoleStarsAt(site, air, drawTime(t))
+		places, err := poleStarsAt(site, air, drawTime(t))
 		if err != nil {
 			t.Fatal(err)
 		}

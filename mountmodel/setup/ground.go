@@ -21,11 +21,11 @@ func ShaftNearLeg(site sky.Site, mount Mount) bool {
 	return mount == German && site.Latitude.Abs() < lowAxis
 }
 
-// Legs are the true azimuths of the three legs of a tripod: the first towards the
+// legAzimuths are the true azimuths of the three legs of a tripod: the first towards the
 // pole (common practice: the mount and what it carries lean over that side; the
 // maker's manual comes first), or away from it where the shaft would meet it, the
 // others a third of a turn from it.
-func Legs(site sky.Site, mount Mount) [3]sky.Angle {
+func legAzimuths(site sky.Site, mount Mount) [3]sky.Angle {
 	first := sky.Angle(0)
 	if site.South() != ShaftNearLeg(site, mount) {
 		first = 180 * sky.Degree
@@ -57,7 +57,7 @@ type Coupling struct {
 	ScaleError sky.Angle
 }
 
-// Limits of BoltCoupling. A base that leans more is not a base; within half a
+// Limits of boltCoupling. A base that leans more is not a base; within half a
 // degree of the Earth's pole the two bolts mean nothing apart from each other.
 const (
 	mostLean    = 30 * sky.Degree
@@ -67,7 +67,7 @@ const (
 // ErrNoAzimuthBolt is returned where the axis stands upright.
 var ErrNoAzimuthBolt = errors.New("this near the Earth's pole the axis stands upright and turning the mount does not move it: level the base with care instead")
 
-// BoltCoupling computes the coupling for an axis that points to the true pole, on
+// boltCoupling computes the coupling for an axis that points to the true pole, on
 // a base whose upright leans by lean towards the true azimuth towards.
 //
 // The azimuth bolt turns the axis a about the base's upright u, and the altitude
@@ -76,7 +76,7 @@ var ErrNoAzimuthBolt = errors.New("this near the Earth's pole the axis stands up
 // components of these in the frame of the site. To first order, with e the part
 // of the lean towards the east: AltitudePerAzimuth = -e, AcrossPerAltitude =
 // e / cos(latitude); ScaleError is minus the part of the lean towards the pole.
-func BoltCoupling(site sky.Site, lean, towards sky.Angle) (Coupling, error) {
+func boltCoupling(site sky.Site, lean, towards sky.Angle) (Coupling, error) {
 	if err := site.Check(); err != nil {
 		return Coupling{}, err
 	}

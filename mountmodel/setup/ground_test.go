@@ -17,7 +17,7 @@ import (
 // Spherical Astronomy, sect. 36).
 func TestPlace(t *testing.T) {
 	for h, want := range map[float64]float64{0: 1013.25, 1000: 898.74, 2000: 794.95} {
-		p, err := NewPlace(sky.Site{Latitude: 45 * sky.Degree, ElevationM: h}, sky.StandardAir(h), observed.Refracted)
+		p, err := newPlace(sky.Site{Latitude: 45 * sky.Degree, ElevationM: h}, sky.StandardAir(h), observed.Refracted)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -32,21 +32,21 @@ func TestPlace(t *testing.T) {
 			t.Errorf("%g m: %+v", h, p)
 		}
 	}
-	south, err := NewPlace(sky.Site{Latitude: -33 * sky.Degree}, sky.StandardAir(0), observed.True)
+	south, err := newPlace(sky.Site{Latitude: -33 * sky.Degree}, sky.StandardAir(0), observed.True)
 	if err != nil || !south.South || south.Azimuth() != 180*sky.Degree || math.Abs(south.LatitudeScale.Degrees()-33) > 1e-9 {
 		t.Errorf("south: %+v, %v", south, err)
 	}
-	if _, err := NewPlace(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.True); err == nil {
+	if _, err := newPlace(sky.Site{Latitude: 91 * sky.Degree}, sky.StandardAir(0), observed.True); err == nil {
 		t.Error("latitude 91 taken")
 	}
-	if _, err := NewPlace(sky.Site{}, sky.Air{PressureHPa: 5000}, observed.True); err == nil {
+	if _, err := newPlace(sky.Site{}, sky.Air{PressureHPa: 5000}, observed.True); err == nil {
 		t.Error("5000 hPa taken")
 	}
 }
 
 func TestLegs(t *testing.T) {
 	for lat, want := range map[sky.Angle][3]float64{40 * sky.Degree: {0, 120, 240}, -40 * sky.Degree: {180, 300, 60}} {
-		got := Legs(sky.Site{Latitude: lat}, German)
+		got := legAzimuths(sky.Site{Latitude: lat}, German)
 		for i := range got {
 			if math.Abs(got[i].Degrees()-want[i]) > 1e-9 {
 				t.Errorf("latitude %g: %v", lat.Degrees(), got)
@@ -64,7 +64,7 @@ func TestBoltCouplingByTurning(t *testing.T) {
 		lean := sky.Angle(rapid.Float64Range(0, 5).Draw(t, "lean")) * sky.Degree
 		towards := sky.Angle(rapid.Float64Range(0, 360).Draw(t, "towards")) * sky.Degree
 		site := sky.Site{Latitude: lat}
-		c, err := BoltCoupling(site, lean, towards)
+		c, err := boltCoupling(site, lean, towards)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -115,7 +115,7 @@ func cross(a, b sky.Vec) sky.Vec {
 // moves it east by 60 x 0.0175/cos 60 = 2.1 arcminutes. A base that leans towards the pole lowers
 // the axis by the lean.
 func TestBoltCouplingByHand(t *testing.T) {
-	c, err := BoltCoupling(sky.Site{Latitude: 60 * sky.Degree}, 1*sky.Degree, 90*sky.Degree)
+	c, err := boltCoupling(sky.Site{Latitude: 60 * sky.Degree}, 1*sky.Degree, 90*sky.Degree)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -123,7 +123,7 @@ func TestBoltCouplingByHand(t *testing.T) {
 		t.Errorf("%+v", c)
 	}
 	for _, site := range []sky.Site{{Latitude: 40 * sky.Degree}, {Latitude: -40 * sky.Degree}} {
-		c, err := BoltCoupling(site, 2*sky.Degree, Legs(site, German)[0])
+		c, err := boltCoupling(site, 2*sky.Degree, legAzimuths(site, German)[0])
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -134,18 +134,18 @@ func TestBoltCouplingByHand(t *testing.T) {
 }
 
 func TestBoltCouplingRefusals(t *testing.T) {
-	if _, err := BoltCoupling(sky.Site{Latitude: 89.9 * sky.Degree}, 1*sky.Degree, 0); !errors.Is(err, ErrNoAzimuthBolt) {
+	if _, err := boltCoupling(sky.Site{Latitude: 89.9 * sky.Degree}, 1*sky.Degree, 0); !errors.Is(err, ErrNoAzimuthBolt) {
 		t.Errorf("at the pole: %v", err)
 	}
 	// The upright leans beyond the axis: no bolt raises it.
-	if _, err := BoltCoupling(sky.Site{Latitude: 80 * sky.Degree}, 20*sky.Degree, 0); !errors.Is(err, ErrNoAzimuthBolt) {
+	if _, err := boltCoupling(sky.Site{Latitude: 80 * sky.Degree}, 20*sky.Degree, 0); !errors.Is(err, ErrNoAzimuthBolt) {
 		t.Errorf("leaning beyond the axis: %v", err)
 	}
 	nan := sky.Angle(math.NaN())
 	for _, c := range []struct{ lat, lean, towards sky.Angle }{
 		{91 * sky.Degree, 0, 0}, {nan, 0, 0}, {0, -1 * sky.Degree, 0}, {0, nan, 0}, {0, 31 * sky.Degree, 0}, {0, 0, nan},
 	} {
-		if _, err := BoltCoupling(sky.Site{Latitude: c.lat}, c.lean, c.towards); err == nil {
+		if _, err := boltCoupling(sky.Site{Latitude: c.lat}, c.lean, c.towards); err == nil {
 			t.Errorf("%+v taken", c)
 		}
 	}

@@ -184,10 +184,10 @@ func decimalYear(t time.Time) float64 {
 	return float64(t.Year()) + float64(t.Sub(begin))/float64(end.Sub(begin))
 }
 
-// Magnetic computes the main field at a site and time with the World Magnetic
+// magneticField computes the main field at a site and time with the World Magnetic
 // Model 2025. Heights are above the ellipsoid. Dates outside 2025 to 2029 give
 // [ErrMagneticDate]. On the poles north is the direction of the site's meridian.
-func Magnetic(site sky.Site, t time.Time) (MagneticField, error) {
+func magneticField(site sky.Site, t time.Time) (MagneticField, error) {
 	if err := site.Check(); err != nil {
 		return MagneticField{}, fmt.Errorf("site: %w", err)
 	}

@@ -153,12 +153,12 @@ func TestMagneticDates(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		_, err = Magnetic(site, when)
+		_, err = magneticField(site, when)
 		if c.ok && err != nil || !c.ok && !errors.Is(err, ErrMagneticDate) {
 			t.Errorf("%s: %v", c.date, err)
 		}
 	}
-	if _, err := Magnetic(sky.Site{Latitude: 91 * sky.Degree}, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
+	if _, err := magneticField(sky.Site{Latitude: 91 * sky.Degree}, time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
 		t.Error("latitude 91 taken")
 	}
 }

@@ -51,5 +51,5 @@ func MountSteps(kind Mount, p Place) []string {
 			keys,
 		}
 	}
-	return append(StartingSteps(p), keys)
+	return append(startingSteps(p), keys)
 }

@@ -14,7 +14,7 @@ import (
 // where there are no clutches.
 func TestMountSteps(t *testing.T) {
 	site := sky.Site{Latitude: -31 * sky.Degree}
-	p, err := NewPlace(site, sky.StandardAir(0), observed.Refracted)
+	p, err := newPlace(site, sky.StandardAir(0), observed.Refracted)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -37,7 +37,7 @@ func TestMountSteps(t *testing.T) {
 func TestNoCounterweightWithoutShaft(t *testing.T) {
 	for _, lat := range []sky.Angle{1, 46, -31} {
 		site := sky.Site{Latitude: lat * sky.Degree}
-		p, err := NewPlace(site, sky.StandardAir(0), observed.Refracted)
+		p, err := newPlace(site, sky.StandardAir(0), observed.Refracted)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -73,7 +73,7 @@ func TestLegsNearTheEquator(t *testing.T) {
 		{-40 * sky.Degree, [3]float64{180, 300, 60}, false},
 	} {
 		site := sky.Site{Latitude: c.lat}
-		for i, leg := range Legs(site, German) {
+		for i, leg := range legAzimuths(site, German) {
 			if got := leg.Degrees(); got < c.legs[i]-1e-9 || got > c.legs[i]+1e-9 {
 				t.Errorf("latitude %.0f: leg %d at %.1f, want %.1f", c.lat.Degrees(), i, got, c.legs[i])
 			}
@@ -84,7 +84,7 @@ func TestLegsNearTheEquator(t *testing.T) {
 		}
 		// A fork has no shaft; its load hangs over the side of the pole, and one leg is below it.
 		text = strings.Join(GroundSteps(site, Fork), "\n")
-		if ShaftNearLeg(site, Fork) || strings.Contains(text, "shaft") || !strings.Contains(text, "One leg towards") || (Legs(site, Fork)[0] == 0) == site.South() {
+		if ShaftNearLeg(site, Fork) || strings.Contains(text, "shaft") || !strings.Contains(text, "One leg towards") || (legAzimuths(site, Fork)[0] == 0) == site.South() {
 			t.Errorf("latitude %.0f, fork: %s", c.lat.Degrees(), text)
 		}
 	}

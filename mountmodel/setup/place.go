@@ -29,8 +29,8 @@ type Place struct {
 	PressureHPa float64
 }
 
-// NewPlace computes it. Site and air must pass their checks.
-func NewPlace(site sky.Site, air sky.Air, kind observed.PoleKind) (Place, error) {
+// newPlace computes it. Site and air must pass their checks.
+func newPlace(site sky.Site, air sky.Air, kind observed.PoleKind) (Place, error) {
 	if err := site.Check(); err != nil {
 		return Place{}, err
 	}

@@ -34,9 +34,9 @@ var octans = [...]PoleStar{
 	{Name: "upsilon Octantis", V: 5.8, ra: 337.90618378 * sky.Degree, dec: -85.96725465 * sky.Degree, pmRA: -38, pmDec: 62},
 }
 
-// PoleStars are the stars used at a site: Polaris in the north; in the south sigma
+// poleStars are the stars used at a site: Polaris in the north; in the south sigma
 // Octantis first, then its neighbours.
-func PoleStars(site sky.Site) []PoleStar {
+func poleStars(site sky.Site) []PoleStar {
 	if site.South() {
 		return append([]PoleStar(nil), octans[:]...)
 	}
@@ -91,10 +91,10 @@ func (p StarPlace) From(kind observed.PoleKind) StarOffset {
 	return p.FromRefracted
 }
 
-// PoleStarsAt computes the places of the site's pole stars, to half an arcsecond
+// poleStarsAt computes the places of the site's pole stars, to half an arcsecond
 // for a known clock. A clock wrong by a minute turns them by a quarter of a degree
 // about the pole.
-func PoleStarsAt(site sky.Site, air sky.Air, t time.Time) ([]StarPlace, error) {
+func poleStarsAt(site sky.Site, air sky.Air, t time.Time) ([]StarPlace, error) {
 	o, err := observed.NewObserver(site, air, t, 0)
 	if err != nil {
 		return nil, err
@@ -102,7 +102,7 @@ func PoleStarsAt(site sky.Site, air sky.Air, t time.Time) ([]StarPlace, error) {
 	refracted := observed.Pole(site, air, observed.Refracted)
 	truePole := observed.Pole(site, air, observed.True)
 	var out []StarPlace
-	for _, star := range PoleStars(site) {
+	for _, star := range poleStars(site) {
 		icrs := star.ICRS(observed.JulianEpoch(t))
 		airless, seen := o.Airless(icrs), o.Observed(icrs)
 		lat := site.Latitude

@@ -28,7 +28,7 @@ func TestPoleStarsERFA(t *testing.T) {
 	var worst sky.Angle
 	for _, r := range readTable(t, "polestar.tsv") {
 		site, air, when := rowSite(r)
-		places, err := PoleStarsAt(site, air, when)
+		places, err := poleStarsAt(site, air, when)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -132,7 +132,7 @@ func TestPolarisComesCloser(t *testing.T) {
 	site := sky.Site{Latitude: 50 * sky.Degree}
 	last := 45.0
 	for year := 2000; year <= 2098; year += 7 {
-		p, err := PoleStarsAt(site, sky.StandardAir(0), time.Date(year, 7, 1, 0, 0, 0, 0, time.UTC))
+		p, err := poleStarsAt(site, sky.StandardAir(0), time.Date(year, 7, 1, 0, 0, 0, 0, time.UTC))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -162,7 +162,7 @@ func drawTime(t *rapid.T) time.Time {
 func TestStarOffsetConsistent(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
-		places, err := PoleStarsAt(site, air, drawTime(t))
+		places, err := poleStarsAt(site, air, drawTime(t))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -183,7 +183,7 @@ func TestStarOffsetConsistent(t *testing.T) {
 			}
 			noAir := air
 			noAir.PressureHPa = 0
-			bare, err := PoleStarsAt(site, noAir, drawTime(t))
+			bare, err := poleStarsAt(site, noAir, drawTime(t))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -208,7 +208,7 @@ func TestSenseOfTurn(t *testing.T) {
 		var clock [2]float64
 		for i := range clock {
 			// 2 sidereal hours are an hour on the clock's face.
-			p, err := PoleStarsAt(site, air, when.Add(time.Duration(i)*7180*time.Second))
+			p, err := poleStarsAt(site, air, when.Add(time.Duration(i)*7180*time.Second))
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -31,11 +31,11 @@ const (
 // Useful tells whether the shadow serves to find north.
 func (s Shadow) Useful() bool { return s.SunAlt >= ShadowLowest && s.SunAlt <= ShadowHighest }
 
-// SunShadow computes the shadow at an instant, to 0.01 degrees where it is
+// sunShadow computes the shadow at an instant, to 0.01 degrees where it is
 // useful. The Sun's width blurs a real shadow's edge; the middle of a thin
 // string's shadow can be marked to about half a degree (common practice).
 // up is false while the Sun is below ShadowLowest, and the shadow is then zero.
-func SunShadow(site sky.Site, air sky.Air, t time.Time) (s Shadow, up bool, err error) {
+func sunShadow(site sky.Site, air sky.Air, t time.Time) (s Shadow, up bool, err error) {
 	alt, az, err := sunAt(site, air, t)
 	if err != nil || alt < ShadowLowest {
 		return Shadow{}, false, err
@@ -155,10 +155,10 @@ func (s sunFrom) narrow(a, b time.Time, value func(sunPlace) float64) (time.Time
 	return b, l, err
 }
 
-// SunDay lists what the Sun does in the 24 hours from an instant, in order of
+// sunDay lists what the Sun does in the 24 hours from an instant, in order of
 // time, to the minute that hills, air and clock leave. Without
 // [Sunrise] and [Sunset] in it the Sun stays up, or down, all the while.
-func SunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
+func sunDay(site sky.Site, air sky.Air, from time.Time) ([]SunMoment, error) {
 	sun := sunFrom{site, air}
 	above := func(l sunPlace) float64 { return l.above }
 	hour := func(l sunPlace) float64 { return l.hour }

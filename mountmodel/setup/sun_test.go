@@ -19,7 +19,7 @@ func TestSunShadowERFA(t *testing.T) {
 	var worst sky.Angle
 	for _, r := range readTable(t, "sun.tsv") {
 		site, air, when := rowSite(r)
-		s, up, err := SunShadow(site, air, when)
+		s, up, err := sunShadow(site, air, when)
 		if err != nil || !up {
 			t.Fatalf("%v: up %v, %v", r, up, err)
 		}
@@ -42,7 +42,7 @@ func TestSunShadowERFA(t *testing.T) {
 // 50 arcminutes of refraction and radius make the day longer than 12 hours by 2 x 3m20s.
 func TestSunDayEquator(t *testing.T) {
 	site := sky.Site{}
-	day, err := SunDay(site, sky.StandardAir(0), time.Date(2026, 3, 20, 0, 0, 0, 0, time.UTC))
+	day, err := sunDay(site, sky.StandardAir(0), time.Date(2026, 3, 20, 0, 0, 0, 0, time.UTC))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -67,7 +67,7 @@ func TestSunDayEvents(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		site, air := drawSite(t)
 		from := drawTime(t)
-		day, err := SunDay(site, air, from)
+		day, err := sunDay(site, air, from)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -89,7 +89,7 @@ func TestSunDayEvents(t *testing.T) {
 				}
 				continue
 			}
-			s, up, err := SunShadow(site, air, m.Time)
+			s, up, err := sunShadow(site, air, m.Time)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -107,17 +107,17 @@ func TestSunDayEvents(t *testing.T) {
 // No shadow at night, and errors for what is no place or date.
 func TestSunShadowRefusals(t *testing.T) {
 	site := sky.Site{Latitude: 46 * sky.Degree, Longitude: 13 * sky.Degree}
-	if _, up, err := SunShadow(site, sky.StandardAir(0), time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); up || err != nil {
+	if _, up, err := sunShadow(site, sky.StandardAir(0), time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); up || err != nil {
 		t.Errorf("midnight: up %v, %v", up, err)
 	}
-	if _, _, err := SunShadow(sky.Site{Latitude: 100 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
+	if _, _, err := sunShadow(sky.Site{Latitude: 100 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
 		t.Error("latitude 100 taken")
 	}
-	if _, err := SunDay(site, sky.StandardAir(0), time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
+	if _, err := sunDay(site, sky.StandardAir(0), time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)); err == nil {
 		t.Error("year 1900 taken")
 	}
 	// Midwinter beyond the polar circle: nothing happens.
-	day, err := SunDay(sky.Site{Latitude: 80 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 12, 20, 0, 0, 0, 0, time.UTC))
+	day, err := sunDay(sky.Site{Latitude: 80 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 12, 20, 0, 0, 0, 0, time.UTC))
 	if err != nil || len(day) != 0 {
 		t.Errorf("polar night: %+v, %v", day, err)
 	}

@@ -120,8 +120,8 @@ func BalanceSteps(kind Mount) []string {
 	}
 }
 
-// StartingSteps say how the mount stands before the first frame.
-func StartingSteps(p Place) []string {
+// startingSteps say how the mount stands before the first frame.
+func startingSteps(p Place) []string {
 	return []string{
 		fmt.Sprintf("The axis towards true %s, at %.1f degrees above the horizon.", poleWord(p.South), p.LatitudeScale.Degrees()),
 		"The tube on top of the mount, along the axis, its sky end towards the pole.",

@@ -26,7 +26,7 @@ func BendingOf(s Setting, stretches [][]Frame, a axis.Axis) (out []Bend) {
 		if len(frames) < leastFrames || frames[len(frames)-1].Mid.Sub(frames[0].Mid) < leastBend {
 			continue
 		}
-		d, ok := DriftOf(s, frames, a)
+		d, ok := driftOf(s, frames, a)
 		if !ok {
 			continue
 		}

@@ -118,9 +118,9 @@ func follow(s Setting, frames []Frame, line sky.Local) (track, error) {
 // towards is the unit tangent at a towards b.
 func towards(a, b sky.Vec) sky.Vec { return sky.Unit(r3.Sub(b, r3.Scale(r3.Dot(a, b), a))) }
 
-// DriftOf compares the drift of frames with what an axis predicts. It is false while
+// driftOf compares the drift of frames with what an axis predicts. It is false while
 // there are too few, or they took no time.
-func DriftOf(s Setting, frames []Frame, a axis.Axis) (Drift, bool) {
+func driftOf(s Setting, frames []Frame, a axis.Axis) (Drift, bool) {
 	if len(frames) < leastFrames {
 		return Drift{}, false
 	}

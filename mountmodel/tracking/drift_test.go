@@ -108,7 +108,7 @@ func TestDriftIsThatOfTheBooks(t *testing.T) {
 		}
 		r.axis = sky.Local(sky.Unit(r3.Add(sky.Vec(pole), r3.Add(r3.Scale(float64(c.across), east), r3.Scale(float64(c.up), up)))))
 		r.tube = sky.Vec(sky.LocalFromAltAz(c.alt, c.az))
-		d, ok := DriftOf(r.setting, r.track(20, 15*time.Second), axis.Axis{Dir: r.axis})
+		d, ok := driftOf(r.setting, r.track(20, 15*time.Second), axis.Axis{Dir: r.axis})
 		if !ok {
 			t.Fatalf("%s: no drift", c.name)
 		}

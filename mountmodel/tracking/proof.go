@@ -109,7 +109,7 @@ func (s *Stretch) Proof(tolerance sky.Angle) Proof {
 	if n := len(s.frames); n > 1 {
 		p.Minutes = s.frames[n-1].Mid.Sub(s.frames[0].Mid).Minutes()
 	}
-	if d, ok := DriftOf(s.setting, s.frames, s.axis); ok {
+	if d, ok := driftOf(s.setting, s.frames, s.axis); ok {
 		p.Drift = &d
 		span := d.To.Sub(d.From)
 		off, sigma := d.Off()

@@ -55,8 +55,8 @@ type Pier struct {
 // nightsSent bounds the nights of a message: a month tells a trend.
 const nightsSent = 30
 
-// PierFromState takes from a state what others want to know.
-func PierFromState(s web.State, sentMs int64) Pier {
+// pierFromState takes from a state what others want to know.
+func pierFromState(s web.State, sentMs int64) Pier {
 	p := Pier{
 		SentMs: sentMs, Phase: s.Phase, Do: s.Do.Text, Site: s.Site,
 		ToleranceArcmin: s.ToleranceArcmin, Within: s.Within, Doubt: s.Doubt, Alarms: s.Alarms,
@@ -105,9 +105,9 @@ const (
 	alarmTopic  = "alarm"
 )
 
-// CheckName says what is wrong with the name of a pier or the prefix of topics: it
+// checkName says what is wrong with the name of a pier or the prefix of topics: it
 // must not be empty nor hold what topics set apart (MQTT 3.1.1, section 4.7).
-func CheckName(name string) error {
+func checkName(name string) error {
 	switch {
 	case name == "":
 		return errors.New("give at least one letter")

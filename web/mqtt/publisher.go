@@ -58,7 +58,7 @@ func (o Options) Check() error {
 	if _, hasPassword := u.User.Password(); hasPassword {
 		return errors.New("leave the password out of the broker's address, where everybody sees it: keep it in a file")
 	}
-	if err := CheckName(o.Prefix); err != nil {
+	if err := checkName(o.Prefix); err != nil {
 		return fmt.Errorf("prefix of the topics: %w", err)
 	}
 	_, err = o.tls()
@@ -157,7 +157,7 @@ func NewPublisher(opt Options) (*Publisher, error) {
 	if err := opt.Check(); err != nil {
 		return nil, err
 	}
-	if err := CheckName(opt.Pier); err != nil || strings.Contains(opt.Pier, "/") {
+	if err := checkName(opt.Pier); err != nil || strings.Contains(opt.Pier, "/") {
 		return nil, fmt.Errorf("name of the pier: %w", cmp.Or(err, errors.New("a slash would part it in two")))
 	}
 	return &Publisher{opt: opt, wake: make(chan struct{}, 1)}, nil
@@ -272,7 +272,7 @@ func (p *Publisher) flush(ctx context.Context, c paho.Client, sent *web.State) (
 	if alarms == nil {
 		alarms = []web.Alarm{}
 	}
-	if !send(ctx, c, p.topic(stateTopic), true, encoded(PierFromState(*state, time.Now().UnixMilli()))) ||
+	if !send(ctx, c, p.topic(stateTopic), true, encoded(pierFromState(*state, time.Now().UnixMilli()))) ||
 		!send(ctx, c, p.topic(alarmTopic), true, encoded(alarms)) {
 		return sent, false
 	}

@@ -38,7 +38,7 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 		if !ok || len(m.Payload()) == 0 { // an empty message takes a retained one away
 			return
 		}
-		err := CheckName(pier)
+		err := checkName(pier)
 		if err != nil {
 			to.HeardNonsense(m.Topic(), err)
 			return

@@ -37,16 +37,16 @@ func NewNight(t testing.TB, seed uint64) *Night {
 		t.Fatal(err)
 	}
 	at := time.Now().UTC().Truncate(time.Millisecond)
-	rig, err := rehearsal.NewRig(cat, Small(rehearsal.Quillmere(at)))
+	rig, err := rehearsal.NewRig(cat, small(rehearsal.Quillmere(at)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return &Night{t: t, Rig: rig, Folder: t.TempDir(), At: at, Turns: 3, Rand: rand.New(rand.NewPCG(seed, 1))}
 }
 
-// Small makes a rig's frames quick to draw, write and read: a twelfth of the
+// small makes a rig's frames quick to draw, write and read: a twelfth of the
 // pixels over most of the field.
-func Small(c rehearsal.Config) rehearsal.Config {
+func small(c rehearsal.Config) rehearsal.Config {
 	c.Camera.Width, c.Camera.Height, c.Camera.PixelUm = 400, 300, 4*c.Camera.PixelUm*0.75
 	c.Camera.FWHMPx, c.Camera.HotPixels = 2, 20
 	c.Night.FaintStars = 0

@@ -11,10 +11,10 @@ import (
 
 // The practice frames below testdata/ were drawn from the published Tycho-2
 // with ERFA (atco13) by code that shares nothing with this project.
-var PracticeFolder = filepath.Join(Top(), "testdata", "practice")
+var PracticeFolder = filepath.Join(top(), "testdata", "practice")
 
-// Top is the folder of the module, above the one in which a test runs.
-func Top() string {
+// top is the folder of the module, above the one in which a test runs.
+func top() string {
 	folder, err := os.Getwd()
 	for err == nil {
 		if _, err := os.Stat(filepath.Join(folder, "go.mod")); err == nil {

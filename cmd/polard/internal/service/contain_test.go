@@ -49,7 +49,7 @@ func TestPanicCostsOneFrame(t *testing.T) {
 				t.Fatal(err)
 			}
 			var log harness.Output
-			d := NewController(p, journal.None(harness.Logger(&log)), harness.Logger(&log), cfg, true)
+			d := newController(p, journal.None(harness.Logger(&log)), harness.Logger(&log), cfg, true)
 			var state web.State
 			d.publish = func(s web.State) { state = s }
 			pictures := 0
@@ -92,7 +92,7 @@ func TestPanicCostsOneFrame(t *testing.T) {
 // A session that cannot be mended is begun anew, and the page says what that means until somebody goes on.
 func TestDroppedSessionIsTold(t *testing.T) {
 	cfg := mountmodel.Config{Air: sky.StandardAir(0), Tolerance: mountmodel.DefaultTolerance}
-	c := newController(&harness.Output{}, cfg, true)
+	c := bareController(&harness.Output{}, cfg, true)
 	var state web.State
 	c.publish = func(s web.State) { state = s }
 	if err := c.open(t.Context()); err != nil {

@@ -66,8 +66,8 @@ type Controller struct {
 	said        OnceOnly
 }
 
-// NewController controls an alignment of which nothing is known but a configuration, and its place if placed.
-func NewController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, config mountmodel.Config, placed bool) *Controller {
+// newController controls an alignment of which nothing is known but a configuration, and its place if placed.
+func newController(p *pipeline.Pipeline, j *journal.Journal, log *slog.Logger, config mountmodel.Config, placed bool) *Controller {
 	c := &Controller{
 		pipeline: p, journal: j, notes: journal.NewNotes(j), log: log, now: time.Now,
 		notify: func(*web.State) {}, publish: func(web.State) {}, preview: func(web.Preview) error { return nil },

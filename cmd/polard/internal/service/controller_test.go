@@ -32,7 +32,7 @@ func runningController(t *testing.T, set harness.PracticeSet, cfg mountmodel.Con
 		t.Fatal(err)
 	}
 	log := new(harness.Output)
-	d := NewController(p, journal.None(harness.Logger(log)), harness.Logger(log), cfg, true)
+	d := newController(p, journal.None(harness.Logger(log)), harness.Logger(log), cfg, true)
 	go d.Run(t.Context())
 	return t.Context(), d, log
 }

@@ -106,9 +106,9 @@ func goOn(b *testing.B, n *harness.Night, entries []logbook.Entry, phase mountmo
 	var processor, inTurn float64
 	for b.Loop() {
 		before := harness.ProcessorMs(b)
-		d := newController(&harness.Output{}, cfg, true)
+		d := bareController(&harness.Output{}, cfg, true)
 		j := journal.Open(b.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: d.log}, session)
-		d = NewController(nil, j, d.log, cfg, true)
+		d = newController(nil, j, d.log, cfg, true)
 		if err := d.open(b.Context()); err != nil {
 			b.Fatal(err)
 		}
@@ -122,7 +122,7 @@ func goOn(b *testing.B, n *harness.Night, entries []logbook.Entry, phase mountmo
 		if _, err := j.Replay(b.Context(), func(e logbook.Entry) error { prepared = append(prepared, e); return nil }); err != nil {
 			b.Fatal(err)
 		}
-		d = newController(&harness.Output{}, cfg, true)
+		d = bareController(&harness.Output{}, cfg, true)
 		before = harness.ProcessorMs(b)
 		for _, e := range prepared {
 			replay(&d.alignment, e, d.log)

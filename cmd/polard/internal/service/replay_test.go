@@ -47,7 +47,7 @@ func TestGoesOnWithTheLastNights(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	whole := newController(&harness.Output{}, cfg, true)
+	whole := bareController(&harness.Output{}, cfg, true)
 	var entries []logbook.Entry
 	add := func(e logbook.Entry) {
 		e.Seq = int64(len(entries) + 1)
@@ -77,7 +77,7 @@ func TestGoesOnWithTheLastNights(t *testing.T) {
 		t.Fatal(err)
 	}
 	log := &harness.Output{}
-	d := newController(log, cfg, true)
+	d := bareController(log, cfg, true)
 	restarted := session
 	restarted.Begun = entries[len(entries)-1].At.Add(time.Hour)
 	j := journal.Open(t.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: d.log}, restarted)
@@ -85,7 +85,7 @@ func TestGoesOnWithTheLastNights(t *testing.T) {
 	if outlived, err := j.Replay(t.Context(), func(logbook.Entry) error { taken++; return nil }); err != nil || outlived != 2*frames || taken != len(entries)-2*frames {
 		t.Errorf("%d frames left out and %d entries of %d taken in, %v", outlived, taken, len(entries), err)
 	}
-	d = NewController(nil, j, d.log, cfg, true)
+	d = newController(nil, j, d.log, cfg, true)
 	if err := d.open(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +108,7 @@ func TestGoesOnWithTheLastNights(t *testing.T) {
 // starting, again and again.
 func TestPanicWhileGoingOn(t *testing.T) {
 	log := &harness.Output{}
-	d := newController(log, mountmodel.Config{}, false)
+	d := bareController(log, mountmodel.Config{}, false)
 	d.alignment.noted = func(*logbook.Note) { panic("a mistake") }
 	replay(&d.alignment, logbook.Entry{Note: &logbook.Note{Key: "tripod", Value: "{}"}}, d.log)
 	if !strings.Contains(log.String(), "a mistake of ours") {
@@ -116,9 +116,9 @@ func TestPanicWhileGoingOn(t *testing.T) {
 	}
 }
 
-// newController controls an alignment without frames and a journal.
-func newController(log *harness.Output, config mountmodel.Config, placed bool) *Controller {
-	return NewController(nil, journal.None(harness.Logger(log)), harness.Logger(log), config, placed)
+// bareController controls an alignment without frames and a journal.
+func bareController(log *harness.Output, config mountmodel.Config, placed bool) *Controller {
+	return newController(nil, journal.None(harness.Logger(log)), harness.Logger(log), config, placed)
 }
 
 // A service that is started again takes directions through the lens that the session began with: a frame gives the same
@@ -138,7 +138,7 @@ func TestLensIsResumed(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			c := NewController(p, j, log, cfg, true)
+			c := newController(p, j, log, cfg, true)
 			ctx, cancel := context.WithCancel(t.Context())
 			writing := start(context.WithoutCancel(ctx), j.Run)
 			ended := make(chan error)
@@ -197,7 +197,7 @@ func TestKeptWhileItStarted(t *testing.T) {
 		return journal.Open(t.Context(), journal.Options{Path: filepath.Join(state, logbook.FileName), Log: log}, begin)
 	}
 	take := func(j *journal.Journal, files ...uint64) {
-		c := NewController(nil, j, log, cfg, true)
+		c := newController(nil, j, log, cfg, true)
 		ctx, cancel := context.WithCancel(t.Context())
 		writing, ended := start(context.WithoutCancel(ctx), j.Run), make(chan error)
 		go func() { ended <- c.Run(ctx) }()

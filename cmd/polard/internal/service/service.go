@@ -80,7 +80,7 @@ func New(o Options) *Service {
 	if o.Notifiers == nil {
 		o.Notifiers = NewNotifiers(o.Program, alarm.Options{Moved: alarm.DefaultMoved, Unsolved: alarm.DefaultUnsolved}, o.Log)
 	}
-	s := &Service{options: o, controller: NewController(o.Pipeline, o.Journal, o.Log, o.Config, o.Placed)}
+	s := &Service{options: o, controller: newController(o.Pipeline, o.Journal, o.Log, o.Config, o.Placed)}
 	c := s.controller
 	o.Journal.Changed = c.refresh
 	c.watchOnly, c.alignment.probe = o.WatchOnly, o.Probe

@@ -26,9 +26,9 @@ const (
 // DefaultShot is the exposure to begin with.
 func DefaultShot() devices.Shot { return devices.Shot{Exposure: firstExposure} }
 
-// Propose gives the exposure and gain to take next, by what the newest frame showed; why has no words
+// nextShot gives the exposure and gain to take next, by what the newest frame showed; why has no words
 // where it should stay as it is.
-func Propose(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devices.Shot, why sky.Saying) {
+func nextShot(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devices.Shot, why sky.Saying) {
 	next = shot
 	longest, shortest := longestExposure, shortestExposure
 	if info.Longest > 0 {

@@ -280,7 +280,7 @@ func TestPropose(t *testing.T) {
 		{"saturated", at(2), Seen{Stars: 100, Saturated: 50}, 2, 0, true}, // gain goes down
 		{"very many", at(2), Seen{Stars: 2000}, 1, 0, true},
 	} {
-		got, why := Propose(c.shot, c.seen, info)
+		got, why := nextShot(c.shot, c.seen, info)
 		if c.name == "saturated" {
 			if got.Gain == nil || *got.Gain >= gain {
 				t.Errorf("%s: %+v", c.name, got)

@@ -426,7 +426,7 @@ func (m *Measurer) expose(ctx context.Context, number, all int) (Seen, error) {
 		return Seen{}, err
 	}
 	// A frame that measures is not followed by another kind of frame without need.
-	if next, note := Propose(m.opt.Shot, seen, m.info); note.Text != "" && (!seen.Solved || all == 0) {
+	if next, note := nextShot(m.opt.Shot, seen, m.info); note.Text != "" && (!seen.Solved || all == 0) {
 		m.opt.Shot = next
 		m.tell(Progress{Stage: Reading, Number: number, All: all, Note: note})
 	}
