@@ -3,7 +3,9 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -21,11 +23,13 @@ import (
 	"polard/web"
 )
 
-// sessionFrames are the files of a session: three frames that measure, 30
+// sessionFrames writes the files of a session: three frames that measure, 30
 // degrees apart, then frames after small turns of both bolts. The field stays that of
-// the rehearsal whatever the frames' width and height.
-func sessionFrames(b *testing.B, width, height, frames int) (config rehearsal.Config, files [][]byte) {
+// the rehearsal whatever the frames' width and height. They lie on the disk: in the memory of this process,
+// which is that of the program too, they would take what the program allows itself.
+func sessionFrames(b *testing.B, width, height, frames int) (config rehearsal.Config, files []string) {
 	b.Helper()
+	folder := b.TempDir()
 	config = rehearsal.Quillmere(time.Date(2026, 11, 3, 19, 12, 0, 0, time.UTC))
 	config.Camera.PixelUm *= float64(config.Camera.Width) / float64(width)
 	config.Camera.Width, config.Camera.Height = width, height
@@ -59,9 +63,30 @@ func sessionFrames(b *testing.B, width, height, frames int) (config rehearsal.Co
 		if err := fits.Write(&data, frame); err != nil {
 			b.Fatal(err)
 		}
-		files = append(files, data.Bytes())
+		files = append(files, filepath.Join(folder, fmt.Sprintf("frame%02d.fits", i)))
+		if err := os.WriteFile(files[i], data.Bytes(), 0o644); err != nil {
+			b.Fatal(err)
+		}
 	}
 	return config, files
+}
+
+// copyFile writes a file as a camera's program does: under its name, piece by piece.
+func copyFile(b *testing.B, to, from string) {
+	b.Helper()
+	in, err := os.Open(from)
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer in.Close()
+	out, err := os.Create(to)
+	if err == nil {
+		_, err = io.Copy(out, in)
+		err = errors.Join(err, out.Close())
+	}
+	if err != nil {
+		b.Fatal(err)
+	}
 }
 
 // BenchmarkFrameToPage measures the time from the moment at which a camera's
@@ -92,7 +117,7 @@ func BenchmarkFrameToPage(b *testing.B) {
 
 // frameToPage runs one session and gives for each frame the milliseconds to
 // the page, and as many as the page itself tells.
-func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte) (took, byPage []float64) {
+func frameToPage(b *testing.B, config rehearsal.Config, files []string) (took, byPage []float64) {
 	b.Helper()
 	folder := b.TempDir()
 	p, err := pipeline.New()
@@ -116,11 +141,9 @@ func frameToPage(b *testing.B, config rehearsal.Config, files [][]byte) (took, b
 		}
 	}()
 	page := listen(b, <-urls)
-	for i, data := range files {
-		name := fmt.Sprintf("frame%02d.fits", i)
-		if err := os.WriteFile(filepath.Join(folder, name), data, 0o644); err != nil {
-			b.Fatal(err)
-		}
+	for i, file := range files {
+		name := filepath.Base(file)
+		copyFile(b, filepath.Join(folder, name), file)
 		complete := time.Now()
 		for arrived := false; !arrived; {
 			select {
