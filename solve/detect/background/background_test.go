@@ -60,7 +60,11 @@ func TestSkyRow(t *testing.T) {
 		b := measured(t, img)
 		level, noise := make([]float32, size[0]), make([]float32, size[0])
 		for y := 0; y < size[1]; y += 7 {
-			b.LevelRow(y, level)
+			b.EachStretch(y, size[0], func(x0, x1 int, first, slope float32) {
+				for x := x0; x < x1; x++ {
+					level[x] = first + float32(x-x0)*slope
+				}
+			})
 			b.NoiseRow(y, noise)
 			for x := range level {
 				l, n := b.At(float64(x), float64(y))

@@ -72,13 +72,7 @@ func (m *Map) Structured() float64 { return m.tiles.part }
 func (m *Map) At(x, y float64) (level, noise float64) {
 	i, fx := place(x, m.tileW, m.nx)
 	j, fy := place(y, m.tileH, m.ny)
-	i1, j1 := min(i+1, m.nx-1), min(j+1, m.ny-1)
-	mix := func(v []float32) float64 {
-		a := float64(v[j*m.nx+i])*(1-fx) + float64(v[j*m.nx+i1])*fx
-		c := float64(v[j1*m.nx+i])*(1-fx) + float64(v[j1*m.nx+i1])*fx
-		return a*(1-fy) + c*fy
-	}
-	return mix(m.level), max(mix(m.noise), float64(m.leastNoise))
+	return m.mix(m.level, i, j, fx, fy), max(m.mix(m.noise, i, j, fx, fy), float64(m.leastNoise))
 }
 
 // place finds the tile centres around pixel coordinate x: the lower one and
@@ -93,50 +87,58 @@ func place(x, size float64, n int) (int, float64) {
 	return i, t - float64(i)
 }
 
-// LevelRow writes the level of row y for every column, offsets included.
-func (m *Map) LevelRow(y int, dst []float32) {
-	m.eachStretch(len(dst), func(x0, x1 int) {
-		l0, _ := m.At(float64(x0), float64(y))
-		l1, _ := m.At(float64(x0+1), float64(y)) // on the same line, unless x0 is its only column
-		ramp(dst[x0:x1], float32(l0), float32(l1-l0))
-	})
-	if m.rows != nil {
-		for x := range dst {
-			dst[x] += m.rows[y]
+// EachStretch visits the stretches of columns of row y on which level and noise are linear: from x0 to x1-1 the
+// level is that of x0 and slope more for each column, and the offsets of [Map.Columns] besides.
+func (m *Map) EachStretch(y, width int, visit func(x0, x1 int, level, slope float32)) {
+	m.eachLine(m.level, y, width, func(x0, x1 int, l0, l1 float64) {
+		level := float32(l0)
+		if m.rows != nil {
+			level += m.rows[y]
 		}
-	}
-	for x, v := range m.columns {
-		dst[x] += v
-	}
+		visit(x0, x1, level, float32(l1-l0))
+	})
 }
+
+// Columns are the offsets of the columns, nil where there are none.
+func (m *Map) Columns() []float32 { return m.columns }
 
 // NoiseRow writes the noise of row y for every column.
 func (m *Map) NoiseRow(y int, dst []float32) {
-	m.eachStretch(len(dst), func(x0, x1 int) {
-		_, n0 := m.At(float64(x0), float64(y))
-		_, n1 := m.At(float64(x0+1), float64(y))
-		ramp(dst[x0:x1], float32(n0), float32(n1-n0))
+	least := float64(m.leastNoise)
+	m.eachLine(m.noise, y, len(dst), func(x0, x1 int, n0, n1 float64) {
+		n0, n1 = max(n0, least), max(n1, least)
+		slope := float32(n1 - n0)
+		for i := range dst[x0:x1] {
+			dst[x0+i] = float32(n0) + float32(i)*slope
+		}
 	})
 }
 
-// eachStretch visits the stretches of columns between tile centres.
-func (m *mesh) eachStretch(width int, visit func(x0, x1 int)) {
+// eachLine visits the stretches of columns of row y between tile centres, with what the tiles have at the first column
+// and on the same line one column farther.
+func (m *mesh) eachLine(v []float32, y, width int, visit func(x0, x1 int, v0, v1 float64)) {
+	j, fy := place(float64(y), m.tileH, m.ny)
 	for x0 := 0; x0 < width; {
-		i, _ := place(float64(x0), m.tileW, m.nx)
+		i, fx := place(float64(x0), m.tileW, m.nx)
 		x1 := width
 		if i < m.nx-2 {
 			x1 = min(x1, max(x0+1, int(math.Ceil((float64(i)+1.5)*m.tileW-0.5))))
 		}
-		visit(x0, x1)
+		next := fx
+		if m.nx > 1 {
+			next = (float64(x0+1)+0.5)/m.tileW - 0.5 - float64(i)
+		}
+		visit(x0, x1, m.mix(v, i, j, fx, fy), m.mix(v, i, j, next, fy))
 		x0 = x1
 	}
 }
 
-// ramp writes a + i*slope.
-func ramp(dst []float32, a, slope float32) {
-	for i := range dst {
-		dst[i] = a + float32(i)*slope
-	}
+// mix is what the tiles have at the fractions fx and fy of the way from the centre of tile (i, j) to the next ones.
+func (m *mesh) mix(v []float32, i, j int, fx, fy float64) float64 {
+	i1, j1 := min(i+1, m.nx-1), min(j+1, m.ny-1)
+	a := float64(v[j*m.nx+i])*(1-fx) + float64(v[j*m.nx+i1])*fx
+	c := float64(v[j1*m.nx+i])*(1-fx) + float64(v[j1*m.nx+i1])*fx
+	return a*(1-fy) + c*fy
 }
 
 // around visits the up to eight tiles next to tile i.

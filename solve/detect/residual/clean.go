@@ -54,33 +54,52 @@ func (b band) finished() band {
 
 // cleaner is the work space of one goroutine, which goes through band after band.
 type cleaner struct {
-	img          raster.Image
-	sky          *background.Map
-	bad          raster.Mask
-	level, noise []float32 // of a row
-	values       []float32
-	band         band
+	img     raster.Image
+	sky     *background.Map
+	bad     raster.Mask
+	columns []float32 // offsets
+	noise   []float32 // of a row
+	values  []float32
+	band    band
 }
 
 func newCleaner(img raster.Image, sky *background.Map, bad raster.Mask) *cleaner {
-	return &cleaner{img: img, sky: sky, bad: bad, level: make([]float32, img.Width), noise: make([]float32, img.Width)}
+	c := &cleaner{img: img, sky: sky, bad: bad, columns: sky.Columns(), noise: make([]float32, img.Width)}
+	if c.columns == nil {
+		c.columns = make([]float32, img.Width)
+	}
+	return c
 }
 
 // row fills row y of the finest level, with the noise that was set, and gives the highest value of the image's row.
 func (c *cleaner) row(y int, dst []float32) (top float32) {
-	c.sky.LevelRow(y, c.level)
 	src := c.img.Row(y, 0, c.img.Width, &c.values)
-	level, noise := c.level[:len(src)], c.noise[:len(src)]
-	dst = dst[:len(src)]
 	top = float32(math.Inf(-1))
-	for x, v := range src {
+	c.sky.EachStretch(y, len(src), func(x0, x1 int, level, slope float32) {
+		top = max(top, c.stretch(x0, y, src[x0:x1], dst[x0:x1], level, slope))
+	})
+	return top
+}
+
+// stretch fills a part of row y that begins at column x0, on which level and noise are linear, and gives the highest
+// value of the image there.
+func (c *cleaner) stretch(x0, y int, src, dst []float32, level, slope float32) (top float32) {
+	columns, noise, dst := c.columns[x0:][:len(src)], c.noise[x0:][:len(src)], dst[:len(src)]
+	// Nothing nearer to the sky than this is far from it anywhere here. The bits of positive numbers are in their order,
+	// and those of NaN above all.
+	near := math.Float32bits(brightSigma * max(0, min(noise[0], noise[len(noise)-1])))
+	top = float32(math.Inf(-1))
+	for i, v := range src {
 		if v > top {
 			top = v
 		}
-		d := v - level[x]
-		dst[x] = d
-		if n := brightSigma * noise[x]; !(d <= n && d >= -n) {
-			dst[x] = c.pixel(x, y, d, level[x], noise[x])
+		sky := level + float32(i)*slope + columns[i]
+		d := v - sky
+		dst[i] = d
+		if math.Float32bits(d)&math.MaxInt32 > near {
+			if n := brightSigma * noise[i]; !(d <= n && d >= -n) {
+				dst[i] = c.pixel(x0+i, y, d, sky, noise[i])
+			}
 		}
 	}
 	return top
