@@ -102,8 +102,8 @@ func (s *tileSamples) take(img raster.Image, m *mesh, of values, tx, ty int) {
 		row := img.Row(y, x0, min(img.Width, x1+NoiseLag), &s.row)
 		// Another column in every row, so that no phase of a colour mosaic or
 		// of a column pattern speaks alone.
-		for x := x0 + y%stride; x < x1; x += stride {
-			v := row[x-x0]
+		for i := y % stride; i < x1-x0; i += stride {
+			v := row[i]
 			if v-v != 0 { // NaN or infinite
 				continue
 			}
@@ -111,13 +111,13 @@ func (s *tileSamples) take(img raster.Image, m *mesh, of values, tx, ty int) {
 				floor++
 			}
 			if of.dither > 0 {
-				v += of.dither * dither(x, y)
+				v += of.dither * dither(x0+i, y)
 			}
 			value = append(value, v)
-			if x+NoiseLag < img.Width {
-				d := row[x-x0+NoiseLag] - v
+			if i+NoiseLag < len(row) {
+				d := row[i+NoiseLag] - v
 				if of.dither > 0 {
-					d += of.dither * dither(x+NoiseLag, y)
+					d += of.dither * dither(x0+i+NoiseLag, y)
 				}
 				if d-d == 0 {
 					difference = append(difference, d)

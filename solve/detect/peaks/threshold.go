@@ -33,6 +33,8 @@ const (
 	// In a small block the samples are correlated, and it is known to 10.
 	structuredBlock      = 1.15
 	structuredSmallBlock = 1.3
+	// plainPart of that allows for what a clipped spread is raised by, 1.4 percent, and for its bins.
+	plainPart = 0.97
 	// noiseCell is the side of the squares that share one value of noise.
 	noiseCell = 16
 )
@@ -194,11 +196,13 @@ func (t *thresholder) measureBlocks(y0, from, to int) {
 	l := t.level
 	for i := range t.factor {
 		t.sample = t.sample[:0]
+		power := float32(0)
 		x0, x1 := i*t.block, min(l.Width, (i+1)*t.block)
 		for y := from - y0; y < to-y0; y += grid {
 			row := t.band.row(y)
 			for x := x0 + y%grid; x < x1; x += grid {
 				t.sample = append(t.sample, row[x])
+				power += row[x] * row[x]
 			}
 		}
 		t.factor[i] = 1
@@ -206,13 +210,17 @@ func (t *thresholder) measureBlocks(y0, from, to int) {
 			continue
 		}
 		_, n := t.sky.At(l.ImagePixel(float64(x0+x1)/2), l.ImagePixel(float64(from+to)/2))
-		_, spread := t.clip.Clipped(t.sample)
-		limit := float32(structuredBlock)
+		limit := structuredBlock
 		if t.block < noiseBlock {
 			limit = structuredSmallBlock
 		}
-		if f := float32(spread / (n * t.white)); f > limit {
-			t.factor[i] = f
+		// Clipping lowers a spread, so that most blocks need none.
+		if math.Sqrt(float64(power)/float64(len(t.sample))) < plainPart*limit*n*t.white {
+			continue
+		}
+		_, spread := t.clip.Clipped(t.sample)
+		if f := spread / (n * t.white); f > limit {
+			t.factor[i] = float32(f)
 		}
 	}
 }
