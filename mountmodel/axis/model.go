@@ -6,6 +6,7 @@ import (
 
 	"polard/mountmodel/sky"
 
+	"gonum.org/v1/gonum/lapack/lapack64"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -302,12 +303,20 @@ func invertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
 			scaled.SetSym(i, j, a.At(i, j)*scale[i]*scale[j])
 		}
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(scaled) || !(chol.Cond() < 1/MinPivot) {
+	// By its parts: mat.Cholesky estimates the condition, which takes longer than all else, though the inverse tells it.
+	norm := mat.Norm(scaled, 1)
+	root, ok := lapack64.Potrf(scaled.RawSymmetric())
+	if !ok {
 		return nil, 0, ErrSingular
 	}
-	inv := mat.NewSymDense(k, nil)
-	if err := chol.InverseTo(inv); err != nil {
+	for i := range k {
+		logDet += 2 * math.Log(root.Data[i*root.Stride+i])
+	}
+	if _, ok := lapack64.Potri(root); !ok { // in place: scaled is its inverse now
+		return nil, 0, ErrSingular
+	}
+	inv := scaled
+	if !(norm*mat.Norm(inv, 1) < 1/MinPivot) {
 		return nil, 0, ErrSingular
 	}
 	for i := range k {
@@ -315,7 +324,7 @@ func invertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
 			inv.SetSym(i, j, inv.At(i, j)*scale[i]*scale[j])
 		}
 	}
-	return inv, logDet + chol.LogDet(), nil
+	return inv, logDet, nil
 }
 
 // covariance is the inverse of the normal matrix at the solution.
