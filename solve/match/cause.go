@@ -31,6 +31,10 @@ func likelyCause(x *index.Index, image proof.Detections, hint Hint) string {
 			hint.Scale.Arcseconds(), FinestScale.Arcseconds(), CoarsestScale.Arcseconds())
 	}
 	w, h := sky.Angle(image.Width)*hint.Scale, sky.Angle(image.Height)*hint.Scale
+	if long := max(w, h); long > widestField {
+		return fmt.Sprintf("at its scale it would see %.0f degrees, and lenses for up to %.0f are known; use a longer focal length, or correct the scale",
+			long.Degrees(), widestField.Degrees())
+	}
 	area := w.Degrees() * h.Degrees()
 	field := fmt.Sprintf("a field of %.2f by %.2f degrees", w.Degrees(), h.Degrees())
 	if hint.Near == nil {
@@ -135,6 +139,9 @@ func noMatch(s *Search) *Failure {
 	why := likelyCause(s.index, s.image, s.hint)
 	if why == "" {
 		why = "check focus and exposure, and that the frame shows stars"
+		if s.hint.Scale <= 0 {
+			why = fmt.Sprintf("check focus and exposure, that the frame shows stars, and that the lens sees no more than %.0f degrees", widestField.Degrees())
+		}
 	}
 	return &Failure{Code: "no_match", Message: fmt.Sprintf("%d star-like spots found, but no part of the sky fits them with proof: %s", len(s.image.At), why)}
 }

@@ -404,8 +404,9 @@ func TestFailureNamesTheCause(t *testing.T) {
 		{Hint{Scale: 2.2 * sky.Arcsecond, Near: &pole}, "or turn 15 degrees to the north-east"},
 		{Hint{Scale: 1.5 * sky.Arcsecond}, "about 12 of the bundled stars on average"},
 		{Hint{Scale: 1.5 * sky.Arcsecond, Near: &plane}, "check focus"}, // rich enough there
-		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 400 are searched"},
-		{Hint{}, "check focus"},
+		{Hint{Scale: 0.05 * sky.Arcsecond}, "0.1 to 700 are searched"},
+		{Hint{Scale: 500 * sky.Arcsecond}, "at its scale it would see 167 degrees"},
+		{Hint{}, "that the lens sees no more than 125 degrees"},
 	} {
 		if c.hint.Scale == 0 && (testing.Short() || raceEnabled) {
 			continue

@@ -16,24 +16,24 @@ import (
 // Limits of the pixel scale that the search covers.
 const (
 	FinestScale   = 0.1 * sky.Arcsecond
-	CoarsestScale = 400 * sky.Arcsecond
+	CoarsestScale = 700 * sky.Arcsecond
 )
 
-// Without a hint, scales beyond coarseScale are searched as far as the field is no wider than coarseField: such
-// cameras have small sensors.
-const (
-	coarseScale = 150 * sky.Arcsecond
-	coarseField = 65 * sky.Degree
-)
+// widestField is how wide a field may be (long side, at the scale of its middle). Nearly all of 90 degrees are solved
+// (TestWideLenses), and half of those of 110, whose corners two radial terms no longer describe; lenses for whole skies see more.
+const widestField = 125 * sky.Degree
 
 // coarsestFor is the coarsest scale of an image that is searched without a hint.
 func coarsestFor(image proof.Detections) sky.Angle {
-	return min(max(coarseField/sky.Angle(max(image.Width, image.Height)), coarseScale), CoarsestScale)
+	return min(widestField/sky.Angle(max(image.Width, image.Height)), CoarsestScale)
 }
 
-// finestLowCompleteness is the finest scale at which, without a hint, stars are looked for among many more detections:
-// below it, fields hold too few bundled stars.
-const finestLowCompleteness = 0.5 * sky.Arcsecond
+// Scales between which, without a hint, stars are looked for among many more detections: fields of finer ones hold too few
+// bundled stars, and at coarser ones a pixel holds so much sky that what is detected are stars.
+const (
+	finestLowCompleteness   = 0.5 * sky.Arcsecond
+	coarsestLowCompleteness = 150 * sky.Arcsecond
+)
 
 // hintTolerance is how far a hinted scale may be off: focal lengths in headers
 // are nominal, good to some five percent.
@@ -161,7 +161,7 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case hintedNext:
 		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 1)
 	case allBest:
-		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarseScale.Radians(), lowCompletenessStep, 0)
+		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarsestLowCompleteness.Radians(), lowCompletenessStep, 0)
 	}
 	ranges := straightOnes
 	switch p.lenses {

@@ -15,18 +15,18 @@ type listSpec struct {
 	field         sky.Angle // long side
 	width, height int
 	mirrored      bool
-	centre        *sky.ICRS  // nil: anywhere, evenly over the sky
-	most          int        // catalogue stars detected at most
-	missing       float64    // part of the stars that are not detected, whatever their brightness
-	spurious      float64    // false detections, as a part of the true ones
-	scatter       float64    // magnitudes, between the camera's and the catalogue's
-	distortion    float64    // radial displacement at the corner, as a part of its distance
-	lens          [2]float64 // K1 and K2 of a lens that is not rectilinear
-	shear         float64    // differential refraction and aberration
-	axis          float64    // sigma of the optical axis' place in the image, as a part of its longer side
-	noise         float64    // multiple of the stated centroid errors
-	blur          float64    // pixels, a further error of each star's place, of which its covariance does not know
-	specks        int        // false detections fainter than every star
+	centre        *sky.ICRS                   // nil: anywhere, evenly over the sky
+	most          int                         // catalogue stars detected at most
+	missing       float64                     // part of the stars that are not detected, whatever their brightness
+	spurious      float64                     // false detections, as a part of the true ones
+	scatter       float64                     // magnitudes, between the camera's and the catalogue's
+	distortion    float64                     // radial displacement at the corner, as a part of its distance
+	lens          func(theta float64) float64 // of a lens that is not rectilinear: how far from its axis an angle falls, in units of the focal length
+	shear         float64                     // differential refraction and aberration
+	axis          float64                     // sigma of the optical axis' place in the image, as a part of its longer side
+	noise         float64                     // multiple of the stated centroid errors
+	blur          float64                     // pixels, a further error of each star's place, of which its covariance does not know
+	specks        int                         // false detections fainter than every star
 }
 
 // starList is a made-up detection with its truth.
@@ -52,7 +52,11 @@ func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 	}
 	corner := math.Hypot(float64(f.width), float64(f.height)) / 2 * s.Scale.Radians()
 	s.K1 = f.distortion / sq(corner)
-	s.K1, s.K2 = s.K1+f.lens[0], f.lens[1]
+	radius := sky.Angle(math.Atan(corner) * 1.15)
+	if f.lens != nil {
+		s.Scale = sky.Angle(2 * f.lens(f.field.Radians()/2) / float64(max(f.width, f.height)))
+		radius = min(f.field*0.7, 80*sky.Degree)
+	}
 	if f.axis > 0 {
 		side := f.axis * float64(max(f.width, f.height))
 		s.Axis.X, s.Axis.Y = s.Axis.X+side*rng.NormFloat64(), s.Axis.Y+side*rng.NormFloat64()
@@ -63,9 +67,14 @@ func drawList(rng *rand.Rand, cat starSource, f listSpec) starList {
 		v  float64
 	}
 	var stars []seen
-	radius := sky.Angle(math.Atan(corner) * 1.15)
 	for _, c := range cat.Brightest(s.ICRS(s.Centre()), radius, 3*f.most+200) {
-		p, ok := s.Pixel(s.CameraFromICRS(c.At(s.epoch)))
+		d := s.CameraFromICRS(c.At(s.epoch))
+		p, ok := s.Pixel(d)
+		if f.lens != nil {
+			across := math.Hypot(d.X, d.Y)
+			r := f.lens(math.Atan2(across, d.Z)) / s.Scale.Radians()
+			p = sky.Pixel{X: s.Axis.X + r*d.X/across, Y: s.Axis.Y + r*d.Y/across}
+		}
 		// The star stands where it is, not where the catalogue says.
 		err := PlaceError(c, s.epoch).Radians() / s.Scale.Radians()
 		err = math.Hypot(err, f.blur)
