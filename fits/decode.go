@@ -194,6 +194,11 @@ func (f *Frame) describe(h *header) {
 	o := readOptics(h, f.Width, f.Height)
 	f.PixelUm, f.BinX, f.BinY, f.FocalMm, f.ScaleHint, f.Position = o.pixelUm, o.binX, o.binY, o.focalMm, o.scale, o.position
 	f.Warnings = append(f.Warnings, o.warnings...)
+	stated, warnings := readStated(h, m, f.Position)
+	f.Stated, f.Warnings = stated, append(f.Warnings, warnings...)
+	if m.zone == nil && f.Stated != nil && len(f.Stated.Zones) == 1 {
+		m.zone = &f.Stated.Zones[0]
+	}
 	site, warnings := readSite(h, m)
 	f.Site, f.Weather = site, readWeather(h)
 	f.Warnings = append(f.Warnings, warnings...)

@@ -23,6 +23,7 @@
 //	optics, pointing                        optics.go     8 (hints only)
 //	  of which equinox                      equinox.go    8.3
 //	site                                    site.go       8.4.1
+//	local time, sidereal time, altitude     stated.go     common practice
 //	air at the telescope                    weather.go    common practice
 //	  from coordinates of the Earth         geocentric.go
 //	a frame to bytes                        write.go      3.1, 4.1

@@ -67,6 +67,8 @@ type Frame struct {
 	Mosaic string
 	// Site is the place the header names.
 	Site *sky.Site
+	// Stated is what the header states of local time, sidereal time and altitude; nil when nothing.
+	Stated *sky.Stated
 	// Weather is what the header tells of the air; nil when it tells nothing.
 	Weather *Weather
 	// Instrument and Object are INSTRUME and OBJECT.

@@ -106,10 +106,10 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 	}
 	e := clock.Evidence{
 		Site: s.cfg.Site, Air: s.cfg.Air, At: s.lastRead.mid, Sight: s.lastRead.sight, AnyHour: s.cfg.AnyHour,
-		Header: s.lastRead.header, Against: s.clocks.Against,
+		Header: s.lastRead.header, Stated: s.lastRead.stated, Against: s.clocks.Against,
 	}
 	if s.cfg.Correction.Placed { // whoever corrected the place knows better than headers
-		e.Header = nil
+		e.Header, e.Stated = nil, nil
 	}
 	if a, ok := s.state.(adjusting); ok {
 		e.Turned = a.directions.Turned(s.pole(), s.cfg.Site.South())

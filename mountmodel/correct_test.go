@@ -19,6 +19,7 @@ type mistaken struct {
 	// host, file: the frames arrive, the files are written, by a clock that is right.
 	host, file bool
 	header     *sky.Site
+	stated     *sky.Stated
 	tilt       sky.Vec
 	lens       func(sky.Camera) sky.Camera // what the camera makes of directions; nil: nothing
 }
@@ -29,7 +30,7 @@ func (m *mistaken) shoot(turn sky.Angle) View {
 	m.m.Wait(30*time.Second, m.drive)
 	m.count++
 	s := sightingOf(m.m, fmt.Sprintf("f%03d", m.count), 1)
-	s.Mid, s.Exposure, s.Header = s.Mid.Add(m.ahead), 10*time.Second, m.header
+	s.Mid, s.Exposure, s.Header, s.Stated = s.Mid.Add(m.ahead), 10*time.Second, m.header, m.stated
 	for i := range s.Pairs {
 		if m.lens != nil {
 			s.Pairs[i].Camera = m.lens(s.Pairs[i].Camera)
@@ -83,16 +84,18 @@ func TestMistakesAreNamed(t *testing.T) {
 	flip := func(c *Config) { c.Site.Longitude = -c.Site.Longitude }
 	as := func(*Config) {}
 	header := sky.Site{Latitude: lat, Longitude: lon, ElevationM: 700}
+	mountain := &sky.Stated{Zones: []time.Duration{-7 * time.Hour}}
 	for _, c := range []struct {
 		name   string
 		change func(*Config)
 		put    func(*mistaken)
 		want   clock.Mistake
 	}{
-		{"nothing wrong", as, func(m *mistaken) { m.host, m.file, m.header = true, true, &header }, ""},
+		{"nothing wrong", as, func(m *mistaken) { m.host, m.file, m.header, m.stated = true, true, &header, mountain }, ""},
 		{"longitude without its minus", flip, func(*mistaken) {}, clock.LongitudeSign},
 		{"the same, the clocks agree", flip, func(m *mistaken) { m.host, m.file = true, true }, clock.LongitudeSign},
 		{"the same, in the header it is right", func(c *Config) { flip(c); c.AnyHour = true }, func(m *mistaken) { m.header = &header }, clock.LongitudeSign},
+		{"the same, by the local time in the header", func(c *Config) { flip(c); c.AnyHour = true }, func(m *mistaken) { m.stated = mountain }, clock.LongitudeSign},
 		{"another place in the header", func(c *Config) { c.Site.Longitude = -71 * sky.Degree }, func(m *mistaken) { m.header = &header }, clock.HeaderPlace},
 		{"local time in the headers, as frames arrive", as, func(m *mistaken) { m.ahead, m.host = -7*time.Hour, true }, clock.LocalTime},
 		{"local time in the headers, as files are written", as, func(m *mistaken) { m.ahead, m.file = -7*time.Hour, true }, clock.LocalTime},

@@ -22,7 +22,9 @@ type Sighting struct {
 	Exposure time.Duration
 	Written  time.Time
 	// Header is the place in the frame's header; nil when it names none.
-	Header  *sky.Site
+	Header *sky.Site
+	// Stated is what else the header states of its moment; nil when nothing.
+	Stated  *sky.Stated
 	Refused string // why the frame gives no stars to use, in plain words; empty when it does
 	// RefusedBy is the code of that, and Detected how many stars were detected, for catalogues.
 	RefusedBy string

@@ -194,6 +194,7 @@ type lastRead struct {
 	mid    time.Time
 	sight  sky.ICRS
 	header *sky.Site
+	stated *sky.Stated
 }
 
 // clockWarning tells that the camera's clock and this computer's disagree.

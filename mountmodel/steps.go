@@ -128,7 +128,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 		return f, sighting.reduction.err
 	}
 	f.Stars = f.Observed.Stars
-	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header}
+	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header, sighting.Stated}
 	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {
 		return f, &sky.Refusal{Kind: errThroughGround, Why: sky.Say("through_ground", "by the place and time given it was pointed %s %s", sky.Whole(-alt), errThroughGround)}
 	}

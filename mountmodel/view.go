@@ -207,6 +207,9 @@ func (s *Session) warnings() []axis.Warning {
 			out = append(out, *w)
 		}
 	}
+	if w := s.statedWarning(); w != nil {
+		out = append(out, *w)
+	}
 	// A clock that is told already is that mistake.
 	if s.times.daylight == nil && s.times.stands == nil && s.clocks.Host == "" && s.byAir() != nil {
 		out = append(out, axis.Warning{Code: WarnZenith, Message: "By how the air squeezes the stars in these frames, the zenith stood elsewhere than place and time say: the longitude (east is positive) or the clock is wrong, and the axis is turned about the pole by as much. Set it right before you turn a bolt."})

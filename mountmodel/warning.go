@@ -7,6 +7,7 @@ const (
 	WarnClock       axis.WarningCode = "clock"        // exposure times do not fit the time at which frames arrive
 	WarnFileClock   axis.WarningCode = "file_clock"   // exposure times differ from the files' own by what time zones do
 	WarnDaylight    axis.WarningCode = "daylight"     // by place and time given, the Sun was up
+	WarnStated      axis.WarningCode = "stated"       // the newest frame's header states a local time, sidereal time or altitude that place and time deny
 	WarnZenith      axis.WarningCode = "zenith"       // by the air in the frames, the zenith stood elsewhere than place and time say
 	WarnClockStands axis.WarningCode = "clock_stands" // exposures overlap: the clock that wrote their times stands still
 	WarnPlace       axis.WarningCode = "place"        // by place and time given, a frame was pointed through the ground

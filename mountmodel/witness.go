@@ -30,6 +30,9 @@ func (s *Session) witness() Witness {
 	if h := s.lastRead.header; h != nil && clock.CompareSites(s.cfg.Site, *h, "") == "" {
 		return ByHeaders
 	}
+	if clock.NamesPlace(s.moment(), s.lastRead.stated) {
+		return ByHeaders
+	}
 	if clock.AgreesByAir(s.cfg.Site, s.cfg.Air, s.squeezed()) {
 		return ByAir
 	}
@@ -37,6 +40,24 @@ func (s *Session) witness() Witness {
 		return ByBolts
 	}
 	return ByNothing
+}
+
+// moment is that of the newest frame with stars.
+func (s *Session) moment() clock.Moment {
+	return clock.Moment{Site: s.cfg.Site, Air: s.cfg.Air, At: s.lastRead.mid, Sight: s.lastRead.sight}
+}
+
+// statedWarning tells that the newest frame's header denies place or time; nil where it does not,
+// and where another clock or the person said better.
+func (s *Session) statedWarning() *axis.Warning {
+	if s.lastRead.mid.IsZero() || s.clocks.Host != "" || s.cfg.Correction != (Correction{}) {
+		return nil
+	}
+	message := clock.Disagreement(s.moment(), s.lastRead.stated)
+	if message == "" {
+		return nil
+	}
+	return &axis.Warning{Code: WarnStated, Message: message}
 }
 
 // Saying is the witness in one sentence.

@@ -470,7 +470,11 @@ func (r axisReport) print(w io.Writer, asJSON bool) error {
 			r.statusWords(&b, fmt.Sprintf("the night from %s", n.Since.UTC().Format(nightFormat)), n.Status)
 		}
 	} else {
-		r.statusWords(&b, fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees()), *v.Measured)
+		head := fmt.Sprintf("measured over %.1f degrees of turn", v.Turn.Degrees())
+		if v.Confirmed == mountmodel.ByNothing {
+			head += ", if place and clock are right"
+		}
+		r.statusWords(&b, head, *v.Measured)
 		fmt.Fprintf(&b, "    %s\n", allowedWords(*v.Measured, v.PoleKind))
 		if v.Bodies > 1 {
 			fmt.Fprintf(&b, "    %s\n", flexureWords(v))

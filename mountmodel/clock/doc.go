@@ -12,5 +12,6 @@
 //	monitor.go  the clocks of frames as they come in ([Monitor])
 //	night.go    stars by day, exposures at once
 //	squeeze.go  where the zenith stood, by the air in the frames
+//	stated.go   what headers state of local time, sidereal time and altitude ([Disagreement])
 //	suggest.go  the likeliest mistake, and the value without it ([Suggest])
 package clock

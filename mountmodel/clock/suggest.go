@@ -38,6 +38,8 @@ type Evidence struct {
 	Sight   sky.ICRS  // where it looked; zero when unknown
 	AnyHour bool      // a simulated sky, which shows stars by day too
 	Header  *sky.Site // the place in its header; nil when there is none
+	// Stated is what else its header states of its moment; nil when nothing.
+	Stated *sky.Stated
 	// Against are the times in the frames against other clocks.
 	Against Against
 	// Turned is by how much the bolts say that the sky is taken to stand too far west:
@@ -55,7 +57,19 @@ type Against struct{ File, Host Comparison }
 // another place in their headers, bolts that move the axis into a direction into which
 // they cannot. It is false where nothing speaks against them, or no mistake explains it.
 // A comparison with another clock weighs most; where a clock agrees, the place is wrong.
+//
+// What headers state of local time, sidereal time and altitude counts as long as some mistake
+// explains it: a program may have a wrong place of its own.
 func Suggest(e Evidence) (Suggestion, bool) {
+	s, ok := e.suggest()
+	if !ok && e.Stated != nil {
+		e.Stated = nil
+		return e.suggest()
+	}
+	return s, ok
+}
+
+func (e Evidence) suggest() (Suggestion, bool) {
 	here := Suggestion{Site: e.Site}
 	host := e.Against.Host.Kind == Zone || e.Against.Host.Kind == Summer || e.Against.Host.Kind == Off && e.Against.Host.Offset.Abs() > slack
 	// Where the clock of this computer agrees, it is the files' own way of keeping time.
@@ -101,6 +115,9 @@ func (e Evidence) mistakes(host, file, impossible bool) (out []Suggestion) {
 		return out
 	}
 	local := time.Duration(math.Round(e.Site.Longitude.Signed().Hours())) * time.Hour
+	if ahead := e.bySidereal(); ahead != 0 && (ahead-local).Abs() <= zoneStray {
+		out = append(out, Suggestion{LocalTime, e.Site, ahead})
+	}
 	if local != 0 {
 		out = append(out, Suggestion{LocalTime, e.Site, local}, Suggestion{LocalTime, e.Site, -local})
 	}
@@ -149,6 +166,9 @@ func (e Evidence) possible(s Suggestion) bool {
 			return false
 		}
 	}
+	if !e.stated(s, at) {
+		return false
+	}
 	// The sky is taken to stand farther west by what the longitude is too far east and
 	// the clock ahead.
 	west := e.Site.Longitude - s.Site.Longitude + skyTurn(s.Ahead)
@@ -159,6 +179,33 @@ func (e Evidence) possible(s Suggestion) bool {
 		}
 	}
 	return e.Turned == nil || likely > leastLikely
+}
+
+// bySidereal is by how much the time is ahead where the sidereal time in the header is right, to
+// the quarter of an hour; 0 where none is stated.
+func (e Evidence) bySidereal() time.Duration {
+	if e.Stated == nil {
+		return 0
+	}
+	o, err := observed.NewObserver(e.Site, e.Air, e.At, 0)
+	if err != nil {
+		return 0
+	}
+	off, _ := siderealOff(o, e.Stated)
+	return time.Duration(-off.Hours() * float64(time.Hour)).Round(15 * time.Minute)
+}
+
+// stated tells whether what the header states can be so at a place and time. Local time may have
+// been right where UTC is not.
+func (e Evidence) stated(s Suggestion, at time.Time) bool {
+	if e.Stated == nil {
+		return true
+	}
+	rest := *e.Stated
+	if zoneInUse(rest.Zones, s.Site.Longitude.Signed(), s.Ahead) {
+		rest.Zones = nil
+	}
+	return Disagreement(Moment{s.Site, e.Air, at, e.Sight}, &rest) == ""
 }
 
 const (

@@ -9,7 +9,7 @@
 //	attitude.go  [Attitude] from pairs of directions, with covariance
 //	turn.go      which turn is told, of likelihoods by degree
 //	hour.go      hour angle and declination to [Local]
-//	site.go      [Site], [Air]
+//	site.go      [Site], [Air]; stated.go: what headers state of them
 //	words.go     angles as people read them
 //	written.go   angles as people write them
 //	saying.go    sentences with a code, for any language

@@ -137,7 +137,7 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 		o.Refuse(FileProblem(path, err))
 		return o
 	}
-	o.Sighting.Mid, o.Sighting.Exposure, o.Sighting.Header = frame.Mid, frame.Exposure, frame.Site
+	o.Sighting.Mid, o.Sighting.Exposure, o.Sighting.Header, o.Sighting.Stated = frame.Mid, frame.Exposure, frame.Site, frame.Stated
 	o.Solution, err = p.solve(ctx, frame)
 	if err != nil {
 		p.failed++
