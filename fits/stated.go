@@ -102,7 +102,7 @@ func readSidereal(h *header) *sky.Angle {
 	for _, pair := range [][2]string{{"HA", "RA"}, {"OBJCTHA", "OBJCTRA"}} {
 		ha, hours, ok := angle(h, pair[0])
 		ra, raHours, okRA := angle(h, pair[1])
-		if ok && okRA && hours && ha != 0 && math.Abs(ha) < 24 {
+		if ok && okRA && hours && ha != 0 && math.Abs(ha) < 24 && math.Abs(ra) <= 360 {
 			return new((hoursIf(true, ha) + hoursIf(raHours, ra)).Positive())
 		}
 	}
