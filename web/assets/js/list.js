@@ -7,13 +7,17 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
 
+// What asks for more frames, which nobody takes while the mount is being set up.
+const ofTurns = new Set(["two_frames", "little_turn"]);
+
 /**
  * @param {HTMLElement} root
  * @param {State} state
+ * @param {boolean} working the mount is set up
  */
-export function renderWarnings(root, state) {
+export function renderWarnings(root, state, working) {
   // The Sun comes first. What is wrong with the newest frame stands beside its picture.
-  const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message);
+  const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message && (working || !ofTurns.has(w.code)));
   const sun = state.source.kind === "rehearsal" ? undefined : state.sun; // a rehearsal's sky is made up
   if (sun?.near_frame) list.unshift({ code: "sun_near", message: words.sun.near });
   else if (sun?.up) list.push({ code: "sun_up", message: words.sun.up });

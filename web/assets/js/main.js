@@ -172,7 +172,7 @@ function renderAll() {
   if (!state) return;
   document.body.dataset.phase = begun ? state.phase : "";
   const working = document.body.dataset.view === "work";
-  renderWarnings(byId("warnings"), state);
+  renderWarnings(byId("warnings"), state, working);
   renderList(byId("list"), state, operate);
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
