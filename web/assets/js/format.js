@@ -79,16 +79,19 @@ export function turn(deg) {
   return `${deg > 0 ? "+" : deg < 0 ? "−" : ""}${fixed(Math.abs(deg), 1)}°`;
 }
 
+// Languages that do not write the international signs of seconds, minutes and hours after a number in a sentence.
+const [second, minute, hour] = (/** @type {Record<string, string[]>} */ ({ ja: ["秒", "分", "時間"], zh: [" 秒", " 分钟", " 小时"] }))[language] ?? [" s", " min", " h"];
+
 /**
  * An age: seconds, then minutes, then hours.
  * @param {number} ms
  */
 export function age(ms) {
   const s = Math.max(0, Math.round(ms / 1000));
-  if (s < 100) return `${s} s`;
+  if (s < 100) return s + second;
   const m = Math.floor(s / 60);
-  if (m < 100) return `${m} min`;
-  return `${Math.floor(m / 60)} h`;
+  if (m < 100) return m + minute;
+  return Math.floor(m / 60) + hour;
 }
 
 /**

@@ -42,7 +42,7 @@ export function sentence(state, trust) {
   const m = code === "bolt" && state ? turning(state) : null;
   if (m && state) {
     const wrong = state.wrong_way ? ` ${words.wrongWay(angle(state.wrong_way.worse_arcmin))}` : "";
-    return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}.${wrong}`;
+    return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}${words.stop}${wrong}`;
   }
   const { head, line } = say(state, code);
   return line ? `${head}${head && !/[.!?。！？…]$/.test(head) ? words.stop : ""} ${line}`.trim() : head;
