@@ -63,7 +63,8 @@ func TestReportOfANight(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, words := range []string{sky.AngleWords(sky.Angle(got.Last.TotalArcmin) * sky.Arcminute), "started over", got.Unsolved[0].Message[:10], "<circle"} {
+	primes := strings.NewReplacer("'", "′", `"`, "″") // the page writes those
+	for _, words := range []string{primes.Replace(sky.AngleWords(sky.Angle(got.Last.TotalArcmin) * sky.Arcminute)), "started over", got.Unsolved[0].Message[:10], "<circle"} {
 		if !strings.Contains(html.UnescapeString(string(page)), words) {
 			t.Errorf("the page does not hold %q", words)
 		}

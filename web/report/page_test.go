@@ -78,7 +78,7 @@ func TestPage(t *testing.T) {
 			t.Errorf("it loads %s", m[1])
 		}
 	}
-	for _, want := range []string{"Night of 24 November 2026", `/nights/<b>"tonight"</b>`, "within the tolerance of 1.0'", "bolts locked", "4 stars, needs", "tolerance", "UTC", "1°", "1'", "20\"", "too far west", "18:00"} {
+	for _, want := range []string{"Night of 24 November 2026", `/nights/<b>"tonight"</b>`, "within the tolerance of 1.0′", "bolts locked", "4 stars, needs", "tolerance", "UTC", "1°", "1′", "20″", "too far west", "18:00"} {
 		if !strings.Contains(words.String(), want) {
 			t.Errorf("it does not say %q", want)
 		}

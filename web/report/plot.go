@@ -13,11 +13,11 @@ import (
 
 // Measures of the plot, in units of its own.
 const (
-	plotWidth, plotHeight = 720.0, 330.0
+	plotWidth, plotHeight = 720.0, 344.0
 	plotLeft, plotRight   = 58.0, 12.0
-	plotTop, plotBottom   = 34.0, 46.0
-	// tickApart is the least distance between two labels of the upright scale: a line of its type.
-	tickApart = 20.0
+	plotTop, plotBottom   = 38.0, 56.0
+	// tickApart is the least distance between two labels of the upright scale: a line of its type on a phone.
+	tickApart = 27.0
 	// mostTimes bounds the labels of the time.
 	mostTimes = 8
 )
@@ -83,8 +83,8 @@ func (s scale) distances() []tick {
 		sign   string
 		steps  []float64
 	}{
-		{1, "\"", []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30}},
-		{60, "'", []float64{1, 2, 5, 10, 20, 30}},
+		{1, "″", []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30}},
+		{60, "′", []float64{1, 2, 5, 10, 20, 30}},
 		{3600, "°", []float64{1, 2, 5, 10, 20, 45, 90}},
 	} {
 		for _, step := range unit.steps {
@@ -138,13 +138,12 @@ func plot(r *Report, in words) *html.Node {
 		add(svg, line("grid", plotLeft, t.at, right, t.at), text("end", plotLeft-6, t.at+4.5, in.comma(t.label)))
 	}
 	for _, t := range s.times() {
-		add(svg, line("mark", t.at, bottom, t.at, bottom+5), text("middle", t.at, bottom+20, t.label))
+		add(svg, line("mark", t.at, bottom, t.at, bottom+5), text("middle", t.at, bottom+23, t.label))
 	}
 	add(svg, line("frame", plotLeft, plotTop, plotLeft, bottom), line("frame", plotLeft, bottom, right, bottom),
-		text("", 2, 14, in.say("from_pole")), text("end", right, plotHeight-6, "UTC"))
+		text("", 2, 20, in.say("from_pole")), text("end", right, plotHeight-6, "UTC"))
 	if tolerance > 0 {
-		y := s.y(tolerance)
-		add(svg, line("tolerance", plotLeft, y, right, y), text("end strong", right, y-5, in.say("tolerance")))
+		add(svg, line("tolerance", plotLeft, s.y(tolerance), right, s.y(tolerance)))
 	}
 	for i, e := range r.Events {
 		at, err := time.Parse(time.RFC3339, e.TimeUTC)
@@ -157,6 +156,9 @@ func plot(r *Report, in words) *html.Node {
 		x := s.x(p.at)
 		add(svg, line("sigma", x, s.y(p.total-p.sigma), x, s.y(p.total+p.sigma)),
 			element("circle", attr{"cx", px(x), "cy", px(s.y(p.total)), "r", "3"}))
+	}
+	if tolerance > 0 { // over the points
+		add(svg, text("end strong", right, s.y(tolerance)-6, in.say("tolerance")))
 	}
 	caption := in.say("caption")
 	if len(r.Events) > 0 {

@@ -91,8 +91,12 @@ func (w words) known(arcsec web.Number) string {
 	return w.comma(sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond))
 }
 
+// primes are the signs of minutes and seconds of arc, as on the page.
+var primes = strings.NewReplacer("'", "′", "\"", "″")
+
 // comma writes decimals as the language does.
 func (w words) comma(number string) string {
+	number = primes.Replace(number)
 	if slices.Contains([]string{"de", "fr", "es", "it"}, w.language) {
 		return strings.ReplaceAll(number, ".", ",")
 	}

@@ -84,9 +84,9 @@ func TestPageInEveryLanguage(t *testing.T) {
 		if strings.Contains(words.String(), "%!") {
 			t.Errorf("%s: %s", l, words.String())
 		}
-		want := []string{"46.320", `12.5"`, "2.4'", "0.50"}
+		want := []string{"46.320", "12.5″", "2.4′", "0.50"}
 		if slices.Contains([]string{"de", "fr", "es", "it"}, l) {
-			want = []string{"46,320", `12,5"`, "2,4'", "0,50"}
+			want = []string{"46,320", "12,5″", "2,4′", "0,50"}
 		}
 		for _, number := range want {
 			if !strings.Contains(words.String(), number) {
