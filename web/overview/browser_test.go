@@ -53,7 +53,7 @@ func TestOverviewPage(t *testing.T) {
 	p := browsertest.NewPage(t, browser)
 	for _, screen := range []browsertest.Screen{browsertest.Phone, browsertest.Landscape, browsertest.Laptop, {Name: "narrowest", Width: 320, Height: 568, Mobile: true}} {
 		p.Do(screen.Size(), chromedp.Navigate(addr))
-		p.Says("5 piers: 1 with an alarm, 1 not running, 1 outside the tolerance")
+		p.Says("5 piers: 1 with an alarm, 1 not running, 2 outside the tolerance")
 		if order := browsertest.Eval[[]string](p, `[...document.querySelectorAll("#rows tr")].map(r => r.cells[0].innerText)`); order[0] != "ridge" || order[1] != "barn" || order[2] != "east-dome" {
 			t.Errorf("%s: in the order %q", screen.Name, order)
 		}
@@ -95,7 +95,7 @@ func TestOverviewPage(t *testing.T) {
 	p.Do(chromedp.Reload())
 	// What changes comes by itself.
 	s.HeardStatus("barn", mqtt.Status{Online: true})
-	p.Says("5 piers: 1 with an alarm, 0 not running, 1 outside the tolerance")
+	p.Says("5 piers: 1 with an alarm, 2 outside the tolerance")
 	s.Connected(false)
 	s.HeardStatus("barn", mqtt.Status{Online: false})
 	p.Says("The broker cannot be heard")

@@ -1,6 +1,6 @@
 // All piers on one page: asks for what changed, and waits for it.
 
-import { alarmText, decimal, inEnglish, words } from "/overview-words.js";
+import { alarmText, decimal, inEnglish, primes, words } from "/overview-words.js";
 
 /** @typedef {{pier: string, online: boolean, last_frame_ms?: number, last_solved: boolean, phase: string, do: string, tolerance_arcmin: number|null, within: boolean, doubt: boolean, offset?: {total_arcmin: number|null}, uncertainty?: {alt_arcsec: number|null, az_arcsec: number|null}, trend_arcmin_week: number|null, nights_arcmin: (number|null)[], alarms?: {code: string, message: string}[]}} Row */
 
@@ -89,9 +89,8 @@ function draw(r) {
     lines.set(r.pier, line);
   }
   line.dataset.need = needOf(r);
-  const [name, state, offset, nights] = line.cells;
+  const [name, , offset, nights] = line.cells;
   fill(name, r.pier);
-  fill(state, stateOf(r), r.alarms?.length ? r.alarms.map(alarmText).join(" ") : inEnglish ? r.do : "");
   const total = r.offset?.total_arcmin;
   const u = r.uncertainty;
   const known = u && u.alt_arcsec !== null && u.az_arcsec !== null ? words.known(`${Math.max(u.alt_arcsec, u.az_arcsec).toFixed(0)}″`) : "";
@@ -105,14 +104,21 @@ function draw(r) {
 function ages(r, line) {
   const old = r.last_frame_ms ? Date.now() + behindMs - r.last_frame_ms : null;
   fill(line.cells[4], old === null ? words.noFrame : age(old), old !== null && !r.last_solved ? words.unsolved : "");
-  line.toggleAttribute("data-stale", old !== null && old > staleMs);
+  const stale = old !== null && old > staleMs;
+  line.toggleAttribute("data-stale", stale);
+  // What to do holds for numbers of now only.
+  const todo = inEnglish && r.online && !stale ? r.do : "";
+  fill(line.cells[1], stateOf(r), primes(r.alarms?.length ? r.alarms.map(alarmText).join(" ") : todo));
 }
 
 function arrange() {
   const all = [...rows.values()].sort((a, b) => order.indexOf(needOf(a)) - order.indexOf(needOf(b)) || a.pier.localeCompare(b.pier, undefined, { numeric: true }));
   body.replaceChildren(...all.map((r) => /** @type {Node} */ (lines.get(r.pier))));
-  const count = (/** @type {string} */ n) => all.filter((r) => needOf(r) === n).length;
-  summary.textContent = words.summary(all.length, count(need.alarm), count(need.away), count(need.off));
+  const w = words.count;
+  /** @type {[(n: number) => string, number][]} */
+  const counts = [[w.alarm, all.filter((r) => r.alarms?.length).length], [w.away, all.filter((r) => !r.online).length], [w.off, all.filter((r) => r.online && r.offset && !r.within).length]];
+  const said = counts.filter(([, n]) => n > 0).map(([say, n]) => say(n)).join(words.signs[1]);
+  summary.textContent = words.piers(all.length) + (said && words.signs[0] + said);
 }
 
 async function listen() {
