@@ -103,7 +103,7 @@ func TestReportTellsHabits(t *testing.T) {
 	if status != exitDone {
 		t.Fatal(stderr)
 	}
-	for _, words := range []string{"The mount&#39;s habits", fmt.Sprintf("%.1f&#34; either way", p.AmplitudeArcsec), "<polyline", "What bends over the sky"} {
+	for _, words := range []string{"The mount&#39;s habits", fmt.Sprintf("%.1f″ either way", p.AmplitudeArcsec), "<polyline", "What bends over the sky"} {
 		if !strings.Contains(page, words) {
 			t.Errorf("the page does not say %q", words)
 		}
