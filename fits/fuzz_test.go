@@ -32,6 +32,7 @@ func seeds(f *testing.F) {
 	for _, name := range []string{"u1_r_0", "i2_r_1", "i4_r_2", "i2_g1_3", "i4_g2_4", "i2_h_0", "i4_h_2", "f4_r_1_2", "f8_g2_2_0", "f4_h_no_0", "f8_g1_lossless_0", "smooth_i2", "gzipped_tiles", "uncompressed_tiles", "nocompress_f4", "scale_for_all", "pointers_of_64_bits", "heap_behind_gap", "blank"} {
 		f.Add(files[name+".fits.fz"])
 	}
+	f.Add(small("DATE-OBS= '2026-03-07T10:52:59'", "EXPTIME = 1e1", "DATE-LOC= '2026-03-07T03:53:00'", "UTCOFFSE= -7", "OBJCTRA = '23 30 00'", "OBJCTDEC= '10 00 00'", "OBJCTHA = '01 00 00'", "OBJCTALT= '53 15 00'", "AIRMASS = 1.25"))
 	f.Add(small("BAYERPAT= 'RGGB'", "DATE-OBS= '2026-03-07T10:52:59.500-0700'", "EXPTIME = 1e1", "SITELAT = '31 30 00 N'", "SITELONG= 110.5", "LST-OBS = '07:37:34'"))
 	f.Add(frame16(16, 9, make([]int16, 144), "BAYERPAT= 'GBRG'", "BSCALE  = -1e300", "BZERO   = 1E308", "BLANK   = 0"))
 	f.Add(build(layoutCards("-32", "3", "3", "4", "2"), make([]byte, 96)))

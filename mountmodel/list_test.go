@@ -3,6 +3,7 @@ package mountmodel
 import (
 	"errors"
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -72,5 +73,33 @@ func TestMeasureSaysWhyNot(t *testing.T) {
 	}
 	if _, err := Measure(d.cfg, list[:1], 0); !errors.Is(err, axis.ErrFewFrames) {
 		t.Errorf("one frame: %v", err)
+	}
+}
+
+// A minute of the clock turns the offset about the pole by the 15.041 arcmin that the Earth turns in it (2 pi a sidereal day
+// of 86164.1 s: IERS Conventions 2010, section 5.4.4): 15.75 arcsec for each degree of offset, with the refraction of the wrong
+// altitudes beside it, half an arcsecond (as clock says: 45 arcsec an hour above 35 degrees). With half the offset it is half.
+func TestClockMinute(t *testing.T) {
+	for _, offset := range []sky.Angle{0, 40 * sky.Arcminute, 80 * sky.Arcminute} {
+		d := newDesk(t, 77, 44*sky.Degree, 20*sky.Degree, nil)
+		d.m.TurnBolts(0, offset-d.offsetNow(), sky.Vec{})
+		var list []Sighting
+		for _, turn := range []sky.Angle{0, 40, -60} {
+			d.m.Theta += turn * sky.Degree
+			d.m.Wait(30*time.Second, true)
+			list = append(list, sightingOf(d.m, fmt.Sprint(len(list)), 1))
+		}
+		v, err := Measure(d.cfg, list, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, ok := ClockMinute(d.cfg, list, 0, v.Measured.Axis)
+		want := v.Measured.Offset.Total.Degrees() * 15.75
+		if !ok || math.Abs(got.Arcseconds()-want) > 0.75 {
+			t.Errorf("%.1f arcmin off the pole a minute moves the axis by %.2f arcsec, want %.2f", v.Measured.Offset.Total.Arcminutes(), got.Arcseconds(), want)
+		}
+		if _, ok := ClockMinute(d.cfg, list[:1], 0, v.Measured.Axis); ok {
+			t.Error("one frame tells what a minute does")
+		}
 	}
 }
