@@ -191,7 +191,7 @@ func (g *component) observe(m movement, then func(bite [boltCount]float64)) floa
 	var gain, rows [2]boltVector
 	var miss [2]float64
 	var total [2][2]float64
-	x := start(prior, m)
+	x := prior.x
 	for range boltRounds {
 		rows = [2]boltVector{}
 		for i := range 2 {
@@ -246,27 +246,12 @@ func (g *component) observe(m movement, then func(bite [boltCount]float64)) floa
 	return density2(miss, total)
 }
 
-// start is where the iteration starts: at the prior, but a turn of which
-// nothing was reported starts at what the expected answer makes of the movement.
-func start(prior component, m movement) boltVector {
-	x := prior.x
-	for bolt := range boltCount {
-		if prior.cov[atBite+bolt][atBite+bolt] == square(unreportedSpread) && x[atBite+bolt] == 0 {
-			own := x[bolt*perBolt+bolt]
-			x[atBite+bolt] = m.By[bolt] / own
-		}
-	}
-	return x
-}
-
-// bound keeps backlash and gap possible: the backlash is not negative, and known no
-// better than leastBacklash; the gap lies within it.
+// bound keeps the backlash possible: it is not negative.
 func (g *component) bound(bolt int) {
 	k := bolt * perBolt
 	var backlash boltVector
 	backlash[k+atBacklash] = 1
 	g.above(backlash, 0)
-	g.cov[k+atBacklash][k+atBacklash] += square(leastBacklash)
 }
 
 // density2 is the density of a Gaussian of two components.

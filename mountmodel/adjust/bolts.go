@@ -144,9 +144,6 @@ const (
 	// an uncertain turn is settled to a percent in three.
 	boltRounds = 4
 
-	// leastBacklash keeps a variance from vanishing: no bolt is known better.
-	leastBacklash = 1e-3
-
 	// learntPart is the relative uncertainty of the answer from which the
 	// instruction speaks in turns, learntSense the probability of its sense.
 	learntPart  = 0.25

@@ -16,12 +16,8 @@ const (
 	// is left. Found best by TestBoltsSettleInFewerMoves.
 	undershootSigmas = 1.0
 
-	// mostUndershoot bounds that, as a part of the way.
-	mostUndershoot = 0.5
-
-	// nearBolt is the part of the tolerance up to which a bolt is left alone,
-	// and up to which an expected error needs no aiming short: two bolts within
-	// a third each leave half of the tolerance.
+	// nearBolt is the part of the tolerance up to which a bolt is left alone: two
+	// bolts within a third each leave half of the tolerance.
 	nearBolt = 1.0 / 3
 )
 
@@ -85,9 +81,7 @@ func (g *component) move(bolt int, want, near float64) (BoltMove, bool) {
 	expected := func(want float64) float64 { // error of the stroke, turns
 		return math.Sqrt(square(want)*g.cov[k+bolt][k+bolt]/square(own) + square(turnError*(want+idle)) + max(0, idleVariance))
 	}
-	if e := expected(want); e*math.Abs(own) > near {
-		want -= math.Copysign(min(undershootSigmas*e, mostUndershoot*math.Abs(want)), want)
-	}
+	want -= math.Copysign(min(undershootSigmas*expected(want), math.Abs(want)), want)
 	name := AzimuthBolt
 	if bolt == altitudeAt {
 		name = AltitudeBolt
