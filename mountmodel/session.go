@@ -26,7 +26,6 @@ type Session struct {
 	list      bool // frames of a list: the measurement ends only when told; no counting, no judging
 	replaying bool // the view is made when asked for
 	history   []entry
-	sequence  int
 	kept      *adjust.Bolts // learnt before starting over; nil when nothing was
 	choice    *Choice       // the last one, until another frame comes
 	present
@@ -87,7 +86,6 @@ func newSession(cfg Config, list bool) (*Session, error) {
 }
 
 func (s *Session) reset() {
-	s.sequence++
 	s.present = present{state: waiting{}, known: s.kept}
 	for _, k := range []observed.PoleKind{observed.Refracted, observed.True} {
 		s.poles[k] = observed.Pole(s.cfg.Site, s.cfg.Air, k)
@@ -170,7 +168,6 @@ func (s *Session) Do(now time.Time, event Event) error {
 		return err
 	}
 	if event != StartOver {
-		next.sequence++
 		next.history = append(slices.Clip(next.history), entry{now: now, event: event})
 	}
 	next.finish()
@@ -185,7 +182,6 @@ func (s *Session) Take(now time.Time, sighting Sighting) {
 		return
 	}
 	next := *s
-	next.sequence++
 	next.choice = nil
 	e := entry{now: now, sighting: &sighting}
 	e.role = next.take(now, &sighting, roleOpen)
@@ -305,7 +301,6 @@ func (s *Session) Turned(now time.Time, bolt adjust.Bolt, turns float64) error {
 	if err := next.fire(strokeReported, &input{now: now, stroke: stroke}); err != nil {
 		return err
 	}
-	next.sequence++
 	next.finish()
 	next.history = append(slices.Clip(s.history), entry{now: now, stroke: &stroke})
 	*s = next

@@ -250,9 +250,6 @@ func TestSessionReconfigure(t *testing.T) {
 	if d := v.Now.Offset.Alt - was.Now.Offset.Alt - (lift - 44*sky.Degree); d.Abs() > simmount.ExactAxis {
 		t.Errorf("offset from the true pole is off by %g arcsec", d.Arcseconds())
 	}
-	if v.Sequence <= was.Sequence || !v.LastHeard.Equal(was.LastHeard) {
-		t.Error("sequence or time of the last frame went back")
-	}
 
 	// A tolerance that the measurement would not have met, and a site a degree
 	// away: same roles.

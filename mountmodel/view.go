@@ -2,7 +2,6 @@ package mountmodel
 
 import (
 	"slices"
-	"time"
 
 	"polard/mountmodel/adjust"
 	"polard/mountmodel/axis"
@@ -15,7 +14,6 @@ import (
 // View is everything a page shows, at one moment. It shares nothing with the
 // session and never changes.
 type View struct {
-	Sequence    int    // grows with every change of the session
 	Phase       Phase  // where the session stands
 	Instruction string // what to do now: one plain sentence
 	Details     []string
@@ -55,11 +53,9 @@ type View struct {
 	Confirmed  Witness    // what in the frames speaks for place and clock
 	Correction Correction // what was put right
 
-	Proof     *tracking.Proof // of the confirmed axis by the drift of the sky; nil before one was begun
-	Free      bool            // the rig is moved by other means than two bolts: a star is to be put on a mark
-	Habits    Habits          // of the mount, by ordinary exposures
-	LastMid   time.Time       // middle of the newest exposure taken in; zero before the first
-	LastHeard time.Time       // when the newest frame, solved or not, reached the session
+	Proof  *tracking.Proof // of the confirmed axis by the drift of the sky; nil before one was begun
+	Free   bool            // the rig is moved by other means than two bolts: a star is to be put on a mark
+	Habits Habits          // of the mount, by ordinary exposures
 }
 
 // copied is the view for a caller, who may change it.
@@ -85,7 +81,6 @@ func copyOf[T any](p *T) *T {
 func (s *Session) makeView() View {
 	m, phase := s.state.running(), s.Phase()
 	v := View{
-		Sequence:  s.sequence,
 		Phase:     phase,
 		Site:      s.cfg.Site,
 		Air:       s.cfg.Air,
@@ -93,8 +88,6 @@ func (s *Session) makeView() View {
 		Pole:      s.pole(),
 		Tolerance: s.cfg.Tolerance,
 		Frames:    m.Reports(),
-		LastMid:   s.lastMid,
-		LastHeard: s.lastHeard,
 		Doubt:     !s.trusted(),
 		Choice:    s.choice,
 		Warnings:  s.warnings(),

@@ -37,7 +37,6 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		Move:   axis.Correction(line, pole),
 	}
 	v := mountmodel.View{
-		Sequence:  7,
 		Phase:     phase,
 		Site:      site,
 		Air:       air,
@@ -50,8 +49,6 @@ func viewOf(site sky.Site, phase mountmodel.Phase, az, alt sky.Angle) mountmodel
 		Turn:      62 * sky.Degree,
 		Chi2:      3.4,
 		Dof:       3,
-		LastMid:   testNight,
-		LastHeard: testNight.Add(4 * time.Second),
 	}
 	if phase == mountmodel.Adjusting && !v.Within {
 		if v.Turning = adjust.AltitudeBolt; mountmodel.OnSky(st.Move, adjust.AzimuthBolt, pole) > mountmodel.OnSky(st.Move, adjust.AltitudeBolt, pole) {

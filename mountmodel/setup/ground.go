@@ -49,9 +49,6 @@ type Coupling struct {
 	// AcrossPerAltitude is how far the axis goes sideways on the sky, east
 	// positive, for each unit that the altitude bolt raises it.
 	AcrossPerAltitude float64
-	// AzimuthPerAltitude is the same as a change of azimuth, which grows from
-	// north through east.
-	AzimuthPerAltitude float64
 	// ScaleError is how far the latitude scale misleads: the altitude of the axis
 	// minus what the scale reads, before anything is measured.
 	ScaleError sky.Angle
@@ -105,13 +102,11 @@ func boltCoupling(site sky.Site, lean, towards sky.Angle) (Coupling, error) {
 	if !(perAltitude > 0) {
 		return Coupling{}, ErrNoAzimuthBolt
 	}
-	sideways := r3.Dot(raised, across) / perAltitude
 	// The scale reads the angle between the axis and the base's plane.
 	onScale := sky.Asin(r3.Dot(axis, upright))
 	return Coupling{
 		AltitudePerAzimuth: r3.Dot(turned, raise),
-		AcrossPerAltitude:  side * sideways,
-		AzimuthPerAltitude: sideways / lat.Cos(),
+		AcrossPerAltitude:  side * r3.Dot(raised, across) / perAltitude,
 		ScaleError:         lat - onScale,
 	}, nil
 }

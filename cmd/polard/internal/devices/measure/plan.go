@@ -119,8 +119,8 @@ func (s Stop) alone() bool { return len(s.Moves) == 1 && s.Moves[0].Axis == Righ
 
 // Plan says what will move. It is good for a few minutes and for the place from which it was made.
 type Plan struct {
-	Mount, Camera string
-	Made          time.Time
+	Mount string
+	Made  time.Time
 	// By is the turn from each of the first stops to the next, west positive, and First how many of them
 	// there are; further ones are those of a thorough measurement.
 	By    sky.Angle

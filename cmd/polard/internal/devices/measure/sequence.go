@@ -195,7 +195,7 @@ func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
 		now, s.RA, s.Dec, s.J2000 = q.At, w.observer.LocalSidereal()-stands.Hour, stands.Dec, false
 	}
 	p, err := propose(w, m.opt.Limits, q, s, now)
-	p.Mount, p.Camera = m.mount.Name(), m.camera.Name()
+	p.Mount = m.mount.Name()
 	return p, err
 }
 
