@@ -70,6 +70,15 @@ func testZoom(t *testing.T, p *browsertest.Page) {
 	p.Inspect("zoomed-phone")
 }
 
+// behindBars is what has the focus while the buttons that stay at the bottom, or the age on top, cover some of it (WCAG
+// 2.2, success criterion 2.4.12).
+const behindBars = `(e => {
+	if (e === document.body || e.closest("#does, #frame-age, .bar")) return "";
+	const at = e.getBoundingClientRect(), does = document.getElementById("does").getBoundingClientRect(), age = document.getElementById("frame-age").getBoundingClientRect();
+	const beside = at.left >= does.right || at.right <= does.left || at.height > does.top - age.bottom;
+	return !beside && at.bottom > does.top + 1 && at.top < does.bottom || at.top < age.bottom - 1 && at.bottom > age.top ? e.outerHTML.slice(0, 100) : "";
+})(document.activeElement)`
+
 // The whole set-up without a mouse: tab from the heading to the button, press it. The
 // camera runs already; the page begins with the set-up all the same.
 func testKeyboard(t *testing.T, p *browsertest.Page) {
@@ -86,6 +95,9 @@ func testKeyboard(t *testing.T, p *browsertest.Page) {
 				t.Fatalf("%s: no way to the button by the tab key", step.key)
 			}
 			p.Do(chromedp.KeyEvent("\t"))
+			if hidden := browsertest.Eval[string](p, behindBars); hidden != "" {
+				t.Errorf("%s: what has the focus lies behind a bar: %s", step.key, hidden)
+			}
 			if !browsertest.Eval[bool](p, `document.activeElement === document.body || (e => { const s = getComputedStyle(e); return s.outlineStyle !== "none" || e.closest(".drawing") !== null; })(document.activeElement)`) {
 				t.Errorf("%s: where the focus is cannot be seen: %s", step.key, browsertest.Eval[string](p, `document.activeElement.outerHTML.slice(0, 100)`))
 			}

@@ -2,11 +2,12 @@
 
 import { byId } from "./dom.js";
 
+// What stays in sight above is measured by what begins below it: its own place changes as the page is scrolled.
 export function measureHeights() {
-  const root = document.documentElement.style, frameAge = byId("frame-age");
+  const root = document.documentElement.style;
   root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
   root.setProperty("--does-height", `${byId("does").offsetHeight}px`);
-  root.setProperty("--head-height", `${frameAge.offsetTop + frameAge.offsetHeight}px`);
+  root.setProperty("--head-height", `${byId("main").offsetTop}px`);
 }
 
 /** On a phone buttons and rig stay at the bottom; what lies above must not be hidden. */
