@@ -123,6 +123,8 @@ export class PlaceStep {
     if (!state?.site || this.editing) return { head: w.ask, lines: [w.askWhy, ...(canLocate() ? [] : [w.insecure])] };
     if (!sheet) return { head: w.wait, lines: [] };
     const s = sheet.latitude_scale;
+    // What would confirm the place later is no step of the set-up.
+    const confirms = state.place_confirmed?.said.code === "confirmed_nothing" ? "" : confirmed(state);
     const last = lastTime("scale");
     return {
       head: w.head, figure: number(last?.deg ?? s.set_deg, 1, "°"),
@@ -131,7 +133,7 @@ export class PlaceStep {
         w.near(number(s.near_deg, 0, "°")),
         w.at(side(sheet.site.lat_deg, 3, w.letters.north, w.letters.south), side(sheet.site.lon_deg, 3, w.letters.east, w.letters.west), number(sheet.site.elevation_m, 0)),
         w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′"), number(s.refraction_uncertainty_arcsec, 0, "″")),
-        ...(confirmed(state) ? [confirmed(state)] : []),
+        ...(confirms ? [confirms] : []),
       ],
       more: sheet.steps.latitude_scale,
     };
