@@ -69,8 +69,8 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
     }
   }
   const ends = bolt === "altitude" ? [w.down, w.up] : south ? [w.east, w.west] : [w.west, w.east];
-  // The pointer must not lie over the word beside a standing rule.
-  const near = offset === null || Math.abs(place(offset) - 0.5) > 0.15 ? "slot" : offset > 0 ? "slot under" : "slot over";
+  // Neither the pointer nor the way must lie over the word beside a standing rule.
+  const near = offset === null ? "slot" : `slot ${offset > 0 ? "under" : "over"} ${Math.abs(place(offset) - 0.5) > 0.15 ? "" : "apart"}`.trim();
   const parts = [
     h("span", { class: "rule-end low" }, ends[0]),
     h("span", { class: "rule-end high" }, ends[1]),
