@@ -26,7 +26,8 @@ export function renderFrameAge(element, state, trust, link) {
   const left = link.retryAt === null ? 0 : Math.ceil((link.retryAt - performance.now()) / 1000);
   if (link.state !== "open" && !link.everOpen) {
     mood = "none";
-    text = trust.unreached ? w.lost(left) : w.connecting;
+    text = w.connecting;
+    if (trust.unreached) note = w.lost(left);
   } else if (trust.lost) {
     mood = "lost";
     note = link.state === "stopped" ? w.stopped : link.state === "unpaired" ? w.unpaired : w.lost(left);
