@@ -132,7 +132,9 @@ func (e empirical) improved(g Given, stars []Source) (Given, error) {
 		if err != nil {
 			return g, err
 		}
-		g.PSF = g.PSF.WithResiduals(r)
+		if g.PSF, err = g.PSF.WithResiduals(e.ctx, e.workers, r); err != nil {
+			return g, err
+		}
 	}
 	return g, nil
 }

@@ -27,7 +27,7 @@ func oddResiduals(f *fitter, s *Source) []residualSum {
 	u0, v0 := s.At[0]-float64(f.cx), s.At[1]-float64(f.cy)
 	var along, fitted [oddModes][4]float64
 	var whole, power, sum, light [oddModes]float64
-	each := func(do func(w, d float64, g [4]float64, mode *[oddModes]float64)) {
+	each := func(do func(w, d float64, g [4]float64, mode [oddModes]float64)) {
 		i := 0
 		for y := -r; y <= r; y++ {
 			for x := -r; x <= r; x, i = x+1, i+1 {
@@ -36,12 +36,11 @@ func oddResiduals(f *fitter, s *Source) []residualSum {
 					continue
 				}
 				g := [4]float64{v, float64(f.dx[i]), float64(f.dy[i]), 1}
-				mode := oddModesOf(g, float64(x)-u0, float64(y)-v0)
-				do(f.weight(s.Flux*v), d, g, &mode)
+				do(f.weight(s.Flux*v), d, g, oddModesOf(g, float64(x)-u0, float64(y)-v0))
 			}
 		}
 	}
-	each(func(w, _ float64, g [4]float64, mode *[oddModes]float64) {
+	each(func(w, _ float64, g [4]float64, mode [oddModes]float64) {
 		for k := range mode {
 			whole[k] += sq(w * mode[k])
 			for j := range g {
@@ -56,7 +55,7 @@ func oddResiduals(f *fitter, s *Source) []residualSum {
 			}
 		}
 	}
-	each(func(w, d float64, g [4]float64, mode *[oddModes]float64) {
+	each(func(w, d float64, g [4]float64, mode [oddModes]float64) {
 		star := s.Flux * g[0]
 		e := d - f.fitted[3] - s.Flux*(g[0]+f.ex*g[1]+f.ey*g[2])
 		for k := range mode {

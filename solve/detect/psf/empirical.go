@@ -1,6 +1,11 @@
 package psf
 
-import "math"
+import (
+	"context"
+	"math"
+
+	"polard/solve/parallel"
+)
 
 // ResidualMap is a smooth map of what the PSF does not hold, on square cells around the star, as parts of its flux.
 type ResidualMap struct {
@@ -22,34 +27,34 @@ func (m *Model) At(u, v float64) float64 {
 }
 
 // WithResiduals is the model with a map added to the tables, and its slopes to the derivatives (Anderson and King
-// 2000, PASP 112, 1360, section 4).
-func (m *Model) WithResiduals(r *ResidualMap) *Model {
+// 2000, PASP 112, 1360, section 4). The error is ctx's.
+func (m *Model) WithResiduals(ctx context.Context, workers int, r *ResidualMap) (*Model, error) {
 	out := *m
-	n := m.Side * m.Side
 	out.value, out.dx, out.dy = make([]float32, len(m.value)), make([]float32, len(m.value)), make([]float32, len(m.value))
+	err := parallel.Each(ctx, workers, m.Steps*m.Steps, func(_, phase int) { out.addResiduals(m, r, phase) })
+	return &out, err
+}
+
+// addResiduals writes the tables of one phase: m's with the map added.
+func (out *Model) addResiduals(m *Model, r *ResidualMap, phase int) {
 	const h = 0.05
-	for py := range m.Steps {
-		for px := range m.Steps {
-			at := (py*m.Steps + px) * n
-			fx, fy := m.phase(px), m.phase(py)
-			sum := 0.0
-			i := at
-			for y := -m.Radius; y <= m.Radius; y++ {
-				for x := -m.Radius; x <= m.Radius; x, i = x+1, i+1 {
-					if m.value[i] == 0 {
-						continue
-					}
-					u, v := float64(x)-fx, float64(y)-fy
-					out.value[i] = m.value[i] + float32(r.at(u, v))
-					out.dx[i] = m.dx[i] + float32((r.at(u-h, v)-r.at(u+h, v))/(2*h))
-					out.dy[i] = m.dy[i] + float32((r.at(u, v-h)-r.at(u, v+h))/(2*h))
-					sum += float64(out.value[i])
-				}
+	n := m.Side * m.Side
+	fx, fy := m.phase(phase%m.Steps), m.phase(phase/m.Steps)
+	sum := 0.0
+	i := phase * n
+	for y := -m.Radius; y <= m.Radius; y++ {
+		for x := -m.Radius; x <= m.Radius; x, i = x+1, i+1 {
+			if m.value[i] == 0 {
+				continue
 			}
-			out.normalise(at, at+n, sum)
+			u, v := float64(x)-fx, float64(y)-fy
+			out.value[i] = m.value[i] + float32(r.at(u, v))
+			out.dx[i] = m.dx[i] + float32((r.at(u-h, v)-r.at(u+h, v))/(2*h))
+			out.dy[i] = m.dy[i] + float32((r.at(u, v-h)-r.at(u, v+h))/(2*h))
+			sum += float64(out.value[i])
 		}
 	}
-	return &out
+	out.normalise(phase*n, (phase+1)*n, sum)
 }
 
 // at is the map at an offset, by cubic convolution (Keys 1981, IEEE Trans.
