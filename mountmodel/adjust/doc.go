@@ -8,7 +8,7 @@
 // strokes that bring it to the pole ([Live.Moves]); the tilt of the azimuth bolt's
 // line, which is that of the base or of a wrong latitude ([Live.Tilt]).
 //
-// Method: iterated extended Kalman filters (Jazwinski 1970, Stochastic Processes
+// Method: extended Kalman filters, that of the bolts iterated (Jazwinski 1970, Stochastic Processes
 // and Filtering Theory, section 8.3) over several hypotheses (Sorenson and Alspach
 // 1971, Automatica 7, 465); derivations in the comments of tracker and [Bolts].
 //

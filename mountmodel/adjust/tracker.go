@@ -36,9 +36,10 @@ import (
 // The state is the joint Gaussian of: the axis at the measurement (2), the axis
 // in the camera (2), the angle about the axis (1), the tilt of the azimuth
 // bolt's line from the vertical, east and north (2), the axis at the newest frame
-// (2). Each frame adds its attitude error (3) and is one update of an iterated
-// extended Kalman filter (Jazwinski 1970, Stochastic Processes and Filtering
-// Theory, section 8.3).
+// (2). Each frame adds its attitude error (3) and is one update of an extended
+// Kalman filter (Jazwinski 1970, Stochastic Processes and Filtering Theory,
+// section 8.3). It is not iterated: the second-order terms are products of
+// arcseconds to arcminutes, and a second round changes no digit that is shown.
 type tracker struct {
 	state
 	habits
@@ -131,10 +132,6 @@ const (
 	// bolts and axis turn the same way. The frame then speaks alone. Two and a
 	// half times tiltPrior.
 	hingeZenith = 7.5 * sky.Degree
-
-	// updateRounds of the iterated filter. The second-order terms are products
-	// of arcseconds to arcminutes; one round more than linear.
-	updateRounds = 2
 
 	// diffStep of the central differences, radians: truncation 1e-12, rounding
 	// 1e-10, relative.

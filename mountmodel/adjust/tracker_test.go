@@ -66,7 +66,7 @@ func boundOfReading(tr *tracker, frame sky.Attitude, seconds float64, drive, tur
 			c.step = sky.Angle(tr.rate * seconds)
 		}
 	}
-	z, cov, _ := u.condition(&u.first, c)
+	z, cov, _ := u.condition(c)
 	slopes := u.slopes(&z)
 	variance := 0.0
 	for _, i := range []int{byAxis, byAxis + 1} {

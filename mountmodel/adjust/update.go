@@ -116,7 +116,7 @@ func (t *state) join(frame sky.Attitude) (*update, point) {
 	var still [jointSize]float64
 	bare := t.at(&still, frame.R, l)
 	u := &update{state: t, r: frame.R, slope: l, prior: prior, base: sky.TangentBasis(bare.axis)}
-	u.first = u.linearise(&still)
+	u.linearise(&still, bare)
 	return u, bare
 }
 
@@ -128,26 +128,20 @@ type update struct {
 	slope tiltSlope
 	prior *mat.SymDense
 	base  [2]sky.Vec // at the axis as the frame has it
-	first linear     // at no departure
-}
-
-// linear is the model about one value of state and attitude error.
-type linear struct {
-	z    [jointSize]float64
+	// At no departure:
 	miss [residuals]float64 // without the step of the angle
 	rows *mat.Dense         // derivatives: residuals x jointSize
 }
 
-func (u *update) linearise(z *[jointSize]float64) linear {
-	p := u.state.at(z, u.r, u.slope)
+// linearise sets the residuals and their derivatives at no departure, where the model says bare.
+func (u *update) linearise(still *[jointSize]float64, bare point) {
 	miss := func(q point) [residuals]float64 {
 		d := r3.Sub(q.axis, q.was)
-		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - p.theta).Signed())}
+		return [residuals]float64{r3.Dot(u.base[0], d), r3.Dot(u.base[1], d), float64((q.theta - bare.theta).Signed())}
 	}
-	out := linear{z: *z, miss: miss(p), rows: u.derivatives(z, miss)}
-	out.miss[byTheta] = float64((p.theta - u.state.theta - sky.Angle(z[atTheta])).Signed())
-	out.rows.Set(byTheta, atTheta, out.rows.At(byTheta, atTheta)-1)
-	return out
+	u.miss, u.rows = miss(bare), u.derivatives(still, miss)
+	u.miss[byTheta] = float64((bare.theta - u.state.theta).Signed())
+	u.rows.Set(byTheta, atTheta, u.rows.At(byTheta, atTheta)-1)
 }
 
 // derivatives are those of three numbers of the model about z, residuals x
@@ -164,30 +158,22 @@ func (u *update) derivatives(z *[jointSize]float64, of func(point) [residuals]fl
 // outcomes are what follows from each hypothesis, with weights that sum to 1.
 func (u *update) outcomes(all []hypothesis) []outcome {
 	const negligible = 1e-6 // weight against the likeliest; such a guess moves no digit that is shown
-	logs := make([]float64, len(all))
+	guesses, logs := make([]outcome, len(all)), make([]float64, len(all))
 	top := math.Inf(-1)
 	for i, h := range all {
-		_, _, likelihood := u.condition(&u.first, h.constraint)
+		z, cov, likelihood := u.condition(h.constraint)
+		guesses[i] = outcome{drive: h.drive, size: h.size, z: z, cov: cov}
 		logs[i] = math.Log(h.weight) + likelihood
 		top = max(top, logs[i])
 	}
 	var out []outcome
 	sum := 0.0
-	for i, h := range all {
-		weight := math.Exp(logs[i] - top)
-		if weight < negligible {
+	for i, g := range guesses {
+		if g.weight = math.Exp(logs[i] - top); g.weight < negligible {
 			continue
 		}
-		g := outcome{drive: h.drive, size: h.size, weight: weight}
-		at := u.first
-		for round := range updateRounds {
-			if round > 0 {
-				at = u.linearise(&g.z)
-			}
-			g.z, g.cov, _ = u.condition(&at, h.constraint)
-		}
 		out = append(out, g)
-		sum += weight
+		sum += g.weight
 	}
 	for i := range out {
 		out[i].weight /= sum
@@ -196,8 +182,8 @@ func (u *update) outcomes(all []hypothesis) []outcome {
 }
 
 // condition takes a constraint for true: mean and covariance of what is then known,
-// and the logarithm of the constraint's likelihood, with the model as it is about at.
-func (u *update) condition(at *linear, c constraint) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
+// and the logarithm of the constraint's likelihood.
+func (u *update) condition(c constraint) (z [jointSize]float64, cov *mat.SymDense, likelihood float64) {
 	k := len(c.rows)
 	if k == 0 {
 		return z, u.prior, 0
@@ -205,14 +191,10 @@ func (u *update) condition(at *linear, c constraint) (z [jointSize]float64, cov 
 	rows := mat.NewDense(k, jointSize, nil)
 	miss := mat.NewVecDense(k, nil) // at the prior mean
 	for i, r := range c.rows {
-		row := at.rows.RawRowView(r)
-		rows.SetRow(i, row)
-		m := at.miss[r]
+		rows.SetRow(i, u.rows.RawRowView(r))
+		m := u.miss[r]
 		if r == byTheta {
 			m = float64(sky.Angle(m - float64(c.step)).Signed())
-		}
-		for j, d := range row {
-			m -= d * at.z[j]
 		}
 		miss.SetVec(i, m)
 	}
