@@ -194,6 +194,7 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 		if err != nil {
 			return nil, err
 		}
+		patterns.leaveOut(p.tried)
 		if m, err := s.look(ctx, search, patterns, p.patterns, s.starsFor); m != nil || err != nil {
 			return m, err
 		}

@@ -23,6 +23,7 @@ type pass struct {
 	coarse   bool       // with coarseTol instead of fineTol for centroids
 	asked    neighbours // of a candidate: as many as chance seldom shows when not given
 	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
+	tried    int        // patterns of each range that an earlier pass has looked up: they are left out
 	patterns int        // looked up for each range of scales; toTheEnd for all
 }
 
@@ -95,11 +96,12 @@ const (
 
 // firstPatterns is how many patterns each range of scales is given in the first answer: true candidates show among them
 // in all of 2,788 surveyed star lists, and in all but one in a hundred of drawn frames. firstPartial of partial ones are those of the eight brightest
-// detections.
+// detections; at all scales, where each costs the most, firstPartialOfAll are those of the six brightest.
 const (
-	firstPatterns = 350
-	firstPartial  = 128
-	toTheEnd      = math.MaxInt
+	firstPatterns     = 350
+	firstPartial      = 128
+	firstPartialOfAll = 64
+	toTheEnd          = math.MaxInt
 )
 
 // fewDetections: of so few all may be tried. fewestDetections form partial patterns at all scales; each of those
@@ -127,18 +129,18 @@ var passes = []pass{
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky, coarse", order: smoothFirst, when: structuredSky, coarse: true, asked: orGoodFit, patterns: toTheEnd},
 
-	{name: "all scales", effort: cheapWithoutScale, scales: all, patterns: firstPatterns},
-	{name: "all scales, smooth sky", effort: cheapWithoutScale, scales: all, order: smoothFirst, when: structuredSky, patterns: firstPatterns},
-	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, patterns: toTheEnd},
-
 	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
-	{name: "partial", effort: cheapWhenFew, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
+	{name: "partial", effort: expensive, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 
-	{name: "all scales, at length", effort: expensive, scales: all, order: smoothFirst, patterns: toTheEnd},
-	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: firstPartial},
-	{name: "low completeness, at length", effort: expensive, scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 200_000},
-	{name: "low completeness, next level, at length", effort: expensive, scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 200_000},
+	{name: "all scales", effort: cheapWithoutScale, scales: all, patterns: firstPatterns},
+	{name: "all scales, smooth sky", effort: cheapWithoutScale, scales: all, order: smoothFirst, when: structuredSky, patterns: firstPatterns},
+	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, patterns: firstPatterns},
+
+	{name: "low completeness, at length", effort: expensive, scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, tried: 20_000, patterns: 180_000},
+	{name: "low completeness, next level, at length", effort: expensive, scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, tried: 20_000, patterns: 180_000},
+	{name: "all scales, at length", effort: expensive, scales: all, order: smoothFirst, tried: firstPatterns, patterns: toTheEnd},
+	{name: "all scales, partial", effort: expensive, scales: ofFewOrTiny, order: smoothFirst, most: fewestDetections, partial: third, patterns: firstPartialOfAll},
 	{name: "low completeness, all scales", effort: expensive, scales: allBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 6_000},
 }

@@ -1,11 +1,15 @@
 package match
 
 import (
+	"context"
 	"errors"
 	"math/rand/v2"
+	"slices"
+	"sync/atomic"
 	"testing"
 
 	"polard/mountmodel/sky"
+	"polard/solve/match/proof"
 )
 
 // Names of passes are their own, and each looks something up.
@@ -18,6 +22,67 @@ func TestPassTable(t *testing.T) {
 		before[p.name] = true
 		if p.patterns <= 0 {
 			t.Errorf("%q looks up nothing", p.name)
+		}
+	}
+}
+
+// What a pass leaves out as tried, a pass before it has looked up, in whatever image: in the same order of the same detections,
+// and not later.
+func TestTriedBefore(t *testing.T) {
+	for i, p := range passes {
+		if p.tried == 0 {
+			continue
+		}
+		before := func(o order, w when) bool {
+			want := p
+			want.name, want.order, want.when, want.patterns, want.tried = "", o, w, p.tried, 0
+			return slices.ContainsFunc(passes[:i], func(q pass) bool {
+				sooner := q.effort == cheap || q.effort == p.effort || p.effort == expensive
+				q.name, q.effort = "", p.effort
+				return sooner && q == want
+			})
+		}
+		// Where no sky is structured, the order by brightness is that of a smooth sky first.
+		if !before(p.order, p.when) && !(p.order == smoothFirst && before(smoothFirst, structuredSky) && before(byBrightness, always)) {
+			t.Errorf("%q leaves out %d patterns that no pass before it looks up", p.name, p.tried)
+		}
+	}
+}
+
+// patternCount counts the patterns that it is given.
+type patternCount struct{ n atomic.Int64 }
+
+func (c *patternCount) try(context.Context, pattern) (int, []proven) { c.n.Add(1); return 0, nil }
+
+// The patterns that one pass looks up and those that another leaves out as tried are the same, and the rest is all
+// others: also where patterns grow, some at a time.
+func TestLeaveOut(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 16))
+	var at []complex128
+	for range 40 {
+		at = append(at, complex(100*rng.Float64(), 100*rng.Float64()))
+	}
+	looked := func(n int, q patternQueue) int64 {
+		var c patternCount
+		if m, err := new(Search).look(t.Context(), &c, q, n, nil); m != nil || err != nil {
+			t.Fatal(m, err)
+		}
+		return c.n.Load()
+	}
+	for _, n := range []int{1, 200, 350, 2000} {
+		for name, queue := range map[string]func() patternQueue{
+			"growing": func() patternQueue {
+				return patternQueue{more: (&growingPatterns{at: at, reach: 60}).more}
+			},
+			"ready": func() patternQueue {
+				return patternQueue{ready: pivotPatterns(proof.Detections{Width: 100, Height: 100, At: at}, false, false)}
+			},
+		} {
+			rest := queue()
+			rest.leaveOut(n)
+			if first, others, all := looked(n, queue()), looked(toTheEnd, rest), looked(toTheEnd, queue()); first == 0 || others == 0 || first+others != all {
+				t.Errorf("%s, %d: %d and %d patterns of %d", name, n, first, others, all)
+			}
 		}
 	}
 }

@@ -168,3 +168,10 @@ func (q *patternQueue) take(n int) []pattern {
 	q.ready = q.ready[n:]
 	return out
 }
+
+// leaveOut takes off the queue what the rounds take that look up n patterns.
+func (q *patternQueue) leaveOut(n int) {
+	for ; n > 0; n -= roundSize {
+		q.take(min(n, roundSize))
+	}
+}
