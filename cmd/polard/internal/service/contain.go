@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"log/slog"
 	"runtime/debug"
-	"time"
 
 	"polard/mountmodel"
 	"polard/web"
@@ -23,16 +22,16 @@ func contain(log *slog.Logger, what string, do func() error) (err error) {
 }
 
 // rebuild works the session out anew from the frames that it holds, after it broke on one that it had not taken in yet. When
-// even that fails a new one begins at the moment given.
-func (a *Alignment) rebuild(at time.Time, log *slog.Logger) {
+// even that fails a new one begins.
+func (a *Alignment) rebuild(log *slog.Logger) {
 	if a.Session != nil {
-		a.rebuildBy(at, log, func() error { return a.Session.Reconfigure(a.Config) })
+		a.rebuildBy(log, func() error { return a.Session.Reconfigure(a.Config) })
 	}
 }
 
-func (a *Alignment) rebuildBy(at time.Time, log *slog.Logger, mend func() error) {
+func (a *Alignment) rebuildBy(log *slog.Logger, do func() error) {
 	a.view = nil
-	if contain(log, "mending the session", mend) == nil {
+	if contain(log, "rebuilding the session", do) == nil {
 		return
 	}
 	if session, err := mountmodel.NewSession(a.Config); err == nil {

@@ -99,7 +99,7 @@ func TestDroppedSessionIsTold(t *testing.T) {
 		t.Fatal(err)
 	}
 	broken := c.alignment.Session
-	c.alignment.rebuildBy(time.Now(), c.log, func() error { panic("a mistake") })
+	c.alignment.rebuildBy(c.log, func() error { panic("a mistake") })
 	c.show()
 	if c.alignment.Session == broken || len(state.Warnings) != 1 || state.Warnings[0].Code != "session_dropped" {
 		t.Errorf("the page is told %+v", state.Warnings)

@@ -320,7 +320,7 @@ func (c *Controller) take(o pipeline.Outcome, a watch.Arrival) int64 {
 		return err
 	}); err != nil {
 		// The session broke on it: it is worked out anew without this frame, which is kept as one that could not be used.
-		c.alignment.rebuild(c.now(), c.log)
+		c.alignment.rebuild(c.log)
 		o.Solution, o.Sighting.Pairs = nil, nil
 		o.Refuse(pipeline.Problem{Code: "internal", Message: err.Error()})
 		frame = FrameEntry(o, a, c.now().Sub(a.Complete))

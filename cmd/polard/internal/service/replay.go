@@ -78,7 +78,7 @@ func replay(a *Alignment, e logbook.Entry, log *slog.Logger) {
 	broke := true
 	err := contain(log, "going on with the session", func() error { err := a.Apply(e); broke = false; return err })
 	if broke {
-		a.rebuild(e.At, log)
+		a.rebuild(log)
 	}
 	if err != nil {
 		log.Error("an entry of the logbook could not be followed: our fault, please report it", "entry", e.Seq, "error", err)
