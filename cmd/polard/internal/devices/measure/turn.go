@@ -42,9 +42,10 @@ const (
 	coneError = 2*sky.Degree + decMoved
 	// tooFar is what a turn may exceed what was asked for.
 	tooFar = 4 * sky.Degree
-	// rateOver is the time over which the rate is taken: on a busy machine or network reports come some tenths of a second
-	// late, and two at once.
-	rateOver = time.Second
+	// rateOver is the time over which the rate is taken, latestOver that over which it is for what must not be passed: on a busy
+	// machine or network reports come some tenths of a second late, and two at once.
+	rateOver   = time.Second
+	latestOver = 500 * time.Millisecond
 	// stands is the change between two reports below which the mount stands or tracks.
 	stands = 0.03 * sky.Degree
 )
@@ -78,9 +79,9 @@ type watchOver struct {
 	side     devices.PierSide
 	last     devices.MountState
 	turned   sky.Angle // since start, not wrapped
-	reports  []report  // the newest, over rateOver
+	reports  []report  // the newest, over rateOver; where it began is the first
 	rate     float64   // over them, in radians a second
-	latest   float64   // the same between the last two
+	latest   float64   // the same over latestOver
 	best     sky.Angle // farthest towards move.By
 	bestAt   time.Time
 	selfEnds bool
@@ -114,17 +115,25 @@ func (o *watchOver) heard(r report) {
 	if r.at.Before(o.began) {
 		return
 	}
+	if len(o.reports) == 0 {
+		o.reports = []report{{at: o.began}}
+	}
 	o.reports = append(o.reports, r)
-	for len(o.reports) > 2 && r.at.Sub(o.reports[1].at) >= rateOver {
-		o.reports = o.reports[1:]
+	o.rate, o.reports = rateSince(o.reports, rateOver)
+	o.latest, _ = rateSince(o.reports, latestOver)
+}
+
+// rateSince is the rate over at least a time, if reports go so far back, and the reports that it takes.
+func rateSince(reports []report, over time.Duration) (float64, []report) {
+	last := reports[len(reports)-1]
+	for len(reports) > 2 && last.at.Sub(reports[1].at) >= over {
+		reports = reports[1:]
 	}
-	over := func(from report, rate *float64) {
-		if dt := r.at.Sub(from.at).Seconds(); dt > 0.02 {
-			*rate = float64(r.turned-from.turned) / dt
-		}
+	dt := last.at.Sub(reports[0].at).Seconds()
+	if dt <= 0 {
+		return 0, reports
 	}
-	over(o.reports[0], &o.rate)
-	over(o.reports[max(0, len(o.reports)-2)], &o.latest)
+	return float64(last.turned-reports[0].turned) / dt, reports
 }
 
 // forward is an angle as seen along the way that was asked for.
