@@ -132,11 +132,10 @@ const alike = `Promise.all([import("./assets/%[1]s/js/words/en.js".slice(1)), im
 
 // stepsDiffer lists the steps of the set-up of which there are more or fewer than in the service's own words, for each
 // kind of mount.
-const stepsDiffer = `Promise.all([import("/assets/%[1]s/js/setupdata.js"), import("/assets/%[1]s/js/notes.js")]).then(async ([setup, notes]) => {
+const stepsDiffer = `import("/assets/%[1]s/js/setupdata.js").then(async (setup) => {
 	const differ = [];
 	for (const kind of ["fork", "tracker", "german"]) {
-		await notes.keep("mount", { kind });
-		const sheet = await (await fetch("/api/v1/setup?mount=" + kind)).json(), own = await setup.fetchSetup();
+		const sheet = await (await fetch("/api/v1/setup?mount=" + kind)).json(), own = await setup.fetchSetup(undefined, kind);
 		if (own.mount !== kind) differ.push(kind + " is " + own.mount);
 		for (const [k, v] of Object.entries(sheet.steps)) if (own.steps[k]?.length !== v.length || own.steps[k].some(s => !s)) differ.push(kind + " " + k);
 		if (own.cautions.length !== sheet.cautions.length) differ.push(kind + " cautions");

@@ -41,15 +41,16 @@ import { language, words } from "./words.js";
  * Asks for the sheet. Null when there is none: the place is not known, or the
  * service cannot be reached.
  * @param {string} [at] another time, ISO 8601 with its zone
+ * @param {string} [kind] of the mount; without it the one that is noted
  * @returns {Promise<SetupData|null>}
  */
-export async function fetchSetup(at) {
+export async function fetchSetup(at, kind = note("mount")?.kind ?? "german") {
   const q = new URLSearchParams();
   const eyepiece = note("eyepiece");
   for (const key of ["telescope_mm", "eyepiece_mm", "apparent_field_deg", "field_stop_mm"]) {
     if (eyepiece?.[key]) q.set(key, String(eyepiece[key]));
   }
-  q.set("mount", note("mount")?.kind ?? "german");
+  q.set("mount", kind);
   if (at) q.set("at", at);
   try {
     const r = await ask(`setup?${q}`);
