@@ -225,7 +225,6 @@ func testWithoutService(t *testing.T, p *browsertest.Page) {
 		t.Fatal(err)
 	}
 	p.Do(chromedp.Reload())
-	p.Says("Asking the service where the work stands.")
 	p.Says("Does polard still run on the computer by the mount")
 	p.Until(browsertest.Shows("No connection. Trying again"))
 	s = serve(t, Options{Addr: addr})
