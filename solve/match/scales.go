@@ -19,8 +19,9 @@ const (
 	CoarsestScale = 700 * sky.Arcsecond
 )
 
-// widestField is how wide a field may be (long side, at the scale of its middle). Nearly all of 90 degrees are solved
-// (TestWideLenses), and half of those of 110, whose corners two radial terms no longer describe; lenses for whole skies see more.
+// widestField is how wide a field may be (long side, at the scale of its middle). All of 75 degrees are solved (TestWideLenses), of
+// 90 all with a hint and nine in ten without, and half of those of 110, whose corners two radial terms no longer describe;
+// lenses for whole skies see more.
 const widestField = 125 * sky.Degree
 
 // coarsestFor is the coarsest scale of an image that is searched without a hint.
