@@ -177,9 +177,12 @@ func (l Limits) leg(w surroundings, from Position, move Move, back sky.Angle, al
 	if w.sunUp && !l.Daylight {
 		return violates("sun_up", "the Sun is up: nothing is moved. If the tube is capped or has a certified filter before it, this can be overridden with a typed word")
 	}
-	after := already.add(move.along(move.By)) // of several steps, rounded
-	if most := max(already.Hour.Abs(), after.Hour.Abs(), already.Dec.Abs(), after.Dec.Abs()); most > l.MaxTurn+sky.Arcsecond {
-		return violates("turn", "that is %s degrees from where the axis began, and cables are trusted for %s only", whole(most), whole(l.MaxTurn))
+	// A turn ends a little beyond where it was to end; what already stands there may stay, and turn back.
+	stands := max(already.Hour.Abs(), already.Dec.Abs())
+	ends := move.of(already.add(move.along(move.By)))
+	away := ends*move.By > 0 && ends.Abs() > l.MaxTurn+sky.Arcsecond // of several steps, rounded
+	if away || stands > l.MaxTurn+tooFar {
+		return violates("turn", "that is %s degrees from where the axis began, and cables are trusted for %s only", whole(max(stands, ends.Abs())), whole(l.MaxTurn))
 	}
 	if move.By > 0 {
 		back = -back

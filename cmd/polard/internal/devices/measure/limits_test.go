@@ -102,6 +102,37 @@ func TestNoPlanPassesALimit(t *testing.T) {
 	})
 }
 
+// A plan may end an axis just where cables end. It then stands a little beyond, as turns end: it may stay there and turn back, and
+// the other axis may turn, but it may not go farther.
+func TestAxisAtTheEndOfItsCables(t *testing.T) {
+	w, err := surroundingsAt(sky.Site{Latitude: 45 * sky.Degree}, sky.StandardAir(0), time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC))
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := DefaultLimits()
+	l.Daylight, l.MinAltitude = true, -90*sky.Degree
+	over := l.MaxTurn + 0.4*sky.Degree
+	for _, c := range []struct {
+		name    string
+		already Position
+		moves   []Move
+		refused bool
+	}{
+		{"it stays", Position{Dec: over}, nil, false},
+		{"the other turns", Position{Dec: over}, []Move{{RightAscension, -40 * sky.Degree}}, false},
+		{"it turns back", Position{Dec: -over}, []Move{{Declination, 20 * sky.Degree}}, false},
+		{"it goes on", Position{Dec: over}, []Move{{Declination, 1 * sky.Degree}}, true},
+		{"it goes on, to the other end", Position{Hour: -over}, []Move{{RightAscension, 2 * over}}, true},
+		{"it was carried off", Position{Dec: l.MaxTurn + 5*sky.Degree}, nil, true},
+	} {
+		from := Position{Hour: -60 * sky.Degree, Dec: 20 * sky.Degree}
+		v := l.check(w, from, c.moves, c.already, devices.SideWest)
+		if refused := v != nil && v.Code == "turn"; refused != c.refused {
+			t.Errorf("%s: %v", c.name, v)
+		}
+	}
+}
+
 // Each limit refuses by itself, and says what is the matter.
 func TestEachLimitRefuses(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

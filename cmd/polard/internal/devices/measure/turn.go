@@ -144,6 +144,14 @@ func (o *watchOver) forward(angle sky.Angle) sky.Angle {
 	return angle
 }
 
+// upToEnd is an angle turned, or the whole turn where it is more.
+func (o *watchOver) upToEnd(turned sky.Angle) sky.Angle {
+	if o.forward(turned) > o.move.By.Abs() {
+		return o.move.By
+	}
+	return turned
+}
+
 // take brings a report in: where the axes stand by it. It fails when the movement has to end at
 // once; done tells that it ends as it should.
 func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done bool, err error) {
@@ -308,8 +316,10 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
 		if done, err := o.take(m.stand, s, now); err != nil || done {
 			return err
 		}
-		at := o.start.add(o.move.along(o.turned))
-		rest := Move{o.move.Axis, o.atMost(now) - o.turned}
+		// Not beyond the end, which was planned within the limits and may lie at one: how far a turn may go past it, take says.
+		here, ahead := o.upToEnd(o.turned), o.upToEnd(o.atMost(now))
+		at := o.start.add(o.move.along(here))
+		rest := Move{o.move.Axis, ahead - here}
 		if v := m.opt.Limits.leg(w, at, rest, 0, at.since(m.origin), m.home); v != nil {
 			return v
 		}
