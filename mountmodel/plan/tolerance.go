@@ -208,7 +208,8 @@ func (p Plan) LongestExposure(axis sky.Local, limit sky.Angle) (time.Duration, e
 // and how far it trails. It is not the refracted pole everywhere: that is the
 // point about which stars near it are seen to turn (King 1931), while stars far
 // from it are carried by a refraction of their own. The trail's valley is
-// flat: the axis is found to where the trail is within a per cent of its least.
+// flat: the axis is found to where the trail is within 3 per cent, or a hundredth
+// of an arcsecond, of its least.
 func (p Plan) Best() (sky.Local, sky.Angle, error) {
 	if err := p.Check(); err != nil {
 		return sky.Local{}, 0, err
