@@ -126,6 +126,9 @@ func TestStatedTellsTheSign(t *testing.T) {
 		}
 		m.Site.Longitude = -site.Longitude
 		turned := (2 * site.Longitude).Signed().Abs()
+		if (turned - statedTime).Abs() < 1e-3*sky.Arcsecond {
+			t.Skip("at the limit itself, rounding decides")
+		}
 		if says := Disagreement(m, s); (says == "") != (turned <= statedTime) {
 			t.Fatalf("a sign that turns the sky by %.1f degrees: %q", turned.Degrees(), says)
 		}
