@@ -13,6 +13,10 @@ const (
 	sensed    = 0.1 * sky.Degree
 	senseTime = 3 * time.Second
 	senseEach = 100 * time.Millisecond
+	// stands is the turn between two reports of a mount that stands or tracks, and standTime how long
+	// they are waited for: one that stands may report nothing any more.
+	stands    = 0.03 * sky.Degree
+	standTime = 3 * time.Second
 )
 
 // Westward is how far a mount has turned to the west from one report to another: right ascension
@@ -51,4 +55,27 @@ func Sense(ctx context.Context, m Mount, begin func() error, grown func(from, to
 		}
 	}
 	return 0, nil
+}
+
+// Stand waits until a motion that was just told to end is seen to have ended, so that it is not
+// turned round while it goes on.
+func Stand(ctx context.Context, m Mount, grown func(from, to MountState) sky.Angle) error {
+	told := time.Now()
+	last, err := m.State(ctx)
+	for err == nil && time.Since(told) < standTime {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(senseEach):
+		}
+		var s MountState
+		if s, err = m.State(ctx); err != nil || !s.At.After(last.At) {
+			continue
+		}
+		if last.At.After(told) && !s.Moving && grown(last, s).Abs() < stands {
+			return nil
+		}
+		last = s
+	}
+	return err
 }

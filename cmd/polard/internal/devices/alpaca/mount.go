@@ -273,6 +273,14 @@ func (m *Mount) turn(ctx context.Context, p place, axis string, by sky.Angle, gr
 			m.sense[key] = sign
 			m.mu.Unlock()
 		}
+		if sign < 0 {
+			if err := m.move(ctx, p, axis, 0); err != nil {
+				return err
+			}
+			if err := devices.Stand(ctx, m, grown); err != nil {
+				return err
+			}
+		}
 	}
 	return m.move(ctx, p, axis, towards*sign*brisk)
 }

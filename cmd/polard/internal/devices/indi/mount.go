@@ -248,6 +248,9 @@ func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
 		if up != 0 {
 			if up*float64(by) < 0 {
 				sense = -1
+				if err := devices.Stand(ctx, m, devices.Northward); err != nil {
+					return err
+				}
 			}
 			m.c.mu.Lock()
 			m.north[s.Side] = sense

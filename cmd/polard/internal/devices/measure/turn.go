@@ -79,6 +79,7 @@ type watchOver struct {
 	side     devices.PierSide
 	last     devices.MountState
 	turned   sky.Angle // since start, not wrapped
+	tried    sky.Angle // of that, until it was seen which way the axis goes
 	reports  []report  // the newest, over rateOver; where it began is the first
 	rate     float64   // over them, in radians a second
 	latest   float64   // the same over latestOver
@@ -116,7 +117,7 @@ func (o *watchOver) heard(r report) {
 		return
 	}
 	if len(o.reports) == 0 {
-		o.reports = []report{{at: o.began}}
+		o.reports = []report{{o.began, o.tried}}
 	}
 	o.reports = append(o.reports, r)
 	o.rate, o.reports = rateSince(o.reports, rateOver)
@@ -152,16 +153,27 @@ func (o *watchOver) upToEnd(turned sky.Angle) sky.Angle {
 	return turned
 }
 
+// turnedAt is how far the axis has turned where it stands by a report.
+func (o *watchOver) turnedAt(p Position) sky.Angle {
+	if o.move.Axis == RightAscension {
+		return o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
+	}
+	return p.Dec - o.start.Dec
+}
+
+// setOff takes where the axis stands once it was told to turn the way that it is to go.
+func (o *watchOver) setOff(p Position, s devices.MountState, now time.Time) {
+	o.began, o.bestAt, o.last = now, now, s
+	o.turned = o.turnedAt(p)
+	o.tried = o.turned
+}
+
 // take brings a report in: where the axes stand by it. It fails when the movement has to end at
 // once; done tells that it ends as it should.
 func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done bool, err error) {
 	if s.At.After(o.last.At) {
-		turned := p.Dec - o.start.Dec
-		if o.move.Axis == RightAscension {
-			turned = o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
-		}
-		o.turned, o.last = turned, s
-		o.heard(report{s.At, turned})
+		o.turned, o.last = o.turnedAt(p), s
+		o.heard(report{s.At, o.turned})
 	}
 	forward, all := o.forward(o.turned), o.move.By.Abs()
 	if forward > o.best+seenTurning {
@@ -174,7 +186,7 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 		return false, err
 	}
 	switch {
-	case forward < -wrongWay:
+	case forward < min(0, o.forward(o.tried))-wrongWay:
 		return false, sky.Refuse(ErrStalled, "stalled_wrong_way", "it turned the wrong way; look at its setting of reversed motion")
 	case forward > all+tooFar:
 		return false, sky.Refuse(ErrStalled, "stalled_too_far", "it went %s degrees too far", whole(forward-all))
@@ -257,7 +269,10 @@ func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
 	}
 	// From here on the mount may move.
 	if o.selfEnds, err = m.begun(ctx, move, from); err == nil {
-		o.began, o.bestAt = time.Now(), time.Now()
+		s, _, err = m.look(ctx)
+	}
+	if err == nil {
+		o.setOff(m.stand, s, time.Now())
 		err = m.follow(ctx, o)
 	}
 	if stopErr := m.Stop(); stopErr != nil {
