@@ -167,9 +167,9 @@ func (s *Session) suggested() *Suggested {
 func sayMistake(s clock.Suggestion) sky.Saying {
 	switch s.Mistake {
 	case clock.LongitudeSign:
-		return sky.Say("longitude_sign", "East and west of the longitude are probably confused: here east is positive, west negative. It should be %s.", degrees(s.Site.Longitude))
+		return sky.Say("longitude_sign", "East and west of the longitude are probably confused: here east is positive, west negative. It should be %s°.", degrees(s.Site.Longitude))
 	case clock.HeaderPlace:
-		return sky.Say("header_place", "The frames' headers name another place than the one in use: latitude %s, longitude %s.", degrees(s.Site.Latitude), degrees(s.Site.Longitude))
+		return sky.Say("header_place", "The frames' headers name another place than the one in use: latitude %s°, longitude %s°.", degrees(s.Site.Latitude), degrees(s.Site.Longitude))
 	case clock.LocalTime:
 		return sky.Say("local_time", "Local time is probably written into the frames where UTC belongs, or the time zone is taken off twice: their times are %s.", span(s.Ahead))
 	case clock.HourOff:
@@ -180,7 +180,7 @@ func sayMistake(s clock.Suggestion) sky.Saying {
 	return sky.Say("clock_off", "The camera's clock and this computer's disagree: the frames' times are %s.", span(s.Ahead))
 }
 
-func degrees(a sky.Angle) string { return fmt.Sprintf("%.4f°", a.Signed().Degrees()) }
+func degrees(a sky.Angle) sky.Decimal { return sky.Decimal{Value: a.Signed().Degrees(), Digits: 2} }
 
 // span says by how much a clock is off: hours and minutes carry their sign, so that
 // every language can show them as they are.

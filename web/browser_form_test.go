@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"polard/mountmodel"
+	"polard/mountmodel/axis"
 	"polard/mountmodel/sky"
 	"polard/web/browsertest"
 
@@ -233,5 +234,10 @@ func testInSight(t *testing.T, p *browsertest.Page) {
 				return [".now-card .figure", ".now-card .rule-body"].every(q => { const r = document.querySelector(q).getBoundingClientRect(); return r.top >= 0 && r.bottom <= end + 1; })
 					&& parseFloat(getComputedStyle(document.querySelector(".now-card .figure")).fontSize) >= 96; })()`)
 		}
+		// So is the question whether the tripod was bumped, beside the frame that shows it.
+		bumped := readings([2]float64{27.2, 7}, [2]float64{15, 9})
+		bumped.Warnings = []axis.Warning{{Code: axis.WarnMountMoved, Frame: "a", Message: "the mount moved"}}
+		publish(t, s, StateFromView(bumped, Around{Latest: latestOf(1, time.Now(), nil)}))
+		p.Until(`(e => e && e.textContent === "Was the tripod bumped?" && e.getBoundingClientRect().bottom <= (innerWidth > innerHeight ? innerHeight : document.querySelector("#does").getBoundingClientRect().top))(document.querySelector(".now-card .hand.wrong"))`)
 	}
 }

@@ -53,7 +53,7 @@ func scenes() []struct {
 	near := viewOf(northSite, mountmodel.Adjusting, 0.4*sky.Arcminute, -1.9*sky.Arcminute)
 	within := viewOf(northSite, mountmodel.Adjusting, 0.5*sky.Arcminute, -0.3*sky.Arcminute)
 	tell(&within, "lock", "The axis is within 1.0' of the pole: lock the bolts, then measure once more to confirm.", sky.Amount(sky.Arcminute))
-	done := viewOf(northSite, mountmodel.Done, 0.5*sky.Arcminute, -0.4*sky.Arcminute)
+	done := viewOf(northSite, mountmodel.Done, 0.004*sky.Arcminute, -0.4*sky.Arcminute)
 	tell(&done, "done", "Done: the axis is within 1.0' of the pole.", sky.Amount(sky.Arcminute))
 	done.SaidDetails = []sky.Saying{stands("31\"", 31*sky.Arcsecond, 6*sky.Arcsecond), {Code: "lock_moved", Args: []any{sky.Amount(12 * sky.Arcsecond)}, Text: "Locking moved the axis by 12\"."}}
 	done.Lock = &mountmodel.LockShift{Alt: -0.2 * sky.Arcminute, Total: 0.2 * sky.Arcminute, Uncertainty: 4 * sky.Arcsecond}
@@ -83,7 +83,7 @@ func scenes() []struct {
 		{"southern", StateFromView(southern, around()), []string{"Lower the axis", "1.58°", "East 4.0′"}},
 		{"near", StateFromView(near, around()), []string{"Raise the axis", "1.9′", "Leave 24″"}},
 		{"within", StateFromView(within, around()), []string{"Lock both bolts", "Both are locked"}},
-		{"done", StateFromView(done, around()), []string{"Done", "The axis is within 1.0′ of the pole."}},
+		{"done", StateFromView(done, around()), []string{"Done", "The axis is within 1.0′ of the pole.", "Low by", "Stands right"}},
 		{"watching", StateFromView(nightly, watching), []string{"Keeping watch", "61 frames over 120 min", "Single frames stray by about 3″", "For the next night here"}},
 		{"an hour off", StateFromView(hourOff(), around()), []string{"Summer time set wrong?", "1 h ahead", "Correct the frames’ times by −1 h"}},
 		{"put right", StateFromView(westTyped(), around()), []string{"Put right: the place", "As it was"}},

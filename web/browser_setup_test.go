@@ -221,7 +221,7 @@ func testPlace(t *testing.T, p *browsertest.Page) {
 	p.Fill("[name=elevation_m]", "840")
 	p.Fill("[name=temperature_c]", "-3.5")
 	p.Click(save)
-	p.Says("Latitude 91.0000 is outside -90 to +90 degrees.")
+	p.Says("Latitude 91.0000 is outside −90 to +90 degrees.")
 	waitTold(t, rec)
 	p.Fill("[name=lat_deg]", "−30.2") // nor a typographic minus
 	p.Click(save)

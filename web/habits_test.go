@@ -21,8 +21,8 @@ func proved() mountmodel.View {
 		Across: 0.6, Up: -0.8, Minutes: 228.6,
 	}
 	v.Proof = &tracking.Proof{Verdict: tracking.Holds, Frames: 30, Minutes: 10, Drift: &d,
-		Said: sky.Say("proof_holds", "Proved by the sky: in %d minutes the declination drifted by %s a minute, and the axis predicts %s. So the axis is where it was measured, to %s, %s.",
-			10, "+0.28″", "+0.31″", sky.Known(13*sky.Arcsecond), sky.Say("in_altitude", "mostly in altitude"))}
+		Said: sky.Say("proof_holds", "Proved by the sky: in %d minutes the declination drifted by %s″ a minute, and the axis predicts %s″. So the axis is where it was measured, to %s, %s.",
+			10, sky.Decimal{Value: 0.28, Digits: 2}, sky.Decimal{Value: 0.31, Digits: 2}, sky.Known(13*sky.Arcsecond), sky.Say("in_altitude", "mostly in altitude"))}
 	p := tracking.Periodic{Period: 479 * time.Second, Amplitude: 12 * sky.Arcsecond, Sigma: 0.4 * sky.Arcsecond, Chance: 1e-9, Rest: 1 * sky.Arcsecond}
 	for i := range 40 {
 		phase := math.Mod(float64(i)*0.13, 1)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"encoding/xml"
 	"errors"
+	"fmt"
 	"html"
 	"io"
 	"math"
@@ -24,6 +25,11 @@ func TestReportOfANight(t *testing.T) {
 	set := harness.Practice(t, harness.PracticeFolder+"/adjust_000")
 	folder, state := t.TempDir(), t.TempDir()
 	r := start(t, append([]string{"serve", folder, "--state", state}, set.SiteArgs()...)...)
+	for _, lon := range []float64{-set.Site.Lon, set.Site.Lon} { // the sign forgotten, then put right
+		if status, answer := r.Post(t, "site", fmt.Sprintf(`{"lat_deg":%g,"lon_deg":%g,"elevation_m":%g}`, set.Site.Lat, lon, set.Site.Elev)); status != 204 {
+			t.Fatalf("place: %d %s", status, answer)
+		}
+	}
 	var shown *web.State
 	for i, f := range set.Frames[:set.Measure] {
 		harness.WriteFrame(t, set.Paths()[i], filepath.Join(folder, f.File))
@@ -49,7 +55,8 @@ func TestReportOfANight(t *testing.T) {
 	if got.Frames != set.Measure+1 || got.Solved != set.Measure || len(got.Unsolved) != 1 || got.Unsolved[0].Count != 1 || got.Unsolved[0].Message == "" {
 		t.Errorf("%d frames, %d solved, %+v", got.Frames, got.Solved, got.Unsolved)
 	}
-	if len(got.Events) != 1 || got.Events[0].What != "started over" {
+	place := fmt.Sprintf("place set to latitude %.3f°, longitude %.3f°; before, %.3f°, %.3f°", set.Site.Lat, set.Site.Lon, set.Site.Lat, -set.Site.Lon)
+	if len(got.Events) != 3 || got.Events[1].Code != "place_set" || got.Events[1].What != strings.ReplaceAll(place, "-", "−") || got.Events[2].What != "started over" {
 		t.Errorf("events %+v", got.Events)
 	}
 	if got.Last == nil || math.Abs(float64(got.Last.TotalArcmin-shown.Now.Offset.TotalArcmin))*60 > sameArcsec || math.Abs(got.Site.LatDeg-set.Site.Lat) > 1e-9 {

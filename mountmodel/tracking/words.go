@@ -1,7 +1,6 @@
 package tracking
 
 import (
-	"fmt"
 	"math"
 
 	"polard/mountmodel/sky"
@@ -20,18 +19,18 @@ func (p Proof) say() sky.Saying {
 	part := sayPart(*d)
 	switch p.Verdict {
 	case Holds:
-		return sky.Say("proof_holds", "Proved by the sky: in %d minutes the declination drifted by %s a minute, and the axis predicts %s. So the axis is where it was measured, to %s, %s.",
+		return sky.Say("proof_holds", "Proved by the sky: in %d minutes the declination drifted by %s″ a minute, and the axis predicts %s″. So the axis is where it was measured, to %s, %s.",
 			int(math.Round(p.Minutes)), rate(d.Seen), rate(d.Predicted), sky.Known(sky.Angle(math.Hypot(float64(off), float64(sigma)))), part)
 	case Fails:
-		return sky.Say("proof_fails", "The sky disagrees: in %d minutes the declination drifted by %s a minute, and the axis predicts %s. The axis is off by %s, %s: measure again, and if it stays, look for what bends or slips.",
+		return sky.Say("proof_fails", "The sky disagrees: in %d minutes the declination drifted by %s″ a minute, and the axis predicts %s″. The axis is off by %s, %s: measure again, and if it stays, look for what bends or slips.",
 			int(math.Round(p.Minutes)), rate(d.Seen), rate(d.Predicted), sky.Amount(off), part)
 	}
 	return sky.Say("proof_runs", "The proof runs: %d minutes so far, which tell the axis to %s, %s. Leave the telescope alone, unguided.",
 		int(math.Round(p.Minutes)), sky.Known(sigma), part)
 }
 
-// rate is a drift in a minute, its sign with it: towards the pole is positive.
-func rate(a sky.Angle) string { return fmt.Sprintf("%+.2f″", a.Arcseconds()) }
+// rate is a drift in a minute, in arcseconds: towards the pole is positive.
+func rate(a sky.Angle) sky.Decimal { return sky.Decimal{Value: a.Arcseconds(), Digits: 2} }
 
 // mostly is the part of a direction from which it counts as the direction itself.
 const mostly = 0.8

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -40,7 +41,10 @@ func (r *Report) WritePage(w io.Writer, language string) error {
 
 // side says by how much an offset lies on which side.
 func (w words) side(offset web.Number, positive, negative string) string {
-	if offset < 0 {
+	switch {
+	case math.Abs(float64(offset))*60 < 0.5: // on neither
+		return w.angle(offset)
+	case offset < 0:
 		return w.say(negative, w.angle(offset))
 	}
 	return w.say(positive, w.angle(offset))

@@ -13,6 +13,7 @@ import (
 
 	"polard/mountmodel"
 	"polard/mountmodel/logbook"
+	"polard/mountmodel/sky"
 	"polard/web"
 
 	"golang.org/x/net/html"
@@ -29,6 +30,9 @@ func aligned() *Report {
 	}
 	r.did(begin.Add(20*time.Minute), "did_"+string(mountmodel.Measured))
 	r.did(begin.Add(34*time.Minute), "stroke_altitude", 0.5)
+	west := mountmodel.Config{Site: sky.Site{Latitude: 46.32 * sky.Degree, Longitude: -13.07 * sky.Degree}}
+	east := mountmodel.Config{Site: sky.Site{Latitude: 46.32 * sky.Degree, Longitude: 13.07 * sky.Degree}, Correction: mountmodel.Correction{Ahead: time.Hour}, Free: true}
+	r.changed(begin.Add(40*time.Minute), west, east)
 	r.did(begin.Add(60*time.Minute), "did_"+string(mountmodel.Locked))
 	for i := range 40 {
 		total := 120 * math.Exp(-float64(i)/40*math.Log(360))
@@ -78,7 +82,8 @@ func TestPage(t *testing.T) {
 			t.Errorf("it loads %s", m[1])
 		}
 	}
-	for _, want := range []string{"Night of 24 November 2026", `/nights/<b>"tonight"</b>`, "within the tolerance of 1.0′", "bolts locked", "4 stars, needs", "tolerance", "UTC", "1°", "1′", "20″", "too far west", "18:00"} {
+	for _, want := range []string{"Night of 24 November 2026", `/nights/<b>"tonight"</b>`, "within the tolerance of 1.0′", "bolts locked", "4 stars, needs", "tolerance", "UTC", "1°", "1′", "20″", "too far west", "18:00",
+		"longitude 13.070°; before, 46.320°, −13.070°", "put right by −1 h; before, by 0 s", "no two bolts here"} {
 		if !strings.Contains(words.String(), want) {
 			t.Errorf("it does not say %q", want)
 		}

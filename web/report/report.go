@@ -8,8 +8,10 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
+	"polard/mountmodel"
 	"polard/mountmodel/logbook"
 	"polard/mountmodel/sky"
 	"polard/web"
@@ -126,10 +128,18 @@ func (r *Report) read(ctx context.Context, book *logbook.Book, sessions []logboo
 			continue
 		}
 		used, first := false, int64(0)
+		var before *mountmodel.Config
+		if s.Placed {
+			before = &s.Called
+		}
 		err := book.Entries(ctx, s.ID, false, func(e logbook.Entry) error {
 			if e.Config != nil && !e.Unplaced && e.At.Before(to) {
 				at := e.Config.Site
-				r.Site = &Site{at.Latitude.Degrees(), at.Longitude.Degrees(), at.ElevationM}
+				r.Site = &Site{at.Latitude.Degrees(), at.Longitude.Signed().Degrees(), at.ElevationM}
+				if before != nil && !e.At.Before(from) {
+					r.changed(e.At, *before, *e.Config)
+				}
+				before = e.Config
 			}
 			if e.At.Before(from) || !e.At.Before(to) {
 				return nil
@@ -199,6 +209,38 @@ func (r *Report) take(e logbook.Entry, reasons map[string]*Reason) {
 			TotalArcmin: web.Number(x.OffsetTotalArcmin), AltSigma: web.Number(x.SigmaAltArcsec), AzSigma: web.Number(x.SigmaAzArcsec),
 			Within: x.Within, Doubt: x.Doubt, result: *x,
 		})
+	}
+}
+
+// changed notes what was set otherwise while the session went on: the place and the frames' times, with their values
+// before, and whether there are two bolts.
+func (r *Report) changed(at time.Time, before, now mountmodel.Config) {
+	if was, is := before.Site, now.Site; was.Latitude != is.Latitude || was.Longitude != is.Longitude {
+		r.did(at, "place_set", is.Latitude.Degrees(), is.Longitude.Signed().Degrees(), was.Latitude.Degrees(), was.Longitude.Signed().Degrees())
+	}
+	if was, is := before.Correction.Ahead, now.Correction.Ahead; was != is {
+		r.did(at, "times_set", shift(-is), shift(-was))
+	}
+	if before.Free != now.Free {
+		event := mountmodel.TwoBolts
+		if now.Free {
+			event = mountmodel.FreeHead
+		}
+		r.did(at, "did_"+string(event))
+	}
+}
+
+// shift is what is added to times, with its sign.
+func shift(by time.Duration) string {
+	sign := map[bool]string{true: "−", false: "+"}[by < 0]
+	switch size := by.Abs().Round(time.Second); {
+	case size == 0:
+		return "0 s"
+	case size < 2*time.Minute:
+		return fmt.Sprintf("%s%d s", sign, size/time.Second)
+	default:
+		text := fmt.Sprintf("%d h %d min", size/time.Hour, size%time.Hour/time.Minute)
+		return sign + strings.TrimSuffix(strings.TrimPrefix(text, "0 h "), " 0 min")
 	}
 }
 

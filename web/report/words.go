@@ -70,8 +70,15 @@ func english() words {
 	return w
 }
 
-// say is the sentence of a code; numbers are written as the language does.
-func (w words) say(code string, args ...any) string { return w.printer.Sprintf(code, args...) }
+// say is the sentence of a code; numbers are written as the language does, but for the minus sign, which is that of the
+// page.
+func (w words) say(code string, args ...any) string {
+	text := w.printer.Sprintf(code, args...)
+	if slices.ContainsFunc(args, func(a any) bool { number, is := a.(float64); return is && number < 0 }) {
+		return strings.ReplaceAll(text, "-", "−") // such a sentence has no names in it
+	}
+	return text
+}
 
 // has tells whether there is a sentence of that code.
 func (w words) has(code string) bool { return w.say(code) != code }
@@ -91,8 +98,8 @@ func (w words) known(arcsec web.Number) string {
 	return w.comma(sky.KnownWords(sky.Angle(arcsec) * sky.Arcsecond))
 }
 
-// primes are the signs of minutes and seconds of arc, as on the page.
-var primes = strings.NewReplacer("'", "′", "\"", "″")
+// primes are the signs of minutes and seconds of arc, and of numbers below nothing, as on the page.
+var primes = strings.NewReplacer("'", "′", "\"", "″", "-", "−")
 
 // comma writes decimals as the language does.
 func (w words) comma(number string) string {

@@ -30,7 +30,7 @@ func TestCatalogues(t *testing.T) {
 	verbs := regexp.MustCompile(`%[-+.0-9]*[a-z]`)
 	english := read("en")
 	for _, event := range []mountmodel.Event{mountmodel.StartOver, mountmodel.Measured, mountmodel.Locked, mountmodel.Unlocked, mountmodel.Prove, mountmodel.WatchOnly, mountmodel.TakeBack,
-		mountmodel.FreeHead, mountmodel.TwoBolts, mountmodel.Correct, mountmodel.Uncorrect, mountmodel.TurnAltitude, mountmodel.TurnAzimuth} {
+		mountmodel.FreeHead, mountmodel.TwoBolts, mountmodel.TurnAltitude, mountmodel.TurnAzimuth} {
 		if english["did_"+string(event)] == "" {
 			t.Errorf("no words for the event %q", event)
 		}

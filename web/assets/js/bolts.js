@@ -23,6 +23,15 @@ export function order(m) {
 }
 
 /**
+ * What stands over a bolt's number: what to do with it, or where it stands.
+ * @param {Move} m
+ */
+export function headOf(m) {
+  if (!m.done) return order(m);
+  return Math.round(Math.abs(m.amount_arcmin ?? 1) * 60) === 0 ? words.right : words.stands[m.way] ?? order(m);
+}
+
+/**
  * The bolt that is to be turned.
  * @param {State} state
  * @returns {Move|null}
@@ -67,15 +76,26 @@ function large(state, now, m) {
   const wrongly = wrong?.bolt === m.bolt;
   const stroke = strokeOf(state, m.bolt);
   const hand = stroke || handSide(m.way, (state.site?.lat_deg ?? 0) < 0);
-  const head = m.done ? words.stands[m.way] ?? order(m) : order(m);
+  const head = headOf(m), bump = bumped(state);
   return h("div", { class: `card now-card bolt-card ${m.bolt}`, "data-kind": m.bolt },
     h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
     h("p", { class: "figure", "data-bolt": m.bolt }, figure(m.amount_arcmin)),
     h("div", { class: "bolt-words" },
-      h("p", { class: wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : hand),
-      h("p", { class: "sub" }, wrongly && hand ? hand : words.giveOrTake(spread(sd))),
+      h("p", { class: bump || wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, bump || (wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : hand)),
+      h("p", { class: "sub" }, (bump || wrongly) && hand ? hand : words.giveOrTake(spread(sd))),
       m.bolt === "altitude" && h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt)),
     boltRule(state, now, m, !m.done));
+}
+
+/**
+ * Asks whether something bumped into the mount, as long as the frame that shows it stands among those on the
+ * rule; else empty.
+ * @param {State} state
+ */
+export function bumped(state) {
+  const by = state.warnings?.find((w) => w.code === "mount_moved");
+  const read = (state.frames ?? []).filter((f) => f.status === "adjusts").slice(-notches - 1);
+  return read.some((f) => f.number === by?.frame?.number) ? words.bumped : "";
 }
 
 /**
@@ -127,7 +147,7 @@ export function pair(state, now, old) {
   return h("div", { class: old ? "pair old" : "pair", "data-kind": state.do.code }, now.moves.map((m) => h("div", { class: `card bolt-card still ${m.bolt}` },
     h("div", { class: "bolt-words" },
       h("p", { class: "label" }, words.bolt[m.bolt]),
-      h("p", { class: "head" }, m.done ? words.stands[m.way] ?? order(m) : order(m)),
+      h("p", { class: "head" }, headOf(m)),
       h("p", { class: "figure", "data-bolt": m.bolt }, angle(m.amount_arcmin)),
       h("p", { class: "sub" }, words.giveOrTake(spread(spreadOf(now, m))))),
     boltRule(state, now, m, false))));

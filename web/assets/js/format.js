@@ -118,11 +118,11 @@ export function clock(utc) {
 }
 
 /**
- * The service's sentences with primes in place of typewriter quotes.
+ * The service's sentences with primes in place of typewriter quotes, and with minus signs.
  * @param {string} text
  */
 export function primes(text) {
-  return text.replace(/(\d)'/g, "$1′").replace(/(\d)"/g, "$1″");
+  return text.replace(/(\d)'/g, "$1′").replace(/(\d)"/g, "$1″").replace(/(^|[\s(])-(?=\d)/g, "$1−");
 }
 
 /**

@@ -1,6 +1,6 @@
 // What to do now: one thing in large words, and for the bolts how far.
 
-import { boltParts, order, pair, turning } from "./bolts.js";
+import { boltParts, bumped, headOf, pair, turning } from "./bolts.js";
 import { confirmed } from "./correction.js";
 import { h, unbroken } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
@@ -41,8 +41,8 @@ export function sentence(state, trust) {
   const code = codeNow(state, trust);
   const m = code === "bolt" && state ? turning(state) : null;
   if (m && state) {
-    const wrong = state.wrong_way ? ` ${words.wrongWay(angle(state.wrong_way.worse_arcmin))}` : "";
-    return `${words.bolt[m.bolt]}: ${order(m)} ${angle(m.amount_arcmin)}${words.stop}${wrong}`;
+    const more = bumped(state) || (state.wrong_way ? words.wrongWay(angle(state.wrong_way.worse_arcmin)) : "");
+    return `${words.bolt[m.bolt]}: ${headOf(m)} ${angle(m.amount_arcmin)}${words.stop} ${more}`.trim();
   }
   const { head, line } = say(state, code);
   return line ? `${head}${head && !/[.!?。！？…]$/.test(head) ? words.stop : ""} ${line}`.trim() : head;
@@ -60,7 +60,8 @@ function say(state, code) {
   const said = known ? saidOf(state.do.said, state.do.text) : { head: "", line: "" };
   const more = known ? (state.do.said_details ?? []).map((d) => saidOf(d, d.text)).map((d) => d.line || d.head) : [];
   const line = w.head ? w.sub ?? (said.line || said.head) : said.line || (more.shift() ?? "");
-  return { head: w.head ?? said.head, line, why: [...more, ...(known ? [confirmed(state)] : [])].filter((t) => t) };
+  const bump = known ? bumped(state) : "";
+  return { head: w.head ?? said.head, line: `${bump} ${line}`.trim(), why: [...more, ...(known ? [confirmed(state)] : [])].filter((t) => t) };
 }
 
 /**

@@ -60,7 +60,7 @@ export class RigPanel {
           this.left = this.button(w.west, "←", az(-1)), this.right = this.button(w.east, "→", az(1))))),
       this.stands, this.faults);
     // On a short phone, or one on its side, the sheet would hide the number: it is opened at a press.
-    const aside = matchMedia("(max-height: 37.99rem) and (max-width: 59.99rem)");
+    const aside = matchMedia("(max-height: 43rem) and (max-width: 59.99rem)");
     let upright = true; // whether it is open there
     const lay = () => {
       if (aside.matches) upright = !this.body.hidden;

@@ -88,7 +88,7 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
     }
     parts.unshift(h("div", { class: "pointer", "--at": at }), h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd), "data-kind": sd }));
     before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
-    label = w.label[bolt](angle(offset), offset < 0, angle(g), south);
+    label = Math.round(Math.abs(offset) * 60) === 0 ? w.right[bolt](angle(g)) : w.label[bolt](angle(offset), offset < 0, angle(g), south);
   }
   return h("div", { class: `rule ${bolt === "altitude" ? "standing" : "lying"}`, role: "img", "aria-label": label }, parts);
 }

@@ -48,10 +48,12 @@ export const words = {
   fine: "Leave",
   /** @param {string} amount */
   wrongWay: (amount) => `That was the wrong way: ${amount} worse.`,
+  bumped: "Was the tripod bumped?",
   /** @type {Record<Way, string>} */
   shortly: { raise: "Raise", lower: "Lower", east: "East", west: "West", tip_east: "Tip east", tip_west: "Tip west" },
   /** @type {Record<Way, string>} where the axis stands, seen from the pole */
   stands: { raise: "Low by", lower: "High by", east: "West by", west: "East by", tip_east: "West by", tip_west: "East by" },
+  right: "Stands right", // where it stands right to the second of arc
   bolt: { altitude: "Altitude bolt", azimuth: "Azimuth bolt" },
   /** @type {Record<Way, string>} */
   order: {
@@ -76,6 +78,11 @@ export const words = {
   fromPole: "from the pole",
 
   rule: {
+    /** @type {Record<Bolt, (gate: string) => string>} where the error rounds to nothing */
+    right: {
+      altitude: (gate) => `Altitude rule: the axis is as high as the pole; the slot lets ${gate} pass on either side.`,
+      azimuth: (gate) => `Azimuth rule: the axis is in the pole’s direction; the slot lets ${gate} pass on either side.`,
+    },
     up: "up",
     down: "down",
     east: "E",
