@@ -44,8 +44,23 @@ export function sentence(state, trust) {
     const more = bumped(state) || (state.wrong_way ? words.wrongWay(angle(state.wrong_way.worse_arcmin)) : "");
     return `${words.bolt[m.bolt]}: ${headOf(m)} ${angle(m.amount_arcmin)}${words.stop} ${more}`.trim();
   }
-  const { head, line } = say(state, code);
+  const said = say(state, code), turn = turnOf(state, code);
+  const { line } = said;
+  const head = turn ? `${turn.head || said.head}: ${[turn.by, turn.way?.way].filter((t) => t).join(" ")}` : said.head;
   return line ? `${head}${head && !/[.!?。！？…]$/.test(head) ? words.stop : ""} ${line}`.trim() : head;
+}
+
+/**
+ * The turn of the RA axis that is asked for, with the way where the line of sight is known, and its own heading;
+ * null for none.
+ * @param {State|null} state
+ * @param {string} code
+ */
+function turnOf(state, code) {
+  const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
+  if (!state || (code !== "measuring" && code !== "confirming") || by === null || by === undefined) return null;
+  const way = state.turn_to ? turnLines(state.turn_to) : null;
+  return { by: number(by, 0, "°"), way, head: way?.back && state.do.said?.code === "turn_on" ? words.turnTo.back : "" };
 }
 
 /**
@@ -84,18 +99,16 @@ export function nowParts(state, trust, operate) {
   }
   const turning = code === "measuring" || code === "confirming";
   if (turning) said.why.push(words.head.keys);
-  const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
   if (code === "waiting" && state?.pole && state.pole.alt_deg !== null) {
     const waits = card(code, said, null, "", "");
     waits.append(mount(note("mount")?.kind ?? "german", (state.site?.lat_deg ?? 0) < 0, state.pole.alt_deg)); // how the mount stands for the first frame
     return [waits];
   }
-  if (!turning || !state || by === null || by === undefined) return [card(`${code} ${state?.do.said?.code}`, said, null, "", turning ? words.cautions.turn : "")];
-  // The angle to turn by, large; with the way where the line of sight is known.
-  const way = state.turn_to ? turnLines(state.turn_to) : null;
-  if (way?.back && state.do.said?.code === "turn_on") said.head = words.turnTo.back;
+  const turn = turnOf(state, code);
+  if (!turn || !state) return [card(`${code} ${state?.do.said?.code}`, said, null, "", turning ? words.cautions.turn : "")];
+  const { by, way } = turn; // the angle is the large number
   const kind = `${code} ${state.do.said?.code}`;
-  const parts = [card(kind, { ...said, why: [...(way?.why ?? []), ...said.why] }, `${number(by, 0)}° ${way?.sign ?? ""}`.trim(), way?.way ?? "", words.cautions.turn)];
+  const parts = [card(kind, { ...said, head: turn.head || said.head, why: [...(way?.why ?? []), ...said.why] }, by, way?.way ?? "", words.cautions.turn, way?.sign)];
   if (state.frames?.length) parts.push(turned(state, kind));
   return parts;
 }
@@ -106,11 +119,12 @@ export function nowParts(state, trust, operate) {
  * @param {string|null} figure
  * @param {string} unit what the figure is
  * @param {string} caution
+ * @param {string} [sign] drawn beside the figure
  */
-function card(code, { head, line, why }, figure, unit, caution) {
+function card(code, { head, line, why }, figure, unit, caution, sign) {
   return h("div", { class: `card now-card ${figure ? "" : "plainly"}`, "data-kind": code },
     h("h1", { class: head.length > 40 ? "head long" : "head" }, head),
-    figure && h("p", { class: "figure" }, figure, unit && h("small", {}, " ", unit)),
+    figure && h("p", { class: "figure" }, figure, sign && " ", sign && h("span", { "aria-hidden": "true" }, sign), unit && h("small", {}, " ", unit)),
     line && h("p", { class: "sub" }, unbroken(line)),
     caution && h("p", { class: "caution" }, h("b", {}, words.care), " ", caution),
     why.length > 0 && h("details", { class: "why" }, h("summary", {}, words.why), why.map((l) => h("p", { class: "sub" }, l))));
@@ -139,7 +153,7 @@ function turned(state, kind) {
   return h("div", { class: "card turned", "data-kind": kind },
     h("p", { class: "label" }, h("b", {}, t.title), " · ", t.span(number(state.turn_deg, 1, "°"), frames.length)),
     h("div", { class: "rule lying pegs", role: "img", "aria-label": `${t.rule} ${angles.map((a) => turn(a)).join(", ")}` },
-      h("div", { class: "rule-body", "data-kind": start }, marks),
+      h("div", { class: "rule-body", "data-kind": start, "aria-hidden": "true" }, marks),
       angles.map((a) => h("div", { class: "peg", "--at": at(a), "data-kind": at(a) }))),
     best.length > 0 && h("p", { class: "sub" },
       t.forecast(best.slice(0, 3).map((f) => [number(f.turn_deg, 0, "°"), spread(f.uncertainty_arcsec)]))));

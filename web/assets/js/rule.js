@@ -90,6 +90,7 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
     before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
     label = Math.round(Math.abs(offset) * 60) === 0 ? w.right[bolt](angle(g)) : w.label[bolt](angle(offset), offset < 0, angle(g), south);
   }
+  for (const p of parts) p.setAttribute("aria-hidden", "true"); // the label says it
   return h("div", { class: `rule ${bolt === "altitude" ? "standing" : "lying"}`, role: "img", "aria-label": label }, parts);
 }
 
