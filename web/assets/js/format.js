@@ -76,7 +76,8 @@ export function number(x, digits, unit = "") {
  */
 export function turn(deg) {
   if (deg === null || deg === undefined) return none;
-  return `${deg > 0 ? "+" : deg < 0 ? "−" : ""}${fixed(Math.abs(deg), 1)}°`;
+  const size = fixed(Math.abs(deg), 1);
+  return `${/[1-9]/.test(size) ? (deg > 0 ? "+" : "−") : ""}${size}°`;
 }
 
 // Languages that do not write the international signs of seconds, minutes and hours after a number in a sentence.

@@ -152,7 +152,7 @@ function turned(state, kind) {
   const best = state.advice?.expected ?? [];
   return h("div", { class: "card turned", "data-kind": kind },
     h("p", { class: "label" }, h("b", {}, t.title), " · ", t.span(number(state.turn_deg, 1, "°"), frames.length)),
-    h("div", { class: "rule lying pegs", role: "img", "aria-label": `${t.rule} ${angles.map((a) => turn(a)).join(", ")}` },
+    h("div", { class: "rule lying pegs", role: "img", "aria-label": `${t.rule} ${[...new Set(angles.map((a) => turn(a)))].join(", ")}` },
       h("div", { class: "rule-body", "data-kind": start, "aria-hidden": "true" }, marks),
       angles.map((a) => h("div", { class: "peg", "--at": at(a), "data-kind": at(a) }))),
     best.length > 0 && h("p", { class: "sub" },
