@@ -157,7 +157,7 @@ func decode(data []byte, room []float32) (frame *Frame, err error) {
 	f := &Frame{Width: found.layout.width, Height: found.layout.height}
 	f.Warnings = append(h.warnings, warnings...)
 	level, stated := statedSaturation(h, scale)
-	f.Saturation = level
+	f.Saturation, f.Counts = level, bitpix == 16 && scale.scale == 1 && found.layout.colours == 1
 	f.Pix = luminance(raw, found.layout, scale, level, room)
 	if found.layout.colours == 1 {
 		if level := clippedAt(f.Pix, scale); level > 0 && !stated {

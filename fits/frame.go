@@ -60,6 +60,9 @@ type Frame struct {
 	// proportional to light: stated in the header, or the end of the range of
 	// the stored numbers or of a converter of fewer bits.
 	Saturation float32
+	// Counts tells that the file has one colour in whole numbers of 16 bits, unscaled, as converters
+	// give them; what has been worked on is mostly of another form.
+	Counts bool
 	// Mosaic is the colour filter pattern of the file's pixels (such as
 	// "RGGB": first row, then second row, of the first two columns in the
 	// file), [UndeclaredMosaic] when only the pixels tell of one, empty for a

@@ -106,7 +106,7 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 	}
 	e := clock.Evidence{
 		Site: s.cfg.Site, Air: s.cfg.Air, At: s.lastRead.mid, Sight: s.lastRead.sight, AnyHour: s.cfg.AnyHour,
-		Header: s.lastRead.header, Stated: s.lastRead.stated, Against: s.clocks.Against,
+		Header: s.lastRead.header, Stated: s.lastRead.stated, SkyLimit: s.lastRead.skyLimit, Against: s.clocks.Against,
 	}
 	if s.cfg.Correction.Placed { // whoever corrected the place knows better than headers
 		e.Header, e.Stated = nil, nil

@@ -24,8 +24,10 @@ type Sighting struct {
 	// Header is the place in the frame's header; nil when it names none.
 	Header *sky.Site
 	// Stated is what else the header states of its moment; nil when nothing.
-	Stated  *sky.Stated
-	Refused string // why the frame gives no stars to use, in plain words; empty when it does
+	Stated *sky.Stated
+	// SkyLimit is a limit that the sky's brightness keeps below, V magnitudes per square arcsecond; nil when not known.
+	SkyLimit *float64
+	Refused  string // why the frame gives no stars to use, in plain words; empty when it does
 	// RefusedBy is the code of that, and Detected how many stars were detected, for catalogues.
 	RefusedBy string
 	Detected  int

@@ -191,10 +191,11 @@ type facts struct {
 // lastRead is what the newest frame with stars tells of place and time, whether it could
 // be used or not.
 type lastRead struct {
-	mid    time.Time
-	sight  sky.ICRS
-	header *sky.Site
-	stated *sky.Stated
+	mid      time.Time
+	sight    sky.ICRS
+	header   *sky.Site
+	stated   *sky.Stated
+	skyLimit *float64
 }
 
 // clockWarning tells that the camera's clock and this computer's disagree.

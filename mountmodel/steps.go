@@ -128,7 +128,7 @@ func (s *Session) read(sighting *Sighting) (axis.Frame, error) {
 		return f, sighting.reduction.err
 	}
 	f.Stars = f.Observed.Stars
-	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header, sighting.Stated}
+	s.lastRead = lastRead{f.Mid, s.sightOf(f), sighting.Header, sighting.Stated, sighting.SkyLimit}
 	if alt, _ := sky.AltAzFromLocal(f.Observed.Boresight); alt < -horizonDip {
 		return f, &sky.Refusal{Kind: errThroughGround, Why: sky.Say("through_ground", "by the place and time given it was pointed %s %s", sky.Whole(-alt), errThroughGround)}
 	}
@@ -166,7 +166,7 @@ func (s *Session) hearClocks(now time.Time, f axis.Frame, sighting *Sighting) {
 	}
 	s.part("clock")
 	s.clocks = s.clocks.Hear(stamp, s.cfg.Site.Longitude)
-	s.times = s.times.with(s.cfg, exposed{f.Name, f.Mid, stamp, f.Observed.R})
+	s.times = s.times.with(s.cfg, exposed{f.Name, f.Mid, stamp, f.Observed.R, sighting.SkyLimit})
 }
 
 // sightOf is where a frame looked; zero where that cannot be worked out.

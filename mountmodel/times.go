@@ -18,6 +18,7 @@ type exposed struct {
 	mid      time.Time
 	stamp    clock.Stamp
 	attitude sky.Matrix
+	skyLimit *float64
 }
 
 const (
@@ -33,14 +34,14 @@ const (
 // them. A file that was copied is the same frame once more, and says nothing.
 type times struct {
 	before   []exposed     // the newest frames
-	daylight *axis.Warning // the Sun was up when the newest was taken
+	daylight *axis.Warning // the Sun was up, or hardly down, when the newest was taken
 	stands   *axis.Warning // two frames were taken at once
 }
 
 // with is t after a frame.
 func (t times) with(cfg Config, e exposed) times {
 	t.daylight = nil
-	if message := clock.Daylight(cfg.Site, cfg.Air, e.mid); message != "" && !cfg.AnyHour {
+	if message := clock.Daylight(cfg.Site, cfg.Air, e.mid, e.skyLimit); message != "" && !cfg.AnyHour {
 		t.daylight = &axis.Warning{Code: WarnDaylight, Frame: e.name, Message: message}
 	}
 	for _, other := range t.before {

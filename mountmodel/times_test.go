@@ -71,3 +71,26 @@ func TestStarsByDay(t *testing.T) {
 		}
 	}
 }
+
+// A dark sky in what would be twilight by place and time: told as stars by day are.
+func TestDarkSkyInTwilight(t *testing.T) {
+	dark := 20.0
+	for _, limit := range []*float64{nil, &dark} {
+		d := newDesk(t, 82, 40*sky.Degree, 5*sky.Degree, nil)
+		// Half past five in the evening at 105 degrees west, in January: the Sun is some six degrees down.
+		d.m.Site.Longitude = -105 * sky.Degree
+		d.m.Now = time.Date(2026, 1, 12, 0, 30, 0, 0, time.UTC)
+		cfg := d.cfg
+		cfg.Site.Longitude = -105 * sky.Degree
+		if err := d.Reconfigure(cfg); err != nil {
+			t.Fatal(err)
+		}
+		s := sightingOf(d.m, "f", 1)
+		s.SkyLimit = limit
+		d.Take(d.m.Now, s)
+		v := d.View()
+		if told := limit != nil; warns(v, WarnDaylight) != told || (v.Suggested != nil) != told || len(v.Frames) != 1 {
+			t.Errorf("limit %v: %+v, %+v, %+v", limit, v.Frames, v.Warnings, v.Suggested)
+		}
+	}
+}

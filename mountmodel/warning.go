@@ -6,7 +6,7 @@ import "polard/mountmodel/axis"
 const (
 	WarnClock       axis.WarningCode = "clock"        // exposure times do not fit the time at which frames arrive
 	WarnFileClock   axis.WarningCode = "file_clock"   // exposure times differ from the files' own by what time zones do
-	WarnDaylight    axis.WarningCode = "daylight"     // by place and time given, the Sun was up
+	WarnDaylight    axis.WarningCode = "daylight"     // by place and time given, the Sun was up, or too little below the horizon for so dark a sky
 	WarnStated      axis.WarningCode = "stated"       // the newest frame's header states a local time, sidereal time or altitude that place and time deny
 	WarnZenith      axis.WarningCode = "zenith"       // by the air in the frames, the zenith stood elsewhere than place and time say
 	WarnClockStands axis.WarningCode = "clock_stands" // exposures overlap: the clock that wrote their times stands still

@@ -14,5 +14,5 @@
 //	match               patterns of stars, looked up in index, weighed by match/proof
 //	camera              the camera, fitted to all stars of the proved match
 //
-// solver.go is the recipe; parallel shares work among goroutines, robust has statistics with outliers.
+// solver.go is the recipe, skylight.go how dark the sky is; parallel shares work among goroutines, robust has statistics with outliers.
 package solve

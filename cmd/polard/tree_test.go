@@ -51,7 +51,7 @@ var allowedImports = map[string][]string{
 	"fits":       {"mountmodel/sky"},
 	"fits/watch": {"fits"},
 
-	"solve":                   {"catalogs", "catalogs/deep", "solve/detect", "solve/index", "solve/match"},
+	"solve":                   {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/detect", "solve/index", "solve/match", "solve/robust"},
 	"solve/match":             {"catalogs", "catalogs/deep", "mountmodel/sky", "solve/camera", "solve/index", "solve/match/proof", "solve/parallel", "solve/robust"},
 	"solve/match/proof":       {},
 	"solve/index":             {"catalogs", "catalogs/cells", "catalogs/deep", "mountmodel/sky", "solve/parallel"},

@@ -14,19 +14,58 @@ import (
 // brightest stars show, and nothing is concluded.
 const darkBelow = -6 * sky.Degree
 
-// Daylight says what is wrong when a frame full of stars was taken by day: the
-// Sun stood above the horizon, by the place and time given. It names those of the
-// mistakes made most often that make night of it: the sign of the longitude,
-// local time written as UTC, half a day. Empty when the Sun was down.
-func Daylight(site sky.Site, air sky.Air, at time.Time) string {
+// Brightness of the zenith in twilight, V magnitudes per square arcsecond, with
+// the Sun d degrees lower than 5 below the horizon, up to 10: Patat, Ugolnikov and
+// Postylyakov 2006, A&A 455, 385, fit to Paranal (from memory). In B, R and I it
+// is as bright or brighter, so that an unfiltered camera sees no less.
+const (
+	twilightAt5     = 11.84
+	twilightLinear  = 1.518
+	twilightSquared = -0.057
+)
+
+const (
+	// twilightMargin is by how much, in magnitudes, the sky may be darker than that: away
+	// from the zenith opposite the Sun, other nights, the zero point of a frame. Clouds and
+	// air dim stars and sky alike; moon and lamps brighten it.
+	twilightMargin = 1.5
+	// lowestTold is below which nothing is concluded: twilight fades into the night's own light.
+	lowestTold = -10 * sky.Degree
+)
+
+// highestSun is the altitude above which the Sun would make the sky brighter than its
+// limit, V magnitudes per square arcsecond; the horizon where none is known.
+func highestSun(limit *float64) sky.Angle {
+	if limit == nil || !(*limit > twilightAt5+twilightMargin) {
+		return 0
+	}
+	for alt := -5 * sky.Degree; alt > lowestTold; alt -= 0.1 * sky.Degree {
+		if d := -alt.Degrees() - 5; twilightAt5+d*(twilightLinear+d*twilightSquared)+twilightMargin > *limit {
+			return alt
+		}
+	}
+	return lowestTold
+}
+
+// Daylight says what is wrong when a frame full of stars was taken by day, by the place and
+// time given: the Sun stood above the horizon, or so little below it that twilight would be
+// brighter than the sky in the frame, which keeps below limit (V magnitudes per square
+// arcsecond; nil where not known). It names those of the mistakes made most often that
+// make night of it: the sign of the longitude, local time written as UTC, half a day. Empty
+// when the Sun was down.
+func Daylight(site sky.Site, air sky.Air, at time.Time, limit *float64) string {
 	alt, ok := sunAltitude(site, air, at)
-	if !ok || alt < 0 {
+	highest := highestSun(limit)
+	if !ok || alt < highest {
 		return ""
 	}
 	head := fmt.Sprintf("By the place and the time given the Sun stood %.0f° above the horizon, and yet the frame shows stars: one of the two is wrong.", alt.Degrees())
+	if alt < 0 {
+		head = fmt.Sprintf("By the place and the time given the Sun stood only %.0f° below the horizon, and the sky in the frame is too dark for that: one of the two is wrong.", -alt.Degrees())
+	}
 	dark := func(site sky.Site, at time.Time) bool {
 		alt, ok := sunAltitude(site, air, at)
-		return ok && alt < darkBelow
+		return ok && alt < min(darkBelow, highest)
 	}
 	other := site
 	other.Longitude = -site.Longitude

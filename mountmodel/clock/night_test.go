@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -36,11 +37,57 @@ func TestDaylight(t *testing.T) {
 		{"midsummer night beyond the Arctic Circle", sky.Site{Latitude: 80 * sky.Degree}, utc(time.June, 21, 0), "one of the two is wrong"},
 		{"a time nobody can work out", london, time.Time{}, ""},
 	} {
-		got := Daylight(c.site, sky.StandardAir(0), c.at)
+		got := Daylight(c.site, sky.StandardAir(0), c.at, nil)
 		if (got == "") != (c.says == "") || !strings.Contains(got, c.says) {
 			t.Errorf("%s: %q, want %q", c.name, got, c.says)
 		}
 	}
+}
+
+// The end of civil twilight in London on 21 December, and of nautical, as an almanac has them
+// (16:33 and 17:15 UTC, from memory): a sky that is truly dark denies the first.
+func TestDarkSkyInTwilight(t *testing.T) {
+	london := sky.Site{Latitude: 51.5 * sky.Degree}
+	for _, c := range []struct {
+		name         string
+		hour, minute int
+		limit        float64 // 0: none
+		says         bool
+	}{
+		{"civil twilight, the sky not measured", 16, 33, 0, false},
+		{"civil twilight as bright as it is", 16, 33, 13.2, false},
+		{"civil twilight, a dark sky", 16, 33, 18, true},
+		{"nautical twilight ends under the darkest sky", 17, 15, 22, false},
+		{"afternoon, a dark sky", 14, 0, 18, true},
+		{"night under lamps", 20, 0, 16, false},
+		{"not a number", 16, 33, math.NaN(), false},
+	} {
+		limit := &c.limit
+		if c.limit == 0 {
+			limit = nil
+		}
+		at := time.Date(2026, 12, 21, c.hour, c.minute, 0, 0, time.UTC)
+		if got := Daylight(london, sky.StandardAir(0), at, limit); (got != "") != c.says || c.says && c.hour == 16 && !strings.Contains(got, "6° below the horizon") {
+			t.Errorf("%s: %q", c.name, got)
+		}
+	}
+}
+
+// The fainter the limit the lower must the Sun be, and twilight as Patat et al. 2006 have it, with the Sun 6, 8
+// and 10 degrees down (V 13.3, 15.9 and 18.0 in the zenith, by their fit), is never denied.
+func TestHighestSun(t *testing.T) {
+	for down, v := range map[float64]float64{6: 13.3, 8: 15.9, 10: 18.0} {
+		if highest := highestSun(&v); highest < -sky.Angle(down)*sky.Degree+sky.Degree/2 {
+			t.Errorf("the Sun %g degrees down, V %g: denied above %.1f degrees", down, v, highest.Degrees())
+		}
+	}
+	rapid.Check(t, func(rt *rapid.T) {
+		a := rapid.Float64Range(0, 30).Draw(rt, "limit")
+		b := rapid.Float64Range(a, 31).Draw(rt, "fainter limit")
+		if ha, hb := highestSun(&a), highestSun(&b); hb > ha || hb < lowestTold {
+			rt.Fatalf("%.2f: %.2f degrees, %.2f: %.2f degrees", a, ha.Degrees(), b, hb.Degrees())
+		}
+	})
 }
 
 // Exposures that follow each other do not overlap, whatever their times were cut

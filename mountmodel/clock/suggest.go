@@ -40,6 +40,8 @@ type Evidence struct {
 	Header  *sky.Site // the place in its header; nil when there is none
 	// Stated is what else its header states of its moment; nil when nothing.
 	Stated *sky.Stated
+	// SkyLimit is what the newest frame's sky is not brighter than, see [Daylight]; nil when not known.
+	SkyLimit *float64
 	// Against are the times in the frames against other clocks.
 	Against Against
 	// Turned is by how much the bolts say that the sky is taken to stand too far west:
@@ -154,7 +156,7 @@ const leastDown = -3.5 * sky.Degree
 // possible tells whether a frame like the newest can be taken at a place and time.
 func (e Evidence) possible(s Suggestion) bool {
 	at := e.At.Add(-s.Ahead)
-	if sun, ok := sunAltitude(s.Site, e.Air, at); !ok || !e.AnyHour && sun > 0 {
+	if sun, ok := sunAltitude(s.Site, e.Air, at); !ok || !e.AnyHour && sun > highestSun(e.SkyLimit) {
 		return false
 	}
 	if e.Sight != (sky.ICRS{}) {

@@ -154,6 +154,9 @@ func (p *Pipeline) Read(ctx context.Context, path string, frame *fits.Frame, err
 	}
 	o.Times, o.Detected = o.Solution.Times, len(o.Solution.Detected.Detections)
 	p.remember(seenCamera{frame.Width, frame.Height, frame.ScaleHint, o.Solution.Scale})
+	if limit, ok := o.Solution.SkyLimit(); ok && frame.Counts {
+		o.Sighting.SkyLimit = &limit
+	}
 	p.lastAt, p.failed = new(o.Solution.ICRS(o.Solution.Centre())), 0
 	p.Reduce(&o)
 	return o

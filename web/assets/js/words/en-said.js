@@ -85,7 +85,7 @@ export const warning = {
   place: "By the place and the time given this frame looked below the horizon: check latitude, longitude (east is positive) and the clock.",
   stated: "The header of the frames states a local time, sidereal time or altitude that place and clock in use deny: check longitude (east is positive) and clock.",
   zenith: "By how the air squeezes these frames the zenith stood elsewhere than place and time say: check longitude and clock.",
-  daylight: "By the place and the time given the Sun was up when this frame was taken: check place, longitude and clock.",
+  daylight: "By the place and the time given the Sun was up when this frame was taken, or too little below the horizon for so dark a sky: check place, longitude and clock.",
   pole_air: "The pole stands so low here that the air leaves the place of the refracted pole uncertain by more than the tolerance. In the set-up, aim at the true pole, or say what you will photograph.",
   near_zenith: "The pole is near the zenith: tip the base instead of turning the azimuth bolt.",
   unsolved: "The newest frame could not be used.",
