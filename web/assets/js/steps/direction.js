@@ -82,7 +82,7 @@ export class DirectionStep {
       head: w.head[south ? "south" : "north"], figure: number(last?.deg ?? c.bearing_deg, 1, "°"),
       lines: [
         ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(c.bearing_deg, 1, "°"))] : []),
-        w.declination(side(c.declination_deg, 1, words.setup.place.letters.east, words.setup.place.letters.west), number(c.uncertainty_deg, 1, "°"), c.model),
+        w.declination(side(c.declination_deg, 1, words.rule.east, words.rule.west), number(c.uncertainty_deg, 1, "°"), c.model),
         w.iron,
         ...sheet.warnings.filter((n) => n.code.startsWith("compass")).map((n) => n.message),
       ],

@@ -15,6 +15,9 @@ import { away, drawing, label, line } from "./draw.js";
 // Lower than this, in degrees, haze, trees or hills may hide a star (common practice).
 const easilyHidden = 10;
 
+/** @param {string} name of a star, as the service has it */
+const called = (name) => words.setup.star.names[name] ?? name;
+
 export class StarStep {
   constructor() {
     const w = words.setup.star;
@@ -75,11 +78,11 @@ export class StarStep {
     const eye = star.views[0];
     const e = sheet.eyepiece;
     return {
-      head: w.head(star.name, w.dial(...dialTime(eye.clock_hours))), figure: angle(from.distance_arcmin), unit: words.fromPole,
+      head: w.head(called(star.name), w.dial(...dialTime(eye.clock_hours))), figure: angle(from.distance_arcmin), unit: words.fromPole,
       lines: [
         w.centred(angle(from.distance_arcmin)),
         ...(star.seen.alt_deg < 0 ? [low.starDown] : star.seen.alt_deg < easilyHidden ? [low.starLow(number(star.seen.alt_deg, 1, "°"))] : []),
-        ...(e ? [(e.holds_pole_star ? w.inside : w.outside)(angle(e.true_field_arcmin), number(e.magnification, 0), star.name)] : []),
+        ...(e ? [(e.holds_pole_star ? w.inside : w.outside)(angle(e.true_field_arcmin), number(e.magnification, 0), called(star.name))] : []),
         south ? w.faint : w.turns,
       ],
       drawing: dial(eye.clock_hours),
@@ -151,7 +154,7 @@ function oneView(sheet, which, half, field) {
     parts.push(svg("circle", { cx: x, cy: y, r: Math.max(3, 8.5 - star.magnitude_v), class: i === 0 ? "d-star" : "d-ink" }));
     if (sheet.pole_stars.length > 1 || i === 0) {
       const left = x > middle;
-      parts.push(label(x + (left ? -12 : 12), y + 5, w.starNames[star.name] ?? star.name, left ? "end" : "start"));
+      parts.push(label(x + (left ? -12 : 12), y + 5, w.starNames[star.name] ?? called(star.name), left ? "end" : "start"));
     }
   });
   return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, dialText(first.clock_hours), field > 0 ? angle(field) : ""), parts);
@@ -162,7 +165,7 @@ function numbers(sheet) {
   const w = words.setup.star;
   return h("details", { class: "card" }, h("summary", {}, w.numbers(time(sheet.time_utc))), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.numbersLabel }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
-    h("tbody", {}, sheet.pole_stars.map((s) => h("tr", {}, h("th", { scope: "row" }, s.name),
+    h("tbody", {}, sheet.pole_stars.map((s) => h("tr", {}, h("th", { scope: "row" }, called(s.name)),
       h("td", {}, number(s.hour_angle_deg / 15, 2, " h")),
       h("td", {}, angle(s.from_refracted_pole.distance_arcmin)), h("td", {}, number(s.from_refracted_pole.position_angle_deg, 1, "°")),
       h("td", {}, angle(s.from_true_pole.distance_arcmin)), h("td", {}, number(s.from_true_pole.position_angle_deg, 1, "°"))))))));
