@@ -159,6 +159,29 @@ func testFocusStays(t *testing.T, p *browsertest.Page) {
 			t.Errorf("%s lost the focus", focus)
 		}
 	}
+	// What tells a turn has the focus when it is opened by hand, and gives it back.
+	at := func(what, want string) {
+		t.Helper()
+		if got := browsertest.Eval[string](p, `document.activeElement.dataset.boltReport ?? document.activeElement.dataset.turns ?? document.activeElement.id`); got != want {
+			t.Errorf("%s: the focus is on %q, want %q", what, got, want)
+		}
+	}
+	press := func(button string) {
+		browsertest.Eval[bool](p, fmt.Sprintf(`(b => (b.focus(), b.click(), true))(document.querySelector(%q))`, button))
+	}
+	press(`[data-bolt-report="open"]`)
+	at("opened", "0.125")
+	press(`[data-bolt-report="later"]`)
+	at("put off", "open")
+	// Where its button or bolt is gone it is on what to do now, never on another button.
+	for i, focus := range []string{"#does button", ".choice button"} {
+		browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).focus(), true)`, focus))
+		done := StateFromView(viewOf(northSite, mountmodel.Done, 0, 0), Around{Latest: latestOf(int64(10+2*i), time.Now(), nil)})
+		publish(t, s, done)
+		p.Until(`document.body.dataset.phase === "done"`)
+		at(focus, "now")
+		frame(int64(11 + 2*i))
+	}
 	// New frames come above the one whose button has the focus: the focus stays with that frame.
 	state := adjusting(0, time.Minute)
 	publish(t, s, state)

@@ -44,13 +44,20 @@ export class BoltReport {
       this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked));
     this.note = h("p", { class: "form-note", role: "status" });
     this.undo = h("button", { type: "button", class: "quiet", "data-bolt-report": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
-    this.opener = h("button", { type: "button", "data-bolt-report": "open", onclick: () => (this.open ? this.close() : this.show(this.bolt)) }, w.open);
+    this.opener = h("button", { type: "button", "data-bolt-report": "open", onclick: () => (this.open ? this.close() : this.ask()) }, w.open);
     this.row = h("div", { class: "bolt-report-row", hidden: true }, this.note, this.undo);
     root.append(this.sheet, this.row);
     /** @type {State|null} */
     this.state = null;
     /** @type {ReturnType<typeof setTimeout>|undefined} */
     this.timer = undefined;
+  }
+
+  /** Asks because the person wants to tell: the keyboard goes there too. */
+  ask() {
+    this.show(this.bolt);
+    const first = this.sheet.querySelector("button[data-turns]");
+    if (first instanceof HTMLElement) first.focus();
   }
 
   /** @param {Bolt} bolt */
@@ -67,7 +74,7 @@ export class BoltReport {
 
   close() {
     this.open = false;
-    this.sheet.hidden = true;
+    this.hide(this.sheet);
     this.settled = this.moved;
   }
 
@@ -115,9 +122,20 @@ export class BoltReport {
   say(text, undo) {
     clearTimeout(this.timer);
     setText(this.note, text);
-    this.undo.hidden = !undo;
+    if (undo) this.undo.hidden = false;
+    else this.hide(this.undo);
     this.row.hidden = false;
-    this.timer = setTimeout(() => { this.row.hidden = true; }, saidMs);
+    this.timer = setTimeout(() => this.hide(this.row), saidMs);
+  }
+
+  /**
+   * Hides a part; the keyboard, where it was on it, goes back to the button that opens.
+   * @param {HTMLElement} part
+   */
+  hide(part) {
+    const held = part.contains(document.activeElement);
+    part.hidden = true;
+    if (held) this.opener.focus({ preventScroll: true });
   }
 
   /**

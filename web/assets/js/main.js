@@ -5,6 +5,7 @@ import { total } from "./bolts.js";
 import { correctionParts, fixName } from "./correction.js";
 import { byId, h, morph, setText, showParts, unbroken } from "./dom.js";
 import { EquipmentPanel } from "./equipment.js";
+import { keepFocus, refill } from "./focus.js";
 import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
 import { startThemeButton } from "./themebutton.js";
@@ -137,8 +138,8 @@ function show(view) {
   document.body.dataset.view = view;
   opener.textContent = view === "setup" ? words.toFrames : words.toSetup;
   does.dataset.key = does.dataset.step = "";
-  does.replaceChildren();
-  others.replaceChildren();
+  refill(does);
+  refill(others);
   if (view === "setup") {
     setup.toOpen();
     setup.refresh();
@@ -177,9 +178,12 @@ function renderAll() {
   picture.render(state.latest);
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   equipment.render(state.equipment, operate);
-  boltReport.render(operate && working && state.phase === "adjusting" && !state.free_head, state);
+  const turning = operate && working && state.phase === "adjusting" && !state.free_head;
+  const shown = state;
+  keepFocus(() => boltReport.render(turning, shown));
   renderWatched(byId("watched"), state);
-  showParts("correction", working ? correctionParts(state, operate) : null);
+  const corrections = working ? correctionParts(state, operate) : null;
+  keepFocus(() => showParts("correction", corrections));
   showParts("proof", working ? proofParts(state) : null);
   showParts("habits", working ? habitParts(state) : null);
   showParts("history", working ? history(state) : null);
@@ -202,7 +206,7 @@ function renderNow() {
     setup.render(state, operate);
     return;
   }
-  morph(now, nowParts(state, trust, operate));
+  keepFocus(() => morph(now, nowParts(state, trust, operate)));
   const bolts = state?.now && codeNow(state, trust) === "bolt";
   byId("total").hidden = !bolts;
   if (state?.now && bolts) morph(byId("total"), total(state, state.now));
@@ -260,10 +264,10 @@ function renderDoes() {
   if (operate && remedy) row.push(startOver("strong"));
   if (sound && operate && !state?.free_head) row.push(boltReport.opener);
   if (sound) row.push(tone.button);
-  does.replaceChildren(...row);
+  refill(does, ...row);
   const head = h("button", { type: "button", class: "quiet", "data-do": "head", onclick: event(state?.free_head ? "two_bolts" : "free_head") },
     state?.free_head ? words.head.bolts : words.head.free);
-  others.replaceChildren(...(operate && again && !remedy ? [startOver("")] : []), ...(operate && headed ? [head] : []));
+  refill(others, ...(operate && again && !remedy ? [startOver("")] : []), ...(operate && headed ? [head] : []));
 }
 
 const startOver = (/** @type {string} */ look) => surely(look, words.button.startOver, words.button.startOverSure, () => tell("start_over"));
