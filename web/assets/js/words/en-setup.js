@@ -207,8 +207,8 @@ export const setup = {
     outside: (field, times, name) => `Your eyepiece shows ${field}, ${times} times enlarged: with the pole in its middle, ${name} is outside.`,
     /** @type {Record<string, string>} */
     through: { "naked eye": "Naked eye", "upright finder": "Upright finder", "inverting finder": "Inverting finder", "mirrored eyepiece": "Mirrored eyepiece" },
-    /** @type {Record<string, string>} */
-    names: { Polaris: "Polaris", "sigma Octantis": "sigma Octantis", "chi Octantis": "chi Octantis", "tau Octantis": "tau Octantis", "upsilon Octantis": "upsilon Octantis" },
+    /** @type {Record<string, string>} of stars, where the language has its own */
+    names: {},
     /** @type {Record<string, string>} */
     starNames: { "sigma Octantis": "σ", "chi Octantis": "χ", "tau Octantis": "τ", "upsilon Octantis": "υ" },
     /** @param {string} c */
