@@ -5,7 +5,8 @@ import { byId } from "./dom.js";
 // What stays in sight above is measured by what begins below it: its own place changes as the page is scrolled.
 export function measureHeights() {
   const root = document.documentElement.style;
-  root.setProperty("--rig-height", `${byId("rig").offsetHeight}px`);
+  const beside = matchMedia("(min-width: 60rem)").matches; // there the rig covers nothing
+  root.setProperty("--rig-height", `${beside ? 0 : byId("rig").offsetHeight}px`);
   root.setProperty("--does-height", `${byId("does").offsetHeight}px`);
   root.setProperty("--head-height", `${byId("main").offsetTop}px`);
 }
