@@ -95,7 +95,7 @@ func number(token string) (string, valueKind) {
 // int or float64.
 type header struct {
 	values   map[string]any
-	wholes   map[string]int64 // numbers that a float64 may not hold, and is in values
+	integers map[string]int64 // numbers that a float64 may not hold, and is in values
 	primary  *header          // where an extension's missing keywords are looked up
 	warnings []string         // what in the cards was not legal
 }
@@ -107,8 +107,8 @@ var errReader = errors.New("the keyword reader failed on legal cards, a fault of
 // readKeywords reads the keywords of a checked header that describe the
 // exposure; those that fix the layout are left out.
 func readKeywords(u *unit) (*header, error) {
-	cards, wholes, warnings := legalCards(u.header)
-	h := &header{values: map[string]any{}, wholes: wholes, warnings: warnings}
+	cards, integers, warnings := legalCards(u.header)
+	h := &header{values: map[string]any{}, integers: integers, warnings: warnings}
 	hdu, err := decodeHeader(cards)
 	if err != nil {
 		return nil, err
@@ -144,8 +144,8 @@ const mostContinued = 100
 
 // legalCards rewrites a header as one that claims no data and holds only legal
 // value cards, each keyword once, and says what it left out.
-func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings []string) {
-	wholes = make(map[string]int64)
+func legalCards(cards []byte) (legal []byte, integers map[string]int64, warnings []string) {
+	integers = make(map[string]int64)
 	var unreadable, repeated []string
 	told := map[string]bool{} // those of repeated
 	legal = fmt.Appendf(nil, "%-80s%-80s%-80s", "SIMPLE  =                    T", "BITPIX  =                    8", "NAXIS   =                    0")
@@ -190,7 +190,7 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 			// fitsio keeps whole numbers in an int, which may have 32 bits.
 			if _, err := strconv.ParseInt(v, 10, 32); err != nil {
 				if n, err := strconv.ParseInt(v, 10, 64); err == nil {
-					wholes[keyword] = n
+					integers[keyword] = n
 				}
 				f, _ := strconv.ParseFloat(v, 64)
 				v = formatFloat(f)
@@ -202,7 +202,7 @@ func legalCards(cards []byte) (legal []byte, wholes map[string]int64, warnings [
 	legal = append(legal, strings.Repeat(" ", padding(len(legal)))...)
 	warnings = append(leftOut("header cards without a legal value were passed over", unreadable),
 		leftOut("keywords that stand twice with different values (the first was taken)", repeated)...)
-	return legal, wholes, warnings
+	return legal, integers, warnings
 }
 
 // leftOut is a warning that names keywords, where there are any.

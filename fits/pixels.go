@@ -40,7 +40,7 @@ func readScaling(bitpix int, compressed bool, own *header) (scaling, []string, e
 		}
 	}
 	if v, key, ok := h.number(blank...); ok {
-		if n, whole := own.wholes[key]; whole && bitpix > 0 {
+		if n, whole := own.integers[key]; whole && bitpix > 0 {
 			s.blank, s.hasBlank = n, true
 		} else if bitpix < 0 {
 			warnings = append(warnings, "BLANK means nothing for floating-point pixels and was passed over")

@@ -124,15 +124,15 @@ func (s *Session) suggestion() (clock.Suggestion, bool) {
 // byAir is by how much the sky is taken to stand too far west, as the air in the frames of the
 // measurement tells.
 func (s *Session) byAir() []float64 {
-	return clock.TurnedByAir(s.cfg.Site, s.cfg.Air, s.squeezed())
+	return clock.TurnedByAir(s.cfg.Site, s.cfg.Air, s.compressions())
 }
 
-// squeezed are the frames of the measurement, and how the air squeezes them.
-func (s *Session) squeezed() []clock.Squeezed {
-	var frames []clock.Squeezed
+// compressions are the frames of the measurement, and how the air squeezes them.
+func (s *Session) compressions() []clock.FrameCompression {
+	var frames []clock.FrameCompression
 	for _, f := range s.state.running().Frames {
-		if q := f.Observed.Squeeze; q != nil {
-			frames = append(frames, clock.Squeezed{R: f.Observed.R, Squeeze: *q})
+		if q := f.Observed.Compression; q != nil {
+			frames = append(frames, clock.FrameCompression{R: f.Observed.R, Compression: *q})
 		}
 	}
 	return frames[max(0, len(frames)-mostExposed):]

@@ -33,7 +33,7 @@ func (s *Session) witness() Witness {
 	if clock.NamesPlace(s.moment(), s.lastRead.stated) {
 		return ByHeaders
 	}
-	if clock.AgreesByAir(s.cfg.Site, s.cfg.Air, s.squeezed()) {
+	if clock.AgreesByAir(s.cfg.Site, s.cfg.Air, s.compressions()) {
 		return ByAir
 	}
 	if b, ok := s.state.(bolted); ok && b.swung().Agrees(s.pole(), s.cfg.Site.South()) {

@@ -89,9 +89,9 @@ func testBoltReport(t *testing.T, p *browsertest.Page) {
 	p.Until(`document.querySelector(".bolt-report-sheet").hidden`)
 }
 
-// The tone sounds with each new frame of the bolts, never from old numbers, and
+// A sound comes with each new frame of the bolts, never from old numbers, and
 // its notes draw together with the error.
-func testTone(t *testing.T, p *browsertest.Page) {
+func testSound(t *testing.T, p *browsertest.Page) {
 	s := serve(t, Options{})
 	finished(t, s)
 	state := adjusting(0, time.Minute)
@@ -133,7 +133,7 @@ func testTone(t *testing.T, p *browsertest.Page) {
 		way  string
 		high bool
 	}{{"raise", false}, {"lower", true}} {
-		got := browsertest.Eval[[]float64](p, fmt.Sprintf(`import("/assets/%s/js/tone.js").then(m => m.notes({within: false, turning: "altitude", now: {moves: [{bolt: "altitude", way: %q, amount_arcmin: 20, gate_arcmin: 0.7}]}}))`, s.assets.version, c.way))
+		got := browsertest.Eval[[]float64](p, fmt.Sprintf(`import("/assets/%s/js/sound.js").then(m => m.notes({within: false, turning: "altitude", now: {moves: [{bolt: "altitude", way: %q, amount_arcmin: 20, gate_arcmin: 0.7}]}}))`, s.assets.version, c.way))
 		if len(got) != 2 || got[0] != 0 || got[1] == 0 || (got[1] > 0) != c.high {
 			t.Errorf("%s: %v", c.way, got)
 		}

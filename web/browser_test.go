@@ -55,7 +55,7 @@ func TestPage(t *testing.T) {
 		{"bolts keep their places", testBoltsKeepTheirPlaces},
 		{"bolt report", testBoltReport},
 		{"correction", testCorrection},
-		{"tone", testTone},
+		{"sound", testSound},
 		{"zoom", testZoom},
 		{"two pages", testTwoPages},
 		{"hostile names", testHostileNames},

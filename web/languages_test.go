@@ -74,7 +74,7 @@ func TestEveryCodeHasItsWords(t *testing.T) {
 		}
 		return string(b)
 	}
-	en := catalogue("en-said.js")
+	en := catalogue("en-sentences.js")
 	service := catalogue("de-service.js") // those are held by TestServiceSentences
 	sentences = slices.DeleteFunc(sentences, func(code string) bool { return strings.Contains(service, " "+code+": ") })
 	for _, code := range sentences {
@@ -135,10 +135,10 @@ const alike = `Promise.all([import("./assets/%[1]s/js/words/en.js".slice(1)), im
 const stepsDiffer = `import("/assets/%[1]s/js/setupdata.js").then(async (setup) => {
 	const differ = [];
 	for (const kind of ["fork", "tracker", "german"]) {
-		const sheet = await (await fetch("/api/v1/setup?mount=" + kind)).json(), own = await setup.fetchSetup(undefined, kind);
+		const english = await (await fetch("/api/v1/setup?mount=" + kind)).json(), own = await setup.fetchSetup(undefined, kind);
 		if (own.mount !== kind) differ.push(kind + " is " + own.mount);
-		for (const [k, v] of Object.entries(sheet.steps)) if (own.steps[k]?.length !== v.length || own.steps[k].some(s => !s)) differ.push(kind + " " + k);
-		if (own.cautions.length !== sheet.cautions.length) differ.push(kind + " cautions");
+		for (const [k, v] of Object.entries(english.steps)) if (own.steps[k]?.length !== v.length || own.steps[k].some(s => !s)) differ.push(kind + " " + k);
+		if (own.cautions.length !== english.cautions.length) differ.push(kind + " cautions");
 	}
 	return differ;
 })`

@@ -63,7 +63,7 @@ func TestServiceSentences(t *testing.T) {
 	if len(codes) < 150 {
 		t.Fatalf("only %d codes found", len(codes))
 	}
-	session, err := os.ReadFile("assets/js/words/en-said.js")
+	session, err := os.ReadFile("assets/js/words/en-sentences.js")
 	if err != nil {
 		t.Fatal(err)
 	}

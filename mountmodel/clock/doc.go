@@ -8,10 +8,10 @@
 // zenith where place and time do ([TurnedByAir], [AgreesByAir]). What a wrong clock or place
 // does to the axis is derived in clock.go. Time zones: IANA time zone database.
 //
-//	clock.go    one frame's clocks; the site of another source
-//	monitor.go  the clocks of frames as they come in ([Monitor])
-//	night.go    stars by day, a dark sky in twilight, exposures at once
-//	squeeze.go  where the zenith stood, by the air in the frames
-//	stated.go   what headers state of local time, sidereal time and altitude ([Disagreement])
-//	suggest.go  the likeliest mistake, and the value without it ([Suggest])
+//	clock.go         one frame's clocks; the site of another source
+//	monitor.go       the clocks of frames as they come in ([Monitor])
+//	night.go         stars by day, a dark sky in twilight, exposures at once
+//	compression.go   where the zenith stood, by the air in the frames
+//	stated.go        what headers state of local time, sidereal time and altitude ([Disagreement])
+//	suggest.go       the likeliest mistake, and the value without it ([Suggest])
 package clock

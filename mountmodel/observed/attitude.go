@@ -23,11 +23,11 @@ type Pair struct {
 // frame, fitted on the observed directions of the stars.
 type Attitude struct {
 	sky.Attitude
-	Stars     int  // used; the others were thrown out as wrong matches
-	Mirrored  bool // the attitude is right-handed: see package sky
-	spread    sky.Matrix
-	Boresight sky.Local
-	Squeeze   *Squeeze // nil when the stars are too few
+	Stars       int  // used; the others were thrown out as wrong matches
+	Mirrored    bool // the attitude is right-handed: see package sky
+	spread      sky.Matrix
+	Boresight   sky.Local
+	Compression *Compression // nil when the stars are too few
 }
 
 // Displacement is the root mean square over the frame's stars of how far the
@@ -359,8 +359,8 @@ func (o *Observer) Attitude(pairs []Pair) (Attitude, error) {
 		seen = append(seen, t)
 	}
 	fit, err := FitAttitude(seen)
-	if s, ok := squeeze(seen, fit.R); err == nil && ok {
-		fit.Squeeze = &s
+	if s, ok := compression(seen, fit.R); err == nil && ok {
+		fit.Compression = &s
 	}
 	return fit, err
 }

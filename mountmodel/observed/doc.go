@@ -17,5 +17,5 @@
 //	the pole                     pole.go
 //	attitude of one frame        attitude.go: Wahba's problem (Markley 1988, J. Astronaut.
 //	                             Sci. 36, 245), then least squares
-//	what refraction squeezes     squeeze.go
+//	what refraction compresses   compression.go
 package observed

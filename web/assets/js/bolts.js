@@ -5,7 +5,7 @@ import { confirmed } from "./correction.js";
 import { h } from "./dom.js";
 import { angle, figure, number, primes, spread } from "./format.js";
 import { rule } from "./rule.js";
-import { whole } from "./said.js";
+import { sentenceLine } from "./sentences.js";
 import { planLine } from "./steps/plan.js";
 import { strokeOf } from "./strokes.js";
 import { words } from "./words.js";
@@ -167,7 +167,7 @@ export function total(state, now) {
     // One piece of text: a second one would jump where a figure of the first loses a digit.
     h("p", {}, [words.total(angle(now.offset.total_arcmin), angle(state.tolerance_arcmin), kind), times >= 1.5 ? words.times(number(times, times < 3 ? 1 : 0)) : ""].join(" ").trim()),
     plan && h("p", {}, plan),
-    ...more.map((d) => h("p", {}, whole(d, d.text))),
+    ...more.map((d) => h("p", {}, sentenceLine(d, d.text))),
     confirmed(state) && h("p", { class: "confirmed" }, confirmed(state)),
   ];
 }

@@ -3,7 +3,7 @@
 
 import { h } from "./dom.js";
 import { number } from "./format.js";
-import { saidOf, whole } from "./said.js";
+import { sentenceLine, sentenceParts } from "./sentences.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -44,7 +44,7 @@ export function correctionParts(state, operate) {
   /** @type {Node[]} */
   const out = [h("h2", {}, w.title)];
   if (s) {
-    const said = saidOf(s.said, s.said.text);
+    const said = sentenceParts(s.said, s.said.text);
     out.push(h("p", { class: "head" }, said.head), h("p", { class: "sub" }, said.line));
     if (operate) out.push(h("p", { class: "sub" }, w.why), h("button", { type: "button", class: "strong", "data-tell": "correct" }, fixName(state)));
   }
@@ -64,5 +64,5 @@ export function correctionParts(state, operate) {
  */
 export function confirmed(state) {
   const c = state?.place_confirmed;
-  return c ? whole(c.said, c.said.text) : "";
+  return c ? sentenceLine(c.said, c.said.text) : "";
 }

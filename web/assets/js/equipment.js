@@ -4,7 +4,7 @@
 import { h, morph, setText } from "./dom.js";
 import { number } from "./format.js";
 import { send } from "./link.js";
-import { sentence } from "./said.js";
+import { sentence } from "./sentences.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").EquipmentState} EquipmentState */

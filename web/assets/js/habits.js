@@ -3,7 +3,7 @@
 
 import { h, svg } from "./dom.js";
 import { number, spread } from "./format.js";
-import { saidOf } from "./said.js";
+import { sentenceParts } from "./sentences.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -22,7 +22,7 @@ const signed = (arcsec) => (arcsec !== null && arcsec > 0 ? "+" : "") + number(a
 export function proofParts(state) {
   const p = state.proof, w = words.proof;
   if (!p || state.phase !== "done") return null;
-  const said = saidOf(p.said, p.said.text), d = p.drift;
+  const said = sentenceParts(p.said, p.said.text), d = p.drift;
   const sigma = d ? Math.hypot(d.sigma_seen_arcsec_min ?? 0, d.sigma_predicted_arcsec_min ?? 0, d.sigma_bending_arcsec_min ?? 0) : 0;
   return [h("h2", {}, w.title), h("p", { class: "head" }, said.head), h("p", { class: "sub" }, said.line),
     ...(d && p.verdict !== "running" ? [] : d ? [h("p", { class: "sub" }, w.rates(signed(d.predicted_arcsec_min), signed(d.seen_arcsec_min), spread(sigma)))] : [h("p", { class: "sub" }, w.why)])];

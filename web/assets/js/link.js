@@ -1,6 +1,6 @@
 // The websocket: connects, listens, and comes back by itself.
 
-import { whole } from "./said.js";
+import { sentenceLine } from "./sentences.js";
 import { language, words } from "./words.js";
 
 /** @typedef {import("./types.js").Message} Message */
@@ -138,7 +138,7 @@ export function ask(path, how = {}, within = answerMs) {
  */
 export function refusal(answer) {
   const w = words.refused;
-  return w[answer?.reason ?? ""] ?? w[answer?.code ?? ""] ?? (answer?.said && words.service[answer.said.code] && whole(answer.said, "")) ?? (language === "en" ? answer?.detail : undefined) ?? (answer?.detail && w.other);
+  return w[answer?.reason ?? ""] ?? w[answer?.code ?? ""] ?? (answer?.said && words.service[answer.said.code] && sentenceLine(answer.said, "")) ?? (language === "en" ? answer?.detail : undefined) ?? (answer?.detail && w.other);
 }
 
 /**

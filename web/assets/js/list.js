@@ -2,7 +2,7 @@
 
 import { h, morph } from "./dom.js";
 import { angle, clock, number, spread, turn } from "./format.js";
-import { notice, whole } from "./said.js";
+import { notice, sentenceLine } from "./sentences.js";
 import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
@@ -65,7 +65,7 @@ function frames(state, operate) {
   return h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.title }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.slice(0, choose ? 6 : 5).map((c) => h("th", { scope: "col" }, c)))),
     h("tbody", {}, list.slice().reverse().map((f) => h("tr", { "data-status": f.status, "data-id": `${f.file} ${f.mid_utc ?? ""}` },
-      h("th", { scope: "row" }, h("span", { title: f.file }, `${f.number}  ${shortened(f.file)}`), h("small", {}, words.status[f.status] ?? f.status, f.message && !ofMeasurement.has(f.status) && `: ${whole(f.said, f.message)}`)),
+      h("th", { scope: "row" }, h("span", { title: f.file }, `${f.number}  ${shortened(f.file)}`), h("small", {}, words.status[f.status] ?? f.status, f.message && !ofMeasurement.has(f.status) && `: ${sentenceLine(f.said, f.message)}`)),
       h("td", {}, clock(f.mid_utc)),
       h("td", {}, turn(f.turn_deg)),
       h("td", {}, f.stars || number(null, 0)),

@@ -22,8 +22,8 @@ import { RigPanel } from "./rig.js";
 import { MarksForm } from "./steps/marks.js";
 import { SetupView } from "./steps/view.js";
 import { BoltReport } from "./boltreport.js";
-import { surely } from "./surely.js";
-import { Tone } from "./tone.js";
+import { confirmButton } from "./confirmbutton.js";
+import { Sound } from "./sound.js";
 import { renderWatched } from "./watched.js";
 import { words } from "./words.js";
 
@@ -65,7 +65,7 @@ const rig = new RigPanel(byId("rig"), complain);
 const equipment = new EquipmentPanel(byId("equipment"), complain);
 const boltReport = new BoltReport(byId("bolt-report"), complain);
 const marks = new MarksForm(byId("marks"));
-const tone = new Tone();
+const sound = new Sound();
 const setup = new SetupView(now, does, byId("way"), () => show("work"), complain);
 opener.addEventListener("click", () => (document.body.dataset.view === "setup" ? setup.leaveFor("frames", () => show("work")) : show("setup")));
 const own = new PagePanel(byId("own"), complain);
@@ -98,7 +98,7 @@ const link = new Link((m) => {
     // A number at a bolt waits for no other request: that one may hang while the state comes.
     begun ||= state !== null && !early(state);
     if (begun) renderAll();
-    tone.hear(state, trust);
+    sound.hear(state, trust);
   }
   remember(); // with each beat too, should reading have failed
   tick();
@@ -251,10 +251,10 @@ function renderDoes() {
     for (const other of list) other[1] = false;
     list.unshift([fix, true, event("correct")]);
   }
-  const sound = state?.phase === "adjusting" && !fix && !trust.unpaired;
+  const bolts = state?.phase === "adjusting" && !fix && !trust.unpaired;
   const again = state !== null && state.phase !== "place" && state.phase !== "waiting";
   const headed = state?.phase === "adjusting" || state?.phase === "measuring";
-  const key = JSON.stringify([operate, trust.unpaired, sound, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);
+  const key = JSON.stringify([operate, trust.unpaired, bolts, again, remedy, headed, state?.free_head, list.map(([name, strong]) => [name, strong])]);
   if (does.dataset.key === key) return; // keep the focus where it is
   does.dataset.key = key;
   const button = (/** @type {typeof list[0]} */ [name, strong, act]) =>
@@ -262,15 +262,15 @@ function renderDoes() {
   /** @type {HTMLElement[]} */
   const row = operate ? list.map(button) : state && !trust.unpaired ? [h("p", { class: "sub" }, unbroken(words.viewOnly))] : [];
   if (operate && remedy) row.push(startOver("strong"));
-  if (sound && operate && !state?.free_head) row.push(boltReport.opener);
-  if (sound) row.push(tone.button);
+  if (bolts && operate && !state?.free_head) row.push(boltReport.opener);
+  if (bolts) row.push(sound.button);
   refill(does, ...row);
   const head = h("button", { type: "button", class: "quiet", "data-do": "head", onclick: event(state?.free_head ? "two_bolts" : "free_head") },
     state?.free_head ? words.head.bolts : words.head.free);
   refill(others, ...(operate && again && !remedy ? [startOver("")] : []), ...(operate && headed ? [head] : []));
 }
 
-const startOver = (/** @type {string} */ look) => surely(look, words.button.startOver, words.button.startOverSure, () => tell("start_over"));
+const startOver = (/** @type {string} */ look) => confirmButton(look, words.button.startOver, words.button.startOverSure, () => tell("start_over"));
 
 /** @param {string} name */
 const tell = (name) => order("event", { event: name });

@@ -5,7 +5,7 @@ import { confirmed } from "./correction.js";
 import { h, unbroken } from "./dom.js";
 import { angle, number, spread, turn } from "./format.js";
 import { note } from "./notes.js";
-import { saidOf } from "./said.js";
+import { sentenceParts } from "./sentences.js";
 import { planLine } from "./steps/plan.js";
 import { mount } from "./steps/start.js";
 import { turnLines } from "./turnto.js";
@@ -72,8 +72,8 @@ function turnOf(state, code) {
 function say(state, code) {
   const w = words.do[code] ?? {};
   const known = state !== null && !["stale", "lost", "unpaired", "connect", "unreached"].includes(code);
-  const said = known ? saidOf(state.do.said, state.do.text) : { head: "", line: "" };
-  const more = known ? (state.do.said_details ?? []).map((d) => saidOf(d, d.text)).map((d) => d.line || d.head) : [];
+  const said = known ? sentenceParts(state.do.said, state.do.text) : { head: "", line: "" };
+  const more = known ? (state.do.said_details ?? []).map((d) => sentenceParts(d, d.text)).map((d) => d.line || d.head) : [];
   const line = w.head ? w.sub ?? (said.line || said.head) : said.line || (more.shift() ?? "");
   const bump = known ? bumped(state) : "";
   return { head: w.head ?? said.head, line: `${bump} ${line}`.trim(), why: [...more, ...(known ? [confirmed(state)] : [])].filter((t) => t) };

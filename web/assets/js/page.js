@@ -70,7 +70,7 @@ export class PagePanel {
     const head = ["file", "mid_utc", "status", "turn_deg", "residual_arcsec", "alt_arcmin", "az_arcmin", "total_arcmin"];
     const cell = (/** @type {unknown} */ v) => {
       const s = v === null || v === undefined ? "" : String(v);
-      // A sheet takes what begins so for a formula.
+      // A spreadsheet takes what begins so for a formula.
       const safe = typeof v === "string" && /^[=+\-@\t\r]/.test(s) ? `'${s}` : s;
       return /[",\r\n]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
     };

@@ -4,7 +4,7 @@
 
 import { h, setText, svg } from "./dom.js";
 import { age, clock, number, place, spread } from "./format.js";
-import { notice, sentence } from "./said.js";
+import { notice, sentence } from "./sentences.js";
 import { words } from "./words.js";
 import { Zoom } from "./zoom.js";
 

@@ -1,4 +1,4 @@
-// The set-up sheet of the place and the minute, as the service computes it.
+// The set-up data of the place and the minute, as the service computes it.
 
 import { number } from "./format.js";
 import { ask } from "./link.js";
@@ -38,7 +38,7 @@ import { language, words } from "./words.js";
  */
 
 /**
- * Asks for the sheet. Null when there is none: the place is not known, or the
+ * Asks for the set-up data. Null when there are none: the place is not known, or the
  * service cannot be reached.
  * @param {string} [at] another time, ISO 8601 with its zone
  * @param {string} [kind] of the mount; without it the one that is noted
@@ -61,23 +61,23 @@ export async function fetchSetup(at, kind = note("mount")?.kind ?? "german") {
 }
 
 /**
- * The sheet's own sentences are in English: in another language the catalogue's stand for them.
- * @param {SetupData} sheet
+ * The data's own sentences are in English: in another language the catalogue's stand for them.
+ * @param {SetupData} setup
  */
-function inOwnWords(sheet) {
-  if (language === "en") return sheet;
-  const scale = sheet.latitude_scale.set_deg;
-  const a = { south: sheet.site.lat_deg < 0, scale: number(scale, 1, "°"), wedge: number(90 - scale, 1, "°"), near: number(sheet.latitude_scale.near_deg, 0, "°"), level: number(sheet.ground.level_near_deg, 0, "°") };
-  const steps = Object.fromEntries(Object.keys(sheet.steps).map((k) => [k, words.setup.steps?.[k]?.(a) ?? []]));
+function inOwnWords(setup) {
+  if (language === "en") return setup;
+  const scale = setup.latitude_scale.set_deg;
+  const a = { south: setup.site.lat_deg < 0, scale: number(scale, 1, "°"), wedge: number(90 - scale, 1, "°"), near: number(setup.latitude_scale.near_deg, 0, "°"), level: number(setup.ground.level_near_deg, 0, "°") };
+  const steps = Object.fromEntries(Object.keys(setup.steps).map((k) => [k, words.setup.steps?.[k]?.(a) ?? []]));
   const cautions = words.setup.cautionList.map(([title, text]) => ({ title, text }));
-  forThisMount(sheet, steps, cautions, a);
-  return { ...sheet, steps, cautions, warnings: sheet.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
+  forThisMount(setup, steps, cautions, a);
+  return { ...setup, steps, cautions, warnings: setup.warnings.map((w) => ({ ...w, message: words.warning[w.code] ?? w.message })) };
 }
 
 /**
  * The catalogue's steps are those of a German mount under a pole that stands high: here they
  * become those of the mount and the place.
- * @param {SetupData} sheet
+ * @param {SetupData} setup
  * @param {Record<string, string[]>} steps
  * @param {{title: string, text: string}[]} cautions in the order of the service's
  * @param {import("./words/en-mounts.js").Amounts} a

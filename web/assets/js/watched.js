@@ -3,7 +3,7 @@
 import { h } from "./dom.js";
 import { angle, number, spread } from "./format.js";
 import { nightsChart } from "./nights.js";
-import { whole } from "./said.js";
+import { sentenceLine } from "./sentences.js";
 import { words } from "./words.js";
 
 /**
@@ -21,7 +21,7 @@ export function renderWatched(root, state) {
   root.replaceChildren(
     h("h2", {}, w.title),
     h("p", { class: "sub" }, w.span(watch.frames, number(watch.minutes, 0))),
-    ...(watch.said ?? []).map((s) => h("p", {}, whole(s, s.text))),
+    ...(watch.said ?? []).map((s) => h("p", {}, sentenceLine(s, s.text))),
     ...(nights.length ? [h("h3", {}, w.nights), ...(chart ? [chart] : []), h("ul", { class: "plain" }, nights.slice(-5).reverse().map((n) =>
       h("li", {}, w.night(new Date(n.since_utc).toLocaleDateString(undefined, { dateStyle: "medium" }),
         angle(n.offset.total_arcmin), spread(n.uncertainty_arcsec), n.frames))))] : []));

@@ -56,7 +56,7 @@ export class BalanceStep {
   /** @param {Context} ctx */
   update(ctx) {
     this.operate = ctx.operate;
-    this.extra.hidden = (ctx.sheet?.mount ?? "german") !== "german"; // it works out where a shaft's weight goes
+    this.extra.hidden = (ctx.setup?.mount ?? "german") !== "german"; // it works out where a shaft's weight goes
     const kept = note("balance");
     if (this.filled || !kept) return;
     this.filled = true;
@@ -92,9 +92,9 @@ export class BalanceStep {
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet }) {
-    const w = sheet && sheet.mount !== "german" ? words.setup.mounts[sheet.mount].balance : words.setup.balance;
-    return { head: w.head, lines: w.order, cautions: [w.hold], more: sheet?.steps.balance };
+  show({ setup }) {
+    const w = setup && setup.mount !== "german" ? words.setup.mounts[setup.mount].balance : words.setup.balance;
+    return { head: w.head, lines: w.order, cautions: [w.hold], more: setup?.steps.balance };
   }
 }
 

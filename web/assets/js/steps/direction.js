@@ -28,9 +28,9 @@ export class DirectionStep {
 
   /** @param {Context} ctx */
   update(ctx) {
-    this.mark.update(Boolean(ctx.sheet?.compass), ctx.operate);
-    this.sun.hidden = !ctx.sheet;
-    if (ctx.sheet && this.when.value === "") this.draw(ctx.sheet);
+    this.mark.update(Boolean(ctx.setup?.compass), ctx.operate);
+    this.sun.hidden = !ctx.setup;
+    if (ctx.setup && this.when.value === "") this.draw(ctx.setup);
   }
 
   /** The shadow at the minute typed in, of today by the browser's clock. */
@@ -39,18 +39,18 @@ export class DirectionStep {
     const [hours, minutes] = this.when.value.split(":").map(Number);
     const at = new Date();
     at.setHours(hours, minutes, 0, 0);
-    const sheet = await fetchSetup(at.toISOString());
-    if (sheet) this.draw(sheet);
+    const setup = await fetchSetup(at.toISOString());
+    if (setup) this.draw(setup);
   }
 
-  /** @param {SetupData} sheet */
-  draw(sheet) {
+  /** @param {SetupData} setup */
+  draw(setup) {
     const w = words.setup.direction;
-    if (this.drawn === sheet.time_utc) return;
-    this.drawn = sheet.time_utc;
-    const s = sheet.sun.shadow;
-    const high = sheet.sun.events.find((e) => e.event === "highest");
-    const rises = sheet.sun.events.find((e) => e.event === "rises");
+    if (this.drawn === setup.time_utc) return;
+    this.drawn = setup.time_utc;
+    const s = setup.sun.shadow;
+    const high = setup.sun.events.find((e) => e.event === "highest");
+    const rises = setup.sun.events.find((e) => e.event === "rises");
     const lines = [];
     if (s) {
       lines.push(h("p", { class: "big" }, w.shadowAt(time(s.time_utc), number(s.az_deg, 1, "°"))));
@@ -60,7 +60,7 @@ export class DirectionStep {
       lines.push(h("p", { class: "sub" }, rises ? w.noShadowUntil(time(rises.time_utc)) : w.noShadow));
     }
     if (high) lines.push(h("p", { class: "sub" }, w.highest(time(high.time_utc), (high.shadow_az_deg ?? 0) > 90 ? w.south : w.north)));
-    const rows = sheet.sun.shadows;
+    const rows = setup.sun.shadows;
     if (rows.length > 0) {
       lines.push(h("details", {}, h("summary", {}, w.table), h("table", {},
         h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
@@ -71,20 +71,20 @@ export class DirectionStep {
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet, south }) {
+  show({ setup, south }) {
     const w = words.setup.direction;
-    if (!sheet) return { head: words.setup.needsPlace, lines: [] };
-    const c = sheet.compass;
+    if (!setup) return { head: words.setup.needsPlace, lines: [] };
+    const c = setup.compass;
     const last = lastTime("bearing");
-    const more = [...sheet.steps.compass, ...sheet.steps.sun_shadow];
-    if (!c || c.use === "none") return { head: w.noCompass, lines: sheet.warnings.map((n) => n.message), more };
+    const more = [...setup.steps.compass, ...setup.steps.sun_shadow];
+    if (!c || c.use === "none") return { head: w.noCompass, lines: setup.warnings.map((n) => n.message), more };
     return {
       head: w.head[south ? "south" : "north"], figure: number(last?.deg ?? c.bearing_deg, 1, "°"),
       lines: [
         ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(c.bearing_deg, 1, "°"))] : []),
         w.declination(side(c.declination_deg, 1, words.rule.east, words.rule.west), number(c.uncertainty_deg, 1, "°"), c.model),
         w.iron,
-        ...sheet.warnings.filter((n) => n.code.startsWith("compass")).map((n) => n.message),
+        ...setup.warnings.filter((n) => n.code.startsWith("compass")).map((n) => n.message),
       ],
       drawing: tape(c.bearing_deg, c.uncertainty_deg, last?.deg),
       more,

@@ -40,21 +40,21 @@ export class GroundStep {
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet, south }) {
+  show({ setup, south }) {
     const w = words.setup.ground;
-    if (!sheet) return { head: words.setup.needsPlace, lines: [] };
+    if (!setup) return { head: words.setup.needsPlace, lines: [] };
     const marks = earlier().find((n) => n.marks.words)?.marks.words;
-    const c = sheet.ground.coupling;
+    const c = setup.ground.coupling;
     return {
-      head: (sheet.ground.shaft_near_leg ? w.between : w.head)[south ? "south" : "north"],
+      head: (setup.ground.shaft_near_leg ? w.between : w.head)[south ? "south" : "north"],
       lines: [
-        ...(sheet.ground.shaft_near_leg ? [w.shaft] : []),
+        ...(setup.ground.shaft_near_leg ? [w.shaft] : []),
         ...(marks ? [w.lastTime(marks)] : []),
-        w.level(number(sheet.ground.level_near_deg, 0, "°")),
+        w.level(number(setup.ground.level_near_deg, 0, "°")),
         ...(c ? [w.couples(angle(c.altitude_arcmin_per_azimuth_deg), angle(c.east_arcmin_per_altitude_deg))] : []),
       ],
-      drawing: tripod(south, sheet.ground.leg_azimuths_deg),
-      more: sheet.steps.ground,
+      drawing: tripod(south, setup.ground.leg_azimuths_deg),
+      more: setup.steps.ground,
     };
   }
 }

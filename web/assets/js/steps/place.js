@@ -118,11 +118,11 @@ export class PlaceStep {
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet, state }) {
+  show({ setup, state }) {
     const w = words.setup.place;
     if (!state?.site || this.editing) return { head: w.ask, lines: [w.askWhy, ...(canLocate() ? [] : [w.insecure])] };
-    if (!sheet) return { head: w.wait, lines: [] };
-    const s = sheet.latitude_scale;
+    if (!setup) return { head: w.wait, lines: [] };
+    const s = setup.latitude_scale;
     // What would confirm the place later is no step of the set-up.
     const confirms = state.place_confirmed?.said.code === "confirmed_nothing" ? "" : confirmed(state);
     const last = lastTime("scale");
@@ -131,11 +131,11 @@ export class PlaceStep {
       lines: [
         ...(last ? [w.lastTime(number(last.deg, 1, "°"), last.nights), w.true(number(s.set_deg, 1, "°"))] : []),
         w.near(number(s.near_deg, 0, "°")),
-        w.at(side(sheet.site.lat_deg, 3, w.letters.north, w.letters.south), side(sheet.site.lon_deg, 3, w.letters.east, w.letters.west), number(sheet.site.elevation_m, 0)),
-        w.air(number(sheet.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′"), number(s.refraction_uncertainty_arcsec, 0, "″")),
+        w.at(side(setup.site.lat_deg, 3, w.letters.north, w.letters.south), side(setup.site.lon_deg, 3, w.letters.east, w.letters.west), number(setup.site.elevation_m, 0)),
+        w.air(number(setup.air.usual_pressure_hpa, 0), number(s.refraction_arcmin, 1, "′"), number(s.refraction_uncertainty_arcsec, 0, "″")),
         ...(confirms ? [confirms] : []),
       ],
-      more: sheet.steps.latitude_scale,
+      more: setup.steps.latitude_scale,
     };
   }
 }

@@ -5,7 +5,7 @@ import { NumberField, readAll } from "../fields.js";
 import { angle, number, sentenceLike } from "../format.js";
 import { send } from "../link.js";
 import { keep, note } from "../notes.js";
-import { sentence } from "../said.js";
+import { sentence } from "../sentences.js";
 import { words } from "../words.js";
 
 /** @typedef {import("./view.js").Context} Context */

@@ -52,11 +52,11 @@ export class StarStep {
       for (const f of this.fields) f.put(kept[f.input.name]);
       this.began = typed(this.fields);
     }
-    const key = JSON.stringify(ctx.sheet?.pole_stars ?? null) + JSON.stringify(ctx.sheet?.eyepiece ?? null);
-    if (!ctx.sheet || this.drawn === key) return;
+    const key = JSON.stringify(ctx.setup?.pole_stars ?? null) + JSON.stringify(ctx.setup?.eyepiece ?? null);
+    if (!ctx.setup || this.drawn === key) return;
     this.drawn = key;
-    this.views.replaceChildren(...views(ctx.sheet));
-    this.numbers.replaceChildren(numbers(ctx.sheet));
+    this.views.replaceChildren(...views(ctx.setup));
+    this.numbers.replaceChildren(numbers(ctx.setup));
   }
 
   async save() {
@@ -65,18 +65,18 @@ export class StarStep {
     const problem = await keep("eyepiece", values);
     this.note.textContent = problem === null ? "" : problem ?? words.unreachable;
     this.began = typed(this.fields);
-    const sheet = await this.ctx.refresh();
-    if (!sheet) this.note.textContent = words.setup.star.notAField;
-    return Boolean(sheet);
+    const setup = await this.ctx.refresh();
+    if (!setup) this.note.textContent = words.setup.star.notAField;
+    return Boolean(setup);
   }
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet, south }) {
+  show({ setup, south }) {
     const w = words.setup.star, low = words.setup.mounts;
-    if (!sheet) return { head: words.setup.needsPlace, lines: [] };
-    const star = sheet.pole_stars[0], from = standing(sheet, star);
+    if (!setup) return { head: words.setup.needsPlace, lines: [] };
+    const star = setup.pole_stars[0], from = standing(setup, star);
     const eye = star.views[0];
-    const e = sheet.eyepiece;
+    const e = setup.eyepiece;
     return {
       head: w.head(called(star.name), w.dial(...dialTime(eye.clock_hours))), figure: angle(from.distance_arcmin), unit: words.fromPole,
       lines: [
@@ -113,31 +113,31 @@ function dial(hours) {
   ]);
 }
 
-/** @param {SetupData} sheet @param {PoleStar} star */
-function standing(sheet, star) {
-  return sheet.pole.kind === "true" ? star.from_true_pole : star.from_refracted_pole;
+/** @param {SetupData} setup @param {PoleStar} star */
+function standing(setup, star) {
+  return setup.pole.kind === "true" ? star.from_true_pole : star.from_refracted_pole;
 }
 
-/** @param {SetupData} sheet */
-function views(sheet) {
+/** @param {SetupData} setup */
+function views(setup) {
   const w = words.setup.star;
-  const field = sheet.eyepiece?.true_field_arcmin ?? 0;
-  const farthest = Math.max(...sheet.pole_stars.map((s) => standing(sheet, s).distance_arcmin));
+  const field = setup.eyepiece?.true_field_arcmin ?? 0;
+  const farthest = Math.max(...setup.pole_stars.map((s) => standing(setup, s).distance_arcmin));
   // A field so wide that star and pole would merge in it is told in words only.
   const drawn = field < 16 * farthest ? field : 0;
   const half = (/** @type {number} */ i) => Math.max(1.25 * farthest, i === 0 ? 0 : 0.55 * drawn);
-  return sheet.pole_stars[0].views.map((v, i) => h("figure", { class: "card" },
+  return setup.pole_stars[0].views.map((v, i) => h("figure", { class: "card" },
     h("figcaption", {}, h("b", {}, w.through[v.through] ?? v.through), " · ", w.clock(dialText(v.clock_hours))),
-    oneView(sheet, i, half(i), i === 0 ? 0 : drawn)));
+    oneView(setup, i, half(i), i === 0 ? 0 : drawn)));
 }
 
 /**
- * @param {SetupData} sheet
+ * @param {SetupData} setup
  * @param {number} which of the views
  * @param {number} half half the width of the drawing, arcminutes
  * @param {number} field the eyepiece's true field, 0 for none
  */
-function oneView(sheet, which, half, field) {
+function oneView(setup, which, half, field) {
   const w = words.setup.star;
   const size = 220, middle = size / 2, px = middle / half;
   const eye = which === 0;
@@ -146,13 +146,13 @@ function oneView(sheet, which, half, field) {
   if (eye) parts.push(line(14, size - 14, size - 14, size - 14, "d-thick"), label(middle, size - 20, w.horizon));
   // The pole: a plumb bob's point, hanging from above.
   parts.push(svg("path", { d: `M${middle} ${middle}l-6 -11h12z`, class: "d-ink" }), label(middle - 10, middle - 6, w.pole, "end"));
-  const first = sheet.pole_stars[0].views[which];
-  sheet.pole_stars.forEach((star, i) => {
+  const first = setup.pole_stars[0].views[which];
+  setup.pole_stars.forEach((star, i) => {
     const v = star.views[which];
     const x = middle + v.right_arcmin * px, y = middle - v.up_arcmin * px;
     if (i === 0) parts.push(line(middle, middle, x, y, "d-dash"));
     parts.push(svg("circle", { cx: x, cy: y, r: Math.max(3, 8.5 - star.magnitude_v), class: i === 0 ? "d-star" : "d-ink" }));
-    if (sheet.pole_stars.length > 1 || i === 0) {
+    if (setup.pole_stars.length > 1 || i === 0) {
       const left = x > middle;
       parts.push(label(x + (left ? -12 : 12), y + 5, w.starNames[star.name] ?? called(star.name), left ? "end" : "start"));
     }
@@ -160,12 +160,12 @@ function oneView(sheet, which, half, field) {
   return drawing(size, size, w.drawn(w.through[first.through] ?? first.through, dialText(first.clock_hours), field > 0 ? angle(field) : ""), parts);
 }
 
-/** @param {SetupData} sheet */
-function numbers(sheet) {
+/** @param {SetupData} setup */
+function numbers(setup) {
   const w = words.setup.star;
-  return h("details", { class: "card" }, h("summary", {}, w.numbers(time(sheet.time_utc))), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.numbersLabel }, h("table", {},
+  return h("details", { class: "card" }, h("summary", {}, w.numbers(time(setup.time_utc))), h("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": w.numbersLabel }, h("table", {},
     h("thead", {}, h("tr", {}, w.columns.map((c) => h("th", { scope: "col" }, c)))),
-    h("tbody", {}, sheet.pole_stars.map((s) => h("tr", {}, h("th", { scope: "row" }, called(s.name)),
+    h("tbody", {}, setup.pole_stars.map((s) => h("tr", {}, h("th", { scope: "row" }, called(s.name)),
       h("td", {}, number(s.hour_angle_deg / 15, 2, " h")),
       h("td", {}, angle(s.from_refracted_pole.distance_arcmin)), h("td", {}, number(s.from_refracted_pole.position_angle_deg, 1, "°")),
       h("td", {}, angle(s.from_true_pole.distance_arcmin)), h("td", {}, number(s.from_true_pole.position_angle_deg, 1, "°"))))))));

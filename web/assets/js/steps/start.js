@@ -16,18 +16,18 @@ export class StartStep {
   update() {}
 
   /** @param {Context} ctx @returns {import("./view.js").Shown} */
-  show({ sheet, south }) {
-    if (!sheet) return { head: words.setup.needsPlace, lines: [] };
+  show({ setup, south }) {
+    if (!setup) return { head: words.setup.needsPlace, lines: [] };
     const w = words.setup.start, other = words.setup.mounts;
-    const { set_deg: altitude, low } = sheet.latitude_scale;
-    const more = sheet.steps.starting_position;
+    const { set_deg: altitude, low } = setup.latitude_scale;
+    const more = setup.steps.starting_position;
     const aim = low ? [other.low(number(altitude, 1, "°"))] : [];
-    if (sheet.mount === "german") {
-      return { head: w.head, lines: low ? [w.lines[0], ...aim] : w.lines, cautions: [w.watch], drawing: mount(sheet.mount, south, altitude), more };
+    if (setup.mount === "german") {
+      return { head: w.head, lines: low ? [w.lines[0], ...aim] : w.lines, cautions: [w.watch], drawing: mount(setup.mount, south, altitude), more };
     }
-    const own = other[sheet.mount].start;
-    return { head: own.head, lines: [...own.lines(number(90 - altitude, 1, "°")), ...(sheet.mount === "fork" ? aim : [])], cautions: [own.watch],
-      drawing: mount(sheet.mount, south, altitude), more };
+    const own = other[setup.mount].start;
+    return { head: own.head, lines: [...own.lines(number(90 - altitude, 1, "°")), ...(setup.mount === "fork" ? aim : [])], cautions: [own.watch],
+      drawing: mount(setup.mount, south, altitude), more };
   }
 }
 

@@ -20,10 +20,10 @@ import { StartStep } from "./start.js";
 /**
  * @typedef {object} Context  what a step works with
  * @property {State|null} state
- * @property {SetupData|null} sheet
+ * @property {SetupData|null} setup
  * @property {boolean} operate
  * @property {boolean} south
- * @property {() => Promise<SetupData|null>} refresh  asks for the sheet anew
+ * @property {() => Promise<SetupData|null>} refresh  asks for them anew
  * @property {() => void} redraw
  * @property {() => void} goOn  as the button does
  */
@@ -76,7 +76,7 @@ export class SetupView {
     this.card = h("div", { class: "card now-card setup-card" });
     this.more = h("details", { class: "card more" });
     /** @type {Context} */
-    this.ctx = { state: null, sheet: null, operate: false, south: false, refresh: () => this.refresh(),
+    this.ctx = { state: null, setup: null, operate: false, south: false, refresh: () => this.refresh(),
       redraw: () => this.render(this.ctx.state, this.ctx.operate), goOn: () => this.close("done") };
     this.shown = this.listed = "";
     // The list of the steps stays, so that it keeps the focus and holds still under a finger.
@@ -185,10 +185,10 @@ export class SetupView {
   }
 
   async refresh() {
-    const sheet = this.ctx.state?.site ? await fetchSetup() : null; // without a place there is none
-    if (sheet) this.ctx.sheet = sheet;
+    const setup = this.ctx.state?.site ? await fetchSetup() : null; // without a place there is none
+    if (setup) this.ctx.setup = setup;
     if (document.body.dataset.view === "setup") this.render(this.ctx.state, this.ctx.operate);
-    return sheet;
+    return setup;
   }
 
   /**
@@ -205,7 +205,7 @@ export class SetupView {
       this.refresh();
     }
     const step = this.steps[this.at];
-    document.body.toggleAttribute("data-waits", Boolean(state?.site) && !this.ctx.sheet);
+    document.body.toggleAttribute("data-waits", Boolean(state?.site) && !this.ctx.setup);
     step.update(this.ctx);
     this.renderCard(step.show(this.ctx));
     this.renderDoes();
@@ -262,10 +262,10 @@ export class SetupView {
       const how = done[this.steps[i].key];
       setText(/** @type {Element} */ (b.lastElementChild), how ? w.how[how] : w.how.open);
     });
-    const taken = Date.parse(this.ctx.sheet?.time_utc ?? "");
+    const taken = Date.parse(this.ctx.setup?.time_utc ?? "");
     setText(this.computed, Number.isNaN(taken) ? "" : w.computed(age(Math.max(0, (serviceNow() ?? taken) - taken))));
     const nights = nightLines(earlier());
-    const cautions = this.ctx.sheet?.cautions ?? [];
+    const cautions = this.ctx.setup?.cautions ?? [];
     const key = JSON.stringify([nights, cautions]);
     if (key === this.listed) return;
     this.listed = key;

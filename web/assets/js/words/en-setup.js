@@ -26,7 +26,7 @@ export const setup = {
   tolerance: "Good enough, arcminutes",
   toleranceHint: "total distance of the axis from the pole",
 
-  /** @type {[string, string][]} in place of the sheet's own, which say more in English */
+  /** @type {[string, string][]} in place of the set-up data's own, which say more in English */
   cautionList: [],
 
   place: {

@@ -1,5 +1,5 @@
 // The page in English; the set-up in en-setup.js, turning bolts and the practice rig in
-// en-bench.js, camera and mount in en-equipment.js, the service's sentences in en-said.js. A
+// en-bench.js, camera and mount in en-equipment.js, the service's sentences in en-sentences.js. A
 // translation has all of them in one file. Sentences that carry numbers are functions; the
 // numbers come ready formatted.
 
@@ -8,7 +8,7 @@
 
 import { bench } from "./en-bench.js";
 import { equipment } from "./en-equipment.js";
-import { refused, said, warning } from "./en-said.js";
+import { refused, said, warning } from "./en-sentences.js";
 import { setup } from "./en-setup.js";
 
 export const words = {

@@ -47,7 +47,7 @@ export function notes(state) {
   return [...(move.bolt === "azimuth" ? [0, 0] : [0]), above ? by : -by];
 }
 
-export class Tone {
+export class Sound {
   constructor() {
     this.on = false;
     try { this.on = localStorage.getItem("sound") === "on"; } catch { /* not remembered: off */ }

@@ -11,9 +11,9 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// The squeeze of a field whose stars are taken for airless, and are not, is what refraction is
+// The compression of a field whose stars are taken for airless, and are not, is what refraction is
 // worked out to make of it; with the air known nothing is left.
-func TestSqueezeIsThatOfTheAir(t *testing.T) {
+func TestCompressionIsThatOfTheAir(t *testing.T) {
 	site := sky.Site{Latitude: 40 * sky.Degree, Longitude: 12 * sky.Degree}
 	o, err := NewObserver(site, sky.StandardAir(0), time.Date(2026, 3, 7, 22, 0, 0, 0, time.UTC), 0)
 	if err != nil {
@@ -31,12 +31,12 @@ func TestSqueezeIsThatOfTheAir(t *testing.T) {
 			airless = append(airless, Star{u, sky.Vec(o.Airless(place)), 1e-6})
 			right = append(right, Star{u, sky.Vec(o.Observed(place)), 1e-6})
 		}
-		want, up := o.Refraction().SqueezeAt(r, sky.Vec{Z: 1})
+		want, up := o.Refraction().CompressionAt(r, sky.Vec{Z: 1})
 		fit, err := FitAttitude(airless)
 		if err != nil || !up {
 			t.Fatal(err)
 		}
-		got, ok := squeeze(airless, fit.R)
+		got, ok := compression(airless, fit.R)
 		// The slope of refraction changes within the field: some parts in a hundred.
 		size := math.Hypot(want[0], want[1])
 		if off := math.Hypot(got.Q[0]-want[0], got.Q[1]-want[1]); !ok || off > 0.03*size+1e-7 {
@@ -46,7 +46,7 @@ func TestSqueezeIsThatOfTheAir(t *testing.T) {
 		if tan := 1 / (alt * sky.Degree).Tan(); math.Abs(size/(1.413e-4*tan*tan)-1) > 0.06 {
 			t.Errorf("altitude %.0f: refraction squeezes by %.3g", float64(alt), size)
 		}
-		if none, ok := squeeze(right, r); !ok || math.Hypot(none.Q[0], none.Q[1]) > 1e-9 {
+		if none, ok := compression(right, r); !ok || math.Hypot(none.Q[0], none.Q[1]) > 1e-9 {
 			t.Errorf("altitude %.0f: %.3g is left", float64(alt), none.Q)
 		}
 	}

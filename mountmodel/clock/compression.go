@@ -10,16 +10,16 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Squeezed is a frame, and how its image is squeezed.
-type Squeezed struct {
+// FrameCompression is a frame, and how its image is compressed.
+type FrameCompression struct {
 	R sky.Matrix // attitude of the camera in the local frame
-	observed.Squeeze
+	observed.Compression
 }
 
 const (
-	// lensSqueeze is the standard deviation of what a camera makes by itself, the same in all
+	// lensCompression is the standard deviation of what a camera makes by itself, the same in all
 	// frames: pixels that are not square, a tilted detector. Common practice.
-	lensSqueeze = 3e-4
+	lensCompression = 3e-4
 	// harmlessTurn is how far the sky may be taken to stand off that nothing is told: an hour.
 	harmlessTurn = 15 * sky.Degree
 	// impossible is a chi-square: frames that look through the ground.
@@ -41,7 +41,7 @@ const (
 // it is held alone against the place as given, by their likelihoods. Where the place is right, the
 // other sign is more likely by a factor of a thousand in at most one of a thousand measurements
 // (Markov's inequality for likelihood ratios).
-func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
+func TurnedByAir(site sky.Site, air sky.Air, frames []FrameCompression) []float64 {
 	logs, other, ok := likelihoodsByAir(site, air, frames)
 	if !ok {
 		return nil
@@ -59,7 +59,7 @@ func TurnedByAir(site sky.Site, air sky.Air, frames []Squeezed) []float64 {
 
 // AgreesByAir tells whether the air in the frames confirms place and time, to an hour: no other
 // turn of the sky, and not the longitude with the other sign, is more likely than one in a hundred.
-func AgreesByAir(site sky.Site, air sky.Air, frames []Squeezed) bool {
+func AgreesByAir(site sky.Site, air sky.Air, frames []FrameCompression) bool {
 	const doubt = 1e-2
 	logs, other, ok := likelihoodsByAir(site, air, frames)
 	return ok && other <= math.Log(doubt) && sky.TurnProbabilities(logs, harmlessTurn, 1-doubt) == nil
@@ -68,7 +68,7 @@ func AgreesByAir(site sky.Site, air sky.Air, frames []Squeezed) bool {
 // likelihoodsByAir are the logarithms of the likelihoods of the sky being taken to stand too far
 // west by each degree, and other that of the longitude with the other sign against the place as
 // given: minus infinity where the two are nearly one. It is false where the frames tell nothing.
-func likelihoodsByAir(site sky.Site, air sky.Air, frames []Squeezed) (logs [360]float64, other float64, ok bool) {
+func likelihoodsByAir(site sky.Site, air sky.Air, frames []FrameCompression) (logs [360]float64, other float64, ok bool) {
 	if len(frames) < 2 {
 		return logs, 0, false
 	}
@@ -101,15 +101,15 @@ func likelihoodsByAir(site sky.Site, air sky.Air, frames []Squeezed) (logs [360]
 	return logs, other, true
 }
 
-// chi2ByAir is how badly the squeeze of the frames fits to a zenith that is not where it was
+// chi2ByAir is how badly the compression of the frames fits to a zenith that is not where it was
 // taken to be, with what the camera makes by itself fitted.
-func chi2ByAir(air observed.Refraction, frames []Squeezed, taken, zenith sky.Vec) float64 {
-	a := [2][2]float64{{1 / (lensSqueeze * lensSqueeze), 0}, {0, 1 / (lensSqueeze * lensSqueeze)}}
+func chi2ByAir(air observed.Refraction, frames []FrameCompression, taken, zenith sky.Vec) float64 {
+	a := [2][2]float64{{1 / (lensCompression * lensCompression), 0}, {0, 1 / (lensCompression * lensCompression)}}
 	var b [2]float64
 	sum := 0.0
 	for _, f := range frames {
-		before, _ := air.SqueezeAt(f.R, taken)
-		now, up := air.SqueezeAt(f.R, zenith)
+		before, _ := air.CompressionAt(f.R, taken)
+		now, up := air.CompressionAt(f.R, zenith)
 		w, ok := sky.Invert2(f.Cov)
 		if !up || !ok {
 			return impossible

@@ -12,7 +12,7 @@ import { words } from "./words.js";
  * @returns {string}
  */
 function argument(a) {
-  if (a.said) return whole(a.said, a.said.text);
+  if (a.said) return sentenceLine(a.said, a.said.text);
   if (a.number !== undefined) return number(a.number, a.digits ?? 0);
   if (a.count !== undefined) return String(a.count);
   if (a.size_arcsec !== undefined) return angle((a.size_arcsec ?? 0) / 60);
@@ -28,7 +28,7 @@ function argument(a) {
  * @param {string} text
  * @returns {{head: string, line: string}}
  */
-export function saidOf(said, text) {
+export function sentenceParts(said, text) {
   const entry = said && (words.said[said.code] ?? words.service[said.code]);
   if (said?.code === "warning") { // by the warning's own code
     const own = words.warning[said.args?.[0]?.text ?? ""];
@@ -44,8 +44,8 @@ export function saidOf(said, text) {
  * @param {Said|undefined} said
  * @param {string} text
  */
-export function whole(said, text) {
-  const { head, line } = saidOf(said, text);
+export function sentenceLine(said, text) {
+  const { head, line } = sentenceParts(said, text);
   return line ? `${head.replace(/[.!?。]?$/, words.stop)} ${line}` : head;
 }
 
@@ -55,7 +55,7 @@ export function whole(said, text) {
  * @param {string|undefined} text
  */
 export function sentence(said, text) {
-  return text ? sentenceLike(whole(said, text)) : "";
+  return text ? sentenceLike(sentenceLine(said, text)) : "";
 }
 
 /**

@@ -11,7 +11,7 @@ const askedMs = 4000;
  * @param {string} sure what it asks
  * @param {() => void} act
  */
-export function surely(look, name, sure, act) {
+export function confirmButton(look, name, sure, act) {
   const button = h("button", { type: "button", class: `over ${look}`.trim() }, name);
   button.addEventListener("click", () => {
     const asked = button.textContent === sure;

@@ -8,28 +8,28 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// Squeeze is by how much the image of a frame is wider along one direction than across it,
+// Compression is by how much the image of a frame is wider along one direction than across it,
 // beyond what refraction makes of it at the place given: a displacement of
 // Q[0] (x, -y) + Q[1] (y, x) at the camera's tangents x, y.
-type Squeeze struct {
+type Compression struct {
 	Q   [2]float64
 	Cov [2][2]float64
 }
 
 const (
-	// squeezeStars is how many stars it takes.
-	squeezeStars = 12
-	// squeezeOutlier is a residual, in parts of the median one, of a star that is left out.
-	squeezeOutlier = 5
-	// squeezeFloor is the squeeze that lenses and detectors make from frame to frame: common
+	// compressionStars is how many stars it takes.
+	compressionStars = 12
+	// compressionOutlier is a residual, in parts of the median one, of a star that is left out.
+	compressionOutlier = 5
+	// compressionFloor is the compression that lenses and detectors make from frame to frame: common
 	// practice, a hundredth of a pixel in a thousand.
-	squeezeFloor = 1e-5
+	compressionFloor = 1e-5
 )
 
-// squeeze is that of a frame with an attitude; false when its stars are too few. Weighted
+// compression is that of a frame with an attitude; false when its stars are too few. Weighted
 // least squares with shift, turn, scale and a third-order radial term free; the covariance is
 // scaled by the residuals.
-func squeeze(seen []Star, r sky.Matrix) (Squeeze, bool) {
+func compression(seen []Star, r sky.Matrix) (Compression, bool) {
 	type sample struct{ x, y, ex, ey, w float64 }
 	var samples []sample
 	var sizes []float64
@@ -44,10 +44,10 @@ func squeeze(seen []Star, r sky.Matrix) (Squeeze, bool) {
 		samples = append(samples, s)
 		sizes = append(sizes, (s.ex*s.ex+s.ey*s.ey)*s.w)
 	}
-	if len(samples) < squeezeStars {
-		return Squeeze{}, false
+	if len(samples) < compressionStars {
+		return Compression{}, false
 	}
-	most := squeezeOutlier * squeezeOutlier * median(sizes)
+	most := compressionOutlier * compressionOutlier * median(sizes)
 	const unknowns = 7
 	n, g := mat.NewSymDense(unknowns, nil), mat.NewVecDense(unknowns, nil)
 	rows, sum := 0, 0.0
@@ -72,30 +72,30 @@ func squeeze(seen []Star, r sky.Matrix) (Squeeze, bool) {
 	}
 	var chol mat.Cholesky
 	if rows <= 2*unknowns || !chol.Factorize(n) {
-		return Squeeze{}, false
+		return Compression{}, false
 	}
 	var u mat.VecDense
 	var inv mat.SymDense
 	if chol.SolveVecTo(&u, g) != nil || chol.InverseTo(&inv) != nil {
-		return Squeeze{}, false
+		return Compression{}, false
 	}
 	noise := math.Max(1, (sum-mat.Dot(&u, g))/float64(rows-unknowns))
-	out := Squeeze{Q: [2]float64{u.AtVec(0), u.AtVec(1)}}
+	out := Compression{Q: [2]float64{u.AtVec(0), u.AtVec(1)}}
 	for i := range 2 {
 		for j := range 2 {
 			out.Cov[i][j] = noise * inv.At(i, j)
 		}
-		out.Cov[i][i] += squeezeFloor * squeezeFloor
+		out.Cov[i][i] += compressionFloor * compressionFloor
 	}
 	return out, true
 }
 
-// SqueezeAt is what refraction makes at a camera's attitude, the zenith standing in a
+// CompressionAt is what refraction makes at a camera's attitude, the zenith standing in a
 // direction of the local frame; false below the horizon.
 //
 // Refraction lifts by R(z) at zenith distance z. It shrinks what is upright by 1 - R'(z) and what
 // is level by 1 - R cot z (Smart, Textbook on Spherical Astronomy, on refraction; from memory).
-func (r Refraction) SqueezeAt(camera sky.Matrix, zenith sky.Vec) (q [2]float64, up bool) {
+func (r Refraction) CompressionAt(camera sky.Matrix, zenith sky.Vec) (q [2]float64, up bool) {
 	z := camera.Transpose().Apply(zenith)
 	alt := sky.Asin(math.Max(-1, math.Min(1, z.Z)))
 	if alt < 0 {
