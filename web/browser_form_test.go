@@ -86,7 +86,7 @@ func testTakenAway(t *testing.T, p *browsertest.Page) {
 	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url+"pair#"+s.Invite(RightOperate)+"."+sum))
 	// The certificate is the machine's own: the person compares before anything is sent.
 	p.Until(`document.querySelector(".fingerprint")?.innerText.startsWith("0F:0F:0F:0F:0F:0F:0F:0F")`)
-	p.NothingSticksOut("fingerprint")
+	p.NoOverflow("fingerprint")
 	p.TargetsAreLarge("fingerprint")
 	if browsertest.Eval[string](p, `location.pathname + location.hash`) != "/pair" {
 		t.Error("the code stays in the address")

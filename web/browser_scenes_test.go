@@ -152,15 +152,15 @@ func testNarrow(t *testing.T, p *browsertest.Page) {
 	for _, scene := range scenes() {
 		publish(t, s, scene.state)
 		p.Says(scene.want[0])
-		p.NothingSticksOut(scene.name)
+		p.NoOverflow(scene.name)
 	}
 	publish(t, s, StateFromView(waiting(northSite), Around{}))
 	p.Click("#setup-open")
 	for i, step := range setupSteps(setupOf(t, s.Server, ""), false) {
 		browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
 		p.Says(step.want[0])
-		p.NothingSticksOut(step.key)
+		p.NoOverflow(step.key)
 	}
 	p.Do(chromedp.EmulateViewport(2200, 1200))
-	p.NothingSticksOut("a wide screen")
+	p.NoOverflow("a wide screen")
 }

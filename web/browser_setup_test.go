@@ -156,7 +156,7 @@ func testMounts(t *testing.T, p *browsertest.Page) {
 				}
 				step(i)
 				p.Until(`!document.body.hasAttribute("data-waits")`)
-				p.NothingSticksOut(fmt.Sprintf("%s set-up %d of a %s", l.code, i+1, kind))
+				p.NoOverflow(fmt.Sprintf("%s set-up %d of a %s", l.code, i+1, kind))
 				// Everything that can be unfolded too, but for the names of the other kinds.
 				p.Until(fmt.Sprintf(`!%s.test([...document.querySelectorAll("#now .setup-card, #now .more, #way")].map(e => e.textContent).join("\n"))`, counterweight))
 			}

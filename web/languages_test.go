@@ -171,14 +171,14 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 			publish(t, s, scene.state)
 			p.Until(fmt.Sprintf(`document.documentElement.lang.startsWith(%q) && document.body.dataset.phase === %q`, l.code, scene.state.Phase))
 			time.Sleep(60 * time.Millisecond)
-			p.NothingSticksOut(l.code + " " + scene.name)
+			p.NoOverflow(l.code + " " + scene.name)
 			text := browsertest.Eval[string](p, `[...document.querySelectorAll("#now, #does, #others, #frame-age, #total, #bolt-report, #warnings, #watched, #correction, #proof, #habits, #history, #own, .picture-facts, #list summary")].map(e => e.innerText).join("\n")`)
 			if found := english.FindString(strings.ReplaceAll(text, "polard serve", "")); found != "" {
 				t.Errorf("%s, %s: English is left (%q):\n%s", l.code, scene.name, found, text)
 			}
 		}
 		p.Do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch)) // where all steps stand beside each other
-		p.NothingSticksOut(l.code + " on a wider phone")
+		p.NoOverflow(l.code + " on a wider phone")
 		p.Do(chromedp.EmulateViewport(320, 568, chromedp.EmulateMobile, chromedp.EmulateTouch))
 		one := measuringView(northSite, 1)
 		tell(&one, "turn", "Turn the RA axis.", sky.Whole(30*sky.Degree))
@@ -196,7 +196,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		for i := range 7 {
 			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
 			time.Sleep(60 * time.Millisecond)
-			p.NothingSticksOut(fmt.Sprintf("%s set-up %d", l.code, i+1))
+			p.NoOverflow(fmt.Sprintf("%s set-up %d", l.code, i+1))
 			if found := english.FindString(browsertest.Eval[string](p, `document.querySelector("main").innerText`)); found != "" {
 				t.Errorf("%s, set-up %d: English is left (%q)", l.code, i+1, found)
 			}

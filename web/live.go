@@ -136,7 +136,7 @@ func (s *Server) serveLive(ctx context.Context, conn *websocket.Conn, box *mailb
 		var err error
 		revoked := s.pairing.revoked()
 		if right() == RightNone { // taken since the last look
-			farewell(conn, websocket.ClosePolicyViolation, "this device is no longer paired")
+			closeWith(conn, websocket.ClosePolicyViolation, "this device is no longer paired")
 			return
 		}
 		select {
@@ -210,8 +210,8 @@ func write(conn *websocket.Conn, b []byte) error {
 
 // goodbye tells the client that the service stops, so that the page can say
 // so instead of waiting.
-func goodbye(conn *websocket.Conn) { farewell(conn, websocket.CloseGoingAway, "the service stops") }
+func goodbye(conn *websocket.Conn) { closeWith(conn, websocket.CloseGoingAway, "the service stops") }
 
-func farewell(conn *websocket.Conn, code int, why string) {
+func closeWith(conn *websocket.Conn, code int, why string) {
 	_ = conn.WriteControl(websocket.CloseMessage, websocket.FormatCloseMessage(code, why), time.Now().Add(goodbyeWithin))
 }

@@ -127,7 +127,7 @@ func testServiceSentences(t *testing.T, p *browsertest.Page) {
 		p.Until(`document.body.dataset.view === "work" || (document.getElementById("setup-open").click(), false)`)
 		browsertest.Eval[bool](p, `(document.querySelector("#list details").open = true)`)
 		said := browsertest.Eval[string](p, `document.getElementById("equipment").innerText + document.getElementById("list").innerText`)
-		p.NothingSticksOut(l.code + " equipment and frames")
+		p.NoOverflow(l.code + " equipment and frames")
 		// Whether the page opens in the set-up is settled once it knows what is remembered.
 		p.Until(`(() => {
 			if (document.body.dataset.view !== "setup") { document.getElementById("setup-open").click(); return false; }
@@ -138,7 +138,7 @@ func testServiceSentences(t *testing.T, p *browsertest.Page) {
 			return more.checkVisibility() && window.plan.includes("42");
 		})()`)
 		said += browsertest.Eval[string](p, `window.plan`)
-		p.NothingSticksOut(l.code + " plan")
+		p.NoOverflow(l.code + " plan")
 		if plural := manyOfOne.FindString(said); plural != "" {
 			t.Errorf("%s: one star is said as many: %q", l.code, plural)
 		}

@@ -59,7 +59,7 @@ type piers struct {
 
 func (p *piers) HeardStatus(string, mqtt.Status)     {}
 func (p *piers) HeardState(_ string, s mqtt.Pier)    { p.states <- s }
-func (p *piers) HeardNonsense(topic string, e error) { panic(fmt.Sprint(topic, e)) }
+func (p *piers) LogUnreadable(topic string, e error) { panic(fmt.Sprint(topic, e)) }
 func (p *piers) Connected(bool)                      {}
 
 // A service tells a real broker what its page shows.

@@ -164,7 +164,7 @@ func parseConfig(path string, text []byte, known map[string]bool) (configFile, e
 	for _, key := range slices.Sorted(maps.Keys(values)) {
 		line := lineOf(text, key)
 		if !known[key] {
-			errs = append(errs, fmt.Errorf("%s, line %d: there is no option %q%s", path, line, key, meant(key, known)))
+			errs = append(errs, fmt.Errorf("%s, line %d: there is no option %q%s", path, line, key, keySuggestion(key, known)))
 			continue
 		}
 		value, ok := optionText(values[key])
@@ -189,9 +189,9 @@ func lineOf(text []byte, key string) int {
 	return 0
 }
 
-// meant names a known key that a wrong one may have meant: one that is the same
+// keySuggestion names a known key that a wrong one may have meant: one that is the same
 // but for hyphens and case, or that shares its beginning.
-func meant(key string, known map[string]bool) string {
+func keySuggestion(key string, known map[string]bool) string {
 	plain := strings.ToLower(fileKey(key))
 	if known[plain] {
 		return fmt.Sprintf("; did you mean %s?", plain)

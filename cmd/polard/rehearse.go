@@ -151,13 +151,13 @@ func (r rehearsed) service(ctx context.Context) (*service.Service, *rehearsal.Ri
 	}
 	s = service.New(service.Options{
 		Program: programName(), Pipeline: p, Config: cfg, Placed: true, Journal: kept, Station: station, Page: page, Ready: r.ready, Log: r.log,
-		Folder: watch.Options{Folder: folder, SkipExisting: true}, Arrived: newestStay(rehearsedFrames, r.log),
+		Folder: watch.Options{Folder: folder, SkipExisting: true}, Arrived: deleteOldest(rehearsedFrames, r.log),
 	})
 	return s, rig, nil
 }
 
-// newestStay removes files that were dealt with but for the newest.
-func newestStay(most int, log *slog.Logger) func(path string) {
+// deleteOldest removes the oldest of the files that were dealt with, so that at most so many stay.
+func deleteOldest(most int, log *slog.Logger) func(path string) {
 	var kept []string
 	return func(path string) {
 		if kept = append(kept, path); len(kept) > most {

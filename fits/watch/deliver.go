@@ -145,7 +145,7 @@ func (w *Watcher) judge(ctx context.Context, f *watched, a Arrival, data []byte,
 	case f.superseded:
 		w.taken[a.Sum] = f.path
 		a.Err = fmt.Errorf("%s: %w", filepath.Base(f.path), ErrSuperseded)
-		return hand(a, deliver)
+		return deliverOnce(a, deliver)
 	}
 	pix := w.pix
 	w.bytes, w.pix = nil, nil
@@ -206,11 +206,11 @@ func (w *Watcher) refuse(f *watched, a Arrival, deliver func(Arrival) bool) job 
 	if f.refusal = a.Err.Error(); a.Sum != 0 && (errors.Is(a.Err, fits.ErrMalformed) || errors.Is(a.Err, fits.ErrUnsupported)) {
 		w.refused[a.Sum] = f.path
 	}
-	return hand(a, deliver)
+	return deliverOnce(a, deliver)
 }
 
-// hand delivers what is not to come again.
-func hand(a Arrival, deliver func(Arrival) bool) job {
+// deliverOnce delivers what is not to come again.
+func deliverOnce(a Arrival, deliver func(Arrival) bool) job {
 	return func() then {
 		deliver(a)
 		return func() job { return nil }

@@ -109,7 +109,7 @@ func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 	if len(d.swings) < leastSwings {
 		return nil
 	}
-	return sky.TurnProbabilities(d.likelihoods(south), leansTurn(pole), certain)
+	return sky.TurnProbabilities(d.likelihoods(south), turnByLean(pole), certain)
 }
 
 // Agrees tells whether the bolts move the axis into the directions that place and time imply, to
@@ -117,11 +117,11 @@ func (d Directions) Turned(pole sky.Local, south bool) []float64 {
 // the equator that a leaning base turns them by half of that, nothing is confirmed.
 func (d Directions) Agrees(pole sky.Local, south bool) bool {
 	const twoHours, doubt = 30 * sky.Degree, 1e-2
-	return len(d.swings) >= leastSwings && leansTurn(pole) <= twoHours/2 && sky.TurnProbabilities(d.likelihoods(south), twoHours, 1-doubt) == nil
+	return len(d.swings) >= leastSwings && turnByLean(pole) <= twoHours/2 && sky.TurnProbabilities(d.likelihoods(south), twoHours, 1-doubt) == nil
 }
 
-// leansTurn is by how much a base that leans east or west turns the directions.
-func leansTurn(pole sky.Local) sky.Angle {
+// turnByLean is by how much a base that leans east or west turns the directions.
+func turnByLean(pole sky.Local) sky.Angle {
 	alt, _ := sky.AltAzFromLocal(pole)
 	return wrongBase / sky.Angle(max(alt.Sin(), wrongBase.Sin()))
 }

@@ -288,7 +288,7 @@ func (t *state) merge(guesses []outcome, u *update, bare point) {
 	p := t.at(&z, u.r, u.slope)
 	t.theta = (bare.theta + sky.Angle(mean[atTheta])).Signed()
 	t.n, t.c, t.ref, t.tilt = p.n, p.c, p.ref, p.tilt
-	t.bn, t.bc, t.ba = carried(t.bn, t.n), carried(t.bc, t.c), carried(u.base, now)
+	t.bn, t.bc, t.ba = transported(t.bn, t.n), transported(t.bc, t.c), transported(u.base, now)
 	t.cov = state
 	t.latest = axis.Axis{Dir: sky.Local(now)}
 	for i := range 2 {
@@ -298,8 +298,8 @@ func (t *state) merge(guesses []outcome, u *update, bare point) {
 	}
 }
 
-// carried is the basis moved along to a nearby direction.
-func carried(b [2]sky.Vec, d sky.Vec) [2]sky.Vec {
+// transported is the basis moved along to a nearby direction.
+func transported(b [2]sky.Vec, d sky.Vec) [2]sky.Vec {
 	first := sky.Unit(r3.Sub(b[0], r3.Scale(r3.Dot(b[0], d), d)))
 	return [2]sky.Vec{first, r3.Cross(first, d)}
 }

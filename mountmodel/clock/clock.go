@@ -140,7 +140,7 @@ func compare(stamps []Stamp, other func(Stamp) time.Time, name string, longitude
 	}
 	return Comparison{Kind: Off, Offset: offset, Message: fmt.Sprintf(
 		"The times in the frames are %s %s %s. Set the clock of the computer that runs the camera, and this one, from the network or a satellite receiver. %s",
-		spanWords(offset), way, name, comfort(offset))}
+		spanWords(offset), way, name, consequence(offset))}
 }
 
 // nearestZone is the difference between time zones that explains an offset, up
@@ -190,12 +190,12 @@ func nameZone(zone time.Duration, name string, longitude sky.Angle) Comparison {
 	if zone.Abs() == time.Hour && c.Kind == Zone {
 		fact += " It may be summer time as well."
 	}
-	c.Message = fact + " " + comfort(zone)
+	c.Message = fact + " " + consequence(zone)
 	return c
 }
 
-// comfort says how bad an error is.
-func comfort(err time.Duration) string {
+// consequence says how bad an error is.
+func consequence(err time.Duration) string {
 	left := factor(err)
 	switch {
 	case left >= 1:
@@ -255,7 +255,7 @@ func CompareSites(used, other sky.Site, source string) string {
 	}
 	err := time.Duration(float64(lon.Abs()/sky.Angle(observed.SiderealRate)) * float64(time.Second))
 	if lon.Abs() >= sameSite {
-		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), comfort(err))
+		head += fmt.Sprintf(" In longitude that is as a clock wrong by %s. %s", spanWords(err), consequence(err))
 	}
 	return head
 }

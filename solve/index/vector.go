@@ -46,7 +46,7 @@ func octaPlaceOf(v Vec32) octaPlace {
 	k := 1 / (abs32(v.x) + abs32(v.y) + abs32(v.z))
 	p, q := v.x*k, v.y*k
 	if v.z < 0 {
-		p, q = foldedOut(p, q)
+		p, q = foldOctant(p, q)
 	}
 	return octaPlace{p, q}
 }
@@ -60,14 +60,14 @@ func (o octaPlace) vec() Vec32 {
 func (o octaPlace) ray() Vec32 {
 	x, y, z := o.p, o.q, 1-abs32(o.p)-abs32(o.q)
 	if z < 0 {
-		x, y = foldedOut(x, y)
+		x, y = foldOctant(x, y)
 	}
 	return Vec32{x, y, z}
 }
 
-// foldedOut mirrors a place in a triangle of the square at the edge of the inner
+// foldOctant mirrors a place in a triangle of the square at the edge of the inner
 // square; twice, it is nothing.
-func foldedOut(p, q float32) (float32, float32) {
+func foldOctant(p, q float32) (float32, float32) {
 	return withSign(1-abs32(q), p), withSign(1-abs32(p), q)
 }
 

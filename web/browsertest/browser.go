@@ -273,10 +273,10 @@ func (p *Page) Shot(name string, full bool) image.Image {
 // nothing to mend. Pictures are kept if that is asked for.
 func (p *Page) Inspect(name string) {
 	p.T.Helper()
-	p.NothingSticksOut(name)
+	p.NoOverflow(name)
 	p.TargetsAreLarge(name)
 	p.Theme("day")
-	p.NothingSticksOut(name + " by day") // other words than by night
+	p.NoOverflow(name + " by day") // other words than by night
 	if KeepsShots() {
 		p.Shot(name+"-day", false)
 	}
@@ -305,8 +305,8 @@ func (p *Page) TargetsAreLarge(name string) {
 	}
 }
 
-// NothingSticksOut fails when the page is wider than the screen.
-func (p *Page) NothingSticksOut(name string) {
+// NoOverflow fails when the page is wider than the screen.
+func (p *Page) NoOverflow(name string) {
 	p.T.Helper()
 	// Not innerWidth: a phone makes that as wide as what sticks out.
 	if overflow := Eval[int](p, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); overflow > 0 {

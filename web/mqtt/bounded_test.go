@@ -27,7 +27,7 @@ func (h *heard) HeardState(pier string, p Pier) {
 	defer h.mu.Unlock()
 	h.states[pier] = p
 }
-func (h *heard) HeardNonsense(topic string, err error) {
+func (h *heard) LogUnreadable(topic string, err error) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	h.nonsense = append(h.nonsense, topic+": "+err.Error())

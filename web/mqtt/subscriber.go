@@ -17,8 +17,8 @@ import (
 type Listener interface {
 	HeardStatus(pier string, s Status)
 	HeardState(pier string, p Pier)
-	// HeardNonsense is called with a message that cannot be read.
-	HeardNonsense(topic string, err error)
+	// LogUnreadable is called with a message that cannot be read.
+	LogUnreadable(topic string, err error)
 	// Connected tells that the broker is heard, and again when it is not.
 	Connected(yes bool)
 }
@@ -40,7 +40,7 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 		}
 		err := checkName(pier)
 		if err != nil {
-			to.HeardNonsense(m.Topic(), err)
+			to.LogUnreadable(m.Topic(), err)
 			return
 		}
 		switch end {
@@ -56,7 +56,7 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 			}
 		}
 		if err != nil {
-			to.HeardNonsense(m.Topic(), err)
+			to.LogUnreadable(m.Topic(), err)
 		}
 	}
 	host, _ := os.Hostname()
@@ -75,7 +75,7 @@ func Listen(ctx context.Context, opt Options, to Listener) error {
 			return nil, err
 		}
 		return &boundedConn{Conn: conn, in: bufio.NewReader(conn), tooLong: func(topic string, size int) {
-			to.HeardNonsense(topic, fmt.Errorf("it has %d bytes; at most %d are read", size, mostMessage))
+			to.LogUnreadable(topic, fmt.Errorf("it has %d bytes; at most %d are read", size, mostMessage))
 		}}, nil
 	})
 	lost := copt.OnConnectionLost

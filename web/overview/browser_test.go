@@ -62,7 +62,7 @@ func TestOverviewPage(t *testing.T) {
 		}
 		for _, look := range []string{"day", "night"} {
 			browsertest.Eval[bool](p, `(document.documentElement.dataset.theme = "`+look+`", true)`)
-			p.NothingSticksOut(screen.Name)
+			p.NoOverflow(screen.Name)
 			p.TargetsAreLarge(screen.Name)
 			img := p.Shot("overview-"+screen.Name+"-"+look, true)
 			if look == "night" {
@@ -79,7 +79,7 @@ func TestOverviewPage(t *testing.T) {
 		browsertest.Eval[bool](p, fmt.Sprintf(`(localStorage.setItem("language", %q), true)`, code))
 		p.Do(chromedp.Reload())
 		p.Until(fmt.Sprintf(`document.documentElement.lang.startsWith(%q) && document.querySelectorAll("#rows tr").length === 5`, code))
-		p.NothingSticksOut(code)
+		p.NoOverflow(code)
 		text := browsertest.Eval[string](p, `document.body.innerText`)
 		for _, name := range []string{"west-dome-with-a-rather-long-name", "east-dome", "meadow", "ridge", "barn"} {
 			text = strings.ReplaceAll(text, name, "")

@@ -47,13 +47,13 @@ type Store struct {
 	log *slog.Logger
 	now func() time.Time
 
-	mu        sync.Mutex
-	seq       uint64
-	forgot    uint64 // seq at which a pier was last forgotten
-	rows      map[string]*pier
-	connected bool
-	changed   chan struct{} // closed at the next change
-	nonsense  rate.Sometimes
+	mu         sync.Mutex
+	seq        uint64
+	forgot     uint64 // seq at which a pier was last forgotten
+	rows       map[string]*pier
+	connected  bool
+	changed    chan struct{} // closed at the next change
+	unreadable rate.Sometimes
 }
 
 // pier is a row and what is known beside it.
@@ -87,7 +87,7 @@ func NewStore(log *slog.Logger) *Store {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
 	}
-	return &Store{log: log, now: time.Now, rows: make(map[string]*pier), changed: make(chan struct{}), nonsense: rate.Sometimes{First: 10, Interval: time.Minute}}
+	return &Store{log: log, now: time.Now, rows: make(map[string]*pier), changed: make(chan struct{}), unreadable: rate.Sometimes{First: 10, Interval: time.Minute}}
 }
 
 // change runs f on a pier's row and wakes those who wait.
@@ -169,9 +169,9 @@ func short(text string, most int) string {
 	return strings.Clone(strings.ToValidUTF8(text[:min(len(text), most)], ""))
 }
 
-// HeardNonsense is logged, now and then.
-func (s *Store) HeardNonsense(topic string, err error) {
-	s.nonsense.Do(func() {
+// LogUnreadable notes a message that cannot be read, now and then.
+func (s *Store) LogUnreadable(topic string, err error) {
+	s.unreadable.Do(func() {
 		s.log.Warn("a message cannot be read", "topic", short(topic, mostSentence), "error", short(err.Error(), mostSentence))
 	})
 }
