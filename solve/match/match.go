@@ -90,7 +90,7 @@ type Search struct {
 	scales     scaleGrid
 	trials     int          // candidates so far: catalogue patterns that fitted
 	dearer     []*pass      // not made yet
-	addedMade  bool         // the added stars have been searched everywhere
+	addedMade  bool         // the added stars have been searched everywhere, for the first answer
 	without    string       // a pass that is left out: tests measure by it what each is worth
 	verifiers  [3]*verifier // by order
 	detections [3]proof.Detections
