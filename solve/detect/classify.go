@@ -109,8 +109,6 @@ func (c *classifier) detection(s *fit.Source) (d Detection, ok bool) {
 		{k*s.PosVar.XX + centroidFloor, k * s.PosVar.XY},
 		{k * s.PosVar.XY, k*s.PosVar.YY + centroidFloor},
 	}
-	long, short := s.Size.Axes()
-	d.Elongation = long / max(short, 0.1)
 	return d, true
 }
 

@@ -13,16 +13,15 @@ type Image = raster.Image
 
 // Detection is a point source found in an image.
 type Detection struct {
-	Pos        sky.Pixel
-	Cov        [2][2]float64 // covariance of Pos, square pixels: xx, xy; xy, yy
-	Flux       float64       // above the sky, in pixel values
-	SNR        float64       // Flux over the error that the sky's noise gives it
-	Height     float64       // of its maximum over the noise of the filtered frame around it, a structured sky included
-	Elongation float64       // long axis over short axis, 1 is round
-	Saturated  bool          // the core is full: place and flux come from what is around it
-	Blended    bool          // the light overlaps that of a neighbour
-	Edge       bool          // the light runs over the border or into missing data
-	Aligned    bool          // it lies in a straight row of the brightest: a flashing lamp of an aircraft, pieces of a trail
+	Pos       sky.Pixel
+	Cov       [2][2]float64 // covariance of Pos, square pixels: xx, xy; xy, yy
+	Flux      float64       // above the sky, in pixel values
+	SNR       float64       // Flux over the error that the sky's noise gives it
+	Height    float64       // of its maximum over the noise of the filtered frame around it, a structured sky included
+	Saturated bool          // the core is full: place and flux come from what is around it
+	Blended   bool          // the light overlaps that of a neighbour
+	Edge      bool          // the light runs over the border or into missing data
+	Aligned   bool          // it lies in a straight row of the brightest: a flashing lamp of an aircraft, pieces of a trail
 }
 
 // Result is all that [Find] found, brightest star first.

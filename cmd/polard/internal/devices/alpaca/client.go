@@ -273,8 +273,8 @@ func unreached(ctx context.Context, err error) error {
 
 // configured is an entry of a server's list of devices (Management API v1).
 type configured struct {
-	DeviceName, DeviceType, UniqueID string
-	DeviceNumber                     int
+	DeviceName, DeviceType string
+	DeviceNumber           int
 }
 
 // Devices lists cameras and mounts of all servers.

@@ -115,7 +115,6 @@ func element(kind int32) func([]byte) float64 {
 // imageJSON reads a picture that was sent as JSON: Value[x][y] or Value[x][y][colour].
 func imageJSON(b []byte) (picture, error) {
 	var a struct {
-		Rank         int
 		Value        []json.RawMessage
 		ErrorNumber  int
 		ErrorMessage string
