@@ -15,7 +15,7 @@ import (
 const darkBelow = -6 * sky.Degree
 
 // Brightness of the zenith in twilight, V magnitudes per square arcsecond, with
-// the Sun d degrees lower than 5 below the horizon, up to 10: Patat, Ugolnikov and
+// the Sun d degrees lower than 5 below the horizon: Patat, Ugolnikov and
 // Postylyakov 2006, A&A 455, 385, fit to Paranal (from memory). In B, R and I it
 // is as bright or brighter, so that an unfiltered camera sees no less.
 const (
@@ -29,8 +29,9 @@ const (
 	// from the zenith opposite the Sun, other nights, the zero point of a frame. Clouds and
 	// air dim stars and sky alike; moon and lamps brighten it.
 	twilightMargin = 1.5
-	// lowestTold is below which nothing is concluded: twilight fades into the night's own light.
-	lowestTold = -10 * sky.Degree
+	// lowestTold is below which nothing is concluded: frames of real cameras, their offset counted as
+	// sky, have limits of about 18, and those deny no lower Sun.
+	lowestTold = -8 * sky.Degree
 )
 
 // highestSun is the altitude above which the Sun would make the sky brighter than its
