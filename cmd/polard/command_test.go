@@ -165,7 +165,7 @@ func TestVersion(t *testing.T) {
 // a string and a truth value stand for their kind.
 const (
 	shapeOfSolved = `{"file":"","solved":true,"ra_deg":0,"dec_deg":0,"scale_arcsec_px":0,"rotation_deg":0,"mirrored":false,
-		"detected":0,"matched":0,"rms_arcsec":0,"sigma":{"along_x_arcsec":0,"along_y_arcsec":0,"rotation_deg":0,"scale_arcsec_px":0},"log10_odds":0,"field_deg":[0],"wcs?":"",
+		"detected":0,"matched":0,"rms_arcsec":0,"fwhm_px":0,"sigma":{"along_x_arcsec":0,"along_y_arcsec":0,"rotation_deg":0,"scale_arcsec_px":0},"log10_odds":0,"field_deg":[0],"wcs?":"",
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`
 	shapeOfUnsolved = `{"file":"","solved":false,"error":{"code":"","message":""},"detected":0,
 		"ms":{"read":0,"detect":0,"match":0,"total":0}}`

@@ -159,6 +159,7 @@ type (
 		Detected    int        `json:"detected"`
 		Matched     int        `json:"matched"`
 		RMSArcsec   float64    `json:"rms_arcsec"`
+		FWHMPx      float64    `json:"fwhm_px"` // of the frame's stars: how well it is focused
 		Sigma       sigmaJSON  `json:"sigma"`
 		Log10Odds   float64    `json:"log10_odds"`
 		FieldDeg    [2]float64 `json:"field_deg"`
@@ -207,7 +208,7 @@ func solvedOf(o pipeline.Outcome, header string) solvedJSON {
 		RADeg: ra.Degrees(), DecDeg: dec.Degrees(),
 		ScaleArcsec: s.Scale.Arcseconds(), RotationDeg: s.RotationOfRows().Degrees(), Mirrored: s.Mirrored,
 		Detected: o.Detected, Matched: len(s.Pairs),
-		RMSArcsec: s.RMS.Arcseconds(),
+		RMSArcsec: s.RMS.Arcseconds(), FWHMPx: s.Detected.FWHM,
 		Sigma:     sigmaJSON{alongX.Arcseconds(), alongY.Arcseconds(), rotation.Degrees(), s.ScaleSigma.Arcseconds()},
 		Log10Odds: s.Log10Odds,
 		FieldDeg:  [2]float64{w, h}, WCS: header, MS: msOf(o),

@@ -58,7 +58,6 @@ type Match struct {
 	// ((1+Shear[0])x + Shear[1]y, Shear[1]x + (1-Shear[0])y).
 	Shear     [2]float64
 	Pairs     []Pair
-	Trials    int       // candidates that were tried
 	Log10Odds float64   // strength of the proof, see package proof
 	RMS       sky.Angle // of the pairs' radial residuals
 }
@@ -223,7 +222,7 @@ func (s *Search) look(ctx context.Context, in searcher, queue patternQueue, most
 				return nil, err
 			}
 			if m != nil {
-				m.Log10Odds, m.Trials = c.log10Odds(s.trials), s.trials
+				m.Log10Odds = c.log10Odds(s.trials)
 				return m, nil
 			}
 		}

@@ -43,13 +43,14 @@ func TestPairs(t *testing.T) {
 		solved, others, trials := 0, 0, 0
 		for range n {
 			l, hint := drawPlate(rng, spurious)
-			m, err := New(theIndex(), l.image, hint).make(t.Context(), pairs)
+			s := New(theIndex(), l.image, hint)
+			m, err := s.make(t.Context(), pairs)
 			if err != nil {
 				t.Fatal(err)
 			}
 			if m != nil {
 				solved++
-				trials = max(trials, m.Trials)
+				trials = max(trials, s.trials)
 				if off := l.off(m); off > 3*l.Scale {
 					t.Errorf("%g: %.1f pixels off, log10 odds %.1f", spurious, float64(off/l.Scale), m.Log10Odds)
 				}

@@ -130,7 +130,7 @@ func TestSurvey(t *testing.T) {
 					t.Errorf("%g degrees, hint %s, seed %d: %g degrees off, log10 odds %g", degrees, hint.name, seed, sim.off(sol).Degrees(), sol.Log10Odds)
 				default:
 					row.solved++
-					row.trials = append(row.trials, sol.Trials)
+					row.trials = append(row.trials, search.trials)
 				}
 			}
 			if row.fields == 0 {
