@@ -23,6 +23,6 @@ export function refill(root, ...children) {
 export function keepFocus(draw) {
   const held = document.activeElement;
   draw();
-  if (!held || held === document.body || held.isConnected && held.checkVisibility()) return;
+  if (!held || held === document.body || held.isConnected && held.getClientRects().length > 0) return;
   if (document.activeElement === held || document.activeElement === document.body) refuge()?.focus({ preventScroll: true });
 }
