@@ -41,6 +41,8 @@ var (
 	ErrDevice = sky.Refuse(nil, "device_problem", "the device reports a problem")
 	// ErrTimeout: the device did not answer in time.
 	ErrTimeout = sky.Refuse(nil, "device_timeout", "the device did not answer in time")
+	// ErrRunsOn: the mount does not stop.
+	ErrRunsOn = sky.Refuse(nil, "mount_runs_on", "the mount goes on moving after it was told to stop: switch it off")
 	// ErrCut: a picture arrived incomplete.
 	ErrCut = sky.Refuse(nil, "picture_cut", "the picture arrived incomplete")
 	// ErrMissing: the server does not offer such a device, or the device lacks what is needed.

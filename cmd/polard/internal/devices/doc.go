@@ -7,7 +7,6 @@
 // Which movements are allowed is decided above it, in [polard/cmd/polard/internal/devices/measure];
 // an adapter moves nothing on its own.
 //
-// Finding aid: devices.go has the interfaces and what travels through them.
-//
-// devices.go has the seam, sense.go which way a mount has moved.
+// Finding aid: devices.go has the interfaces and what travels through them, sense.go which way a mount
+// moves and when it stands.
 package devices

@@ -2,6 +2,7 @@ package devices
 
 import (
 	"context"
+	"math"
 	"time"
 
 	"polard/mountmodel/sky"
@@ -12,11 +13,13 @@ const (
 	// how long it is waited for.
 	sensed    = 0.1 * sky.Degree
 	senseTime = 3 * time.Second
-	senseEach = 100 * time.Millisecond
-	// stands is the turn between two reports of a mount that stands or tracks, and standTime how long
-	// they are waited for: one that stands may report nothing any more.
-	stands    = 0.03 * sky.Degree
-	standTime = 3 * time.Second
+	lookEach  = 100 * time.Millisecond
+	// atRest is what a mount that stands or tracks may seem to turn: the drive alone does so in 7 s.
+	atRest = 0.03 * sky.Degree
+	// restTime is how long a mount may take to come to rest after it was told to.
+	restTime = 8 * time.Second
+	// reportTime is within how long a mount that moves is heard of: drivers report each second or oftener.
+	reportTime = 1500 * time.Millisecond
 )
 
 // Westward is how far a mount has turned to the west from one report to another: right ascension
@@ -26,10 +29,11 @@ func Westward(from, to MountState) sky.Angle { return (from.RA - to.RA).Signed()
 // Northward is how far its declination has grown.
 func Northward(from, to MountState) sky.Angle { return to.Dec - from.Dec }
 
-// Sense tells which way a motion goes where the protocol does not say: begin begins it, slowly, and
-// grown is what is looked at. Up is 1 where that grew, -1 where it fell, and 0 where the mount was
-// not seen to move: whoever watches it will tell. The motion goes on.
-func Sense(ctx context.Context, m Mount, begin func() error, grown func(from, to MountState) sky.Angle) (up float64, err error) {
+// Sense tells which way a motion goes where the protocol does not say: begin begins it, slowly, halt ends
+// it, and grown, which is to have the sign of by, is what is looked at. The sense is 1 where it went as wanted, -1 where it
+// went the other way, and 0 where the mount was not seen to move: whoever watches it will tell. After a
+// motion the other way the mount stands, so that it is not turned round while it goes on.
+func Sense(ctx context.Context, m Mount, by sky.Angle, begin, halt func() error, grown func(from, to MountState) sky.Angle) (sense float64, err error) {
 	from, err := m.State(ctx)
 	if err != nil {
 		return 0, err
@@ -37,45 +41,54 @@ func Sense(ctx context.Context, m Mount, begin func() error, grown func(from, to
 	if err := begin(); err != nil {
 		return 0, err
 	}
-	for limit := time.Now().Add(senseTime); time.Now().Before(limit); {
+	for limit := time.Now().Add(senseTime); sense == 0 && time.Now().Before(limit); {
 		select {
 		case <-ctx.Done():
 			return 0, ctx.Err()
-		case <-time.After(senseEach):
+		case <-time.After(lookEach):
 		}
 		s, err := m.State(ctx)
 		if err != nil {
 			return 0, err
 		}
-		if by := grown(from, s); by.Abs() > sensed {
-			if by < 0 {
-				return -1, nil
-			}
-			return 1, nil
+		if turned := grown(from, s); turned.Abs() > sensed {
+			sense = math.Copysign(1, float64(turned*by))
 		}
 	}
-	return 0, nil
+	if err := halt(); err != nil || sense >= 0 {
+		return sense, err
+	}
+	return sense, AwaitRest(ctx, reportTime, func() (MountState, bool, error) {
+		s, err := m.State(ctx)
+		return s, s.Moving, err
+	}, grown)
 }
 
-// Stand waits until a motion that was just told to end is seen to have ended, so that it is not
-// turned round while it goes on.
-func Stand(ctx context.Context, m Mount, grown func(from, to MountState) sky.Angle) error {
-	told := time.Now()
-	last, err := m.State(ctx)
-	for err == nil && time.Since(told) < standTime {
+// AwaitRest waits until a mount that was told to stop has stood for some time. look tells where it is, and whether it reports
+// to move; apart is how far it turned from one look to another. It fails with ErrRunsOn where the mount does not come to rest.
+func AwaitRest[P any](ctx context.Context, settle time.Duration, look func() (at P, moving bool, err error), apart func(from, to P) sky.Angle) error {
+	start := time.Now()
+	var rest P // where it has stood since
+	var since time.Time
+	for {
+		at, moving, err := look()
+		if err != nil {
+			return err
+		}
+		now := time.Now()
+		if moving || since.IsZero() || apart(rest, at).Abs() > atRest {
+			rest, since = at, now
+		}
+		switch {
+		case now.Sub(since) >= settle:
+			return nil
+		case now.Sub(start) > restTime+settle:
+			return ErrRunsOn
+		}
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
-		case <-time.After(senseEach):
+		case <-time.After(lookEach):
 		}
-		var s MountState
-		if s, err = m.State(ctx); err != nil || !s.At.After(last.At) {
-			continue
-		}
-		if last.At.After(told) && !s.Moving && grown(last, s).Abs() < stands {
-			return nil
-		}
-		last = s
 	}
-	return err
 }

@@ -263,26 +263,20 @@ func (m *Mount) turn(ctx context.Context, p place, axis string, by sky.Angle, gr
 	m.mu.Unlock()
 	towards := math.Copysign(1, float64(by))
 	if sign == 0 {
-		up, err := devices.Sense(ctx, m, func() error { return m.move(ctx, p, axis, towards*slow) }, grown)
+		sign, err = devices.Sense(ctx, m, by, func() error { return m.move(ctx, p, axis, towards*slow) }, func() error { return m.move(ctx, p, axis, 0) }, grown)
 		if err != nil {
 			return err
 		}
-		if sign = 1; up != 0 {
-			sign = up * towards
+		if sign != 0 {
 			m.mu.Lock()
 			m.sense[key] = sign
 			m.mu.Unlock()
 		}
-		if sign < 0 {
-			if err := m.move(ctx, p, axis, 0); err != nil {
-				return err
-			}
-			if err := devices.Stand(ctx, m, grown); err != nil {
-				return err
-			}
-		}
 	}
-	return m.move(ctx, p, axis, towards*sign*brisk)
+	if sign < 0 {
+		towards = -towards
+	}
+	return m.move(ctx, p, axis, towards*brisk)
 }
 
 func (m *Mount) move(ctx context.Context, p place, axis string, rate float64) error {

@@ -230,34 +230,31 @@ func (m *Mount) TurnDeclination(ctx context.Context, by sky.Angle) error {
 	sense := m.north[s.Side]
 	m.c.moving[m.name], m.turning = true, m.c.epoch
 	m.c.mu.Unlock()
-	way := func(sign float64) string {
-		if sign*float64(by) < 0 {
-			return motionSouth
-		}
-		return motionNorth
-	}
 	if sense == 0 {
-		up, err := devices.Sense(ctx, m, func() error { return m.move(slow, propNorth, way(1)) }, devices.Northward)
+		sense, err = devices.Sense(ctx, m, by, func() error { return m.move(slow, propNorth, switchTowards(by)) }, func() error {
+			return m.c.set("Switch", m.name, propNorth, value{motionNorth, "Off"}, value{motionSouth, "Off"})
+		}, devices.Northward)
 		if err != nil {
 			return err
 		}
-		if err := m.c.set("Switch", m.name, propNorth, value{motionNorth, "Off"}, value{motionSouth, "Off"}); err != nil {
-			return err
-		}
-		sense = 1
-		if up != 0 {
-			if up*float64(by) < 0 {
-				sense = -1
-				if err := devices.Stand(ctx, m, devices.Northward); err != nil {
-					return err
-				}
-			}
+		if sense != 0 {
 			m.c.mu.Lock()
 			m.north[s.Side] = sense
 			m.c.mu.Unlock()
 		}
 	}
-	return m.move(brisk, propNorth, way(sense))
+	if sense < 0 {
+		by = -by
+	}
+	return m.move(brisk, propNorth, switchTowards(by))
+}
+
+// switchTowards is the switch that is named after a way in declination.
+func switchTowards(by sky.Angle) string {
+	if by < 0 {
+		return motionSouth
+	}
+	return motionNorth
 }
 
 // Stop ends all motion of the mount. Without a connection that is done first thing when there is

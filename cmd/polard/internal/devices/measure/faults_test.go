@@ -66,7 +66,7 @@ func TestFaults(t *testing.T) {
 		"reports a limit while moving": {func(r *rig) { r.onState = func(r *rig) { r.trouble = words(r.moving != 0) } }, devices.ErrDevice, "limit", sky.Degree, 0},
 		"flips":                        {func(r *rig) { r.onState = func(r *rig) { r.side = side(r.moving != 0) } }, ErrStalled, "side of the pier", sky.Degree, 0},
 		"cannot turn":                  {func(r *rig) { r.turnBroken = devices.ErrDevice }, devices.ErrDevice, "", 0.1 * sky.Degree, 0},
-		"does not stop":                {func(r *rig) { r.goesOn = true }, ErrRunsOn, "switch it off", sky.Turn, 0},
+		"does not stop":                {func(r *rig) { r.goesOn = true }, devices.ErrRunsOn, "switch it off", sky.Turn, 0},
 		"camera never returns":         {func(r *rig) { r.expose = timeout }, devices.ErrTimeout, "", 1 * sky.Degree, 0},
 		"pictures cut off":             {func(r *rig) { r.expose = cut }, devices.ErrCut, "", 0.1 * sky.Degree, 0},
 		"no stars":                     {func(r *rig) { r.cloudy = func(devices.Shot) bool { return true } }, nil, "stars of picture 1 could not be read", 0.1 * sky.Degree, 0},

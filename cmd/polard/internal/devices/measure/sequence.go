@@ -330,7 +330,7 @@ func (m *Measurer) turnTo(ctx context.Context, plan Plan, move Move, target Posi
 			if move.Axis == RightAscension {
 				rest = rest.Signed()
 			}
-			if rest.Abs() < stands*10 || rest*move.By <= 0 {
+			if rest.Abs() < turnedEnough || rest*move.By <= 0 {
 				return nil
 			}
 			m.tell(Progress{Stage: Turning, Axis: move.Axis, Of: rest})

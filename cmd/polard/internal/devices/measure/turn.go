@@ -25,8 +25,6 @@ const (
 	stallTime = 5 * time.Second
 	// longestTurn bounds a movement: 75 degrees at a quarter of a degree a second.
 	longestTurn = 5 * time.Minute
-	// haltTime is how long a mount may take to stand still after it was told to.
-	haltTime = 8 * time.Second
 
 	// progressEach is how often the progress of a turn is shown.
 	progressEach = 5 * sky.Degree
@@ -46,8 +44,8 @@ const (
 	// machine or network reports come some tenths of a second late, and two at once.
 	rateOver   = time.Second
 	latestOver = 500 * time.Millisecond
-	// stands is the change between two reports below which the mount stands or tracks.
-	stands = 0.03 * sky.Degree
+	// turnedEnough is how near its end a turn has to bring an axis.
+	turnedEnough = 0.3 * sky.Degree
 )
 
 // Kinds of failure of a movement.
@@ -56,13 +54,12 @@ var (
 	ErrDeclination = sky.Refuse(nil, "dec_moved", "the declination moved")
 	ErrHour        = sky.Refuse(nil, "ra_moved", "right ascension moved")
 	ErrWhere       = sky.Refuse(nil, "mount_elsewhere", "the mount is not where it reports to be")
-	ErrRunsOn      = sky.Refuse(nil, "mount_runs_on", "the mount goes on moving after it was told to stop: switch it off")
 )
 
 // OfMovement tells whether a measurement ended because the mount did not move as it was told: then
 // somebody should look at it before it moves again.
 func OfMovement(err error) bool {
-	for _, kind := range []error{ErrStalled, ErrDeclination, ErrHour, ErrWhere, ErrRunsOn} {
+	for _, kind := range []error{ErrStalled, ErrDeclination, ErrHour, ErrWhere, devices.ErrRunsOn} {
 		if errors.Is(err, kind) {
 			return true
 		}
@@ -347,34 +344,15 @@ func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
 
 // halted waits until the mount stands.
 func (m *Measurer) halted(ctx context.Context) error {
-	limit := time.Now().Add(haltTime)
-	var last Position
-	looked := false
-	since := time.Time{}
-	for {
+	err := devices.AwaitRest(ctx, m.opt.Settle, func() (Position, bool, error) {
 		s, _, err := m.look(ctx)
-		if err != nil {
-			return err
-		}
-		now := time.Now()
-		turned := m.stand.since(last)
-		still := !s.Moving && looked && max(turned.Hour.Abs()*sky.Angle(math.Abs(m.stand.Dec.Cos())), turned.Dec.Abs()) < stands
-		last, looked = m.stand, true
-		switch {
-		case !still:
-			since = time.Time{}
-		case since.IsZero():
-			since = now
-		case now.Sub(since) >= m.opt.Settle:
-			return nil
-		}
-		if now.After(limit.Add(m.opt.Settle)) {
-			return errors.Join(ErrRunsOn, m.Stop())
-		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(100 * time.Millisecond):
-		}
+		return m.stand, s.Moving, err
+	}, func(from, to Position) sky.Angle {
+		turned := to.since(from)
+		return max(turned.Hour.Abs()*sky.Angle(math.Abs(to.Dec.Cos())), turned.Dec.Abs())
+	})
+	if errors.Is(err, devices.ErrRunsOn) {
+		return errors.Join(err, m.Stop())
 	}
+	return err
 }
