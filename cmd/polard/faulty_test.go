@@ -277,7 +277,7 @@ func TestDrawnRigs(t *testing.T) {
 			// Of a wrong longitude, frames high in the sky where it is night at both places tell
 			// nothing, and the answer says so; of one that is wrong by less than an hour's turn, it
 			// says no more than that it is.
-			said := kind.name == "longitude" && (o.confirmed == string(mountmodel.ByNothing) || 2*d.config.Site.Longitude.Signed().Abs() < 15*sky.Degree)
+			said := kind.name == "longitude" && (o.confirmed == string(mountmodel.ByNothing) || (2*d.config.Site.Longitude).Signed().Abs() < 15*sky.Degree)
 			if o.silent() && !said || alarm {
 				t.Errorf("%s, draw %d: silently wrong or a false alarm", kind.name, draws)
 			}
