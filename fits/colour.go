@@ -82,46 +82,21 @@ func luminance(raw []byte, l layout, s scaling, saturation float32, room []float
 	return pix
 }
 
-// mosaicPattern gives the colour filter pattern as it lies in the file: four
-// letters, two columns by two rows, or what the header says when that is
-// something else. Keywords as camera programs write them (common practice):
-// BAYERPAT or COLORTYP the pattern at the corner of the sensor, XBAYROFF and
-// YBAYROFF where in the pattern the first pixel lies, ROWORDER which end of the
-// sensor comes first. Nothing is computed from it but the label: the reduction
-// to luminance is the same for every pattern.
-func mosaicPattern(h *header, height int) (pattern string, warnings []string) {
+// declaresMosaic tells whether the header says that the pixels stand behind a mosaic of colour filters (keywords as camera
+// programs write them, common practice). Which filter is where does not matter: the reduction to luminance is the same for
+// every pattern of two columns by two rows.
+func declaresMosaic(h *header) (is bool, warnings []string) {
 	pattern, keyword, ok := h.text("BAYERPAT", "COLORTYP", "CFAPAT")
-	if !ok {
-		return "", nil
-	}
 	p := strings.ToUpper(pattern)
 	switch p {
 	case "NONE", "MONO", "MONOCHROME", "GRAY", "GREY", "GRAYSCALE", "L", "LUM", "LUMINANCE", "RGB", "FALSE", "0", "N/A":
-		return "", nil
+		return false, nil
 	}
-	if len(p) != 4 || strings.Trim(p, "RGBCMYW") != "" {
-		return pattern, []string{fmt.Sprintf("%s is %q, no pattern of two columns by two rows; colours are averaged as if it were", keyword, pattern)}
+	if ok && (len(p) != 4 || strings.Trim(p, "RGBCMYW") != "") {
+		warnings = []string{fmt.Sprintf("%s is %q, no pattern of two columns by two rows; colours are averaged as if it were", keyword, pattern)}
 	}
-	cells := []byte(p)
-	swapColumns := func() { cells[0], cells[1], cells[2], cells[3] = cells[1], cells[0], cells[3], cells[2] }
-	swapRows := func() { cells[0], cells[1], cells[2], cells[3] = cells[2], cells[3], cells[0], cells[1] }
-	if v, _, ok := h.number("XBAYROFF"); ok && odd(v) {
-		swapColumns()
-	}
-	if v, _, ok := h.number("YBAYROFF"); ok && odd(v) {
-		swapRows()
-	}
-	// The pattern is named from the top of the sensor; rows that come bottom
-	// first begin at its last row.
-	if order, _, ok := h.text("ROWORDER"); ok && strings.HasPrefix(strings.ToUpper(order), "BOTTOM") && height%2 == 0 {
-		swapRows()
-	}
-	return string(cells), nil
+	return ok, warnings
 }
-
-// UndeclaredMosaic is the Mosaic of a frame whose header names no pattern, while its
-// pixels alternate as behind colour filters.
-const UndeclaredMosaic = "undeclared"
 
 // Thresholds of alternating pixels.
 const (
@@ -171,8 +146,6 @@ func alternates(pix []float32, width, height int) bool {
 	}
 	return beyond(diagonal) || beyond(down) && beyond(across)
 }
-
-func odd(v float64) bool { return math.Mod(math.Trunc(v), 2) != 0 }
 
 // reduceMosaic turns the raw pixels of a one-shot-colour sensor into luminance
 // of the same size, in place.

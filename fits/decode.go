@@ -174,14 +174,13 @@ func decode(data []byte, room []float32) (frame *Frame, err error) {
 
 // readMosaic finds whether the pixels stand behind a mosaic of colour filters, and if so averages the colours.
 func (f *Frame) readMosaic(h *header, scale scaling) {
-	var warnings []string
-	f.Mosaic, warnings = mosaicPattern(h, f.Height)
-	f.Warnings = append(f.Warnings, warnings...)
-	if f.Mosaic == "" && alternates(f.Pix, f.Width, f.Height) {
-		f.Mosaic = UndeclaredMosaic
-		f.Warnings = append(f.Warnings, "the header names no colour filters (BAYERPAT), but the pixels alternate as behind them: colours are averaged")
+	mosaic, warnings := declaresMosaic(h)
+	if !mosaic && alternates(f.Pix, f.Width, f.Height) {
+		mosaic = true
+		warnings = append(warnings, "the header names no colour filters (BAYERPAT), but the pixels alternate as behind them: colours are averaged")
 	}
-	if f.Mosaic != "" {
+	f.Warnings = append(f.Warnings, warnings...)
+	if mosaic {
 		reduceMosaic(f.Pix, f.Width, f.Height, scale.quantum(), f.Saturation)
 	}
 }

@@ -63,11 +63,6 @@ type Frame struct {
 	// Counts tells that the file has one colour in whole numbers of 16 bits, unscaled, as converters
 	// give them; what has been worked on is mostly of another form.
 	Counts bool
-	// Mosaic is the colour filter pattern of the file's pixels (such as
-	// "RGGB": first row, then second row, of the first two columns in the
-	// file), [UndeclaredMosaic] when only the pixels tell of one, empty for a
-	// monochrome or already reduced image. Pix is luminance either way.
-	Mosaic string
 	// Site is the place the header names.
 	Site *sky.Site
 	// Stated is what the header states of local time, sidereal time and altitude; nil when nothing.

@@ -72,7 +72,7 @@ func checkFrame(t *testing.T, data []byte, f *Frame, err error) {
 	if f.Site != nil && f.Site.Check() != nil {
 		t.Fatalf("site: %v", f.Site.Check())
 	}
-	for _, s := range append([]string{f.Instrument, f.Object, f.ImageType, f.Mosaic}, f.Warnings...) {
+	for _, s := range append([]string{f.Instrument, f.Object, f.ImageType}, f.Warnings...) {
 		if strings.ContainsFunc(s, func(r rune) bool { return r < ' ' || r == 0xfffd }) {
 			t.Fatalf("text %q is not fit to be shown", s)
 		}
