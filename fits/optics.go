@@ -94,7 +94,7 @@ func readOptics(h *header, width, height int) optics {
 		if s := w.scale().Arcseconds(); s >= minScaleArcsec && s <= maxScaleArcsec {
 			o.scale = w.scale()
 		}
-		p := readFrame(h).toICRS(w.at(float64(width+1)/2, float64(height+1)/2)) // FITS counts pixels from 1
+		p := readEquinox(h).toICRS(w.at(float64(width+1)/2, float64(height+1)/2)) // FITS counts pixels from 1
 		o.position = &p
 		return o
 	}
@@ -198,7 +198,7 @@ func readPointing(h *header, warn func(string, ...any)) *sky.ICRS {
 			warn("%s, %s = %g, %g degrees is no place in the sky and was passed over", pair[0], pair[1], ra, dec)
 			continue
 		}
-		p := readFrame(h).toICRS(sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree))
+		p := readEquinox(h).toICRS(sky.ICRSFromRADec(sky.Angle(ra)*sky.Degree, sky.Angle(dec)*sky.Degree))
 		return &p
 	}
 	return nil
