@@ -31,13 +31,13 @@ type TableColumn struct {
 // widestRow bounds (bytes) a row.
 const widestRow = 1 << 20
 
-// tableKeyword tells the keywords that are read of a table and of what stands before it.
+// tableKeyword tells the keywords that are read of a table.
 func tableKeyword(k string) bool {
 	switch k {
-	case "XTENSION", "BITPIX", "PCOUNT", "GCOUNT", "TFIELDS", "QUERY":
+	case "XTENSION", "NAXIS1", "NAXIS2", "TFIELDS", "QUERY":
 		return true
 	}
-	for _, prefix := range []string{"NAXIS", "TTYPE", "TUNIT", "TFORM", "TSCAL", "TZERO", "TNULL"} {
+	for _, prefix := range []string{"TTYPE", "TUNIT", "TFORM", "TSCAL", "TZERO", "TNULL"} {
 		if strings.HasPrefix(k, prefix) {
 			return true
 		}
@@ -47,66 +47,39 @@ func tableKeyword(k string) bool {
 
 // OpenTable reads up to the first row. Errors are for whoever got the file from an archive.
 func OpenTable(r io.Reader) (*Table, error) {
-	for primary := true; ; primary = false {
-		cards, err := nextHeader(r, primary)
+	for start := 0; ; start = blockSize { // anywhere behind the first
+		data, cards, err := nextHeader(r, start == 0)
 		if err != nil {
 			return nil, err
 		}
-		s := readStructure(cards, tableKeyword)
-		if s["XTENSION"].value == "BINTABLE" {
+		if s := readStructure(cards, tableKeyword); s["XTENSION"].value == "BINTABLE" {
 			return newTable(r, s)
 		}
-		if err := s.skipData(r); err != nil {
+		u, err := readUnit(data, start)
+		if err != nil {
 			return nil, err
+		}
+		if _, err := io.CopyN(io.Discard, r, int64(u.dataSize+padding(u.dataSize))); err != nil {
+			return nil, errors.New("the FITS file ends before its table: get it again")
 		}
 	}
 }
 
-// nextHeader reads the cards of one header.
-func nextHeader(r io.Reader, primary bool) ([]byte, error) {
-	var data []byte
+// nextHeader reads the blocks of one header, and gives its cards.
+func nextHeader(r io.Reader, primary bool) (data, cards []byte, err error) {
 	for {
 		block := make([]byte, blockSize)
 		if n, err := io.ReadFull(r, block); err != nil {
 			if n == 0 && len(data) == 0 {
-				return nil, errors.New("the FITS file holds no binary table: ask the archive for a table")
+				return nil, nil, errors.New("the FITS file holds no binary table: ask the archive for a table")
 			}
-			return nil, errors.New("the FITS file ends inside a header: get it again")
+			return nil, nil, errors.New("the FITS file ends inside a header: get it again")
 		}
 		data = append(data, block...)
 		if cards, _, err := readHeader(data, primary); !errors.Is(err, ErrIncomplete) {
-			return cards, err
+			return data, cards, err
 		}
 	}
-}
-
-// skipData passes over the data of a unit: |BITPIX| GCOUNT (PCOUNT + NAXIS1 x ...) bits (section 4.4.1.2). They may be more
-// than [Decode] would take.
-func (s structure) skipData(r io.Reader) error {
-	bits, err1 := s.integer("BITPIX", -64, 64)
-	axes, err2 := s.integer("NAXIS", 0, maxAxes)
-	gcount, err3 := s.count("GCOUNT", 1)
-	pcount, err4 := s.count("PCOUNT", 0)
-	if err := errors.Join(err1, err2, err3, err4); err != nil || axes == 0 {
-		return err
-	}
-	n := 1.0
-	for i := range axes {
-		axis, err := s.integer("NAXIS"+strconv.Itoa(i+1), 0, math.MaxInt32)
-		if err != nil {
-			return err
-		}
-		n *= float64(axis)
-	}
-	n = math.Abs(float64(bits)) / 8 * float64(gcount) * (float64(pcount) + n)
-	if n >= 1<<50 {
-		return errors.New("the FITS header claims absurd sizes: get the file again")
-	}
-	size := (int64(n) + blockSize - 1) / blockSize * blockSize
-	if _, err := io.CopyN(io.Discard, r, size); err != nil {
-		return errors.New("the FITS file ends before its table: get it again")
-	}
-	return nil
 }
 
 func newTable(r io.Reader, s structure) (*Table, error) {

@@ -2,8 +2,6 @@ package watch
 
 import (
 	"context"
-	"os"
-	"path/filepath"
 	"time"
 
 	"polard/fits"
@@ -15,42 +13,20 @@ type Stamp struct {
 	Modified time.Time
 }
 
-// WrittenBefore lists the files below a folder that were last written before a time. It looks where a [Watcher] looks, so
-// it follows symbolic links.
+// WrittenBefore lists the files below a folder that were last written before a time, as far as a [Watcher] looks.
 // Its error is ErrStalled.
 func WrittenBefore(folder string, limit time.Time) (map[string]Stamp, error) {
-	return ask(context.Background(), newAccess(DefaultAnswers), func(step func()) map[string]Stamp { return writtenBefore(folder, limit, step) })
-}
-
-func writtenBefore(folder string, limit time.Time, step func()) map[string]Stamp {
-	old := make(map[string]Stamp)
-	visited := make(map[string]bool) // against loops of links
-	var look func(folder string)
-	look = func(folder string) {
-		real, err := filepath.EvalSymlinks(folder)
-		if err != nil || visited[real] {
-			return
-		}
-		visited[real] = true
-		entries, err := os.ReadDir(folder)
-		if err != nil {
-			return // the watcher will tell
-		}
-		for _, entry := range entries {
-			path := filepath.Join(folder, entry.Name())
-			step()
-			info, err := os.Stat(path)
-			switch {
-			case err != nil: // gone meanwhile, or a link to nowhere
-			case info.IsDir():
-				look(path)
-			case fits.Written(info).Before(limit):
-				old[path] = Stamp{info.Size(), fits.Written(info)}
+	return ask(context.Background(), newAccess(DefaultAnswers), func(step func()) map[string]Stamp {
+		w := walk{wanted: func(string) bool { return true }, step: step, visited: make(map[string]bool)}
+		_ = w.folder(folder, 0) // what cannot be read the watcher reports
+		old := make(map[string]Stamp)
+		for _, f := range w.files {
+			if written := fits.Written(f.info); written.Before(limit) {
+				old[f.path] = Stamp{f.info.Size(), written}
 			}
 		}
-	}
-	look(folder)
-	return old
+		return old
+	})
 }
 
 // SkipWrittenBefore is an Options.Skip that passes over the files that WrittenBefore lists now, until they change; where the
