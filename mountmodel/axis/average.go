@@ -96,7 +96,7 @@ func (f *Fit) departures() []weighted {
 
 // explain integrates the likelihood over the unknowns of a fitted model.
 func (m *model) explain() (explanation, bool) {
-	inv, logDet, err := invertLogDet(m.info)
+	inv, logDet, err := InvertLogDet(m.info)
 	if err != nil {
 		return explanation{}, false
 	}

@@ -268,7 +268,7 @@ func (m *model) flexureFrom(off sky.Angle, noises []sky.Angle) (tubeFlexure, err
 		}
 		e := m.sag(p.n)
 		_, left, push, ok := m.shown(p, e)
-		_, logDet, singular := invertLogDet(m.info)
+		_, logDet, singular := InvertLogDet(m.info)
 		if !ok || singular != nil {
 			return tubeFlexure{}, ErrSingular
 		}

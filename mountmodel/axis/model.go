@@ -96,10 +96,10 @@ func Across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]flo
 	return s
 }
 
-// MinPivot is the smallest eigenvalue of the normal matrix, scaled to unit
+// minPivot is the smallest eigenvalue of the normal matrix, scaled to unit
 // diagonal, that is told from zero in double precision. A turn of t makes it
 // about t^2/8, so that turns down to 0.1 arcsec count as turns.
-const MinPivot = 1e-13
+const minPivot = 1e-13
 
 // solve finds the least chi-square with a model error (per coordinate):
 // Gauss-Newton, damped where a full step would make it worse (Marquardt 1963,
@@ -278,14 +278,14 @@ func (m *model) tilts(p point) [2]sky.Vec {
 }
 
 // invertScaled inverts a positive definite matrix after scaling its diagonal
-// to 1, and refuses a singular one (see MinPivot).
+// to 1, and refuses a singular one (see minPivot).
 func invertScaled(a *mat.SymDense) (*mat.SymDense, error) {
-	inv, _, err := invertLogDet(a)
+	inv, _, err := InvertLogDet(a)
 	return inv, err
 }
 
-// invertLogDet is invertScaled with the logarithm of the determinant.
-func invertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
+// InvertLogDet is invertScaled with the logarithm of the determinant.
+func InvertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
 	k := a.SymmetricDim()
 	scale := make([]float64, k)
 	logDet := 0.0
@@ -316,7 +316,7 @@ func invertLogDet(a *mat.SymDense) (*mat.SymDense, float64, error) {
 		return nil, 0, ErrSingular
 	}
 	inv := scaled
-	if !(norm*mat.Norm(inv, 1) < 1/MinPivot) {
+	if !(norm*mat.Norm(inv, 1) < 1/minPivot) {
 		return nil, 0, ErrSingular
 	}
 	for i := range k {

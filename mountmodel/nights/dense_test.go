@@ -33,7 +33,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 			t.Fatal(err)
 		}
 		dense := func(a answer) (x [2]float64, cov [2][2]float64, evidence float64) {
-			jitter, wander, flexure := float64(jitterSizes()[a.jitter]), float64(wanderSizes()[a.wander]), float64(flexureSizes()[a.flexure])
+			jitter, wander, flexure := float64(jitterSizes[a.jitter]), float64(wanderSizes[a.wander]), float64(flexureSizes[a.flexure])
 			bn := sky.TangentBasis(w.n)
 			rows := mat.NewDense(2, 3, []float64{bn[0].X, bn[0].Y, bn[0].Z, bn[1].X, bn[1].Y, bn[1].Z})
 			dense3 := func(q sky.Matrix) *mat.Dense {
@@ -145,7 +145,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 			return [2]float64{best.AtVec(0), best.AtVec(1)}, [2][2]float64{{inv.At(0, 0), inv.At(0, 1)}, {inv.At(1, 0), inv.At(1, 1)}}, evidence
 		}
 		constant := math.NaN()
-		chances := [3][]float64{beforehand(jitterSizes(), rigidBefore), beforehand(wanderSizes(), rigidBefore), beforehand(flexureSizes(), rigidBefore)}
+		chances := [3][]float64{beforehand(jitterSizes, rigidBefore), beforehand(wanderSizes, rigidBefore), beforehand(flexureSizes, rigidBefore)}
 		for k, a := range all {
 			if k%7 != 0 {
 				continue

@@ -210,126 +210,68 @@ type answer struct {
 	x                       [axisSize]float64           // shift and drift
 	cov                     [axisSize][axisSize]float64 // of them
 	evidence                float64                     // logarithm, prior included
-	chi2                    float64
-	system                  *system
+	globals                 *mat.VecDense               // all global unknowns; those left out are 0
+	parts                   []reduced                   // that it solves
 }
 
-// system are the stretches' equations summed up, with the flexure brought to
-// its principal directions, so that any size of it is taken out in no time.
-type system struct {
-	parts  []reduced
-	q      mat.Dense // principal directions, in columns
-	values []float64
-	flexB  []float64           // right-hand side along them
-	flexA  [][axisSize]float64 // how they answer to shift and drift
-	a      [axisSize][axisSize]float64
-	b      [axisSize]float64
-	chi2   float64
-	logdet float64
-}
-
-func newSystem(parts []reduced) (*system, error) {
-	gg, bg := mat.NewSymDense(globalSize, nil), mat.NewVecDense(globalSize, nil)
-	out := &system{parts: parts}
+// sum joins the equations of all stretches.
+func sum(parts []reduced) reduced {
+	out := reduced{gg: mat.NewSymDense(globalSize, nil), bg: mat.NewVecDense(globalSize, nil)}
 	for _, p := range parts {
-		gg.AddSym(gg, p.gg)
-		bg.AddVec(bg, p.bg)
-		out.chi2 += p.yy
+		out.gg.AddSym(out.gg, p.gg)
+		out.bg.AddVec(out.bg, p.bg)
+		out.yy += p.yy
 		out.logdet += p.logdet
 	}
-	for i := range axisSize {
-		out.b[i] = bg.AtVec(i)
-		for j := range axisSize {
-			out.a[i][j] = gg.At(i, j)
-		}
-	}
-	var eig mat.EigenSym
-	if !eig.Factorize(gg.SliceSym(axisSize, globalSize), true) {
-		return nil, axis.ErrSingular
-	}
-	eig.VectorsTo(&out.q)
-	out.values = eig.Values(nil)
-	for k := range out.values {
-		out.values[k] = max(0, out.values[k])
-		b, a := 0.0, [axisSize]float64{}
-		for i := range out.values {
-			b += out.q.At(i, k) * bg.AtVec(axisSize+i)
-			for j := range axisSize {
-				a[j] += out.q.At(i, k) * gg.At(axisSize+i, j)
-			}
-		}
-		out.flexB, out.flexA = append(out.flexB, b), append(out.flexA, a)
-	}
-	return out, nil
+	return out
 }
 
-// answer solves for shift and drift, with or without the latter, under a size
-// of flexure.
-func (s *system) answer(drift bool, flexure sky.Angle) (answer, error) {
-	out := answer{drift: drift, system: s, chi2: s.chi2, evidence: -s.logdet / 2}
-	a, b := s.a, s.b
+// solve finds the global unknowns, with or without drift, under a size of flexure.
+func (r reduced) solve(drift bool, flexure sky.Angle) (answer, error) {
+	out := answer{drift: drift, evidence: -r.logdet / 2, globals: mat.NewVecDense(globalSize, nil)}
+	wanted := []int{0, 1} // the shift, which has no prior
+	prior := func(from, to int, sigma sky.Angle) {
+		for i := from; i < to; i++ {
+			wanted = append(wanted, i)
+		}
+		out.evidence -= float64(to-from) * math.Log(float64(sigma))
+	}
+	if drift {
+		prior(2, axisSize, axis.DriftPrior)
+	}
 	if flexure > 0 {
-		for k, v := range s.values {
-			d := 1 / (v + 1/float64(flexure*flexure))
-			out.evidence -= -math.Log(d)/2 + math.Log(float64(flexure))
-			out.chi2 -= d * s.flexB[k] * s.flexB[k]
-			for i := range axisSize {
-				b[i] -= d * s.flexA[k][i] * s.flexB[k]
-				for j := range axisSize {
-					a[i][j] -= d * s.flexA[k][i] * s.flexA[k][j]
+		prior(axisSize, globalSize, flexure)
+	}
+	a, b := mat.NewSymDense(len(wanted), nil), mat.NewVecDense(len(wanted), nil)
+	for i, at := range wanted {
+		b.SetVec(i, r.bg.AtVec(at))
+		for j := i; j < len(wanted); j++ {
+			a.SetSym(i, j, r.gg.At(at, wanted[j]))
+		}
+		switch {
+		case at >= axisSize:
+			a.SetSym(i, i, a.At(i, i)+1/float64(flexure*flexure))
+		case at >= 2:
+			a.SetSym(i, i, a.At(i, i)+1/float64(axis.DriftPrior*axis.DriftPrior))
+		}
+	}
+	inv, logDet, err := axis.InvertLogDet(a)
+	if err != nil {
+		return out, err
+	}
+	var x mat.VecDense
+	x.MulVec(inv, b)
+	for i, at := range wanted {
+		out.globals.SetVec(at, x.AtVec(i))
+		if at < axisSize {
+			out.x[at] = x.AtVec(i)
+			for j, other := range wanted {
+				if other < axisSize {
+					out.cov[at][other] = inv.At(i, j)
 				}
 			}
 		}
 	}
-	size := 2
-	if drift {
-		size = axisSize
-	}
-	g, x := mat.NewSymDense(size, nil), mat.NewVecDense(size, nil)
-	for i := range size {
-		for j := i; j < size; j++ {
-			g.SetSym(i, j, a[i][j])
-		}
-		if i >= 2 {
-			g.SetSym(i, i, a[i][i]+1/float64(axis.DriftPrior*axis.DriftPrior))
-			out.evidence -= math.Log(float64(axis.DriftPrior))
-		}
-	}
-	var chol mat.Cholesky
-	var inv mat.SymDense
-	if !chol.Factorize(g) || !(chol.Cond() < 1/axis.MinPivot) || chol.InverseTo(&inv) != nil {
-		return out, axis.ErrSingular
-	}
-	x.MulVec(&inv, mat.NewVecDense(size, b[:size]))
-	for i := range size {
-		out.x[i] = x.AtVec(i)
-		out.chi2 -= b[i] * x.AtVec(i)
-		for j := range size {
-			out.cov[i][j] = inv.At(i, j)
-		}
-	}
-	out.evidence -= (chol.LogDet() + out.chi2) / 2
+	out.evidence -= (logDet + r.yy - mat.Dot(b, &x)) / 2
 	return out, nil
-}
-
-// globals are all global unknowns of an answer, for a size of flexure.
-func (a answer) globals(flexure sky.Angle) *mat.VecDense {
-	x := mat.NewVecDense(globalSize, nil)
-	for i, v := range a.x {
-		x.SetVec(i, v)
-	}
-	if flexure == 0 {
-		return x
-	}
-	for k, v := range a.system.values {
-		b := a.system.flexB[k]
-		for j := range axisSize {
-			b -= a.system.flexA[k][j] * a.x[j]
-		}
-		b /= v + 1/float64(flexure*flexure)
-		for i := range a.system.values {
-			x.SetVec(axisSize+i, x.AtVec(axisSize+i)+a.system.q.At(i, k)*b)
-		}
-	}
-	return x
 }

@@ -117,8 +117,8 @@ const (
 	globalSize = allSize - localSize
 	axisSize   = atTube - localSize // shift and drift alone
 
-	// driftBefore is the probability beforehand that it does; driftTold the
-	// odds after from which it is believed.
+	// driftBefore is the probability beforehand that the axis drifts, driftSure the odds
+	// afterwards from which it is told.
 	driftBefore = 0.2
 	driftSure   = 10
 
@@ -178,10 +178,6 @@ const (
 	// leastArm is the sine of the distance from the axis below which a tube has
 	// no declination axis to speak of: a fifth of an arcsecond.
 	leastArm = 1e-6
-
-	// giveUpDrop is the drop in the logarithm of the likelihood, e^30 to 1, after
-	// which larger sizes are not tried: past its peak it falls on and on.
-	giveUpDrop = 30
 
 	// maxWatchFrames bounds the time of a fit; more are thinned evenly.
 	maxWatchFrames = 2000
@@ -258,9 +254,9 @@ func (w *finder) fit() (*Fit, error) {
 		}
 		w.n = sky.Moved(w.n, sky.TangentBasis(w.n), best.x[0], best.x[1])
 		for k := range w.c {
-			p := best.system.parts[k]
+			p := best.parts[k]
 			var local mat.VecDense
-			local.MulVec(&p.pull, best.globals(flexureSizes()[best.flexure]))
+			local.MulVec(&p.pull, best.globals)
 			local.SubVec(&p.local, &local)
 			w.c[k] = sky.Moved(w.c[k], sky.TangentBasis(w.c[k]), local.AtVec(0), local.AtVec(1))
 		}
@@ -279,11 +275,11 @@ func (w *finder) conclude(all []answer) *Fit {
 	for _, a := range all {
 		best = max(best, a.evidence)
 	}
-	var weight [2]float64 // without and with drift
+	weight := make(map[bool]float64) // with and without drift
 	for _, a := range all {
-		weight[index(a.drift)] += math.Exp(a.evidence - best)
+		weight[a.drift] += math.Exp(a.evidence - best)
 	}
-	drift := weight[1]/weight[0] > driftSure
+	drift := weight[true]/weight[false] > driftSure
 	mean, cov := mixture(all, best, drift)
 	b := sky.TangentBasis(w.n)
 	n := sky.Moved(w.n, b, mean[0], mean[1])
@@ -302,7 +298,7 @@ func (w *finder) conclude(all []answer) *Fit {
 	_, withDrift := mixture(all, best, true)
 	out.DriftSigma = sky.Angle(math.Sqrt((withDrift[2][2] + withDrift[3][3]) / 2))
 
-	out.tellSizes(all, drift, func(a answer) float64 { return math.Exp(a.evidence-best) / weight[index(drift)] })
+	out.tellSizes(all, drift, func(a answer) float64 { return math.Exp(a.evidence-best) / weight[drift] })
 	w.tellStretches(out)
 	return out
 }
@@ -311,7 +307,7 @@ func (w *finder) conclude(all []answer) *Fit {
 // of an answer with or without drift, as was chosen.
 func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 	var stiff float64
-	var flexure, wander, jitter []float64 = make([]float64, len(flexureSizes())), make([]float64, len(wanderSizes())), make([]float64, len(jitterSizes()))
+	var flexure, wander, jitter []float64 = make([]float64, len(flexureSizes)), make([]float64, len(wanderSizes)), make([]float64, len(jitterSizes))
 	for _, a := range all {
 		if a.drift == drift {
 			p := p(a)
@@ -323,8 +319,8 @@ func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 			}
 		}
 	}
-	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes(), flexure)), float64(middle(wanderSizes(), wander))))
-	out.Jitter = middle(jitterSizes(), jitter)
+	out.Flexure = sky.Angle(math.Hypot(float64(middle(flexureSizes, flexure)), float64(middle(wanderSizes, wander))))
+	out.Jitter = middle(jitterSizes, jitter)
 	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
 }
 

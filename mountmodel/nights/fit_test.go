@@ -169,7 +169,7 @@ func TestWatchTable(t *testing.T) {
 // often than that; it must not less.
 func TestWatchCoverage(t *testing.T) {
 	nights := short(510)
-	flexures := flexureSizes()
+	flexures := flexureSizes
 	chance := beforehand(flexures, rigidBefore)
 	w := watchMany(t, nights, Unguided, func(seed int, rng *rand.Rand) *nightMount {
 		m := newNight(rng, sky.Angle(rng.Float64()*40)*sky.Arcminute)

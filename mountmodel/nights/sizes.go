@@ -10,11 +10,11 @@ import (
 
 // The sizes averaged over: of the flexure to 8.5 arcminutes, of the wandering
 // and the jitter to 4.
-func flexureSizes() []sky.Angle { return sizes(10, 2) }
-
-func wanderSizes() []sky.Angle { return sizes(5, 4) }
-
-func jitterSizes() []sky.Angle { return sizes(5, 4) }
+var (
+	flexureSizes = sizes(10, 2)
+	wanderSizes  = sizes(5, 4)
+	jitterSizes  = wanderSizes
+)
 
 // sizes are 0 and count sizes from an arcsecond up.
 func sizes(count int, ratio float64) []sky.Angle {
@@ -42,20 +42,17 @@ func beforehand(sizes []sky.Angle, none float64) []float64 {
 
 // answers are those of all sizes, with and without drift.
 func (w *finder) answers(at time.Time) ([]answer, error) {
-	flexures, wanders, jitters := flexureSizes(), wanderSizes(), jitterSizes()
 	blocks := make([][]block, len(w.stretches))
 	for k, s := range w.stretches {
 		var err error
-		if blocks[k], err = w.gather(k, w.turns(s), jitters, at); err != nil {
+		if blocks[k], err = w.gather(k, w.turns(s), jitterSizes, at); err != nil {
 			return nil, err
 		}
 	}
-	flexureBefore, wanderBefore, jitterBefore := beforehand(flexures, rigidBefore), beforehand(wanders, rigidBefore), beforehand(jitters, rigidBefore)
+	flexureBefore, wanderBefore, jitterBefore := beforehand(flexureSizes, rigidBefore), beforehand(wanderSizes, rigidBefore), beforehand(jitterSizes, rigidBefore)
 	var out []answer
-	var rows falling
-	for j := range jitters {
-		var best falling
-		for v, wander := range wanders {
+	for j := range jitterSizes {
+		for v, wander := range wanderSizes {
 			parts := make([]reduced, len(blocks))
 			for k := range blocks {
 				var err error
@@ -63,58 +60,26 @@ func (w *finder) answers(at time.Time) ([]answer, error) {
 					return nil, err
 				}
 			}
-			sum, err := newSystem(parts)
-			if err != nil {
-				return nil, err
-			}
-			top := math.Inf(-1)
-			for f, flexure := range flexures {
+			total := sum(parts)
+			for f, flexure := range flexureSizes {
 				for _, drift := range [2]bool{false, true} {
-					a, err := sum.answer(drift, flexure)
+					a, err := total.solve(drift, flexure)
 					if err != nil {
 						return nil, err
 					}
-					a.jitter, a.wander, a.flexure = j, v, f
+					a.jitter, a.wander, a.flexure, a.parts = j, v, f, parts
 					a.evidence += math.Log(jitterBefore[j] * wanderBefore[v] * flexureBefore[f])
 					if drift {
 						a.evidence += math.Log(driftBefore)
 					} else {
 						a.evidence += math.Log(1 - driftBefore)
 					}
-					top = max(top, a.evidence)
 					out = append(out, a)
 				}
 			}
-			if best.far(top) {
-				break
-			}
-		}
-		if rows.far(best.top) {
-			break
 		}
 	}
 	return out, nil
-}
-
-// falling follows a sequence to its peak and beyond.
-type falling struct {
-	top   float64
-	begun bool
-}
-
-// far takes the next value and tells whether it has fallen beyond hope.
-func (f *falling) far(v float64) bool {
-	if !f.begun || v > f.top {
-		f.top, f.begun = v, true
-	}
-	return v < f.top-giveUpDrop
-}
-
-func index(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
 }
 
 // mixture is mean and covariance over the sizes.

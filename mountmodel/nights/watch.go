@@ -163,10 +163,8 @@ func (w *Watch) endNight() {
 	*w = Watch{cfg: w.cfg, every: 1, before: w.before}
 }
 
-func (w *Watch) pole() sky.Local { return w.cfg.Pole }
-
 func (w *Watch) status() axis.Status {
-	return axis.StatusOf(w.fit.Axis, axis.Allowance{}, w.pole())
+	return axis.StatusOf(w.fit.Axis, axis.Allowance{}, w.cfg.Pole)
 }
 
 // refit fits the frames when they have grown by enough.
@@ -175,7 +173,7 @@ func (w *Watch) refit() {
 		return
 	}
 	w.fitted = w.taken
-	w.fit, w.problem = find(w.frames, w.pole(), w.cfg.Guiding)
+	w.fit, w.problem = find(w.frames, w.cfg.Pole, w.cfg.Guiding)
 }
 
 // Fitted is the watch with the axis fitted to the frames of this night, when they
@@ -193,7 +191,7 @@ func (w *Watch) Retuned(cfg Config) *Watch {
 	next.cfg, next.fitted, next.fit, next.problem = cfg, 0, nil, nil
 	next.before = slices.Clone(w.before)
 	for i := range next.before {
-		next.before[i].Status = axis.StatusOf(next.before[i].Status.Axis, axis.Allowance{}, next.pole())
+		next.before[i].Status = axis.StatusOf(next.before[i].Status.Axis, axis.Allowance{}, cfg.Pole)
 	}
 	return &next
 }
@@ -247,7 +245,7 @@ func (w *Watch) View() *View {
 	switch {
 	case w.fit != nil:
 		s := w.status()
-		v.Status, v.Sentences = &s, w.fit.Sentences(w.pole())
+		v.Status, v.Sentences = &s, w.fit.Sentences(w.cfg.Pole)
 	case w.taken < 2:
 		v.Sentences = []sky.Saying{sky.Say("watch_first", "Watching: the first frame is in. Each further exposure adds to what is known of the axis.")}
 	case errors.As(w.problem, &short):
