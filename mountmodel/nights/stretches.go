@@ -48,7 +48,7 @@ func (w *finder) split() error {
 				break
 			}
 			last := w.stretches
-			w.cut(min(stepNoise*sigma, far), stepLeast)
+			w.cut(min(stepNoise*sigma, far), w.leastStep())
 			if slices.Equal(last, w.stretches) {
 				break
 			}
@@ -72,9 +72,6 @@ func (w *finder) cut(off, least sky.Angle) {
 	w.stretches = nil
 	first := 0
 	b := sky.TangentBasis(w.n)
-	if least == stepLeast {
-		least = max(least, min(ditherStep*w.usualStep(), mostDither))
-	}
 	for i := 1; i <= len(w.frames); i++ {
 		if i < len(w.frames) {
 			from, to := w.frames[i-1], w.frames[i]
@@ -109,15 +106,15 @@ func (w *finder) cut(off, least sky.Angle) {
 	}
 }
 
-// usualStep is how far c steps from one frame to the next in the median.
-func (w *finder) usualStep() sky.Angle {
+// leastStep is the step of c that parts frames, by the median step from one frame to the next.
+func (w *finder) leastStep() sky.Angle {
 	var steps []float64
 	for i := 1; i < len(w.frames); i++ {
 		was, is := w.frames[i-1].R.Transpose().Apply(w.n), w.frames[i].R.Transpose().Apply(w.n)
 		steps = append(steps, r3.Norm(r3.Sub(is, was)))
 	}
 	slices.Sort(steps)
-	return sky.Angle(steps[len(steps)/2])
+	return max(stepLeast, min(ditherStep*sky.Angle(steps[len(steps)/2]), mostDither))
 }
 
 // dither is how far the declination steps from frame to frame: the median of second
