@@ -73,10 +73,6 @@ func (s *samples) expose(a sky.Vec, hour sky.Angle, guide *fieldPoint) (path, er
 	if p.Site.South() {
 		sense = 1
 	}
-	rate := sky.Angle(1)
-	if p.Rate != 0 {
-		rate = sky.Angle(p.Rate)
-	}
 	var hold guideCorrection
 	if guide != nil {
 		var err error
@@ -87,7 +83,7 @@ func (s *samples) expose(a sky.Vec, hour sky.Angle, guide *fieldPoint) (path, er
 	out := make(path, s.moments+1)
 	for k := range out {
 		turned := p.swept() * sky.Angle(k) / sky.Angle(s.moments)
-		back := sky.Rotation(a, -sense*rate*turned)
+		back := sky.Rotation(a, -sense*turned)
 		if guide != nil {
 			var err error
 			if back, err = hold.back(seen(*guide, turned)); err != nil {

@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -11,7 +10,7 @@ import (
 
 // Plan is a run of equal exposures of one target, for which the alignment is
 // to be good enough: what an axis off the pole, and the air, do to the stars
-// while the shutter is open. A drive that runs evenly is assumed: its periodic
+// while the shutter is open. A drive that runs evenly at the sidereal rate is assumed: its periodic
 // error, wind and flexure come on top.
 type Plan struct {
 	Site sky.Site
@@ -32,8 +31,6 @@ type Plan struct {
 	// frame's centre; its direction is taken as the worst of four.
 	Guided        bool
 	GuideDistance sky.Angle
-
-	Rate float64 // of the drive over the sidereal rate; 0 means 1. See apparentRate
 }
 
 // Errors of a plan.
@@ -63,14 +60,6 @@ const (
 	// goes round twice on it and is missed by at most 1 - cos(2 x 11.25 degrees),
 	// 8 % of it; drift and rotation are not missed. A multiple of four.
 	rimPoints = 16
-
-	// toleranceStep is the step in the direction of the axis's offset when the
-	// worst is looked for: it is missed by 1 - cos(1 degree), 2 parts in 10,000.
-	toleranceStep = 2 * sky.Degree
-
-	// toleranceProbe is the offset with which the answer of the trails to an
-	// offset is taken: second-order terms are 1e-4 of the first, rounding 1e-9.
-	toleranceProbe = 1 * sky.Arcminute
 
 	// mostTolerance is the largest tolerance that is answered: nobody calls more an
 	// alignment.
@@ -120,8 +109,6 @@ func (p Plan) Check() error {
 		return sky.Refuse(nil, "plan_exposure", "an exposure of %s s is outside %s to %s s", seconds(p.Exposure), seconds(shortestPlanned), seconds(longestPlanned))
 	case p.Guided && !(p.GuideDistance >= 0 && p.GuideDistance <= 90*sky.Degree):
 		return sky.Refuse(nil, "plan_guide_star", "guide star at %s degrees from the centre: give 0 to 90", round(p.GuideDistance.Degrees(), 2))
-	case p.Rate != 0 && !(p.Rate > 0.9 && p.Rate < 1.1):
-		return fmt.Errorf("drive at %g times the sidereal rate is outside 0.9 to 1.1", p.Rate)
 	}
 	to := max(p.HourTo, p.HourFrom+p.swept())
 	for h := p.HourFrom; ; h = min(h+planStep, to) {

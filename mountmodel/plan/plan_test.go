@@ -434,7 +434,6 @@ func TestPlannedRefusals(t *testing.T) {
 		{"sets", func(p *Plan) { p.HourTo = 8 * sky.Hour }, "altitude"},
 		{"never rises", func(p *Plan) { p.Declination = -60 * sky.Degree }, "altitude"},
 		{"no exposure", func(p *Plan) { p.Exposure = 0 }, "exposure"},
-		{"lunar", func(p *Plan) { p.Rate = 2 }, "sidereal"},
 		{"guide star", func(p *Plan) { p.Guided, p.GuideDistance = true, -1*sky.Degree }, "guide star"},
 		{"latitude", func(p *Plan) { p.Site.Latitude = 100 * sky.Degree }, "latitude"},
 		{"air", func(p *Plan) { p.Air.Humidity = 2 }, "humidity"},

@@ -15,10 +15,7 @@ import (
 
 // Tolerance is how far the axis may be from a direction, such as a pole, in
 // whatever direction from there, so that no star of any planned exposure trails by more
-// than the limit (an angle on the sky). Trails taken as linear in the offset give
-// a first answer, true to a fraction offset/2 (in radians) far from the pole and to
-// tens of per cent where a guide star near it has little to hold by; from there the
-// exact trails decide, to half a per cent of the limit. The answer is at most 5
+// than the limit (an angle on the sky), to half a per cent of the limit. The answer is at most 5
 // degrees. [ErrAirAlone] means that no alignment will
 // do.
 func (p Plan) Tolerance(limit sky.Angle, pole sky.Local) (sky.Angle, error) {
@@ -28,38 +25,46 @@ func (p Plan) Tolerance(limit sky.Angle, pole sky.Local) (sky.Angle, error) {
 	if !(limit > 0) {
 		return 0, fmt.Errorf("a limit of %g arcsec: give an angle above 0, for example one pixel, which is %s", limit.Arcseconds(), sky.KnownWords(p.Scale()))
 	}
-	b := sky.TangentBasis(sky.Vec(pole))
-	probe := float64(toleranceProbe)
-	axes := [3]sky.Vec{sky.Vec(pole), sky.Moved(sky.Vec(pole), b, probe, 0), sky.Moved(sky.Vec(pole), b, 0, probe)}
 	s := newSamples(p)
-	best := mostTolerance
-	for _, guide := range s.guides {
-		for _, hour := range s.hours {
-			var walks [3]path
-			for k, a := range axes {
-				var err error
-				if walks[k], err = s.expose(a, hour, guide); err != nil {
-					return 0, err
-				}
-			}
-			for i := range s.points {
-				for to := range walks[0] {
-					for from := range to {
-						still := r3.Sub(walks[0][to][i], walks[0][from][i])
-						if !(r3.Norm(still) < float64(limit)) {
-							return 0, ErrAirAlone
-						}
-						var slope [2]sky.Vec
-						for k := range slope {
-							slope[k] = r3.Scale(1/probe, r3.Sub(r3.Sub(walks[1+k][to][i], walks[1+k][from][i]), still))
-						}
-						best = min(best, reach(still, slope, limit))
-					}
-				}
-			}
+	still, err := s.assess(pole)
+	if err != nil {
+		return 0, err
+	}
+	if !(still.Trail.Size < limit) {
+		return 0, ErrAirAlone
+	}
+	low, least := sky.Angle(0), still.Trail.Size
+	high, most := sky.Angle(0), sky.Angle(0)      // none yet
+	offset := min(limit/p.swept(), mostTolerance) // what stars far from the pole bear without a guide star
+	aim := limit * (1 - toleranceExact/2)
+	for range toleranceRounds {
+		worst, err := worstBeside(&s, sky.Vec(pole), offset)
+		switch {
+		case err != nil && !errors.Is(err, ErrNotSteerable):
+			return 0, err
+		case err != nil:
+			high, most = offset, 0
+		case worst > limit:
+			high, most = offset, worst
+		case worst >= limit*(1-toleranceExact) || offset == mostTolerance:
+			return offset, nil
+		default:
+			low, least = offset, worst
+		}
+		switch {
+		case high == 0: // trails grow faster and faster: along the chord it comes beyond the end
+			offset = min(low+low*(aim-least)/max(least-still.Trail.Size, 0), mostTolerance)
+		case most == 0:
+			offset = (low + high) / 2
+		default: // along the chord, but never next to an end
+			part := min(max(float64((aim-least)/(most-least)), 0.05), 0.95)
+			offset = low + sky.Angle(part)*(high-low)
 		}
 	}
-	return settle(&s, best, sky.Vec(pole), limit)
+	if low == 0 {
+		return 0, ErrNotSteerable
+	}
+	return low, nil
 }
 
 const (
@@ -73,47 +78,6 @@ const (
 	toleranceRounds = 30
 	toleranceExact  = 0.005
 )
-
-// settle goes from a first answer to the offset at which the worst exact trail is
-// the limit, between an offset that is too small and one that is too large.
-func settle(s *samples, first sky.Angle, pole sky.Vec, limit sky.Angle) (sky.Angle, error) {
-	m, err := s.assess(sky.Local(pole))
-	if err != nil {
-		return 0, err
-	}
-	low, least := sky.Angle(0), m.Trail.Size
-	high, most := sky.Angle(0), sky.Angle(0) // none yet
-	offset := first
-	for range toleranceRounds {
-		worst, err := worstBeside(s, pole, offset)
-		switch {
-		case err != nil && !errors.Is(err, ErrNotSteerable):
-			return 0, err
-		case err != nil:
-			high, most = offset, 0
-		case worst > limit:
-			high, most = offset, worst
-		case worst >= limit*(1-toleranceExact) || offset == mostTolerance:
-			return offset, nil
-		default:
-			low, least = offset, worst
-		}
-		aim := limit * (1 - toleranceExact/2)
-		switch {
-		case high == 0:
-			offset = min(low*aim/least, mostTolerance)
-		case most == 0:
-			offset = (low + high) / 2
-		default: // along the chord, but never next to an end
-			part := min(max(float64((aim-least)/(most-least)), 0.05), 0.95)
-			offset = low + sky.Angle(part)*(high-low)
-		}
-	}
-	if low == 0 {
-		return 0, ErrNotSteerable
-	}
-	return low, nil
-}
 
 // worstBeside is the worst trail of all directions in which the axis may stand so
 // far from the pole.
@@ -142,21 +106,6 @@ func worstBeside(s *samples, pole sky.Vec, offset sky.Angle) (sky.Angle, error) 
 		}
 	}
 	return worst, nil
-}
-
-// reach is the least offset, over all its directions, at which a displacement
-// that is still without offset and grows by slope reaches the limit.
-func reach(still sky.Vec, slope [2]sky.Vec, limit sky.Angle) sky.Angle {
-	least := math.Inf(1)
-	c := r3.Norm2(still) - float64(limit*limit)
-	for d := sky.Angle(0); d < sky.Turn; d += toleranceStep {
-		m := r3.Add(r3.Scale(d.Cos(), slope[0]), r3.Scale(d.Sin(), slope[1]))
-		a, b := r3.Norm2(m), r3.Dot(still, m)
-		if a > 0 { // |still + r m| = limit, in the form that does not cancel
-			least = min(least, -c/(b+math.Sqrt(b*b-a*c)))
-		}
-	}
-	return sky.Angle(least)
 }
 
 // LongestExposure is the longest exposure, to a part in a thousand, in which no
