@@ -95,8 +95,8 @@ const (
 )
 
 // firstPatterns is how many patterns each range of scales is given in the first answer: true candidates show among them
-// in all of 2,788 surveyed star lists, and in all but one in a hundred of drawn frames. firstPartial of partial ones are those of the eight brightest
-// detections; at all scales, where each costs the most, firstPartialOfAll are those of the six brightest.
+// in all of 2,788 surveyed star lists, and in all but one in a hundred of drawn frames. firstPartial of partial ones are all those of twenty
+// detections, and of more those of the brightest; at all scales, where each costs the most, firstPartialOfAll are those of ten.
 const (
 	firstPatterns     = 350
 	firstPartial      = 128

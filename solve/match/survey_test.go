@@ -19,6 +19,7 @@ import (
 var (
 	surveyFields = flag.Int("survey", 0, "star lists to match for each field size and kind of hint")
 	surveyOnly   = flag.Float64("survey.field", 0, "only this field size, degrees")
+	surveyHint   = flag.String("survey.hint", "", "only this kind of hint: 5 %, 50 % or none")
 	surveyNoSky  = flag.Int("survey.nosky", 0, "lists without sky of each kind to be refused")
 	surveySeed   = flag.Uint64("survey.seed", 1, "seed of the survey")
 )
@@ -100,6 +101,9 @@ func TestSurvey(t *testing.T) {
 			continue
 		}
 		for k, hint := range surveyHints {
+			if *surveyHint != "" && hint.name != *surveyHint {
+				continue
+			}
 			// Fields of their own for each kind of hint.
 			rng := rand.New(rand.NewPCG(*surveySeed, uint64(degrees*10)+uint64(k)<<32))
 			var row surveyRow
@@ -142,6 +146,9 @@ func TestSurvey(t *testing.T) {
 		}
 	}
 	for k, row := range all {
+		if row.fields == 0 {
+			continue
+		}
 		fmt.Println(row.String("      all", surveyHints[k].name))
 	}
 }
