@@ -67,15 +67,14 @@ func Finer(ctx context.Context, workers int, img raster.Image, m *Map, fwhm floa
 	if err := measure(anew); err != nil {
 		return nil, err
 	}
-	f, own := cut(m, cells, func(tile, k int) (p part, ok bool) {
+	f := cut(m, cells, func(tile, k int) (p part, ok bool) {
 		if anew[tile] {
 			p = parts[tile][k]
 		}
 		return p, p.ok
 	})
-	flattenStars(f, own)
 	f.leastNoise, f.medians = slices.Min(f.noise), newMedians(f.level, f.noise)
-	return curved(ctx, workers, f)
+	return f, nil
 }
 
 // withNeighbours marks the tiles that are marked, and those around them.
@@ -90,104 +89,21 @@ func (m *mesh) withNeighbours(marked []bool) []bool {
 }
 
 // cut gives a map whose tiles are cells times cells to each of m, with level and noise of the parts that are known,
-// and m's own elsewhere; and which parts were known.
-func cut(m *Map, cells int, known func(tile, k int) (part, bool)) (*Map, []bool) {
-	f := &Map{mesh: m.mesh.times(cells), values: m.values, tiles: m.tiles, finer: true}
+// and m's own elsewhere.
+func cut(m *Map, cells int, known func(tile, k int) (part, bool)) *Map {
+	fine := mesh{m.nx * cells, m.ny * cells, m.tileW / float64(cells), m.tileH / float64(cells)}
+	f := &Map{mesh: fine, values: m.values, tiles: m.tiles, finer: true}
 	f.level, f.noise = make([]float32, f.nx*f.ny), make([]float32, f.nx*f.ny)
-	own := make([]bool, f.nx*f.ny)
 	for j := range f.ny {
 		for i := range f.nx {
 			level, noise := m.At((float64(i)+0.5)*f.tileW-0.5, (float64(j)+0.5)*f.tileH-0.5)
 			if p, ok := known(j/cells*m.nx+i/cells, j%cells*cells+i%cells); ok {
 				level, noise = level+p.above, p.noise
-				own[j*f.nx+i] = true
 			}
 			f.level[j*f.nx+i], f.noise[j*f.nx+i] = float32(level), float32(noise)
 		}
 	}
-	return f, own
-}
-
-// times is the mesh with k times k tiles to each.
-func (m *mesh) times(k int) mesh {
-	return mesh{m.nx * k, m.ny * k, m.tileW / float64(k), m.tileH / float64(k)}
-}
-
-// curvedStep is the spacing, in pixels, of the mesh on which lines between its places follow
-// the glow above a horizon, or the flank of a cloud.
-const curvedStep = 4
-
-// curved gives the map on a mesh so fine that straight lines serve: cubics through its
-// places, which a line between them would miss by some noise where the sky bends. They stay between
-// the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443). The error is ctx's.
-func curved(ctx context.Context, workers int, m *Map) (*Map, error) {
-	k := int(min(m.tileW, m.tileH)) / curvedStep
-	if k < 2 {
-		return m, nil
-	}
-	out := *m
-	out.mesh = m.mesh.times(k)
-	along := make([]float32, m.ny*out.nx) // rows of m, columns of out
-	for j := range m.ny {
-		refineLine(m.level[j*m.nx:(j+1)*m.nx], k, along[j*out.nx:], 1)
-	}
-	out.level, out.noise = make([]float32, out.nx*out.ny), make([]float32, out.nx*out.ny)
-	lines := make([][]float32, workers)
-	err := parallel.Each(ctx, workers, out.nx, func(w, i int) {
-		lines[w] = slices.Grow(lines[w][:0], m.ny)[:m.ny]
-		for j := range m.ny {
-			lines[w][j] = along[j*out.nx+i]
-		}
-		refineLine(lines[w], k, out.level[i:], out.nx)
-	})
-	if err != nil {
-		return nil, err
-	}
-	err = parallel.Each(ctx, workers, out.ny, func(_, j int) {
-		for i := range out.nx {
-			_, noise := m.At((float64(i)+0.5)*out.tileW-0.5, (float64(j)+0.5)*out.tileH-0.5)
-			out.noise[j*out.nx+i] = float32(noise)
-		}
-	})
-	return &out, err
-}
-
-// refineLine cuts each of the cells whose middles have the values v into k, and writes the values there
-// into every stride-th place of dst. Beyond the outer middles the line through the last two goes on.
-func refineLine(v []float32, k int, dst []float32, stride int) {
-	n := len(v)
-	at := func(i int) float64 { return float64(v[i]) }
-	if n == 1 {
-		for i := range k {
-			dst[i*stride] = v[0]
-		}
-		return
-	}
-	slope := func(i int) float64 {
-		if i == 0 {
-			return at(1) - at(0)
-		}
-		if i == n-1 {
-			return at(n-1) - at(n-2)
-		}
-		a, b := at(i)-at(i-1), at(i+1)-at(i)
-		if a*b <= 0 {
-			return 0
-		}
-		return math.Copysign(2*min(math.Abs(a), math.Abs(b), math.Abs(a+b)/4), a)
-	}
-	for o := range n * k {
-		t := (float64(o)+0.5)/float64(k) - 0.5
-		i := max(0, min(n-2, int(math.Floor(t))))
-		f := t - float64(i)
-		d := at(i+1) - at(i)
-		if f < 0 || f > 1 {
-			dst[o*stride] = float32(at(i) + f*d)
-			continue
-		}
-		s0, s1 := slope(i), slope(i+1)
-		dst[o*stride] = float32(at(i) + f*(s0+f*(3*d-2*s0-s1+f*(s0+s1-2*d))))
-	}
+	return f
 }
 
 // part is a part of a tile.
@@ -257,19 +173,5 @@ func (s *partSamples) take(img raster.Image, m *Map, x0, y0, x1, y1 int) {
 				}
 			}
 		}
-	}
-}
-
-// flattenStars takes parts that stand above all around them for the wings of bright
-// stars, and lowers them to the highest of these.
-func flattenStars(m *Map, own []bool) {
-	level := slices.Clone(m.level)
-	for i := range level {
-		if !own[i] {
-			continue
-		}
-		top := float32(math.Inf(-1))
-		m.around(i, func(j int) { top = max(top, level[j]) })
-		m.level[i] = min(m.level[i], top)
 	}
 }

@@ -26,9 +26,6 @@ const (
 	// is worth correcting, and bandSigma its least significance.
 	bandShare = 0.08
 	bandSigma = 5
-	// bandSmooth is the half width, in rows, of the running median by which a trend shows:
-	// that is left to the sky map.
-	bandSmooth = 10
 )
 
 // WithLines is the map with the offsets of rows and of columns where there is a pattern, else the map itself. The error is ctx's.
@@ -74,32 +71,13 @@ func (s lineSampler) offsets(ctx context.Context, workers int, rows bool) ([]flo
 	if err != nil || !patterned(groups[:]) {
 		return nil, err
 	}
-	level := make([]float32, n)
-	err = parallel.Each(ctx, workers, n, func(_, i int) {
-		l, _, ok := s.line(rows, i, wholeLine, bandSamples)
-		if !ok {
-			l = math.NaN()
-		}
-		level[i] = float32(l)
-	})
-	if err != nil {
-		return nil, err
-	}
 	offsets := make([]float32, n)
-	var near []float32
-	for i := range offsets {
-		if level[i] != level[i] {
-			continue
+	err = parallel.Each(ctx, workers, n, func(_, i int) {
+		if l, _, ok := s.line(rows, i, wholeLine, bandSamples); ok {
+			offsets[i] = float32(l)
 		}
-		near = near[:0]
-		for j := max(0, i-bandSmooth); j <= min(n-1, i+bandSmooth); j++ {
-			if level[j] == level[j] {
-				near = append(near, level[j])
-			}
-		}
-		offsets[i] = level[i] - trend(near)
-	}
-	return offsets, nil
+	})
+	return offsets, err
 }
 
 // patterned tells whether neighbouring lines differ in both halves alike.
@@ -120,20 +98,6 @@ func patterned(groups []bandHalves) bool {
 	}
 	return free >= bandGroups && common > bandSigma*math.Sqrt(first2*second2/free) && common/free >= bandShare*bandShare
 }
-
-// trend is how far neighbouring lines lie above the sky map together: their median, less what
-// it scatters by. Taking all of it off would leave its scatter in every line.
-func trend(near []float32) float32 {
-	slices.Sort(near)
-	n := len(near)
-	middle, spread := near[n/2], (near[n*84/100]-near[n*16/100])/2
-	// The median of n scatters by 1.25/sqrt(n) of them.
-	most := trendSigma * 1.25 * spread / float32(math.Sqrt(float64(n)))
-	return middle - max(-most, min(most, middle))
-}
-
-// trendSigma is from how many times its own error on a trend is believed.
-const trendSigma = 3
 
 // bandHalves are the levels of both halves of neighbouring lines, in noise of a pixel.
 type bandHalves struct {

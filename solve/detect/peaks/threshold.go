@@ -23,16 +23,13 @@ type strip struct {
 
 const (
 	// noiseBlock is the side of the blocks in which the noise of the filtered
-	// level is measured; where the map has a finer mesh, the edge of a cloud in a block must
-	// not hide the stars of all of it, and blocks have half that side.
+	// level is measured.
 	noiseBlock = 64
 	// noiseGrid is how many samples of a block lie along each side.
 	noiseGrid = 16
 	// structuredBlock: the noise of 256 samples is known to about 5 percent; only
 	// beyond three times that does it replace the expectation.
-	// In a small block the samples are correlated, and it is known to 10.
-	structuredBlock      = 1.15
-	structuredSmallBlock = 1.3
+	structuredBlock = 1.15
 	// plainPart of that allows for what a clipped spread is raised by, 1.4 percent, and for its bins.
 	plainPart = 0.97
 	// noiseCell is the side of the squares that share one value of noise.
@@ -55,15 +52,10 @@ type filtered struct {
 	level   *residual.Level
 	kernel  *kernel
 	white   float64 // noise of the filtered level over the map's, if that were white
-	block   int     // side of the blocks of noise
 }
 
 func newFiltered(workers int, r *residual.Image, l *residual.Level, k *kernel) *filtered {
-	f := &filtered{workers: workers, sky: r.Sky, level: l, kernel: k, white: r.NoiseFactor(l) / float64(l.Scale) * k.unitSum, block: noiseBlock}
-	if f.sky.Finer() {
-		f.block /= 2
-	}
-	return f
+	return &filtered{workers: workers, sky: r.Sky, level: l, kernel: k, white: r.NoiseFactor(l) / float64(l.Scale) * k.unitSum}
 }
 
 // bound is a part of the level's pixels.
@@ -161,7 +153,7 @@ type thresholder struct {
 
 func newThresholder(f *filtered) *thresholder {
 	w := f.level.Width
-	return &thresholder{filtered: f, band: newBand(w, f.kernel), noise: make([]float32, (w+noiseCell-1)/noiseCell), factor: make([]float32, (w+f.block-1)/f.block)}
+	return &thresholder{filtered: f, band: newBand(w, f.kernel), noise: make([]float32, (w+noiseCell-1)/noiseCell), factor: make([]float32, (w+noiseBlock-1)/noiseBlock)}
 }
 
 // collect gives the runs of rows y0 to y1-1 above the foot.
@@ -174,15 +166,15 @@ func (t *thresholder) collect(ctx context.Context, foot float32, y0, y1 int) str
 
 // each visits the filtered rows y0 to y1-1, with the noise of their cells, measured block by block.
 func (t *thresholder) each(ctx context.Context, y0, y1 int, visit func(row, noise []float32, y int)) {
-	for from := y0; from < y1; from += t.block {
-		to := min(from+t.block, y1)
+	for from := y0; from < y1; from += noiseBlock {
+		to := min(from+noiseBlock, y1)
 		t.measureBlocks(y0, from, to)
 		for y := from; y < to && ctx.Err() == nil; y++ {
 			if (y-y0)%noiseCell == 0 {
 				for x := 0; x < t.level.Width; x += noiseCell {
 					end := min(x+noiseCell, t.level.Width)
 					_, n := t.sky.At(t.level.ImagePixel(float64(x+end)/2), t.level.ImagePixel(float64(y)+noiseCell/2))
-					t.noise[x/noiseCell] = float32(n * t.white * float64(t.factor[x/t.block]))
+					t.noise[x/noiseCell] = float32(n * t.white * float64(t.factor[x/noiseBlock]))
 				}
 			}
 			visit(t.band.row(y-y0), t.noise, y)
@@ -192,12 +184,12 @@ func (t *thresholder) each(ctx context.Context, y0, y1 int, visit func(row, nois
 
 // measureBlocks sets the factors of the blocks in rows from to to-1 of the level; y0 is the band's first.
 func (t *thresholder) measureBlocks(y0, from, to int) {
-	grid := t.block / noiseGrid
+	const grid = noiseBlock / noiseGrid
 	l := t.level
 	for i := range t.factor {
 		t.sample = t.sample[:0]
 		power := float32(0)
-		x0, x1 := i*t.block, min(l.Width, (i+1)*t.block)
+		x0, x1 := i*noiseBlock, min(l.Width, (i+1)*noiseBlock)
 		for y := from - y0; y < to-y0; y += grid {
 			row := t.band.row(y)
 			for x := x0 + y%grid; x < x1; x += grid {
@@ -210,16 +202,12 @@ func (t *thresholder) measureBlocks(y0, from, to int) {
 			continue
 		}
 		_, n := t.sky.At(l.ImagePixel(float64(x0+x1)/2), l.ImagePixel(float64(from+to)/2))
-		limit := structuredBlock
-		if t.block < noiseBlock {
-			limit = structuredSmallBlock
-		}
 		// Clipping lowers a spread, so that most blocks need none.
-		if math.Sqrt(float64(power)/float64(len(t.sample))) < plainPart*limit*n*t.white {
+		if math.Sqrt(float64(power)/float64(len(t.sample))) < plainPart*structuredBlock*n*t.white {
 			continue
 		}
 		_, spread := t.clip.Clipped(t.sample)
-		if f := spread / (n * t.white); f > limit {
+		if f := spread / (n * t.white); f > structuredBlock {
 			t.factor[i] = float32(f)
 		}
 	}
