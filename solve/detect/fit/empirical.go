@@ -21,15 +21,6 @@ const (
 	leastEmpirical = 12
 	// empiricalSigma is the least signal-to-noise of such a star.
 	empiricalSigma = 60
-	// goodResidual: below it the profile does; shot noise alone leaves 0.05 of a
-	// star of that signal-to-noise.
-	goodResidual = 0.05
-	// The same for brighter stars, if there are enough; and if there are many, whose
-	// mean shows what single ones hide in their shot noise.
-	brightSNR          = 300
-	goodResidualBright = 0.012
-	manyBright         = 48
-	goodResidualMany   = 0.004
 	// empiricalRounds of residuals, each smoothed; what the smoothing of one
 	// takes off the next brings back.
 	empiricalRounds = 2
@@ -77,32 +68,18 @@ func Empirical(ctx context.Context, workers int, g Given, sources []Source) (*ps
 	return out.PSF.Centred(), nil
 }
 
-// empiricalSample gives the bright stars, or none where there are too few or the profile describes them well.
+// empiricalSample gives the bright stars, or none where there are too few.
 func empiricalSample(sources []Source) (used []Source) {
-	var sum, sumBright float64
-	bright := 0
-	for i := range min(len(sources), empiricalTries) {
-		s := sources[i]
+	for _, s := range sources[:min(len(sources), empiricalTries)] {
 		if s.Failed || s.Full > 0 || s.Hot || s.Edge || s.Streak || s.Residual > LargestResidual || s.Flux < empiricalSigma*math.Sqrt(s.FluxVar) {
 			continue
 		}
 		s.width = 0
-		used = append(used, s)
-		sum += s.Residual
-		if s.Flux > brightSNR*math.Sqrt(s.FluxVar) {
-			bright++
-			sumBright += s.Residual
-		}
-		if len(used) == empiricalStars {
+		if used = append(used, s); len(used) == empiricalStars {
 			break
 		}
 	}
-	switch {
-	case len(used) < leastEmpirical:
-		return nil
-	case bright >= manyBright && sumBright > goodResidualMany*float64(bright):
-	case bright >= leastEmpirical && sumBright > goodResidualBright*float64(bright):
-	case sum < goodResidual*float64(len(used)):
+	if len(used) < leastEmpirical {
 		return nil
 	}
 	return used
