@@ -307,17 +307,10 @@ func confirm(s *Session, in *input) state {
 	c := s.state.(confirming)
 	confirmed := c.second.Fit.Axis
 	off := axis.OffsetBetween(confirmed.Dir, c.unlocked.Dir)
-	both := axis.Axis{Dir: confirmed.Dir}
-	for i := range 2 {
-		for j := range 2 {
-			both.Cov[i][j] = confirmed.Cov[i][j] + c.unlocked.Cov[i][j]
-		}
-	}
-	major, _, _ := both.Ellipse()
 	s.part("follow")
 	return done{
 		adjusting: adjusting{first: c.second, live: c.live.Confirmed(&c.second, in.now), directions: c.directions},
-		lock:      LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: major},
+		lock:      LockShift{Alt: off.Alt, Az: off.Az, Total: off.Total, Uncertainty: axis.Major(confirmed.Cov.Plus(1, c.unlocked.Cov))},
 		night:     nights.New(s.cfg.nights()),
 	}
 }

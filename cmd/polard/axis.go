@@ -282,7 +282,7 @@ func moveOf(s axis.Status) moveJSON {
 }
 
 func uncertaintyOf(s axis.Status) uncertaintyJSON {
-	arcsec := func(cov [2][2]float64) float64 { return axis.Major(cov).Arcseconds() }
+	arcsec := func(cov sky.Cov2) float64 { return axis.Major(cov).Arcseconds() }
 	return uncertaintyJSON{
 		s.Axis.SigmaAlt().Arcseconds(), s.Axis.SigmaAz().Arcseconds(), s.Axis.Correlation(),
 		fittedJSON{s.Fitted.SigmaAlt().Arcseconds(), s.Fitted.SigmaAz().Arcseconds()},

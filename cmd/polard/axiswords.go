@@ -36,7 +36,7 @@ func flexureWords(v mountmodel.View) string {
 
 // allowedWords says what makes the uncertainty.
 func allowedWords(s axis.Status, pole observed.PoleKind) string {
-	known := func(cov [2][2]float64) string { return sky.KnownWords(axis.Major(cov)) }
+	known := func(cov sky.Cov2) string { return sky.KnownWords(axis.Major(cov)) }
 	a := s.Allowance
 	words := fmt.Sprintf("of the uncertainty: the frames themselves %s, the mount's noise %s, what may have moved between the frames %s, a tube that hangs by its weight %s, air %s",
 		known(s.Fitted.Cov), known(a.Noise), known(a.Movement), known(a.Flexure), known(a.Air))

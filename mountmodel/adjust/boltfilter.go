@@ -190,7 +190,7 @@ func (g *component) observe(m movement, then func(bite [boltCount]float64)) floa
 	prior := *g
 	var gain, rows [2]boltVector
 	var miss [2]float64
-	var total [2][2]float64
+	var total sky.Cov2
 	x := prior.x
 	for range boltRounds {
 		rows = [2]boltVector{}
@@ -220,7 +220,7 @@ func (g *component) observe(m movement, then func(bite [boltCount]float64)) floa
 				}
 			}
 		}
-		w, ok := sky.Invert2(total)
+		w, ok := total.Inverse()
 		if !ok {
 			return 0
 		}
@@ -255,13 +255,12 @@ func (g *component) bound(bolt int) {
 }
 
 // density2 is the density of a Gaussian of two components.
-func density2(y [2]float64, cov [2][2]float64) float64 {
-	w, ok := sky.Invert2(cov)
+func density2(y [2]float64, cov sky.Cov2) float64 {
+	w, ok := cov.Inverse()
 	if !ok {
 		return 0
 	}
-	q, _ := chiSquare2(y, cov)
-	return math.Exp(-q/2) / (2 * math.Pi) * math.Sqrt(w[0][0]*w[1][1]-w[0][1]*w[1][0])
+	return math.Exp(-w.Form(y)/2) / (2 * math.Pi) * math.Sqrt(w.Det())
 }
 
 // likeliest are the components of highest weight, at most so many, their weights

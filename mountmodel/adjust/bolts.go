@@ -193,9 +193,7 @@ func (b *Bolts) reported(strokes []Stroke, m movement) {
 		g.weight *= (1 - misreported) * g.observe(m, nil)
 		next = append(next, g)
 	}
-	wide := m.Cov
-	wide[0][0] += float64(misreportedSpread * misreportedSpread)
-	wide[1][1] += float64(misreportedSpread * misreportedSpread)
+	wide := m.Cov.Plus(1, sky.Diagonal(float64(misreportedSpread*misreportedSpread)))
 	for _, g := range b.components {
 		g.weight *= misreported * density2(m.By, wide)
 		for bolt, t := range touched {

@@ -344,10 +344,7 @@ func (r *reader) cameBack(before, away, now axis.Axis) bool {
 // and nearer than hands come.
 func (r *reader) sameAgain(before, away, now axis.Axis) bool {
 	m := movementBetween(before, now, r.setting.Pole)
-	for i := range 2 {
-		m.Cov[i][i] += float64(axis.MechanicalNoise * axis.MechanicalNoise)
-	}
-	chi2, ok := chiSquare2(m.By, m.Cov)
+	chi2, ok := chiSquare2(m.By, m.Cov.Plus(1, sky.Diagonal(float64(axis.MechanicalNoise*axis.MechanicalNoise))))
 	return ok && chi2 < sameChi2 && sky.Separation(before.Dir, now.Dir) < handPart*sky.Separation(before.Dir, away.Dir)
 }
 

@@ -11,7 +11,7 @@ import (
 // growing azimuth, 1 up, in radians, with the covariance.
 type movement struct {
 	By  [2]float64
-	Cov [2][2]float64
+	Cov sky.Cov2
 }
 
 // moved tells whether the axis moved beyond the noise.
@@ -22,39 +22,21 @@ func (m movement) moved() bool {
 
 // chiSquare2 is the squared length of y in units of its covariance; not ok where
 // that is singular.
-func chiSquare2(y [2]float64, cov [2][2]float64) (q float64, ok bool) {
-	w, ok := sky.Invert2(cov)
-	if !ok {
-		return 0, false
-	}
-	for i := range 2 {
-		for j := range 2 {
-			q += y[i] * w[i][j] * y[j]
-		}
-	}
-	return q, true
+func chiSquare2(y [2]float64, cov sky.Cov2) (q float64, ok bool) {
+	w, ok := cov.Inverse()
+	return w.Form(y), ok
 }
 
 // settled is the covariance with the error of coming to rest.
-func (m movement) settled() [2][2]float64 {
-	cov := m.Cov
-	for i := range 2 {
-		cov[i][i] += float64(boltSettle * boltSettle)
-	}
-	return cov
+func (m movement) settled() sky.Cov2 {
+	return m.Cov.Plus(1, sky.Diagonal(float64(boltSettle*boltSettle)))
 }
 
 // movementBetween is how the axis moved from one reading to another, about the
 // pole.
 func movementBetween(from, to axis.Axis, pole sky.Local) movement {
 	a, b := onSky(from, pole), onSky(to, pole)
-	m := movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}}
-	for i := range 2 {
-		for j := range 2 {
-			m.Cov[i][j] = from.Cov[i][j] + to.Cov[i][j]
-		}
-	}
-	return m
+	return movement{By: [2]float64{b[0] - a[0], b[1] - a[1]}, Cov: from.Cov.Plus(1, to.Cov)}
 }
 
 // onSky is the offset of an axis from the pole, across and up: the difference

@@ -176,10 +176,10 @@ func (t *state) startCovariance(cov *mat.SymDense, f sky.Attitude) {
 	// axis, k . y with y = d(n) - E^T R F d(c), and the variance left.
 	b := t.bn
 	turn := [2]sky.Vec{r3.Cross(t.n, b[0]), r3.Cross(t.n, b[1])}
-	w, _ := sky.Invert2(axis.Across(f.Cov, t.n, b, t.extra)) // the fit has inverted the same
+	w, _ := axis.Across(f.Cov, t.n, b, t.extra).Inverse() // the fit has inverted the same
 	cn := f.Cov.Apply(t.n)
 	v := [2]float64{r3.Dot(cn, turn[0]), r3.Dot(cn, turn[1])}
-	k := [2]float64{w[0][0]*v[0] + w[0][1]*v[1], w[1][0]*v[0] + w[1][1]*v[1]}
+	k := w.Apply(v)
 	left := r3.Dot(t.n, cn) + t.extra - k[0]*v[0] - k[1]*v[1]
 	var row [4]float64
 	row[0], row[1] = k[0], k[1]

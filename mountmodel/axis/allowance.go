@@ -19,38 +19,25 @@ import (
 // unknown with a prior. As far as the frames can show it, they bound it: u then
 // has the covariance P that prior and frames leave, and the allowance is K P K^T.
 type Allowance struct {
-	Noise    [2][2]float64 // wind, gears and bearings, where the frames are too few to show them
-	Movement [2][2]float64 // a sinking tripod, a creeping tube, a bump
-	Flexure  [2][2]float64 // a tube that hangs by its weight
-	Air      [2][2]float64 // refraction
+	Noise    sky.Cov2 // wind, gears and bearings, where the frames are too few to show them
+	Movement sky.Cov2 // a sinking tripod, a creeping tube, a bump
+	Flexure  sky.Cov2 // a tube that hangs by its weight
+	Air      sky.Cov2 // refraction
 }
 
 // Total is their sum.
-func (a Allowance) Total() (t [2][2]float64) {
-	for _, part := range [][2][2]float64{a.Noise, a.Movement, a.Flexure, a.Air} {
-		t = plus(t, 1, part)
-	}
-	return t
-}
-
-// plus is a and so many times b.
-func plus(a [2][2]float64, times float64, b [2][2]float64) [2][2]float64 {
-	for i := range 2 {
-		for j := range 2 {
-			a[i][j] += times * b[i][j]
-		}
-	}
-	return a
+func (a Allowance) Total() sky.Cov2 {
+	return a.Noise.Plus(1, a.Movement).Plus(1, a.Flexure).Plus(1, a.Air)
 }
 
 // ofAxis is the part of a covariance of unknowns that is the axis's: the first two.
-func ofAxis(cov mat.Symmetric) [2][2]float64 {
-	return [2][2]float64{{cov.At(0, 0), cov.At(0, 1)}, {cov.At(1, 0), cov.At(1, 1)}}
+func ofAxis(cov mat.Symmetric) sky.Cov2 {
+	return sky.Cov2{{cov.At(0, 0), cov.At(0, 1)}, {cov.At(1, 0), cov.At(1, 1)}}
 }
 
 // With is the axis with the allowance in its covariance.
 func (a Axis) With(allow Allowance) Axis {
-	a.Cov = plus(a.Cov, 1, allow.Total())
+	a.Cov = a.Cov.Plus(1, allow.Total())
 	return a
 }
 
@@ -88,43 +75,28 @@ func (f *Fit) Allowance(air Refraction) Allowance {
 	}
 	var a Allowance
 	if !f.averaged {
-		a.Noise = plus(ofAxis(m.covariance()), -1, ofAxis(f.Cov))
+		a.Noise = ofAxis(m.covariance()).Plus(-1, ofAxis(f.Cov))
 		a.Movement = m.movement(p)
 	}
 	a.Flexure = m.influence(p, m.sag(p.n))
 	if gain, _, _, ok := m.shown(p, m.sag(p.n)); ok && f.bodies > 1 {
-		for i := range 2 {
-			for j := range 2 {
-				moves := gain.At(i, 0) * gain.At(j, 0)
-				a.Flexure[i][j] = moves * float64(f.flexure.sigma*f.flexure.sigma)
-				if f.flexesMuch() { // where the axis would be if it did not hang
-					a.Movement[i][j] += moves * float64(f.flexure.by*f.flexure.by)
-				}
-			}
+		moves := sky.Outer([2]float64{gain.At(0, 0), gain.At(1, 0)})
+		a.Flexure = sky.Cov2{}.Plus(float64(f.flexure.sigma*f.flexure.sigma), moves)
+		if f.flexesMuch() { // where the axis would be if it did not hang
+			a.Movement = a.Movement.Plus(float64(f.flexure.by*f.flexure.by), moves)
 		}
 	}
-	a.Air = m.influence(p, m.lifted(p.n, air))
 	_, up := sky.Tangents(air.Pole)
-	for i := range 2 {
-		for j := range 2 {
-			a.Air[i][j] += float64(air.PoleError*air.PoleError) * r3.Dot(p.n[i], up) * r3.Dot(p.n[j], up)
-		}
-	}
+	a.Air = m.influence(p, m.lifted(p.n, air)).Plus(float64(air.PoleError*air.PoleError), sky.Outer([2]float64{r3.Dot(p.n[0], up), r3.Dot(p.n[1], up)}))
 	return a
 }
 
 // doubtBy is the covariance about the axis of f when what the frames set aside say
 // may be true after all: that of the average over everything that may have
 // happened, and its distance.
-func (f *Fit) doubtBy(all *Fit) [2][2]float64 {
-	cov, basis := all.Axis.Cov, sky.TangentBasis(f.n)
-	d := [2]float64{r3.Dot(basis[0], all.n), r3.Dot(basis[1], all.n)}
-	for i := range 2 {
-		for j := range 2 {
-			cov[i][j] += d[i] * d[j]
-		}
-	}
-	return cov
+func (f *Fit) doubtBy(all *Fit) sky.Cov2 {
+	basis := sky.TangentBasis(f.n)
+	return all.Axis.Cov.Plus(1, sky.Outer([2]float64{r3.Dot(basis[0], all.n), r3.Dot(basis[1], all.n)}))
 }
 
 // model is the fit's model at its solution, with at least the mechanical noise.
@@ -166,9 +138,9 @@ func (e effect) with(other effect) effect {
 // movement is the allowance for creeps and, at whatever place, a bump. Between
 // several bodies a tube that hangs may look like a movement, and a movement like
 // that: there it is what is to be allowed for both, less what is for the tube alone.
-func (m *model) movement(p point) (sum [2][2]float64) {
+func (m *model) movement(p point) (sum sky.Cov2) {
 	hanging := m.sag(p.n)
-	var hangs [2][2]float64
+	var hangs sky.Cov2
 	if len(m.c) > 1 {
 		hangs = m.influence(p, hanging)
 	}
@@ -185,7 +157,7 @@ func (m *model) movement(p point) (sum [2][2]float64) {
 		if len(m.c) > 1 {
 			e = e.with(hanging)
 		}
-		sum = plus(sum, d.weight, plus(m.influence(p, e), -1, hangs))
+		sum = sum.Plus(d.weight, m.influence(p, e).Plus(-1, hangs))
 	}
 	return sum
 }
@@ -232,7 +204,7 @@ func (m *model) lowered(basis [2]sky.Vec, prior sky.Angle, size func(sky.Angle) 
 }
 
 // influence is K P K^T: see [Allowance].
-func (m *model) influence(p point, e effect) (out [2][2]float64) {
+func (m *model) influence(p point, e effect) (out sky.Cov2) {
 	gain, left, _, ok := m.shown(p, e)
 	if !ok {
 		return out
@@ -269,7 +241,7 @@ func (m *model) shown(p point, e effect) (gain *mat.Dense, left *mat.SymDense, p
 		b := e.frames[i]
 		for q := range k {
 			push[q] += b[0][q]*r.wy[0] + b[1][q]*r.wy[1]
-			wb := [2]float64{r.w[0][0]*b[0][q] + r.w[0][1]*b[1][q], r.w[1][0]*b[0][q] + r.w[1][1]*b[1][q]}
+			wb := r.w.Apply([2]float64{b[0][q], b[1][q]})
 			for a, at := range r.at {
 				cross.Set(at, q, cross.At(at, q)+r.j[0][a]*wb[0]+r.j[1][a]*wb[1])
 			}
@@ -292,7 +264,7 @@ func (m *model) shown(p point, e effect) (gain *mat.Dense, left *mat.SymDense, p
 }
 
 // Major is the larger half axis of the 1-sigma ellipse of a covariance.
-func Major(cov [2][2]float64) sky.Angle {
+func Major(cov sky.Cov2) sky.Angle {
 	mean, diff := (cov[0][0]+cov[1][1])/2, (cov[1][1]-cov[0][0])/2
 	return sky.Angle(math.Sqrt(max(0, mean+math.Hypot(diff, cov[0][1]))))
 }

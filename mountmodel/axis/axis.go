@@ -20,7 +20,7 @@ type Axis struct {
 	// Cov is the covariance in square radians in the plane that touches the
 	// sky at Dir: index 0 across (towards growing azimuth), 1 up (towards
 	// growing altitude).
-	Cov [2][2]float64
+	Cov sky.Cov2
 }
 
 // SigmaAlt is the standard deviation of the altitude.

@@ -84,7 +84,7 @@ var ErrSingular = errors.New("the frames do not fix the axis")
 // touches the sphere at n. The small rotation e moves it by e x n, whose
 // components along the basis b are e . (n x b). The extra variance is added
 // to each component.
-func Across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s [2][2]float64) {
+func Across(cov sky.Matrix, n sky.Vec, b [2]sky.Vec, extra float64) (s sky.Cov2) {
 	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
 	for p := range 2 {
 		ck := cov.Apply(k[p])
@@ -181,7 +181,7 @@ func damped(a *mat.SymDense, damping float64) *mat.SymDense {
 // how the unknowns named by at change it.
 type row struct {
 	y, wy [2]float64
-	w     [2][2]float64
+	w     sky.Cov2
 	at    []int
 	j     [2][6]float64
 }
@@ -201,10 +201,10 @@ func (m *model) row(i int, p point) (row, bool) {
 	off := r3.Sub(f.R.Apply(c), n)
 	r := row{y: [2]float64{r3.Dot(p.n[0], off), r3.Dot(p.n[1], off)}, at: []int{0, 1, 2 + 2*b, 3 + 2*b}}
 	var ok bool
-	if r.w, ok = sky.Invert2(Across(f.Cov, m.n, p.n, m.extra)); !ok {
+	if r.w, ok = Across(f.Cov, m.n, p.n, m.extra).Inverse(); !ok {
 		return r, false
 	}
-	r.wy = [2]float64{r.w[0][0]*r.y[0] + r.w[0][1]*r.y[1], r.w[1][0]*r.y[0] + r.w[1][1]*r.y[1]}
+	r.wy = r.w.Apply(r.y)
 	// Moving n by d changes y by -d; moving c by k changes it by E^T R F k.
 	turned := [2]sky.Vec{f.R.Apply(p.c[b][0]), f.R.Apply(p.c[b][1])}
 	for q := range 2 {
@@ -246,11 +246,11 @@ func (m *model) normal() (point, error) {
 		if !ok {
 			return p, ErrSingular
 		}
-		m.logWeight += math.Log(r.w[0][0]*r.w[1][1] - r.w[0][1]*r.w[1][0])
+		m.logWeight += math.Log(r.w.Det())
 		m.chi2 += r.y[0]*r.wy[0] + r.y[1]*r.wy[1]
 		for a, at := range r.at {
 			g.SetVec(at, g.AtVec(at)-r.j[0][a]*r.wy[0]-r.j[1][a]*r.wy[1])
-			wj := [2]float64{r.w[0][0]*r.j[0][a] + r.w[0][1]*r.j[1][a], r.w[1][0]*r.j[0][a] + r.w[1][1]*r.j[1][a]}
+			wj := r.w.Apply([2]float64{r.j[0][a], r.j[1][a]})
 			for b := a; b < len(r.at); b++ {
 				m.info.SetSym(at, r.at[b], m.info.At(at, r.at[b])+r.j[0][b]*wj[0]+r.j[1][b]*wj[1])
 			}
@@ -353,17 +353,13 @@ func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
 	e := r3.Cross(n, r3.Sub(n, f.R.Apply(c)))
 	b := sky.TangentBasis(n)
 	k := [2]sky.Vec{r3.Cross(n, b[0]), r3.Cross(n, b[1])}
-	w, ok := sky.Invert2(Across(f.Cov, n, b, extra))
+	w, ok := Across(f.Cov, n, b, extra).Inverse()
 	if !ok {
 		return e
 	}
-	y := [2]float64{r3.Dot(e, k[0]), r3.Dot(e, k[1])}
+	y := w.Apply([2]float64{r3.Dot(e, k[0]), r3.Dot(e, k[1])})
 	cn := f.Cov.Apply(n)
-	along := 0.0
-	for p := range 2 {
-		along += r3.Dot(cn, k[p]) * (w[p][0]*y[0] + w[p][1]*y[1])
-	}
-	return r3.Add(e, r3.Scale(along, n))
+	return r3.Add(e, r3.Scale(r3.Dot(cn, k[0])*y[0]+r3.Dot(cn, k[1])*y[1], n))
 }
 
 // findModelError is the error per coordinate that, added to each frame,

@@ -129,7 +129,7 @@ func spread(frames []sky.Attitude, n sky.Vec, modelError sky.Angle) (sky.Angle, 
 	if err != nil {
 		return 0, false
 	}
-	return Major(plus(m.movement(p), 1, ofAxis(inv))), true
+	return Major(m.movement(p).Plus(1, ofAxis(inv))), true
 }
 
 // TurnAdvice says which turn of the RA axis to ask for next.

@@ -104,30 +104,20 @@ func likelihoodsByAir(site sky.Site, air sky.Air, frames []FrameCompression) (lo
 // chi2ByAir is how badly the compression of the frames fits to a zenith that is not where it was
 // taken to be, with what the camera makes by itself fitted.
 func chi2ByAir(air observed.Refraction, frames []FrameCompression, taken, zenith sky.Vec) float64 {
-	a := [2][2]float64{{1 / (lensCompression * lensCompression), 0}, {0, 1 / (lensCompression * lensCompression)}}
+	a := sky.Diagonal(1 / (lensCompression * lensCompression))
 	var b [2]float64
 	sum := 0.0
 	for _, f := range frames {
 		before, _ := air.CompressionAt(f.R, taken)
 		now, up := air.CompressionAt(f.R, zenith)
-		w, ok := sky.Invert2(f.Cov)
+		w, ok := f.Cov.Inverse()
 		if !up || !ok {
 			return impossible
 		}
 		d := [2]float64{f.Q[0] - now[0] + before[0], f.Q[1] - now[1] + before[1]}
-		for p := range 2 {
-			for q := range 2 {
-				a[p][q] += w[p][q]
-				b[p] += w[p][q] * d[q]
-				sum += d[p] * w[p][q] * d[q]
-			}
-		}
+		wd := w.Apply(d)
+		a, b, sum = a.Plus(1, w), [2]float64{b[0] + wd[0], b[1] + wd[1]}, sum+w.Form(d)
 	}
-	inv, _ := sky.Invert2(a)
-	for p := range 2 {
-		for q := range 2 {
-			sum -= b[p] * inv[p][q] * b[q]
-		}
-	}
-	return sum
+	inv, _ := a.Inverse()
+	return sum - inv.Form(b)
 }

@@ -90,18 +90,10 @@ func (w *finder) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.T
 		}
 		if loose > 0 {
 			g := f.R.Apply(free)
-			u := [2]float64{r3.Dot(bn[0], g) * float64(loose), r3.Dot(bn[1], g) * float64(loose)}
-			for p := range 2 {
-				for q := range 2 {
-					still[p][q] += u[p] * u[q]
-				}
-			}
+			still = still.Plus(float64(loose*loose), sky.Outer([2]float64{r3.Dot(bn[0], g), r3.Dot(bn[1], g)}))
 		}
 		for j, jitter := range jitters {
-			cov := still
-			cov[0][0] += float64(jitter * jitter)
-			cov[1][1] += float64(jitter * jitter)
-			if !out[j].add(r, y, cov) {
+			if !out[j].add(r, y, still.Plus(1, sky.Diagonal(float64(jitter*jitter)))) {
 				return nil, axis.ErrSingular
 			}
 		}
@@ -110,20 +102,19 @@ func (w *finder) gather(k int, turns []sky.Angle, jitters []sky.Angle, at time.T
 }
 
 // add takes one frame in.
-func (b *block) add(r row, y [2]float64, cov [2][2]float64) bool {
-	wt, ok := sky.Invert2(cov)
+func (b *block) add(r row, y [2]float64, cov sky.Cov2) bool {
+	wt, ok := cov.Inverse()
 	if !ok {
 		return false
 	}
-	b.logdet += math.Log(cov[0][0]*cov[1][1] - cov[0][1]*cov[1][0])
-	wy := [2]float64{wt[0][0]*y[0] + wt[0][1]*y[1], wt[1][0]*y[0] + wt[1][1]*y[1]}
+	b.logdet += math.Log(cov.Det())
+	wy := wt.Apply(y)
 	b.yy += y[0]*wy[0] + y[1]*wy[1]
 	for p := range allSize {
 		b.b[p] += r[0][p]*wy[0] + r[1][p]*wy[1]
-		w0 := wt[0][0]*r[0][p] + wt[0][1]*r[1][p]
-		w1 := wt[1][0]*r[0][p] + wt[1][1]*r[1][p]
+		w := wt.Apply([2]float64{r[0][p], r[1][p]})
 		for q := p; q < allSize; q++ {
-			b.a[p][q] += w0*r[0][q] + w1*r[1][q]
+			b.a[p][q] += w[0]*r[0][q] + w[1]*r[1][q]
 		}
 	}
 	return true

@@ -284,14 +284,10 @@ func (w *finder) conclude(all []answer) *Fit {
 	mean, cov := mixture(all, best, drift)
 	b := sky.TangentBasis(w.n)
 	n := sky.Moved(w.n, b, mean[0], mean[1])
-	out.Axis = axis.Axis{Dir: sky.Local(n), Cov: [2][2]float64{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
+	out.Axis = axis.Axis{Dir: sky.Local(n), Cov: sky.Cov2{{cov[0][0], cov[0][1]}, {cov[1][0], cov[1][1]}}}
 	near, far := reaches(all, best, drift, mean, out.Axis.Cov)
 	out.Wide = far / near
-	for i := range 2 {
-		for j := range 2 {
-			out.Axis.Cov[i][j] *= near * near
-		}
-	}
+	out.Axis.Cov = sky.Cov2{}.Plus(near*near, out.Axis.Cov)
 	if drift {
 		out.Drift = &Drift{Across: sky.Angle(mean[2]), Up: sky.Angle(mean[3]),
 			SigmaAcross: sky.Angle(math.Sqrt(cov[2][2])), SigmaUp: sky.Angle(math.Sqrt(cov[3][3]))}

@@ -124,8 +124,8 @@ const (
 
 // reaches are the 68 and the 95 % ellipses of the mixture, as multiples of what
 // they would be if it were a Gaussian with the covariance given.
-func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov [2][2]float64) (near, far float64) {
-	w, ok := sky.Invert2(cov)
+func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov sky.Cov2) (near, far float64) {
+	w, ok := cov.Inverse()
 	if !ok {
 		return 1, 1
 	}
@@ -156,7 +156,7 @@ func reaches(all []answer, best float64, drift bool, mean [axisSize]float64, cov
 				angle := (sky.Turn * (sky.Angle(d) + sky.Angle(k%2)/2) / reachDirections)
 				x := m[0] + l00*r*angle.Cos()
 				y := m[1] + l10*r*angle.Cos() + l11*r*angle.Sin()
-				points = append(points, point{w[0][0]*x*x + (w[0][1]+w[1][0])*x*y + w[1][1]*y*y, p / (reachDirections * reachDistances)})
+				points = append(points, point{w.Form([2]float64{x, y}), p / (reachDirections * reachDistances)})
 			}
 		}
 	}

@@ -80,19 +80,12 @@ func (w *finder) cut(off, least sky.Angle) {
 			// The covariance of the step, in the plane across the axis.
 			step := to.R.Apply(r3.Sub(is, was))
 			d := [2]float64{r3.Dot(step, b[0]), r3.Dot(step, b[1])}
-			s := axis.Across(to.Cov, w.n, b, 0)
 			q := to.R.Mul(from.R.Transpose())
-			e := axis.Across(q.Mul(from.Cov).Mul(q.Transpose()), w.n, b, 0)
-			for p := range 2 {
-				for r := range 2 {
-					s[p][r] += e[p][r]
-				}
-			}
+			s := axis.Across(to.Cov, w.n, b, 0).Plus(1, axis.Across(q.Mul(from.Cov).Mul(q.Transpose()), w.n, b, 0))
 			// Standard deviation along the step itself.
 			noise := 0.0
 			if size := math.Hypot(d[0], d[1]); size > 0 {
-				u := [2]float64{d[0] / size, d[1] / size}
-				noise = math.Sqrt(u[0]*(s[0][0]*u[0]+s[0][1]*u[1]) + u[1]*(s[1][0]*u[0]+s[1][1]*u[1]))
+				noise = math.Sqrt(s.Form(d)) / size
 			}
 			tilt := 2 * (turn / 2).Sin() * float64(off)
 			if r3.Norm(step) <= stepNoise*noise+tilt+float64(least)+float64(stepFlexure)*float64(turn) {

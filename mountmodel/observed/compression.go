@@ -13,7 +13,7 @@ import (
 // Q[0] (x, -y) + Q[1] (y, x) at the camera's tangents x, y.
 type Compression struct {
 	Q   [2]float64
-	Cov [2][2]float64
+	Cov sky.Cov2
 }
 
 const (

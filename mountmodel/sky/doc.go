@@ -5,6 +5,7 @@
 //	angle.go     [Angle] and its units
 //	vector.go    [Vec], and the frames [ICRS], [Local], [Camera], [Pixel]
 //	matrix.go    [Matrix], rotations
+//	cov2.go      [Cov2], the covariance of two numbers
 //	tangent.go   directions across and up; the turn about a line
 //	attitude.go  [Attitude] from pairs of directions, with covariance
 //	turn.go      which turn is told, of likelihoods by degree

@@ -25,15 +25,6 @@ func TangentBasis(d Vec) [2]Vec {
 	return [2]Vec{across, up}
 }
 
-// Invert2 inverts a symmetric 2 by 2 matrix.
-func Invert2(s [2][2]float64) ([2][2]float64, bool) {
-	d := s[0][0]*s[1][1] - s[0][1]*s[1][0]
-	if !(d > 0) || !(s[0][0] > 0) {
-		return s, false
-	}
-	return [2][2]float64{{s[1][1] / d, -s[0][1] / d}, {-s[1][0] / d, s[0][0] / d}}, true
-}
-
 // Moved is the unit vector d after a step in its tangent plane.
 func Moved(d Vec, b [2]Vec, p, q float64) Vec {
 	return Unit(r3.Add(d, r3.Add(r3.Scale(p, b[0]), r3.Scale(q, b[1]))))

@@ -159,13 +159,7 @@ func driftOf(s Setting, frames []Frame, a axis.Axis) (Drift, bool) {
 		return Drift{}, false
 	}
 	d.Across, d.Up, d.Minutes = g[0]/size, g[1]/size, 1/size
-	variance := 0.0
-	for i := range 2 {
-		for j := range 2 {
-			variance += g[i] * a.Cov[i][j] * g[j]
-		}
-	}
-	d.SigmaPredicted = sky.Angle(math.Sqrt(max(0, variance)))
+	d.SigmaPredicted = sky.Angle(math.Sqrt(max(0, a.Cov.Form(g))))
 	return d, true
 }
 

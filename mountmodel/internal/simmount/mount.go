@@ -147,12 +147,11 @@ func TurnBetween(a, b sky.Matrix) sky.Angle {
 
 // Mahalanobis is the squared distance of the truth from a direction in units of
 // its covariance (in its tangent plane, across and up).
-func Mahalanobis(d sky.Local, cov [2][2]float64, truth sky.Local) float64 {
+func Mahalanobis(d sky.Local, cov sky.Cov2, truth sky.Local) float64 {
 	b := sky.TangentBasis(sky.Vec(d))
 	off := r3.Sub(sky.Vec(truth), sky.Vec(d))
-	e := [2]float64{r3.Dot(b[0], off), r3.Dot(b[1], off)}
-	w, _ := sky.Invert2(cov)
-	return e[0]*(w[0][0]*e[0]+w[0][1]*e[1]) + e[1]*(w[1][0]*e[0]+w[1][1]*e[1])
+	w, _ := cov.Inverse()
+	return w.Form([2]float64{r3.Dot(b[0], off), r3.Dot(b[1], off)})
 }
 
 // ExactAxis is how closely an axis must come back from frames without noise:
