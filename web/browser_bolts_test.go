@@ -97,7 +97,7 @@ func testSound(t *testing.T, p *browsertest.Page) {
 	state := adjusting(0, time.Minute)
 	publish(t, s, state)
 	p.Do(browsertest.Phone.Size(), chromedp.Navigate(s.url))
-	p.Says("Sound off")
+	p.Until(`document.querySelector(".sound").getAttribute("aria-checked") === "false"`)
 	browsertest.Eval[bool](p, `(() => { window.played = []; const start = OscillatorNode.prototype.start;
 		OscillatorNode.prototype.start = function (at) { window.played.push(this.frequency.value); return start.call(this, at); }; return true; })()`)
 	frame := func(id int64, az sky.Angle) []float64 {
@@ -112,7 +112,7 @@ func testSound(t *testing.T, p *browsertest.Page) {
 		t.Errorf("sounds although it is off: %v", notes)
 	}
 	p.Click(".sound")
-	p.Says("Sound on")
+	p.Until(`document.querySelector(".sound").getAttribute("aria-checked") === "true"`)
 	const pole = 523
 	last := 1e9
 	for i, az := range []sky.Angle{300 * sky.Arcminute, 90 * sky.Arcminute, 30 * sky.Arcminute, 8 * sky.Arcminute, 2 * sky.Arcminute} {
@@ -148,5 +148,5 @@ func testSound(t *testing.T, p *browsertest.Page) {
 		t.Errorf("an old number sounds: %v", notes)
 	}
 	p.Do(chromedp.Reload())
-	p.Says("Sound on") // remembered
+	p.Until(`document.querySelector(".sound").getAttribute("aria-checked") === "true"`) // remembered
 }

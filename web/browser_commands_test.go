@@ -35,7 +35,7 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	if browsertest.Eval[bool](p, browsertest.Shows("Practice rig")) {
 		t.Error("a rig is offered although there is none")
 	}
-	state.Rig = &RigState{Name: "the practice rig", Drive: true}
+	state.Rig = &RigState{Name: "Curlew mount", Drive: true}
 	publish(t, s, state)
 	p.Says("Practice rig")
 	// It is put away where the phone is laid on its side, and is back where it is held upright.
@@ -53,7 +53,7 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	var want []string
 	for _, c := range []struct{ name, told string }{
 		{"↻ 30°", "ra -30.0"}, {"↺ 15°", "ra 15.0"}, {"Raise", "altitude 10.00"}, {"Lower", "altitude -10.00"},
-		{"West", "azimuth -10.00"}, {"East", "azimuth 10.00"}, {"Drive runs", "drive false"}, {"Repeat", "repeat true"}, {"Take a frame", "expose"},
+		{"West", "azimuth -10.00"}, {"East", "azimuth 10.00"}, {"Drive", "drive false"}, {"Repeat", "repeat true"}, {"Take a frame", "expose"},
 	} {
 		button(c.name)
 		want = append(want, c.told)
@@ -74,7 +74,7 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	// Turned by turns, as at a real mount: clockwise is what the bolt makes of it.
 	state.Rig.AltPerTurn, state.Rig.AzPerTurn = 52, -48
 	publish(t, s, state)
-	p.Until(`(document.querySelector("#rig .label button").click(), document.querySelector("#rig .for-bolts button[aria-pressed=true]") !== null)`)
+	p.Until(`(document.querySelector("#rig .label button").click(), document.querySelector("#rig .for-bolts [role=switch][aria-checked=true]") !== null)`)
 	button("¼")
 	for _, c := range []struct{ key, told string }{{"ArrowUp", "altitude 13.00"}, {"ArrowRight", "azimuth -12.00"}, {"ArrowLeft", "azimuth 12.00"}} {
 		browsertest.Eval[bool](p, fmt.Sprintf(`document.getElementById("rig").dispatchEvent(new KeyboardEvent("keydown", {key: %q, bubbles: true}))`, c.key))
@@ -100,11 +100,32 @@ func testRig(t *testing.T, p *browsertest.Page) {
 	publish(t, s, south)
 	p.Until(`!document.querySelector("#rig details").hidden`)
 	browsertest.Eval[bool](p, `(document.querySelector("#rig details").open = true)`)
-	button("begin")
+	button("Cloud hides the stars.")
 	want = append(want, "fault cloud true")
 	waitTold(t, rec, want...)
-	button("once")
+	button("Someone kicks a leg.")
 	waitTold(t, rec, append(want, "fault bump true")...)
+}
+
+// A switch keeps its name, and says by its state alone whether it is on (WAI-ARIA Authoring Practices, switch pattern);
+// the button of the rig's controls says so whether they show.
+func testSwitches(t *testing.T, p *browsertest.Page) {
+	s := serve(t, Options{Operator: &recorder{}, Rig: &recorder{}})
+	finished(t, s)
+	state := adjusting(0, time.Minute)
+	state.Rig = &RigState{Name: "Curlew mount", Drive: true, Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true}}}
+	publish(t, s, state)
+	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
+	p.Until(looksFresh)
+	const read = `[...document.querySelectorAll("[role=switch], button[aria-expanded]")].map(e => [e.ariaLabel ?? e.textContent, e.ariaChecked ?? e.ariaExpanded])`
+	before := browsertest.Eval[[][2]string](p, "window.before = "+read)
+	if len(before) != 8 {
+		t.Fatalf("%q", before)
+	}
+	browsertest.Eval[bool](p, `(document.querySelectorAll("[role=switch], button[aria-expanded]").forEach(e => e.click()), true)`)
+	state.Rig.Drive, state.Rig.Repeating, state.Rig.Faults[0].On = false, true, true
+	publish(t, s, state)
+	p.Until(`JSON.stringify(` + read + `) === JSON.stringify(before.map(([name, on]) => [name, String(on === "false")]))`)
 }
 
 func testEvents(t *testing.T, p *browsertest.Page) {

@@ -62,7 +62,7 @@ func scenes() []struct {
 	nightly.Watch = &nights.View{Since: testNight, Until: testNight.Add(2 * time.Hour), Frames: 61, Sentences: []sky.Saying{sky.Say("frames_stray", "Single frames stray by about %s: wind, dithering, or something loose.", sky.Amount(3*sky.Arcsecond))}}
 	practice := around()
 	practice.Source = Source{Kind: "rehearsal", Folder: "/tmp/rehearsal"}
-	practice.Rig = &RigState{Name: "the practice rig", RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}
+	practice.Rig = &RigState{Name: "Curlew mount", Faults: []RigFault{{Name: "cloud", Text: "cloud hides the stars", Lasts: true, On: true}, {Name: "bump", Text: "somebody bumps into the tripod"}}, RADeg: 62, AltTurned: -4, AzTurned: 12.5, Drive: true, Repeating: true, ExposureMs: 2000}
 	failed := around()
 	failed.Latest.Solved, failed.Latest.Stars, failed.Latest.Matched = false, nil, 0
 	blind := adjusting
@@ -89,7 +89,7 @@ func scenes() []struct {
 		{"put right", StateFromView(westTyped(), around()), []string{"Put right: the place", "As it was"}},
 		{"star on its mark", StateFromView(freeHead()), []string{"Put the ringed star on the cross", "Two bolts here"}},
 		{"proved", StateFromView(proved(), around()), []string{"Proved by the sky", "Prove", "The drive runs unevenly: 12.0″", "at altitude 40°"}},
-		{"practice", StateFromView(adjusting, practice), []string{"Practice rig", "Drive runs", "+12.5′"}},
+		{"practice", StateFromView(adjusting, practice), []string{"Practice rig", "+12.5′"}},
 		{"failed", StateFromView(blind, failed), []string{"Leave the bolts for now", "12 stars, needs about 20", "not understood"}},
 	}
 }

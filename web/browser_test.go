@@ -50,6 +50,7 @@ func TestPage(t *testing.T) {
 		{"result and night", testShare},
 		{"remembered", testRemembered},
 		{"rig", testRig},
+		{"switches", testSwitches},
 		{"equipment", testEquipment},
 		{"events", testEvents},
 		{"bolts keep their places", testBoltsKeepTheirPlaces},

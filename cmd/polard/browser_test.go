@@ -104,7 +104,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	p.walkSetUp(config.Site.South())
 
 	if p.single {
-		p.rigButton("Repeating")
+		p.rigButton("Repeat")
 	}
 
 	// Measure: turn as told until the page speaks of bolts.
@@ -127,7 +127,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	// second browser shows the same.
 	repeats := !p.single
 	if repeats { // further frames would change the numbers meanwhile
-		p.rigButton("Repeating")
+		p.rigButton("Repeat")
 		p.single = true
 		v = p.frame()
 	}

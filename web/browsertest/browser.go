@@ -275,6 +275,7 @@ func (p *Page) Inspect(name string) {
 	p.T.Helper()
 	p.NoOverflow(name)
 	p.TargetsAreLarge(name)
+	p.NamesApart(name)
 	p.Theme("day")
 	p.NoOverflow(name + " by day") // other words than by night
 	if KeepsShots() {

@@ -46,7 +46,9 @@ export function correctionParts(state, operate) {
   if (s) {
     const said = sentenceParts(s.said, s.said.text);
     out.push(h("p", { class: "head" }, said.head), h("p", { class: "sub" }, said.line));
-    if (operate) out.push(h("p", { class: "sub" }, w.why), h("button", { type: "button", class: "strong", "data-tell": "correct" }, fixName(state)));
+    if (operate) out.push(h("p", { class: "sub" }, w.why));
+    // All others stand among the large buttons.
+    if (operate && s.mistake === "header_place") out.push(h("button", { type: "button", class: "strong", "data-tell": "correct" }, fixName(state)));
   }
   if (c) {
     const was = [];

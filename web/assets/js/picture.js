@@ -37,10 +37,10 @@ export class PicturePanel {
       h("button", { type: "button", "aria-label": w.larger, onclick: () => this.zoom.by(1.6) }, "+"),
       h("button", { type: "button", "aria-label": w.smaller, onclick: () => this.zoom.by(1 / 1.6) }, "−"),
       h("button", { type: "button", onclick: () => this.zoom.reset() }, w.whole),
-      this.faint = h("button", { type: "button", "aria-pressed": "false", onclick: () => {
+      this.faint = h("button", { type: "button", role: "switch", "aria-checked": "false", onclick: () => {
         const on = this.box.dataset.faint !== "true";
         this.box.dataset.faint = String(on);
-        this.faint.setAttribute("aria-pressed", String(on));
+        this.faint.setAttribute("aria-checked", String(on));
       } }, w.faint));
     root.append(h("div", { class: "panel-head" }, h("h2", {}, w.title), this.file), this.problems, this.box, this.tools, this.facts);
     this.shown = "";

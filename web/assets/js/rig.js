@@ -1,7 +1,7 @@
 // The controls of the simulated rig, in a rehearsal only.
 
 import { h, setText } from "./dom.js";
-import { angle, number } from "./format.js";
+import { angle, number, sentenceLike } from "./format.js";
 import { send } from "./link.js";
 import { words } from "./words.js";
 
@@ -26,11 +26,12 @@ export class RigPanel {
     this.stepButtons = steps.map((s, i) => h("button", {
       type: "button", "aria-pressed": String(i === this.chosen), onclick: () => this.setStep(i),
     }, angle(s)));
-    this.measure = h("button", { type: "button", class: "quiet", "aria-pressed": "false", onclick: () => this.turnsOrAngles() }, w.byTurns);
-    this.drive = this.button("", "D", () => send("rig/drive", { on: !this.state?.drive }));
-    this.repeat = this.button("", "R", () => send("rig/repeat", { on: !this.state?.repeating }));
+    this.measure = h("button", { type: "button", class: "quiet", role: "switch", "aria-checked": "false", onclick: () => this.turnsOrAngles() }, w.byTurns);
+    this.drive = this.button(w.drive, "D", () => send("rig/drive", { on: !this.state?.drive }));
+    this.repeat = this.button(w.repeat, "R", () => send("rig/repeat", { on: !this.state?.repeating }));
     this.expose = this.button(w.expose, "F", () => send("rig/expose", {}));
     this.expose.classList.add("strong");
+    for (const b of [this.drive, this.repeat]) b.setAttribute("role", "switch");
     /** @type {RigState|undefined} */
     this.state = undefined;
     const alt = (/** @type {number} */ s) => () => send("rig/altitude-bolt", { arcmin: s * this.step(this.state?.alt_per_turn_arcmin) });
@@ -41,12 +42,13 @@ export class RigPanel {
       this.button(w.raName(deg), key, () => send("rig/ra", { deg: this.south ? deg : -deg })));
     this.south = false;
     this.faults = h("details", { hidden: true }, h("summary", {}, w.faults));
-    this.faultsShown = "";
+    /** @type {HTMLButtonElement[]} */
+    this.faultButtons = [];
     // On a phone the panel is a sheet over the lower part of the page, so that
     // the words above stay in sight; it can be put away.
     this.body = h("div", { class: "rig-body", id: "rig-body" });
     this.toggle = h("button", { type: "button", class: "quiet rig-toggle", "aria-controls": "rig-body", "aria-expanded": "true",
-      onclick: () => this.show(this.body.hidden) }, w.hide);
+      onclick: () => this.show(this.body.hidden) }, w.controls);
     root.append(h("div", { class: "panel-head" }, h("h2", { id: "rig-title" }, w.title), this.name, this.toggle), this.body);
     this.body.append(
       h("div", { class: "rig-row last" }, this.drive, this.repeat, this.expose),
@@ -93,7 +95,6 @@ export class RigPanel {
     this.body.hidden = !open;
     this.root.dataset.open = String(open);
     this.toggle.setAttribute("aria-expanded", String(open));
-    this.toggle.textContent = open ? words.rig.hide : words.rig.show;
   }
 
   /**
@@ -107,7 +108,7 @@ export class RigPanel {
   /** Turns the bolts by turns, as at a real mount, or by what they do to the axis. */
   turnsOrAngles() {
     this.byTurns = !this.byTurns;
-    this.measure.setAttribute("aria-pressed", String(this.byTurns));
+    this.measure.setAttribute("aria-checked", String(this.byTurns));
     this.stepButtons.forEach((b, i) => setText(b, this.byTurns ? words.boltReport.turns[i][1] : angle(steps[i])));
     if (this.state) this.render(this.state, this.south);
   }
@@ -153,10 +154,8 @@ export class RigPanel {
     const names = [[this.up, turns ? "↻" : w.raise], [this.down, turns ? "↺" : w.lower],
       [this.left, turns ? "↺" : south ? w.east : w.west], [this.right, turns ? "↻" : south ? w.west : w.east]];
     for (const [b, name] of /** @type {[Element, string][]} */ (names)) setText(/** @type {Element} */ (b.firstElementChild), name);
-    setText(/** @type {Element} */ (this.drive.firstElementChild), r.drive ? w.driveOn : w.driveOff);
-    this.drive.setAttribute("aria-pressed", String(r.drive));
-    setText(/** @type {Element} */ (this.repeat.firstElementChild), r.repeating ? w.repeatOn : w.repeatOff);
-    this.repeat.setAttribute("aria-pressed", String(r.repeating));
+    this.drive.setAttribute("aria-checked", String(r.drive));
+    this.repeat.setAttribute("aria-checked", String(r.repeating));
     setText(/** @type {Element} */ (this.expose.firstElementChild), r.exposing ? w.exposing : w.expose);
     setText(this.stands, w.stands(number(r.ra_deg, 1, "°"), signed(r.alt_bolt_arcmin), signed(r.az_bolt_arcmin)));
   }
@@ -166,15 +165,19 @@ export class RigPanel {
    * @param {RigState} r
    */
   renderFaults(r) {
-    const w = words.rig;
     const list = r.faults ?? [];
-    const key = JSON.stringify(list);
     this.faults.hidden = list.length === 0;
-    if (key === this.faultsShown) return;
-    this.faultsShown = key;
-    const [summary] = this.faults.children;
-    this.faults.replaceChildren(summary, ...list.map((f) => h("div", { class: "fault" }, h("p", {}, words.rig.faultText[f.name] ?? f.text),
-      this.button(f.lasts ? (f.on ? w.fault.on : w.fault.off) : w.fault.once, "", () => send("rig/fault", { fault: f.name, on: !(f.lasts && f.on) })))));
+    if (this.faultButtons.length !== list.length) {
+      this.faultButtons.forEach((b) => b.remove());
+      this.faultButtons = list.map((f) => {
+        const b = this.button(words.rig.faultText[f.name] ?? sentenceLike(f.text), "", () => send("rig/fault", { fault: f.name, on: b.getAttribute("aria-checked") !== "true" }));
+        b.classList.add("fault");
+        if (f.lasts) b.setAttribute("role", "switch");
+        return b;
+      });
+      this.faults.append(...this.faultButtons);
+    }
+    list.forEach((f, i) => { if (f.lasts) this.faultButtons[i].setAttribute("aria-checked", String(f.on)); });
   }
 }
 

@@ -54,22 +54,16 @@ export class Sound {
     /** @type {AudioContext|null} */
     this.context = null;
     this.heard = -1;
-    this.button = h("button", { type: "button", class: "sound", title: words.sound.label,
-      onclick: () => this.toggle() });
-    this.label();
+    this.button = h("button", { type: "button", class: "sound", role: "switch", "aria-checked": String(this.on), title: words.sound.label,
+      onclick: () => this.toggle() }, words.sound.name);
     // A browser lets sound begin only with a touch; the first one will do.
     addEventListener("pointerdown", () => { if (this.on) this.wake(); }, { passive: true });
-  }
-
-  label() {
-    this.button.textContent = this.on ? words.sound.on : words.sound.off;
-    this.button.setAttribute("aria-pressed", String(this.on));
   }
 
   toggle() {
     this.on = !this.on;
     try { localStorage.setItem("sound", this.on ? "on" : "off"); } catch { /* not remembered, then */ }
-    this.label();
+    this.button.setAttribute("aria-checked", String(this.on));
     if (this.on) this.play([0, 0]);
   }
 

@@ -1,5 +1,5 @@
-// The button that changes between the day and the night theme; theme.js sets the
-// first one before anything is painted.
+// The switch of the night theme; theme.js sets the first theme before anything is
+// painted.
 
 import { words } from "./words.js";
 
@@ -7,10 +7,11 @@ import { words } from "./words.js";
 export function startThemeButton(button) {
   const apply = () => {
     const theme = document.documentElement.dataset.theme === "night" ? "night" : "day";
-    button.textContent = words.theme[theme];
-    button.setAttribute("aria-label", words.themeLabel[theme]);
+    button.setAttribute("aria-checked", String(theme === "night"));
     document.querySelector('meta[name="theme-color"]')?.setAttribute("content", theme === "night" ? "#000000" : "#f3efe6");
   };
+  button.textContent = words.night;
+  button.setAttribute("role", "switch");
   button.addEventListener("click", () => {
     const next = document.documentElement.dataset.theme === "night" ? "day" : "night";
     document.documentElement.dataset.theme = next;

@@ -25,8 +25,7 @@ export const bench = {
     /** @type {Record<string, string>} by their names; in English the rig's own stand */
     faultText: {},
     title: "Practice rig",
-    hide: "Hide",
-    show: "Show",
+    controls: "Controls",
     step: "Step",
     byTurns: "By turns of the bolt",
     ra: "RA axis, as you face the pole",
@@ -35,16 +34,13 @@ export const bench = {
     /** @param {number} deg */
     raName: (deg) => `${deg < 0 ? "↺" : "↻"} ${Math.abs(deg)}°`,
     faults: "Something goes wrong",
-    fault: { once: "once", on: "stop", off: "begin" },
     raise: "Raise",
     lower: "Lower",
     east: "East",
     west: "West",
-    driveOn: "Drive runs",
-    driveOff: "Drive stands",
+    drive: "Drive",
     expose: "Take a frame",
-    repeatOn: "Repeating",
-    repeatOff: "Repeat",
+    repeat: "Repeat",
     exposing: "Shutter open …",
     /** @param {string} ra @param {string} alt @param {string} az */
     stands: (ra, alt, az) => `RA circle ${ra}, altitude bolt ${alt}, azimuth bolt ${az}`,

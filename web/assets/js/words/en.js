@@ -17,8 +17,7 @@ export const words = {
   toFrames: "Frames",
   stepsLabel: "Where the work stands",
 
-  theme: { day: "Night", night: "Day" }, // the look one changes to
-  themeLabel: { day: "Change to the night look", night: "Change to the day look" },
+  night: "Night",
   toSetup: "Set-up",
   viewOnly: "Looking on. “polard serve --pair” on the computer that runs the service gives a link to operate.",
 
@@ -293,8 +292,7 @@ export const words = {
     either: "The other way would do as well.",
   },
   sound: {
-    on: "Sound on",
-    off: "Sound off",
+    name: "Sound",
     label: "Tone while bolts are turned: one knock for the altitude bolt, two for the azimuth bolt, then a note: higher when the axis stands too high or too far right, lower on the other side, nearer as it nears the pole",
   },
   ...bench,
