@@ -76,6 +76,23 @@ func TestFollowLeavesAWildFrameOut(t *testing.T) {
 	}
 }
 
+// Nor does a frame in doubt say, once all is done, that the axis drifted.
+func TestHeldWhenDone(t *testing.T) {
+	d := adjustingDesk(t, 402)
+	d.tell(t, Locked)
+	v := d.shoot(0)
+	for range 8 {
+		if v.Phase == Confirming {
+			v = d.asked(v)
+		}
+	}
+	d.shoot(0)
+	d.m.Ground = sky.RotationFromVector(sky.Vec{X: 0.001, Y: -0.002, Z: 0.0025}).Mul(d.m.Ground) // a kick at a leg
+	if v := d.shoot(0); v.Phase != Done || v.Said.Code != "held" {
+		t.Errorf("%s, told %q", v.Phase, v.Instruction)
+	}
+}
+
 // A turned declination stops the corrections until the user starts over, or
 // turns it back.
 func TestFollowStopsAtATurnedDeclination(t *testing.T) {

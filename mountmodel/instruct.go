@@ -51,10 +51,15 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 	if v.Lock.doubt() == nil { // else it was not the lock
 		details = append(details, sky.Say("lock_moved", "Locking moved the axis by %s.", sky.Amount(v.Lock.Total)))
 	}
-	invalidated := s.state.following().Invalidated()
+	live := s.state.following()
+	invalidated := live.Invalidated()
 	switch {
+	case s.clocks.Host != "":
+		return sayClocks(false), append(details, s.clockSaying())
 	case invalidated != nil:
 		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, invalidated.Saying())
+	case live.Held():
+		return held(), details
 	case v.Within:
 		return sky.Say("done", "Done: the axis is within %s of the pole.", sky.Amount(v.Tolerance)), details
 	}
@@ -72,7 +77,7 @@ func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	case invalidated != nil:
 		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, invalidated.Saying())
 	case live.Held():
-		return sky.Say("held", "The newest frame does not fit a turn of the bolts: touch nothing and take one more."), details
+		return held(), details
 	case s.blind:
 		return sky.Say("blind_bolts", "The newest frame could not be used: leave the bolts until one can."),
 			append([]sky.Saying{s.unsolved.Saying(), sky.Say("smeared", "An exposure during which a bolt is turned is smeared: wait for the next.")}, details...)
@@ -117,6 +122,10 @@ func (a adviser) watching(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	outside := sky.Say("watching_outside", "Watching: the axis is %s from the pole, outside the tolerance.", sky.Amount(v.Now.Offset.Total))
 	outside.Text += fmt.Sprintf(" %s To adjust it, start over and measure.", sentence(v.Now.Move))
 	return outside, watched
+}
+
+func held() sky.Saying {
+	return sky.Say("held", "The newest frame does not fit a turn of the bolts: touch nothing and take one more.")
 }
 
 // sayClocks comes before everything else: what frames of different clocks say

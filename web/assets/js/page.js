@@ -35,7 +35,7 @@ export class PagePanel {
     root.append(h("details", {}, h("summary", {}, h("h2", {}, w.title)),
       h("div", { class: "field" }, h("label", { for: "language" }, w.language), choice),
       h("div", { class: "field" }, h("label", { for: "dim" }, w.dim), dim),
-      full, this.awake), h("div", { class: "does-row" }, this.share, this.save));
+      full, this.awake), this.row = h("div", { class: "does-row" }, this.share, this.save));
     settle();
     keepAwake();
     document.addEventListener("visibilitychange", keepAwake);
@@ -44,8 +44,8 @@ export class PagePanel {
   /** @param {State} state */
   render(state) {
     this.state = state;
-    this.share.hidden = !state.now;
-    this.save.hidden = !(state.frames ?? []).length;
+    this.row.hidden = !(state.frames ?? []).length;
+    this.share.disabled = !state.now; // not hidden: the other button holds still
   }
 
   /** The result in a sentence, to send or to paste. */

@@ -87,7 +87,8 @@ export function rule({ bolt, offset, before, spread, gate, south, way }) {
         Array.from({ length: 14 }, () => h("i"))));
     }
     parts.unshift(h("div", { class: "pointer", "--at": at }), h("div", { class: "doubt", "--from": place(offset - sd), "--to": place(offset + sd), "data-kind": sd }));
-    before.forEach((b, i) => { if (b !== null) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
+    // Those beyond the rule's ends would lie on one place, and jump as they age.
+    before.forEach((b, i) => { if (b !== null && Math.abs(b) < end) parts.push(h("div", { class: "notch", "--at": place(b), "--seen": (i + 1) / before.length, "data-kind": place(b) })); });
     label = Math.round(Math.abs(offset) * 60) === 0 ? w.right[bolt](angle(g)) : w.label[bolt](angle(offset), offset < 0, angle(g), south);
   }
   for (const p of parts) p.setAttribute("aria-hidden", "true"); // the label says it
