@@ -69,7 +69,7 @@ func testBoltReport(t *testing.T, p *browsertest.Page) {
 	p.Click(`[data-turns="-0.25"]`)
 	waitTold(t, rec, "turned azimuth -0.25")
 	p.Says("Told: Azimuth bolt, ¼ turn anticlockwise.")
-	p.Until(`document.querySelector(".bolt-report-sheet").hidden`)
+	p.Until(`document.querySelector(".bolt-report-question").hidden`)
 	p.Click(`[data-bolt-report="undo"]`)
 	waitTold(t, rec, "turned azimuth -0.25", "event take_back")
 	p.Says("Taken back.")
@@ -86,7 +86,7 @@ func testBoltReport(t *testing.T, p *browsertest.Page) {
 	learnt.Bolts = []Bolt{{Bolt: "altitude", Learnt: true}, {Bolt: "azimuth", Learnt: true}}
 	publish(t, s, learnt)
 	p.Until(`document.querySelector(".picture-file").textContent === "pole_0004.fits"`)
-	p.Until(`document.querySelector(".bolt-report-sheet").hidden`)
+	p.Until(`document.querySelector(".bolt-report-question").hidden`)
 }
 
 // A sound comes with each new frame of the bolts, never from old numbers, and

@@ -110,7 +110,7 @@ func (p *pageDriver) frame() view {
 // notNow puts the page's question off, if it asks one.
 func (p *pageDriver) notNow() {
 	p.T.Helper()
-	if browsertest.Eval[bool](p.Page, `(s => s && s.checkVisibility())(document.querySelector(".bolt-report-sheet"))`) {
+	if browsertest.Eval[bool](p.Page, `(s => s && s.checkVisibility())(document.querySelector(".bolt-report-question"))`) {
 		p.Click(`[data-bolt-report="later"]`)
 	}
 }
@@ -207,7 +207,7 @@ func (p *pageDriver) tellTurn(config rehearsal.Config) view {
 	for range quarter {
 		p.rigButton("Raise")
 	}
-	if !browsertest.Eval[bool](p.Page, `!document.querySelector(".bolt-report-sheet").hidden`) {
+	if !browsertest.Eval[bool](p.Page, `!document.querySelector(".bolt-report-question").hidden`) {
 		p.Until(`document.querySelector("#now .choice [data-change-over=altitude]") !== null`)
 		if browsertest.Eval[bool](p.Page, `document.querySelector("#now .choice [data-change-over=altitude]").getAttribute("aria-pressed") === "false"`) {
 			p.Click(`#now [data-change-over="altitude"]`)

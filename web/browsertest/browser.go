@@ -1,5 +1,6 @@
 // Package browsertest drives the page in a headless Chromium, for the tests of
-// the packages that serve it. Nothing of the program imports it.
+// the packages that serve it. Nothing of the program imports it. In browser.go tabs, hands
+// and eyes; in names.go what a screen reader tells apart.
 package browsertest
 
 import (

@@ -36,17 +36,17 @@ export class BoltReport {
     this.asks = { altitude: 0, azimuth: 0 };
     this.title = h("h2", { id: "bolt-report-title" });
     const size = (/** @type {number} */ sign) => w.turns.map(([n, name]) => h("button", { type: "button", "data-turns": String(sign * n),
-      "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name) },
+      "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name, `${sign > 0 ? "↻" : "↺"} ${name}`) },
       h("span", {}, sign > 0 ? "↻" : "↺", " ", name)));
-    this.sheet = h("div", { class: "bolt-report-sheet", role: "group", "aria-labelledby": "bolt-report-title", hidden: true },
+    this.question = h("div", { class: "bolt-report-question", role: "group", "aria-labelledby": "bolt-report-title", hidden: true },
       h("div", { class: "bolt-report-head" }, this.title, h("button", { type: "button", class: "quiet", "data-bolt-report": "later", onclick: () => this.close() }, w.later)),
       h("div", { class: "bolt-report-sizes" }, size(1)), h("div", { class: "bolt-report-sizes" }, size(-1)),
       this.asked = h("button", { type: "button", "data-asked": "", onclick: () => this.tellAsked() }, w.asked));
-    this.note = h("p", { class: "form-note", role: "status" });
-    this.undo = h("button", { type: "button", class: "quiet", "data-bolt-report": "undo", hidden: true, onclick: () => this.takeBack() }, w.undo);
-    this.opener = h("button", { type: "button", "data-bolt-report": "open", onclick: () => (this.open ? this.close() : this.ask()) }, w.open);
-    this.row = h("div", { class: "bolt-report-row", hidden: true }, this.note, this.undo);
-    root.append(this.sheet, this.row);
+    this.note = h("p", { class: "unseen", role: "status" });
+    /** Opens the question; for a while after the answer it takes that back. */
+    this.opener = h("button", { type: "button", onclick: () => (this.undoes ? this.takeBack() : this.open ? this.close() : this.ask()) });
+    this.offer("");
+    root.append(this.question, this.note);
     /** @type {State|null} */
     this.state = null;
     /** @type {ReturnType<typeof setTimeout>|undefined} */
@@ -56,12 +56,13 @@ export class BoltReport {
   /** Asks because the person wants to tell: the keyboard goes there too. */
   ask() {
     this.show(this.bolt);
-    const first = this.sheet.querySelector("button[data-turns]");
+    const first = this.question.querySelector("button[data-turns]");
     if (first instanceof HTMLElement) first.focus();
   }
 
   /** @param {Bolt} bolt */
   show(bolt) {
+    this.offer("");
     this.bolt = bolt;
     this.open = true;
     setText(this.title, words.boltReport.ask[bolt]);
@@ -69,40 +70,46 @@ export class BoltReport {
     this.asked.hidden = !stroke;
     this.asked.dataset.asked = stroke ? bolt : "";
     this.askedTurns = (stroke?.turn_deg ?? 0) / 360;
-    this.sheet.hidden = false;
+    this.question.hidden = false;
   }
 
   close() {
     this.open = false;
-    this.hide(this.sheet);
+    const held = this.question.contains(document.activeElement);
+    this.question.hidden = true;
+    if (held) this.opener.focus({ preventScroll: true }); // the keyboard goes back to where it came from
     this.settled = this.moved;
   }
 
   /**
    * @param {number} turns
    * @param {string} name
+   * @param {string} sign with the way
    */
-  async tell(turns, name) {
+  async tell(turns, name, sign) {
     const w = words.boltReport;
-    await this.send(turns, w.kept(words.bolt[this.bolt], name, turns > 0 ? w.clockwise : w.anticlockwise));
+    await this.send(turns, w.kept(words.bolt[this.bolt], name, turns > 0 ? w.clockwise : w.anticlockwise), `${w.undo} ${sign}`);
   }
 
   async tellAsked() {
-    await this.send(this.askedTurns, words.boltReport.keptAsked(words.bolt[this.bolt]));
+    const w = words.boltReport;
+    await this.send(this.askedTurns, w.keptAsked(words.bolt[this.bolt]), w.undo);
   }
 
   /**
    * @param {number} turns
    * @param {string} kept what to say then
+   * @param {string} undo what takes it back
    */
-  async send(turns, kept) {
+  async send(turns, kept, undo) {
     const problem = await send("turned", { bolt: this.bolt, turns });
     if (problem !== null) {
       this.complain(problem ?? words.unreachable);
       return;
     }
     this.close();
-    this.say(kept, true);
+    setText(this.note, kept);
+    this.offer(undo);
   }
 
   async takeBack() {
@@ -111,31 +118,20 @@ export class BoltReport {
       this.complain(problem ?? words.unreachable);
       return;
     }
-    this.say(words.boltReport.takenBack, false);
+    setText(this.note, words.boltReport.takenBack);
+    this.offer("");
   }
 
   /**
-   * Says what was told, for a while.
-   * @param {string} text
-   * @param {boolean} undo whether it can be taken back
+   * What the button below the bolts does: takes the answer back, for a while, or opens the question.
+   * @param {string} undo empty where nothing is to be taken back
    */
-  say(text, undo) {
+  offer(undo) {
     clearTimeout(this.timer);
-    setText(this.note, text);
-    if (undo) this.undo.hidden = false;
-    else this.hide(this.undo);
-    this.row.hidden = false;
-    this.timer = setTimeout(() => this.hide(this.row), saidMs);
-  }
-
-  /**
-   * Hides a part; the keyboard, where it was on it, goes back to the button that opens.
-   * @param {HTMLElement} part
-   */
-  hide(part) {
-    const held = part.contains(document.activeElement);
-    part.hidden = true;
-    if (held) this.opener.focus({ preventScroll: true });
+    this.undoes = undo !== "";
+    setText(this.opener, undo || words.boltReport.open);
+    this.opener.dataset.boltReport = undo ? "undo" : "open";
+    if (undo) this.timer = setTimeout(() => this.offer(""), saidMs);
   }
 
   /**
@@ -147,7 +143,6 @@ export class BoltReport {
     this.root.hidden = !shown;
     if (!shown) {
       if (this.open) this.close();
-      this.row.hidden = true;
       return;
     }
     if (this.open && (state.within || state.doubt)) this.close(); // something else comes first

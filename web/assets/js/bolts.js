@@ -81,7 +81,7 @@ function large(state, now, m) {
     h("h1", { class: head.length > 24 ? "head long" : "head" }, head),
     h("p", { class: "figure", "data-bolt": m.bolt }, figure(m.amount_arcmin)),
     h("div", { class: "bolt-words" },
-      h("p", { class: bump || wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand" }, bump || (wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : hand)),
+      h("p", { class: bump || wrongly ? "hand wrong" : stroke ? "hand stroke" : "hand", "data-kind": String(wrongly || bump !== "") }, bump || (wrongly ? words.wrongWay(angle(wrong.worse_arcmin)) : hand)),
       h("p", { class: "sub" }, (bump || wrongly) && hand ? hand : words.giveOrTake(spread(sd))),
       m.bolt === "altitude" && h("p", { class: "caution" }, h("b", {}, words.care), " ", words.cautions.bolt)),
     boltRule(state, now, m, !m.done));

@@ -7,7 +7,7 @@ import { words } from "./words.js";
 
 /** @typedef {import("./types.js").State} State */
 
-// What asks for more frames, which nobody takes while the mount is being set up.
+// What asks for more frames: nobody takes them while the mount is being set up, and where the axis is measured that is asked for anyway.
 const ofTurns = new Set(["two_frames", "little_turn"]);
 
 /**
@@ -17,7 +17,7 @@ const ofTurns = new Set(["two_frames", "little_turn"]);
  */
 export function renderWarnings(root, state, working) {
   // The Sun comes first. What is wrong with the newest frame stands beside its picture.
-  const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message && (working || !ofTurns.has(w.code)));
+  const list = (state.warnings ?? []).filter((w) => w.message !== state.latest?.problem?.message && (!ofTurns.has(w.code) || working && state.phase !== "measuring" && state.phase !== "confirming"));
   const sun = state.source.kind === "rehearsal" ? undefined : state.sun; // a rehearsal's sky is made up
   if (sun?.near_frame) list.unshift({ code: "sun_near", message: words.sun.near });
   else if (sun?.up) list.push({ code: "sun_up", message: words.sun.up });

@@ -60,7 +60,8 @@ function turnOf(state, code) {
   const by = state?.do.said?.args?.find((a) => a.whole_deg !== undefined)?.whole_deg;
   if (!state || (code !== "measuring" && code !== "confirming") || by === null || by === undefined) return null;
   const way = state.turn_to ? turnLines(state.turn_to) : null;
-  return { by: number(by, 0, "°"), way, head: way?.back && state.do.said?.code === "turn_on" ? words.turnTo.back : "" };
+  const on = state.do.said?.code === "turn_on", further = Math.round(state.turn_deg ?? 0) !== 0;
+  return { by: number(by, 0, "°"), way, head: !on ? "" : way?.back ? words.turnTo.back : further ? "" : sentenceParts({ code: "turn", text: "" }, "").head };
 }
 
 /**

@@ -234,7 +234,7 @@ export const setup = {
 
   plan: {
     ask: "What will you photograph?",
-    why: "How good the axis has to be follows from it: no star may trail by more than the limit. Without a plan this holds:",
+    why: "How good the axis has to be follows from it: no star may trail by more than the limit. Without a plan the distance above is good enough.",
     head: "What your plan allows",
     unit: "from the pole",
     /** @param {string} total */
