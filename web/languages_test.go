@@ -197,6 +197,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
 			time.Sleep(60 * time.Millisecond)
 			p.NoOverflow(fmt.Sprintf("%s set-up %d", l.code, i+1))
+			p.NamesApart(fmt.Sprintf("%s set-up %d", l.code, i+1))
 			if found := english.FindString(browsertest.Eval[string](p, `document.querySelector("main").innerText`)); found != "" {
 				t.Errorf("%s, set-up %d: English is left (%q)", l.code, i+1, found)
 			}

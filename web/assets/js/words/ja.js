@@ -8,7 +8,7 @@ import { words as en } from "./en.js";
 export const words = {
   title: "polard",
   steps: ["測定", "調整", "固定", "監視"],
-  toFrames: "画像へ", stepsLabel: "作業の段階", night: "夜用",
+  toFrames: "画像", stepsLabel: "作業の段階", night: "夜用",
   toSetup: "設置", viewOnly: "閲覧のみ。サービスの機械で「polard serve --pair」を実行すると操作用リンクが出ます。",
   age: { label: "最新画像からの時間", fresh: (age) => `最新の画像 ${age}前`, old: (age) => `古い画像：${age}前`, none: "画像はまだありません", connecting: "接続中…", lost: (s) => s > 0 ? `接続なし。${s}秒後に再試行` : "接続なし。再試行中…", stopped: "サービスが停止しました。再開するとページも戻ります。", unpaired: "この端末の登録は取り消されました", unsolved: "認識できませんでした", took: (ms) => `解析 ${ms}`, clock: "画像の時刻が到着時刻と合いません。カメラ側の時計を確認してください。", stage: { waiting: () => "画像が届きました", reading: () => "読み取り中", searching: (s) => `${s}探索中。雲？` }, more: (n) => `待ち ${n}枚` },
   service,
