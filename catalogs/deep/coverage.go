@@ -3,7 +3,6 @@ package deep
 import (
 	"math"
 
-	"polard/catalogs"
 	"polard/catalogs/cells"
 	"polard/mountmodel/sky"
 )
@@ -94,77 +93,4 @@ func Cells(visit func(middle sky.ICRS)) {
 func BytesFor(stars float64) float64 {
 	const bundled = 2.56e6
 	return float64(layoutOf(0, 0).end) + recordSize*(stars+bundled)
-}
-
-// Part is a circle on the sky.
-type Part struct {
-	Center sky.ICRS
-	Radius sky.Angle
-}
-
-// Thinned visits the brightest stars of each cell within radius of the centre to which stars were added: so many that
-// there are perSquareDegree. It gives the area of those cells in square degrees.
-func (c *Catalogue) Thinned(center sky.ICRS, radius sky.Angle, perSquareDegree float64, visit func(catalogs.Star)) (area float64) {
-	k, ok := cells.NewCone(center, radius)
-	if !ok {
-		return 0
-	}
-	step := grid.Step(1 << placeBits)
-	for cell := range grid.InCone(k) {
-		if c.depths[cell] == 0 {
-			continue
-		}
-		size := cellArea(cell)
-		area += size
-		f := grid.Frame(cell)
-		lo, hi := c.cellRange(cell)
-		for i := lo; i < min(hi, lo+int(math.Ceil(perSquareDegree*size))); i++ {
-			r := c.record(i, cell)
-			visit(r.star(int32(i), r.direction(&f, step)))
-		}
-	}
-	return area
-}
-
-// Parts are circles that together hold what was added, each with about so many square degrees of it at most.
-func (c *Catalogue) Parts(area float64) []Part {
-	// Blocks of cells, halved until their circles are small enough: a circle has half as much again as its block.
-	block := perEdge
-	for block > 6 && 1.6*sq(90.0*float64(block)/perEdge) > area {
-		block /= 2
-	}
-	var out []Part
-	for face := range cells.Faces {
-		for v := 0; v < perEdge; v += block {
-			for u := 0; u < perEdge; u += block {
-				if p, any := c.around(face, u, v, block); any {
-					out = append(out, p)
-				}
-			}
-		}
-	}
-	return out
-}
-
-// around is the circle about the middle of the cells of a block to which stars were added.
-func (c *Catalogue) around(face, u, v, block int) (p Part, any bool) {
-	var covered []int
-	var sum sky.Vec
-	for row := v; row < min(v+block, perEdge); row++ {
-		for column := u; column < min(u+block, perEdge); column++ {
-			if cell := grid.Cell(face, column, row); c.depths[cell] != 0 {
-				covered = append(covered, cell)
-				at := grid.Centre(cell)
-				sum = sky.Vec{X: sum.X + at.X, Y: sum.Y + at.Y, Z: sum.Z + at.Z}
-			}
-		}
-	}
-	if len(covered) == 0 {
-		return p, false
-	}
-	p.Center = sky.ICRS(sky.Unit(sum))
-	for _, cell := range covered {
-		p.Radius = max(p.Radius, sky.Separation(p.Center, sky.ICRS(grid.Centre(cell)))+grid.Radius(cell))
-	}
-	return p, true
 }

@@ -18,7 +18,8 @@
 //	index.go       an index of levels that are made when first wanted
 //	cache.go       levels in a folder: written, read, believed only when sound
 //	build.go       the patterns of a level, filed into buckets
-//	region.go      levels of added stars, for a part of the sky
+//	region.go      added stars, a block of the sky at a time, in a plane
+//	shapes.go      the shapes of an image, to be looked up by those of a region
 //	neighbours.go  the nearest stars of each star
 //	thin.go        which of the catalogue's stars a level holds
 //	lookup.go      the entries of a level that may have a shape

@@ -1,17 +1,21 @@
 package match
 
 import (
+	"cmp"
 	"context"
 	"math"
+	"runtime"
+	"slices"
 
+	"polard/catalogs/deep"
 	"polard/mountmodel/sky"
 	"polard/solve/index"
+	"polard/solve/parallel"
 )
 
 // The search among added stars, for fields so narrow that they hold few of the bundled ones. It wants a scale: with
-// a place as well, it looks at a level of the sky around that; with the scale alone, at one level after the
-// other of all that was added. Its candidates are weighed against the added stars, and count as trials
-// with all others: the union bound of package proof holds over both.
+// a place as well, it looks around that first; with the scale alone, at all that was added. Its candidates are weighed
+// against the added stars, and count as trials with all others: the union bound of package proof holds over both.
 
 const (
 	// addedField is the longer side up to which the added stars are searched, and fitted: wider fields hold thirty
@@ -21,19 +25,22 @@ const (
 	// bundledDo is how many bundled stars a field must hold on average over the sky for them to be tried first.
 	bundledDo = neededInField
 
-	// Stars that a level should hold in the field on average: as many as the image's stars that form patterns
-	// where the place is known and the level small, and fewer where all of what was added must be gone through, which
-	// costs as their number: with 20 about half of what 40 do in fields of 0.2 degrees, and the same lists are solved. The deeper
-	// search tries 40 as well.
-	addedNear, addedAnywhere, addedAtLength = 80, 20, 40
+	// How many of the added stars are looked at, the brightest, as a number in the field on average: few at first and then twice as many each
+	// time. What was looked at is not looked up again, so that all steps cost little more than the last, and twice the best
+	// number at most. Of ten stars in a field seven have three brighter ones there; a camera that shows seven stars in ten shows
+	// one of those and three of its four nearest with odds of 0.7 times 0.65, and none of seven in one field of seventy. Those ask for
+	// more, as do fields that are poorer than their surroundings.
+	fewestLooked, mostLooked, mostLookedNear = 10, 40, 80
 
-	// octaError is the error of a level's places (index.octaPlace): at fine scales it is some tenths of a pixel.
-	octaError = 0.06 * sky.Arcsecond
+	// addedRadius is how far from a hinted place is looked first: a mount that was set up by eye.
+	addedRadius = 6 * sky.Degree
+
+	// A block holds so many stars, and so many blocks are searched, on all processors, before it is seen whether one has solved.
+	starsPerBlock, blocksAtOnce = 10_000, 4
+
+	// The cells along a block's side: with fewer, most of the stars read would be those around it; with more, its plane would be no plane.
+	fewestCells, mostCells = 4, 24
 )
-
-// addedRadii are how far from a hinted place is looked, one after the other: a mount that was aligned and a header
-// that tells the target, and one that was set up by eye.
-var addedRadii = []sky.Angle{1.5 * sky.Degree, 6 * sky.Degree}
 
 // addedServes tells whether the added stars are searched at all.
 func (s *Search) addedServes() bool {
@@ -55,66 +62,87 @@ func (s *Search) addedFirst(ctx context.Context) (*Match, error) {
 	if !s.addedServes() {
 		return nil, nil
 	}
-	for _, radius := range addedRadii {
-		for _, at := range []*sky.ICRS{s.hint.Near, s.hint.Last} {
-			if at == nil {
-				continue
-			}
-			sol, err := s.addedIn(ctx, index.Region{Center: *at, Radius: radius}, addedNear/s.fieldArea())
-			if sol != nil || err != nil {
-				return sol, err
-			}
+	for _, at := range []*sky.ICRS{s.hint.Near, s.hint.Last} {
+		if at == nil {
+			continue
+		}
+		if m, err := s.addedDeeper(ctx, at, mostLookedNear); m != nil || err != nil {
+			return m, err
 		}
 	}
 	if s.fieldArea()*float64(s.index.Catalogue.Len())/wholeSky >= bundledDo {
 		return nil, nil
 	}
-	s.addedMade = true
-	return s.addedEverywhere(ctx, addedAnywhere)
+	return s.addedEverywhere(ctx)
 }
 
 // wholeSky is the sky in square degrees.
 const wholeSky = 129600 / math.Pi
 
-// addedLast is the search that comes after all others.
-func (s *Search) addedLast(ctx context.Context) (*Match, error) {
-	if !s.addedServes() {
+// addedEverywhere searches all of what was added, unless it has been searched.
+func (s *Search) addedEverywhere(ctx context.Context) (*Match, error) {
+	if s.addedMade || !s.addedServes() {
 		return nil, nil
 	}
-	if !s.addedMade {
-		if m, err := s.addedEverywhere(ctx, addedAnywhere); m != nil || err != nil {
-			return m, err
-		}
-	}
-	return s.addedEverywhere(ctx, addedAtLength)
+	s.addedMade = true
+	return s.addedDeeper(ctx, nil, mostLooked)
 }
 
-// addedEverywhere searches all of what was added, with so many stars in the field.
-func (s *Search) addedEverywhere(ctx context.Context, stars float64) (*Match, error) {
-	density := stars / s.fieldArea()
-	for _, r := range s.index.Regions(density) {
-		if sol, err := s.addedIn(ctx, r, density); sol != nil || err != nil {
-			return sol, err
+// addedDeeper goes through what was added about a place, or all of it, with ever more stars up to so many in the field.
+func (s *Search) addedDeeper(ctx context.Context, about *sky.ICRS, most float64) (*Match, error) {
+	if s.added == nil {
+		s.added = newAddedSearch(s)
+	}
+	for w := (sweep{about: about, to: fewestLooked}); w.to <= most && len(s.added.patterns) > 0; w.from, w.to = w.to, 2*w.to {
+		if m, err := s.addedSweep(ctx, w); m != nil || err != nil {
+			return m, err
 		}
 	}
 	return nil, nil
 }
 
-// addedIn searches a region at the hinted scale, with so many stars a square degree.
-func (s *Search) addedIn(ctx context.Context, r index.Region, density float64) (*Match, error) {
-	level, err := s.index.Region(ctx, r, density, s.hint.Epoch)
-	if level == nil || err != nil {
-		return nil, err
+// sweep is a way through what was added.
+type sweep struct {
+	about    *sky.ICRS // within addedRadius of there, nearest first; nil for everywhere
+	from, to float64   // the pivots: so many brighter stars in a field
+}
+
+// blocks are those of a sweep, in its order.
+func (s *Search) blocks(w sweep) []deep.Block {
+	cellSquared := deep.CellSide.Degrees() * deep.CellSide.Degrees()
+	side := math.Sqrt(starsPerBlock * s.fieldArea() / w.to / cellSquared)
+	blocks := s.index.Added.Blocks(int(min(max(side, fewestCells), mostCells)))
+	if w.about == nil {
+		return blocks
 	}
-	v := newVerifier(s.index.Added, s.hint.Epoch, s.image, verifyDetections)
-	scale := s.hint.Scale.Radians()
-	for _, tol := range []float64{fineTol, coarseTol} {
-		search, patterns := rangeSearch{
-			level: level, image: s.image, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance),
-			tolerance: tol + float64(octaError/s.hint.Scale),
-			weigh:     func(c *candidate) (proven, bool) { return v.verify(c, level.Spec.ShapeTol) },
-		}.usual()
-		m, err := s.look(ctx, search, patternQueue{ready: patterns}, toTheEnd, func(*proven) starSource { return s.index.Added })
+	blocks = slices.DeleteFunc(blocks, func(b deep.Block) bool {
+		return sky.Separation(b.Center, *w.about) > addedRadius+b.Radius
+	})
+	slices.SortStableFunc(blocks, func(a, b deep.Block) int {
+		return cmp.Compare(sky.Separation(a.Center, *w.about), sky.Separation(b.Center, *w.about))
+	})
+	return blocks
+}
+
+// addedSweep searches blocks of what was added, some at a time, so that the first of them that solves ends it.
+func (s *Search) addedSweep(ctx context.Context, w sweep) (*Match, error) {
+	workers := runtime.GOMAXPROCS(0)
+	regions := make([]index.Region, workers)
+	for blocks := range slices.Chunk(s.blocks(w), blocksAtOnce) {
+		var tried [blocksAtOnce]int
+		var each [blocksAtOnce][]proven
+		if err := parallel.Each(ctx, workers, len(blocks), func(worker, i int) {
+			r := &regions[worker]
+			r.Fill(s.index.Added, blocks[i], s.added.reach, w.from/s.fieldArea(), w.to/s.fieldArea(), s.hint.Epoch)
+			tried[i], each[i] = s.added.try(ctx, r)
+		}); err != nil {
+			return nil, err
+		}
+		trials := 0
+		for _, t := range tried {
+			trials += t
+		}
+		m, err := s.firstFitted(ctx, trials, slices.Concat(each[:]...), func(*proven) starSource { return s.index.Added })
 		if m != nil || err != nil {
 			return m, err
 		}

@@ -18,6 +18,7 @@
 //	match.go            what goes in and comes out; a search and its passes
 //	passes.go           the passes, as a table
 //	added.go            the search among added stars, for narrow fields
+//	block.go            a block of them: from the image's shapes to candidates
 //	cause.go            why there is no match, in words
 //	scales.go           the ranges of scales of a pass, each on a level of the index
 //	order.go            the order of detections: smooth sky first, even density, local rank

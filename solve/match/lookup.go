@@ -48,18 +48,28 @@ func (s *rangeSearch) lookups(p pattern) (all []lookup) {
 	if !ok {
 		return nil
 	}
-	orders := [][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}}
+	orders := anyOrder
 	if p.isPartial() {
 		orders = [][4]uint8{{0, 1, 2, 0}, {0, 2, 1, 0}}
 	} else if spec.Thinned() && !mayBeCentral(z, tol*longest) { // by its central star the catalogue's pattern is filed
 		return nil
 	}
+	return shapesOf(z, orders, index.Query{Tol: tol, SizeLo: sizeLo, SizeHi: sizeHi}, s.partial == anyShorter)
+}
+
+// anyOrder lists the orders of a pattern's sides.
+var anyOrder = [][4]uint8{{0, 1, 2, 3}, {0, 1, 3, 2}, {0, 2, 1, 3}, {0, 2, 3, 1}, {0, 3, 1, 2}, {0, 3, 2, 1}}
+
+// shapesOf gives the shapes of a pattern, pivot first, with its sides in such of some orders as the tolerance allows. In an order that
+// ends with the pivot the third side is missing, or with either the second.
+func shapesOf(z [4]complex128, orders [][4]uint8, of index.Query, either bool) (all []lookup) {
 	for _, o := range orders {
 		l := lookup{
-			Query: index.Query{Tol: tol, SizeLo: sizeLo, SizeHi: sizeHi},
+			Query: of,
 			z:     [4]complex128{z[0], z[o[1]], z[o[2]], z[o[3]]},
 		}
-		if p.isPartial() {
+		tol := of.Tol
+		if o[3] == 0 {
 			l.Missing = 3
 		}
 		d1, d2, d3 := l.z[1]-z[0], l.z[2]-z[0], l.z[3]-z[0]
@@ -73,7 +83,7 @@ func (s *rangeSearch) lookups(p pattern) (all []lookup) {
 			r, slack := cmplx.Abs(w), math.Sqrt2*tol
 			l.least2[i], l.most2[i] = float32(sq(max(r-slack, 0))), float32(sq(r+slack))
 		}
-		if p.isPartial() && s.partial == anyShorter {
+		if l.Missing != 0 && either {
 			all = l.eitherSide(all)
 		}
 		if side := imag(l.U); side > -tol {

@@ -2,7 +2,6 @@ package match
 
 import (
 	"context"
-	"errors"
 	"math"
 
 	"polard/mountmodel/sky"
@@ -89,7 +88,8 @@ type Search struct {
 	scales     scaleGrid
 	trials     int          // candidates so far: catalogue patterns that fitted
 	dearer     []*pass      // not made yet
-	addedMade  bool         // the added stars have been searched everywhere, for the first answer
+	added      *addedSearch // nil when not begun
+	addedMade  bool         // the added stars have been searched everywhere
 	without    string       // a pass that is left out: tests measure by it what each is worth
 	verifiers  [3]*verifier // by order
 	detections [3]proof.Detections
@@ -139,13 +139,7 @@ func (s *Search) More() bool { return len(s.dearer) > 0 }
 func (s *Search) Rest(ctx context.Context) (*Match, error) {
 	now := s.dearer
 	s.dearer = nil
-	m, err := s.all(ctx, now)
-	if failure := (*Failure)(nil); errors.As(err, &failure) {
-		if m, err := s.addedLast(ctx); m != nil || err != nil {
-			return m, err
-		}
-	}
-	return m, err
+	return s.all(ctx, now)
 }
 
 // makes tells whether a pass is made for this image.
@@ -185,8 +179,11 @@ func (s *Search) all(ctx context.Context, some []*pass) (*Match, error) {
 
 // make makes one pass. There is no match when it proves nothing; the error is the context's.
 func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
-	if p.pairs {
+	switch {
+	case p.pairs:
 		return byPairs(ctx, s, p)
+	case p.added:
+		return s.addedEverywhere(ctx)
 	}
 	for _, r := range s.scales.of(p) {
 		search, patterns, err := s.newRange(ctx, r, p)
@@ -212,19 +209,27 @@ func (s *Search) look(ctx context.Context, in searcher, queue patternQueue, most
 		if err != nil {
 			return nil, err
 		}
-		s.trials += trials
-		for _, c := range found {
-			if c.log10Odds(s.trials) < proof.Threshold {
-				continue
-			}
-			m, err := fitCamera(ctx, source(&c), s.image, s.in.Detections, s.order[:s.smooth], &c, s.hint.Epoch)
-			if err != nil {
-				return nil, err
-			}
-			if m != nil {
-				m.Log10Odds = c.log10Odds(s.trials)
-				return m, nil
-			}
+		if m, err := s.firstFitted(ctx, trials, found, source); m != nil || err != nil {
+			return m, err
+		}
+	}
+	return nil, nil
+}
+
+// firstFitted counts some more trials, and fits a camera to the first candidate of those found that is proved among all so far.
+func (s *Search) firstFitted(ctx context.Context, trials int, found []proven, source func(*proven) starSource) (*Match, error) {
+	s.trials += trials
+	for _, c := range found {
+		if c.log10Odds(s.trials) < proof.Threshold {
+			continue
+		}
+		m, err := fitCamera(ctx, source(&c), s.image, s.in.Detections, s.order[:s.smooth], &c, s.hint.Epoch)
+		if err != nil {
+			return nil, err
+		}
+		if m != nil {
+			m.Log10Odds = c.log10Odds(s.trials)
+			return m, nil
 		}
 	}
 	return nil, nil

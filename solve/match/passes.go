@@ -22,6 +22,7 @@ type pass struct {
 	partial  partial    // patterns of which one star is missing; whole ones when not given
 	coarse   bool       // with coarseTol instead of fineTol for centroids
 	asked    neighbours // of a candidate: as many as chance seldom shows when not given
+	added    bool       // among added stars, everywhere
 	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
 	tried    int        // patterns of each range that an earlier pass has looked up: they are left out
 	patterns int        // looked up for each range of scales; toTheEnd for all
@@ -124,6 +125,7 @@ var passes = []pass{
 	{name: "near, all scales", near: true, scales: all, patterns: firstPatterns},
 
 	{name: "hinted scale", patterns: toTheEnd},
+	{name: "added stars", added: true},
 	{name: "hinted scale, distorted", lenses: distorted, patterns: toTheEnd},
 	{name: "hinted scale, coarse", coarse: true, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
