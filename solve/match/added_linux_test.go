@@ -139,12 +139,14 @@ func surveyAdded(t *testing.T, center sky.ICRS, radius sky.Angle, fields []float
 		slices.Sort(took)
 		slices.Sort(wall)
 		inVain := processorTime()
-		if !near {
-			s := New(x, scattered(rng, l.image), Hint{Scale: l.Scale, Epoch: l.epoch})
-			for _, search := range []func(context.Context) (*Match, error){s.addedFirst, s.addedEverywhere} {
-				if m, err := search(t.Context()); m != nil || err != nil {
-					t.Errorf("%g degrees, scattered places: %+v, %v", field, m, err)
-				}
+		none := Hint{Scale: l.Scale, Epoch: l.epoch}
+		if near {
+			none.Near = &center
+		}
+		s := New(x, scattered(rng, l.image), none)
+		for _, search := range []func(context.Context) (*Match, error){s.addedFirst, s.addedEverywhere} {
+			if m, err := search(t.Context()); m != nil || err != nil {
+				t.Errorf("%g degrees, scattered places: %+v, %v", field, m, err)
 			}
 		}
 		inVain = processorTime() - inVain
