@@ -21,8 +21,7 @@
 //	build.go      making the file: sorted runs on disk, merged
 //	write.go      the file itself, put in its place when it is whole
 //	bundled.go    which bundled stars an extract holds
-//	blocks.go     the stars of a square of cells and around it, at their places of a year
-//	coverage.go   which part of the sky was added, and how deep
+//	coverage.go   which part of the sky was added and how deep, and the stars of a part
 //	counts.go     how many stars to expect
 //	plan.go       how deep a field asks for, and the archive's query
 package deep
