@@ -125,7 +125,7 @@ var passes = []pass{
 	{name: "near, all scales", near: true, scales: all, patterns: firstPatterns},
 
 	{name: "hinted scale", patterns: toTheEnd},
-	{name: "added stars", added: true},
+	{name: "added stars", added: true, patterns: toTheEnd},
 	{name: "hinted scale, distorted", lenses: distorted, patterns: toTheEnd},
 	{name: "hinted scale, coarse", coarse: true, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
