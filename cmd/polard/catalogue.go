@@ -20,6 +20,7 @@ import (
 	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel/sky"
 
+	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 )
 
@@ -140,7 +141,7 @@ func (f *addFlags) add(c *cobra.Command, path string, files []string) error {
 		return err
 	}
 	_, err = fmt.Fprintf(terminal{c.OutOrStdout()}, "%s rows read, %s of them twice or without a magnitude; %s now holds %s stars over %s square degrees.\n%s",
-		grouped(done.rows), grouped(done.left), shownName(path), grouped(int64(done.stars)), squareDegrees(done.area), done.credits)
+		humanize.Comma(done.rows), humanize.Comma(done.left), shownName(path), humanize.Comma(int64(done.stars)), squareDegrees(done.area), done.credits)
 	return err
 }
 
@@ -244,7 +245,7 @@ func (f *addFlags) addFile(ctx context.Context, b *deep.Builder, file string, co
 	n, err := b.AddTable(ctx, table, f.epoch, func(rows int64) {
 		if now := time.Now(); now.Sub(last) >= progressEach {
 			last = now
-			fmt.Fprintf(log, "%s: %s rows read\n", shownName(file), grouped(rows))
+			fmt.Fprintf(log, "%s: %s rows read\n", shownName(file), humanize.Comma(rows))
 		}
 	})
 	if err != nil {
@@ -267,16 +268,7 @@ func squareDegrees(area float64) string {
 	if area < 10 {
 		return fmt.Sprintf("%.2g", area)
 	}
-	return grouped(int64(area))
-}
-
-// grouped writes a number with commas between thousands.
-func grouped(n int64) string {
-	digits := fmt.Sprint(n)
-	for i := len(digits) - 3; i > 0; i -= 3 {
-		digits = digits[:i] + "," + digits[i:]
-	}
-	return digits
+	return humanize.Comma(int64(area))
 }
 
 // What is listed, with units in the keys.
@@ -330,7 +322,7 @@ func listCatalogues(w io.Writer, folder string, asJSON bool) error {
 
 func printCatalogues(w io.Writer, out cataloguesJSON, added *deep.Catalogue) error {
 	var s strings.Builder
-	fmt.Fprintf(&s, "bundled: %s, %s stars to about V = 12 over the whole sky\n", out.Bundled.Name, grouped(int64(out.Bundled.Stars)))
+	fmt.Fprintf(&s, "bundled: %s, %s stars to about V = 12 over the whole sky\n", out.Bundled.Name, humanize.Comma(int64(out.Bundled.Stars)))
 	if out.Added == nil {
 		s.WriteString("added:   none; for fields below about a degree, 'polard catalogue plan --field DEG' says which stars would help\n")
 		_, err := io.WriteString(w, s.String())
@@ -338,9 +330,9 @@ func printCatalogues(w io.Writer, out cataloguesJSON, added *deep.Catalogue) err
 	}
 	a := out.Added
 	fmt.Fprintf(&s, "added:   %s: %s stars with the bundled ones, to magnitude %.1f, over %s square degrees. Take the file away to be without them.\n",
-		shownName(a.Path), grouped(int64(a.Stars)), a.Deepest, squareDegrees(a.AreaDeg))
+		shownName(a.Path), humanize.Comma(int64(a.Stars)), a.Deepest, squareDegrees(a.AreaDeg))
 	for _, f := range a.Sources {
-		fmt.Fprintf(&s, "  %s (%s), added on %s: %s rows, places of %.1f, SHA-256 %s\n", oneLine(f.File), f.Format, f.Added, grouped(f.Rows), f.Epoch, f.SHA256)
+		fmt.Fprintf(&s, "  %s (%s), added on %s: %s rows, places of %.1f, SHA-256 %s\n", oneLine(f.File), f.Format, f.Added, humanize.Comma(f.Rows), f.Epoch, f.SHA256)
 		if f.Query != "" {
 			fmt.Fprintf(&s, "    query: %s\n", oneLine(f.Query))
 		}

@@ -9,6 +9,7 @@ import (
 	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel/sky"
 
+	"github.com/dustin/go-humanize"
 	"github.com/spf13/cobra"
 )
 
@@ -130,5 +131,5 @@ func roughly(x float64) string {
 	for x/unit >= 100 {
 		unit *= 10
 	}
-	return grouped(int64((x/unit)+0.5) * int64(unit))
+	return humanize.Comma(int64((x/unit)+0.5) * int64(unit))
 }

@@ -1,7 +1,9 @@
 package axis
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"polard/mountmodel/sky"
 
@@ -179,26 +181,10 @@ func squareStep(step *mat.VecDense, c []sky.Vec, cov *mat.SymDense, d sky.Vec, s
 	return inv, nil
 }
 
-// normalTo is square to the plane through the places, or to two of them.
+// normalTo is square to the first place and the farthest from it: near the declination axis, as near as it
+// is to square to the right ascension axis.
 func normalTo(c []sky.Vec) (sky.Vec, bool) {
-	if len(c) == 2 {
-		d := r3.Cross(c[0], c[1])
-		return sky.Unit(d), r3.Norm(d) > 0
-	}
-	var mean sky.Vec
-	for _, v := range c {
-		mean = r3.Add(mean, r3.Scale(1/float64(len(c)), v))
-	}
-	scatter := mat.NewSymDense(3, nil)
-	for _, v := range c {
-		o := r3.Sub(v, mean)
-		scatter.SymRankOne(scatter, 1, mat.NewVecDense(3, []float64{o.X, o.Y, o.Z}))
-	}
-	var eig mat.EigenSym
-	if !eig.Factorize(scatter, true) {
-		return sky.Vec{}, false
-	}
-	var vectors mat.Dense
-	eig.VectorsTo(&vectors)
-	return sky.Vec{X: vectors.At(0, 0), Y: vectors.At(1, 0), Z: vectors.At(2, 0)}, true
+	far := slices.MinFunc(c, func(a, b sky.Vec) int { return cmp.Compare(r3.Dot(a, c[0]), r3.Dot(b, c[0])) })
+	d := r3.Cross(c[0], far)
+	return sky.Unit(d), r3.Norm(d) > 0
 }

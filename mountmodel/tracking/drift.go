@@ -10,6 +10,7 @@ import (
 	"polard/mountmodel/sky"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat"
 )
 
 // Frame is one exposure of a mount that tracks.
@@ -187,31 +188,23 @@ func starNoise(frames []Frame) float64 {
 // standard deviation from their scatter about it, at least noise. Neighbours that stray
 // alike count for less: with the correlation r of successive residuals the variance is
 // larger by (1+r)/(1-r) (Bayley & Hammersley 1946, J. R. Stat. Soc. Suppl. 8, 184).
-func slope(x, y []float64, noise float64) (b, sigma float64, ok bool) {
+func slope(x, y []float64, noise float64) (perX, sigma float64, ok bool) {
 	n := float64(len(x))
 	if n < 2 {
 		return 0, 0, false
 	}
-	var mx, my, sxx, sxy float64
-	for i := range x {
-		mx += x[i] / n
-		my += y[i] / n
-	}
-	for i := range x {
-		sxx += (x[i] - mx) * (x[i] - mx)
-		sxy += (x[i] - mx) * (y[i] - my)
-	}
+	sxx := stat.Variance(x, nil) * (n - 1)
 	if sxx == 0 {
 		return 0, 0, false
 	}
-	b = sxy / sxx
+	a, b := stat.LinearRegression(x, y, nil, false)
 	if n < 3 {
 		return b, math.Inf(1), true
 	}
 	var ss, lag float64
 	before := 0.0
 	for i := range x {
-		rest := y[i] - my - b*(x[i]-mx)
+		rest := y[i] - a - b*x[i]
 		ss += rest * rest
 		lag += rest * before
 		before = rest

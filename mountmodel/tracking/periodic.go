@@ -151,15 +151,9 @@ func sinusoid(x, y []float64, f float64) (rest float64, c [4]float64, ok bool) {
 		row := [4]float64{1, t / x[len(x)-1], math.Cos(2 * math.Pi * f * t), math.Sin(2 * math.Pi * f * t)}
 		a.SetRow(i, row[:terms])
 	}
-	var normal mat.SymDense
-	normal.SymOuterK(1, a.T())
-	var chol mat.Cholesky
-	if !chol.Factorize(&normal) || !(chol.Cond() < 1e12) {
-		return 0, c, false
-	}
-	var right, p, fit mat.VecDense
-	right.MulVec(a.T(), b)
-	if chol.SolveVecTo(&p, &right) != nil {
+	var qr mat.QR
+	var p, fit mat.VecDense
+	if qr.Factorize(a); !(qr.Cond() < 1e6) || qr.SolveVecTo(&p, false, b) != nil {
 		return 0, c, false
 	}
 	fit.MulVec(a, &p)

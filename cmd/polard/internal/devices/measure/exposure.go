@@ -48,12 +48,12 @@ func nextShot(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devic
 		next.Exposure = min(factor*shot.Exposure, longest)
 		return next, sky.Say("shot_longer", "too few stars (%d): exposing %s s", seen.Stars, sky.Decimal{Value: next.Exposure.Seconds(), Digits: 1})
 	case seen.Stars < enoughStars && saturated <= mostSaturated:
-		if gain := higher(shot.Gain, info); gain != nil {
+		if gain := stepGain(shot.Gain, info, gainStep); gain != nil {
 			next.Gain = gain
 			return next, sky.Say("shot_more_gain", "too few stars (%d), and the exposure is long enough: gain %s", seen.Stars, sky.Decimal{Value: *gain})
 		}
 	case saturated > mostSaturated && seen.Stars >= enoughStars || seen.Stars > manyStars:
-		if gain := lower(shot.Gain, info); gain != nil && saturated > mostSaturated {
+		if gain := stepGain(shot.Gain, info, -gainStep); gain != nil && saturated > mostSaturated {
 			next.Gain = gain
 			return next, sky.Say("shot_less_gain", "%d of %d stars are saturated: gain %s", seen.Saturated, seen.Stars, sky.Decimal{Value: *gain})
 		}
@@ -65,11 +65,10 @@ func nextShot(shot devices.Shot, seen Seen, info devices.CameraInfo) (next devic
 	return shot, sky.Saying{}
 }
 
-// higher and lower go a quarter of the camera's range of gains up or down; nil where there is no
-// range or its end is reached.
-func higher(gain *float64, info devices.CameraInfo) *float64 { return stepGain(gain, info, 0.25) }
-func lower(gain *float64, info devices.CameraInfo) *float64  { return stepGain(gain, info, -0.25) }
+// gainStep is the part of the camera's range by which the gain is changed.
+const gainStep = 0.25
 
+// stepGain goes a part of the camera's range of gains up or down; nil where there is no range or its end is reached.
 func stepGain(gain *float64, info devices.CameraInfo, share float64) *float64 {
 	if gain == nil {
 		gain = info.Gain
