@@ -22,6 +22,16 @@ const (
 	reportTime = 1500 * time.Millisecond
 )
 
+// Pause waits for a time, unless ctx ends before.
+func Pause(ctx context.Context, d time.Duration) error {
+	select {
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-time.After(d):
+		return nil
+	}
+}
+
 // Westward is how far a mount has turned to the west from one report to another: right ascension
 // falls meanwhile.
 func Westward(from, to MountState) sky.Angle { return (from.RA - to.RA).Signed() }
@@ -42,10 +52,8 @@ func Sense(ctx context.Context, m Mount, by sky.Angle, begin, halt func() error,
 		return 0, err
 	}
 	for limit := time.Now().Add(senseTime); sense == 0 && time.Now().Before(limit); {
-		select {
-		case <-ctx.Done():
-			return 0, ctx.Err()
-		case <-time.After(lookEach):
+		if err := Pause(ctx, lookEach); err != nil {
+			return 0, err
 		}
 		s, err := m.State(ctx)
 		if err != nil {
@@ -85,10 +93,8 @@ func AwaitRest[P any](ctx context.Context, settle time.Duration, look func() (at
 		case now.Sub(start) > restTime+settle:
 			return ErrRunsOn
 		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(lookEach):
+		if err := Pause(ctx, lookEach); err != nil {
+			return err
 		}
 	}
 }

@@ -109,10 +109,8 @@ func (k *Camera) Expose(ctx context.Context, shot devices.Shot) ([]byte, error) 
 func (k *Camera) ready(ctx context.Context, p place, shot devices.Shot) error {
 	limit := time.Now().Add(shot.Exposure + k.readTimeout)
 	for {
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(pollTime):
+		if err := devices.Pause(ctx, pollTime); err != nil {
+			return err
 		}
 		done, state := false, 0
 		if err := k.c.get(ctx, p, "imageready", &done); err != nil || done {

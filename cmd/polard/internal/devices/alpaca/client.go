@@ -394,10 +394,8 @@ func (c *Client) open(ctx context.Context, kind devices.Kind, name string) (plac
 		if err := c.get(ctx, p, "connected", &connected); err != nil || connected {
 			return p, err
 		}
-		select {
-		case <-ctx.Done():
-			return p, ctx.Err()
-		case <-time.After(pollTime):
+		if err := devices.Pause(ctx, pollTime); err != nil {
+			return p, err
 		}
 	}
 	return p, sky.Refuse(devices.ErrTimeout, "not_connecting", "%s does not connect to its hardware: is it switched on?", name)

@@ -338,10 +338,8 @@ func (c *Client) settled(ctx context.Context, span time.Duration) error {
 		if rest <= 0 {
 			return nil
 		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(rest):
+		if err := devices.Pause(ctx, rest); err != nil {
+			return err
 		}
 	}
 	return nil

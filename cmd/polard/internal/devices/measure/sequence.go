@@ -172,10 +172,8 @@ func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
 	s, err := m.mount.State(ctx) // the first one connects to the hardware, and may take its time
 	// A mount that was just told to stop may report so a little later.
 	for limit := time.Now().Add(comesToRest); err == nil && s.Moving && time.Now().Before(limit); {
-		select {
-		case <-ctx.Done():
-			return Plan{}, ctx.Err()
-		case <-time.After(2 * tick):
+		if err := devices.Pause(ctx, 2 * tick); err != nil {
+			return Plan{}, err
 		}
 		s, err = m.mount.State(ctx)
 	}
@@ -367,10 +365,8 @@ func (m *Measurer) back(ctx context.Context, lost error) error {
 		if time.Now().After(limit) {
 			return lost
 		}
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-time.After(250 * time.Millisecond):
+		if err := devices.Pause(ctx, 250 * time.Millisecond); err != nil {
+			return err
 		}
 	}
 }
