@@ -24,9 +24,6 @@ var (
 	noiseScales     = []sky.Angle{0, 2 * sky.Arcsecond, 6 * sky.Arcsecond, 20 * sky.Arcsecond, 1 * sky.Arcminute, 3 * sky.Arcminute, 10 * sky.Arcminute, 30 * sky.Arcminute}
 )
 
-// mostPlaces bounds the places at which a step or a stray frame is weighed.
-const mostPlaces = 12
-
 // average takes, for axis and camera, the mean and the covariance over all
 // explanations of frames that no rigid mount makes, each with the weight that
 // the frames give to it: the likelihood integrated over its unknowns (Laplace's
@@ -72,7 +69,7 @@ type weighted struct {
 // movements are those of mount and tube that a rig may make over so many frames: each kind with the same
 // odds, steps spread over the places at which they may have happened.
 func movements(count int) (out []weighted) {
-	stride := (count + mostPlaces - 1) / mostPlaces
+	stride := (count + mostTried - 1) / mostTried
 	places := float64((count - 2 + stride) / stride)
 	for _, kind := range []struct{ creep, step Fault }{{MountCreep, MountStep}, {TubeCreep, TubeStep}} {
 		out = append(out, weighted{creep(kind.creep, count), 1})
@@ -87,7 +84,7 @@ func movements(count int) (out []weighted) {
 func (f *Fit) departures() []weighted {
 	count := len(f.Frames)
 	out := movements(count)
-	largest := f.largestResiduals(mostPlaces)
+	largest := f.largestResiduals(mostTried)
 	for _, k := range largest {
 		out = append(out, weighted{alone(k, count), 1 / float64(len(largest))})
 	}

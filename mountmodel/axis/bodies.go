@@ -65,7 +65,8 @@ func separate(m *model, modelError sky.Angle, towards sky.Local) (*model, sky.An
 }
 
 // declinationTurns are turns about axes square to the pole, from which a new body begins. A
-// mount that is far off the pole makes some by turning right ascension.
+// mount that is far off the pole makes some by turning right ascension: with the last alone, of mounts 8 degrees
+// off no three bodies were found.
 var declinationTurns = []sky.Angle{30 * sky.Degree, 10 * sky.Degree, 3 * sky.Degree}
 
 // bodiesByTurns begins a body wherever the camera turned by more about an axis
@@ -196,7 +197,8 @@ var flexureScales = []struct {
 
 const (
 	// stillMount is how much less likely a mount is that stands stiller than a good one: it
-	// takes frames enough to show that they do not fit by chance.
+	// takes frames enough to show that they do not fit by chance. Without it 2 of 150 flexures lie beyond four
+	// of their deviations (TestFlexureAsStated).
 	stillMount = 0.1
 	// knownFlexure is the deviation up to which frames tell how far the tube hangs: two thirds
 	// of what is left open without any frames, by flexureScales.

@@ -17,6 +17,12 @@ import (
 // at.
 func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int) *Fit {
 	t.Helper()
+	return shakySession(t, rng, frames, fault, at, 0)
+}
+
+// shakySession is that of a mount that shakes.
+func shakySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int, shakes sky.Angle) *Fit {
+	t.Helper()
 	m := simmount.New(rng, sky.Site{Latitude: sky.Angle(rng.Float64()*140-70) * sky.Degree}, 30*sky.Arcminute, sky.Angle(rng.Float64()*90)*sky.Degree)
 	m.Stars = 10 + rng.IntN(60)
 	m.FieldW = sky.Angle(0.7+4*rng.Float64()) * sky.Degree
@@ -39,6 +45,7 @@ func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int
 		if fault == FrameAlone && i == at {
 			st.R = sky.RotationFromVector(r3.Scale(float64(size), simmount.SquareTo(rng, m.Axis))).Mul(st.R)
 		}
+		st.R = sky.RotationFromVector(sky.Vec{X: simmount.Gauss(rng, shakes), Y: simmount.Gauss(rng, shakes), Z: simmount.Gauss(rng, shakes)}).Mul(st.R)
 		att = append(att, st.Attitude)
 		m.Theta += 100 * sky.Degree / sky.Angle(frames-1)
 	}
@@ -54,23 +61,32 @@ func faultySession(t *testing.T, rng *rand.Rand, frames int, fault Fault, at int
 // far side cannot be told from that frame alone, and is drawn elsewhere.
 func TestDiagnose(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20, 1))
-	const trials, frames = 100, 6
-	for _, fault := range []Fault{NoFault, FrameAlone, TubeStep, MountStep, Unexplained} {
-		right := 0
+	const frames = 6
+	for _, c := range []struct {
+		fault  Fault
+		shakes sky.Angle
+	}{{NoFault, 0}, {FrameAlone, 0}, {TubeStep, 0}, {MountStep, 0}, {Unexplained, 0}, {FrameAlone, 5 * sky.Arcsecond}, {TubeStep, 5 * sky.Arcsecond}, {MountStep, 5 * sky.Arcsecond}} {
+		right, fault, trials := 0, c.fault, 100
+		if c.shakes > 0 {
+			trials = 40 // the noise is sought, which takes time
+		}
 		for range trials {
 			at := 2 + rng.IntN(frames-3)
-			d := faultySession(t, rng, frames, fault, at).Diagnose()
+			d := shakySession(t, rng, frames, fault, at, c.shakes).Diagnose()
 			placed := d.Frame == at || fault == NoFault || fault == Unexplained
 			if d.Fault == fault && d.OneOf == nil && placed {
 				right++
 			}
 		}
 		want := 0.95 // the job's limit for faults
-		if fault == NoFault {
+		switch {
+		case fault == NoFault:
 			want = 0.99 // and for false alarms; rigidDoubt makes it 0.999
+		case c.shakes > 0:
+			want = 0.9 // the least of them, 2', are 24 times the shaking
 		}
-		t.Logf("fault %d: right name and place in %.1f %%", fault, 100*float64(right)/trials)
-		if float64(right) < want*trials {
+		t.Logf("shakes by %.0f\", fault %d: right name and place in %.1f %%", c.shakes.Arcseconds(), fault, 100*float64(right)/float64(trials))
+		if float64(right) < want*float64(trials) {
 			t.Errorf("fault %d: right in %d of %d only", fault, right, trials)
 		}
 	}

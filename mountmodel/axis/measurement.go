@@ -310,11 +310,6 @@ func (m *Measurement) Warnings() []Warning {
 	return append(out, m.rigidity()...)
 }
 
-// usualWobble is the departure from the rigid model that every mount has and
-// nobody needs to be warned of; it counts in the uncertainty all the same.
-// Twice the mechanical noise.
-const usualWobble = 2 * MechanicalNoise
-
 // usual tells whether the departures are no more than the mechanical noise
 // makes: of few frames their size is known badly.
 func (f *Fit) usual() bool {
@@ -325,7 +320,7 @@ func (f *Fit) usual() bool {
 // broken tells whether the frames depart from a rigid mount by more than every
 // mount does.
 func (f *Fit) broken() bool {
-	return doubtful(f.Chi2, f.Dof) && f.ModelError >= usualWobble && !f.usual()
+	return doubtful(f.Chi2, f.Dof) && !f.usual()
 }
 
 // rigidity says in words what the frames tell when they do not fit a rigid

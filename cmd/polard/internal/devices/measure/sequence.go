@@ -172,7 +172,7 @@ func (m *Measurer) Propose(ctx context.Context, q Request) (Plan, error) {
 	s, err := m.mount.State(ctx) // the first one connects to the hardware, and may take its time
 	// A mount that was just told to stop may report so a little later.
 	for limit := time.Now().Add(comesToRest); err == nil && s.Moving && time.Now().Before(limit); {
-		if err := devices.Pause(ctx, 2 * tick); err != nil {
+		if err := devices.Pause(ctx, 2*tick); err != nil {
 			return Plan{}, err
 		}
 		s, err = m.mount.State(ctx)
@@ -365,7 +365,7 @@ func (m *Measurer) back(ctx context.Context, lost error) error {
 		if time.Now().After(limit) {
 			return lost
 		}
-		if err := devices.Pause(ctx, 250 * time.Millisecond); err != nil {
+		if err := devices.Pause(ctx, 250*time.Millisecond); err != nil {
 			return err
 		}
 	}
