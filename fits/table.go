@@ -1,6 +1,7 @@
 package fits
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -26,6 +27,71 @@ type TableColumn struct {
 	null        int64
 	hasNull     bool
 	scale, zero float64
+}
+
+// column is where a value stands in a row; its form is 0 when there is none.
+type column struct {
+	form    byte // as in TFORM (section 7.3.1)
+	element byte // of what a form P or Q points to
+	offset  int  // in the row
+	repeat  int
+}
+
+// formBytes is the size of a value in each form of column (section 7.3.1); X is
+// in bits.
+var formBytes = map[byte]int{'L': 1, 'B': 1, 'I': 2, 'J': 4, 'K': 8, 'A': 1, 'E': 4, 'D': 8, 'C': 8, 'M': 16, 'P': 8, 'Q': 16}
+
+// readColumns reads names, units and forms of a binary table's columns, which have room in its rows, and how many bytes
+// they take.
+func readColumns(s structure, rowBytes int) (columns []TableColumn, bytes int, err error) {
+	fields, err := s.integer("TFIELDS", 1, maxAxes)
+	if err != nil {
+		return nil, 0, err
+	}
+	for i := range fields {
+		n := strconv.Itoa(i + 1)
+		form, err := s.text("TFORM" + n)
+		if err != nil {
+			return nil, 0, err
+		}
+		c, size, ok := parseForm(form)
+		if !ok {
+			return nil, 0, fmt.Errorf("%w: TFORM%s is %q, no form of a column", ErrMalformed, n, clean(form))
+		}
+		c.offset = bytes
+		if bytes += size; bytes > rowBytes {
+			return nil, 0, fmt.Errorf("%w: the columns are wider than the table's rows of %d bytes", ErrMalformed, rowBytes)
+		}
+		columns = append(columns, TableColumn{Name: s["TTYPE"+n].value, Unit: s["TUNIT"+n].value, column: c})
+	}
+	return columns, bytes, nil
+}
+
+// parseForm reads TFORM: a count, a letter, and for a P or Q the letter of
+// what it points to (sections 7.3.1 and 7.3.5).
+func parseForm(form string) (c column, size int, ok bool) {
+	letter := strings.IndexFunc(form, func(r rune) bool { return r < '0' || r > '9' })
+	if letter < 0 {
+		return column{}, 0, false
+	}
+	c = column{form: form[letter], repeat: 1}
+	if letter > 0 {
+		var err error
+		if c.repeat, err = strconv.Atoi(form[:letter]); err != nil || c.repeat > maxUnitBytes/16 {
+			return column{}, 0, false
+		}
+	}
+	switch c.form {
+	case 'X':
+		return c, (c.repeat + 7) / 8, true
+	case 'P', 'Q':
+		if letter+1 == len(form) || formBytes[form[letter+1]] == 0 {
+			return column{}, 0, false
+		}
+		c.element = form[letter+1]
+	}
+	one := formBytes[c.form]
+	return c, c.repeat * one, one > 0
 }
 
 // widestRow bounds (bytes) a row.
@@ -83,40 +149,38 @@ func nextHeader(r io.Reader, primary bool) (data, cards []byte, err error) {
 }
 
 func newTable(r io.Reader, s structure) (*Table, error) {
-	width, err1 := s.integer("NAXIS1", 0, widestRow)
-	rows, err2 := s.integer("NAXIS2", 0, math.MaxInt32)
-	count, err3 := s.integer("TFIELDS", 0, maxAxes)
-	if err := errors.Join(err1, err2, err3); err != nil {
+	damaged := func(err error) (*Table, error) {
 		return nil, fmt.Errorf("the FITS table cannot be read (%w): get the file again", err)
 	}
-	t := &Table{Query: s["QUERY"].value, r: r, row: make([]byte, width), rows: rows}
-	offset := 0
-	for i := 1; i <= count; i++ {
-		key := func(k string) string { return k + strconv.Itoa(i) }
-		real := func(k string, missing float64) float64 {
-			if v, err := s.real(key(k)); err == nil {
-				return v
-			}
-			return missing
-		}
-		c := TableColumn{Name: s[key("TTYPE")].value, Unit: s[key("TUNIT")].value, scale: real("TSCAL", 1), zero: real("TZERO", 0)}
-		form := s[key("TFORM")].value
-		var size int
-		var ok bool
-		if c.column, size, ok = parseForm(form); !ok {
-			return nil, fmt.Errorf("column %d (%s) of the FITS table: form %.40q is not known", i, c.Name, form)
-		}
-		if n, err := strconv.ParseInt(s[key("TNULL")].value, 10, 64); err == nil {
-			c.null, c.hasNull = n, true
-		}
-		c.offset = offset
-		offset += size
-		t.Columns = append(t.Columns, c)
+	width, err := s.integer("NAXIS1", 0, widestRow)
+	if err != nil {
+		return damaged(err)
 	}
-	if offset != width {
-		return nil, fmt.Errorf("the columns of the FITS table take %d bytes and its rows have %d: get the file again", offset, width)
+	rows, err := s.integer("NAXIS2", 0, math.MaxInt32)
+	if err != nil {
+		return damaged(err)
 	}
-	return t, nil
+	columns, bytes, err := readColumns(s, width)
+	if err == nil && bytes != width {
+		err = fmt.Errorf("%w: the columns take %d bytes and the rows have %d", ErrMalformed, bytes, width)
+	}
+	if err != nil {
+		return damaged(err)
+	}
+	for i := range columns {
+		c, n := &columns[i], strconv.Itoa(i+1)
+		c.scale, c.zero = 1, 0
+		if v, err := s.real("TSCAL" + n); err == nil {
+			c.scale = v
+		}
+		if v, err := s.real("TZERO" + n); err == nil {
+			c.zero = v
+		}
+		if v, err := strconv.ParseInt(s["TNULL"+n].value, 10, 64); err == nil {
+			c.null, c.hasNull = v, true
+		}
+	}
+	return &Table{Columns: columns, Query: s["QUERY"].value, r: r, row: make([]byte, width), rows: rows}, nil
 }
 
 // Next reads the next row; io.EOF after the last. Another error means that the file ends too early.
@@ -153,4 +217,25 @@ func (t *Table) Value(i int) (v float64, ok bool) {
 		return math.NaN(), true
 	}
 	return c.zero + c.scale*float64(n), true
+}
+
+// real reads the column's cell in a row.
+func (c column) real(row []byte) float64 {
+	if c.form == 'E' {
+		return float64(math.Float32frombits(binary.BigEndian.Uint32(row[c.offset:])))
+	}
+	return math.Float64frombits(binary.BigEndian.Uint64(row[c.offset:]))
+}
+
+func (c column) whole(row []byte) int64 {
+	cell := row[c.offset:]
+	switch c.form {
+	case 'B':
+		return int64(cell[0])
+	case 'I':
+		return int64(int16(binary.BigEndian.Uint16(cell)))
+	case 'J':
+		return int64(int32(binary.BigEndian.Uint32(cell)))
+	}
+	return int64(binary.BigEndian.Uint64(cell))
 }

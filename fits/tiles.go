@@ -34,18 +34,6 @@ type tiles struct {
 	warnings []string
 }
 
-// column is a column of the table; its form is 0 when there is none.
-type column struct {
-	form    byte // as in TFORM (section 7.3.1)
-	element byte // of what a form P or Q points to
-	offset  int  // in the row
-	repeat  int
-}
-
-// formBytes is the size of a value in each form of column (section 7.3.1); X is
-// in bits.
-var formBytes = map[byte]int{'L': 1, 'B': 1, 'I': 2, 'J': 4, 'K': 8, 'A': 1, 'E': 4, 'D': 8, 'C': 8, 'M': 16, 'P': 8, 'Q': 16}
-
 // tileKeyword tells the keywords that fix how a compressed image is laid out.
 func tileKeyword(k string) bool {
 	switch k {
@@ -88,7 +76,7 @@ func readTiles(u *unit) (*tiles, error) {
 	if t.heap < t.rowBytes*t.count || t.heap > u.dataSize {
 		return nil, fmt.Errorf("%w: THEAP is %d, not between the table and the end of its %d bytes", ErrMalformed, t.heap, u.dataSize)
 	}
-	if err := t.readColumns(s); err != nil {
+	if err := t.findColumns(s); err != nil {
 		return nil, err
 	}
 	if err := t.readParameters(s); err != nil {
@@ -165,80 +153,38 @@ func (t *tiles) readShape(s structure) error {
 // width is the bytes of a pixel.
 func (t *tiles) width() int { return max(t.bitpix, -t.bitpix) / 8 }
 
-// readColumns finds the columns of the table.
-func (t *tiles) readColumns(s structure) error {
-	fields, err := s.integer("TFIELDS", 1, maxAxes)
+// findColumns finds the columns of the table that hold what is compressed.
+func (t *tiles) findColumns(s structure) error {
+	columns, _, err := readColumns(s, t.rowBytes)
 	if err != nil {
 		return err
 	}
-	offset := 0
-	for i := range fields {
-		n := strconv.Itoa(i + 1)
-		form, err := s.text("TFORM" + n)
-		if err != nil {
-			return err
-		}
-		c, bytes, ok := parseForm(form)
-		if !ok {
-			return fmt.Errorf("%w: TFORM%s is %q, no form of a column", ErrMalformed, n, clean(form))
-		}
-		c.offset = offset
-		if offset += bytes; offset > t.rowBytes {
-			return fmt.Errorf("%w: the columns of the compressed image are wider than its rows of %d bytes", ErrMalformed, t.rowBytes)
-		}
-		name := s["TTYPE"+n].value
-		for _, known := range []struct {
-			name  string
-			to    *column
-			forms string
-		}{
-			{"COMPRESSED_DATA", &t.compressed, "PQ"},
-			{"GZIP_COMPRESSED_DATA", &t.gzipped, "PQ"},
-			{"UNCOMPRESSED_DATA", &t.plain, "PQ"},
-			{"ZSCALE", &t.scale, "DE"},
-			{"ZZERO", &t.zero, "DE"},
-			{"ZBLANK", &t.blank, "BIJK"},
-		} {
-			if !strings.EqualFold(name, known.name) {
+	for _, known := range []struct {
+		name  string
+		to    *column
+		forms string
+	}{
+		{"COMPRESSED_DATA", &t.compressed, "PQ"},
+		{"GZIP_COMPRESSED_DATA", &t.gzipped, "PQ"},
+		{"UNCOMPRESSED_DATA", &t.plain, "PQ"},
+		{"ZSCALE", &t.scale, "DE"},
+		{"ZZERO", &t.zero, "DE"},
+		{"ZBLANK", &t.blank, "BIJK"},
+	} {
+		for _, c := range columns {
+			if !strings.EqualFold(c.Name, known.name) {
 				continue
 			}
 			if !strings.ContainsRune(known.forms, rune(c.form)) || c.repeat != 1 {
-				return fmt.Errorf("%w: column %s has the form %q", ErrMalformed, known.name, clean(form))
+				return fmt.Errorf("%w: column %s has the form %d%c", ErrMalformed, known.name, c.repeat, c.form)
 			}
-			*known.to = c
+			*known.to = c.column
 		}
 	}
 	if t.compressed.form == 0 {
 		return fmt.Errorf("%w: the compressed image has no column COMPRESSED_DATA", ErrMalformed)
 	}
 	return nil
-}
-
-// parseForm reads TFORM: a count, a letter, and for a P or Q the letter of
-// what it points to (sections 7.3.1 and 7.3.5).
-func parseForm(form string) (c column, size int, ok bool) {
-	letter := strings.IndexFunc(form, func(r rune) bool { return r < '0' || r > '9' })
-	if letter < 0 {
-		return column{}, 0, false
-	}
-	c = column{form: form[letter], repeat: 1}
-	if letter > 0 {
-		var err error
-		if c.repeat, err = strconv.Atoi(form[:letter]); err != nil || c.repeat > maxUnitBytes/16 {
-			return column{}, 0, false
-		}
-	}
-	switch c.form {
-	case 'X':
-		return c, (c.repeat + 7) / 8, true
-	case 'P', 'Q':
-		if letter+1 == len(form) || formBytes[form[letter+1]] == 0 {
-			return column{}, 0, false
-		}
-		c.element = form[letter+1]
-	}
-	one := formBytes[c.form]
-	return c, c.repeat * one, one > 0
 }
 
 // readParameters reads those of the algorithm (ZNAMEn, ZVALn; section 10.4).

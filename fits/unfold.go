@@ -272,27 +272,6 @@ func (d *tileDecoder) finish(dst, data []byte, row int) error {
 	return nil
 }
 
-// real reads the column's cell in a row.
-func (c column) real(row []byte) float64 {
-	if c.form == 'E' {
-		return float64(math.Float32frombits(binary.BigEndian.Uint32(row[c.offset:])))
-	}
-	return math.Float64frombits(binary.BigEndian.Uint64(row[c.offset:]))
-}
-
-func (c column) whole(row []byte) int64 {
-	cell := row[c.offset:]
-	switch c.form {
-	case 'B':
-		return int64(cell[0])
-	case 'I':
-		return int64(int16(binary.BigEndian.Uint16(cell)))
-	case 'J':
-		return int64(int32(binary.BigEndian.Uint32(cell)))
-	}
-	return int64(binary.BigEndian.Uint64(cell))
-}
-
 // gunzip unfolds a gzip stream of at most limit bytes. What follows the first
 // stream is not looked at.
 func (d *tileDecoder) gunzip(src []byte, limit int) ([]byte, error) {

@@ -22,8 +22,8 @@ const (
 	// from the centre to the corner of a lens the width doubles at most. By noise, one star
 	// in some thousand is so wide; pieces of cloud and landscape mostly are.
 	wideSize, wideSigma, wideResidual = 2.5, 6, 0.25
-	// streakRatio bounds, beside fit.WideShare for the size, the and of long over short axis,
-	// relative to the PSF, inside a long thin object.
+	// streakRatio bounds the ratio of long and short axis, relative to the PSF, of a star
+	// inside a long thin object, as fit.WideShare bounds its size.
 	streakRatio = 1.7
 	// centroidFloor is the variance that stays however bright the star is, square
 	// pixels: 0.001 pixel, the accuracy of the tables.

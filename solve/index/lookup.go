@@ -5,7 +5,7 @@ import "iter"
 // Query is a shape to look for: the image's two shorter sides, as complex numbers in units of the longest.
 type Query struct {
 	U, V           complex128
-	Missing        int     // the side that an partial pattern misses, 2 or 3: whatever its place is; 0 for none
+	Missing        int     // the side that a partial pattern misses, 2 or 3: whatever its place is; 0 for none
 	Tol            float64 // in each coordinate
 	SizeLo, SizeHi int     // bins of the longest side
 }

@@ -45,7 +45,7 @@ type fitter struct {
 	data          []float64     // level less neighbours, NaN where of no use
 	value, dx, dy []float32     // tables of the last round
 	sky2          float64       // variance of the sky in a pixel of the level
-	base          float64       // the same with the star's roughness
+	base          float64       // the same with what the star may differ from the PSF by
 	inv           [4][4]float64 // inverse of the normal matrix
 	fitted        [4]float64    // flux, flux*ex, flux*ey, sky
 	ex, ey        float64       // from the tables' phase to the star

@@ -82,7 +82,7 @@ func (f *fitter) sums(s *Source) (l pixelSums) {
 			l.pixels++
 			l.res2Var += 2 * pv * pv
 			l.power += model * model
-			// A hot pixel against a star, with the star's roughness allowed.
+			// A hot pixel against a star, with an error of the PSF allowed.
 			l.star += e * e / (pv + sq(hotPSFError)*model*model)
 			q := net * net / pv
 			l.hot += q

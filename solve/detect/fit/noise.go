@@ -20,7 +20,7 @@ type Noise struct {
 }
 
 const (
-	// noiseStars clean stars show shot noise and roughness: the brightest, and
+	// noiseStars clean stars show shot noise and error of the PSF: the brightest, and
 	// as many spread over the rest, since the one grows with the light and the
 	// other with its square.
 	noiseStars = 64
@@ -32,7 +32,7 @@ const (
 	// clipped there is noiseClipMean.
 	noiseClip     = 12.0
 	noiseClipMean = 0.9943
-	// firstPSFError is the roughness assumed until it is measured.
+	// firstPSFError is assumed until it is measured.
 	firstPSFError = 0.02
 )
 
@@ -112,14 +112,14 @@ func fitNoise(list []residualSum) Noise {
 		if !(det > 1e-9*a11*a22) {
 			break
 		}
-		shot, rough2 := (b1*a22-b2*a12)/det, (a11*b2-a12*b1)/det
+		shot, psf2 := (b1*a22-b2*a12)/det, (a11*b2-a12*b1)/det
 		switch {
-		case rough2 < 0:
-			shot, rough2 = max(0, b1/a11), 0
+		case psf2 < 0:
+			shot, psf2 = max(0, b1/a11), 0
 		case shot < 0:
-			shot, rough2 = 0, max(0, b2/a22)
+			shot, psf2 = 0, max(0, b2/a22)
 		}
-		n = Noise{shot, rough2}
+		n = Noise{shot, psf2}
 	}
 	return n
 }

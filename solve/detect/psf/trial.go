@@ -18,7 +18,7 @@ type trial struct {
 	stars    int     // that tell
 }
 
-// relative residuals tries lights on stars of a level. Lights compare only at one radius.
+// lightTrials tries lights on stars of a level. Lights compare only at one radius.
 type lightTrials struct {
 	ctx     context.Context
 	workers int
