@@ -7,6 +7,8 @@ import (
 
 	"polard/solve/detect/drawn"
 	"polard/solve/detect/raster"
+
+	"pgregory.net/rapid"
 )
 
 func measured(t *testing.T, img raster.Image) *Map {
@@ -81,6 +83,52 @@ func TestSkyRow(t *testing.T) {
 				t.Errorf("%d x %d: sky %.2f at column %d, want %.2f", size[0], size[1], l, x, want)
 			}
 		}
+	}
+}
+
+// TestRefineLine: between its places a line stays between them, straight ones stay straight, and a glow that grows
+// by e in eighty pixels is followed ten times as closely as by straight lines.
+func TestRefineLine(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.SliceOfN(rapid.Float32Range(-1e4, 1e4), 1, 12).Draw(t, "values")
+		k := rapid.IntRange(2, 6).Draw(t, "parts")
+		out := make([]float32, len(v)*k)
+		refineLine(v, k, out, 1)
+		for o, got := range out {
+			at := (float64(o)+0.5)/float64(k) - 0.5
+			i := int(math.Floor(at))
+			if i < 0 || i+1 >= len(v) {
+				continue
+			}
+			if lo, hi := min(v[i], v[i+1]), max(v[i], v[i+1]); got < lo-1e-2 || got > hi+1e-2 {
+				t.Fatalf("%g at %g of %v", got, at, v)
+			}
+		}
+	})
+	const k, cell, scale = 4, 16.0, 80.0
+	var straight, glow []float32
+	for i := range 12 {
+		straight = append(straight, float32(3*i-5))
+		glow = append(glow, float32(1000*math.Exp(float64(i)*cell/scale)))
+	}
+	out := make([]float32, len(glow)*k)
+	refineLine(straight, k, out, 1)
+	for o, got := range out {
+		if want := 3*((float64(o)+0.5)/k-0.5) - 5; math.Abs(float64(got)-want) > 1e-3 {
+			t.Errorf("straight line: %g at %d, want %g", got, o, want)
+		}
+	}
+	refineLine(glow, k, out, 1)
+	var curved, lines float64
+	for o := 2 * k; o < len(out)-2*k; o++ {
+		at := (float64(o)+0.5)/k - 0.5
+		i, f := int(at), at-math.Floor(at)
+		want := 1000 * math.Exp(at*cell/scale)
+		curved = max(curved, math.Abs(float64(out[o])-want)/want)
+		lines = max(lines, math.Abs(float64(glow[i])*(1-f)+float64(glow[i+1])*f-want)/want)
+	}
+	if curved > lines/10 {
+		t.Errorf("a glow is missed by %.4f, by straight lines by %.4f", curved, lines)
 	}
 }
 
@@ -171,7 +219,7 @@ func TestFinerSky(t *testing.T) {
 	worst := 0.0
 	const noise = 21.0 // sqrt(level + drawn.Read^2)
 	for y := 20.0; y < h-20; y += 10 {
-		const beside = edge - 64.0/finerCells // the step itself moves what is nearer
+		const beside = edge - 64.0/finerCells - curvedStep // the step itself moves what is nearer
 		was, _ := coarse.At(beside, y)
 		now, sigma := fine.At(beside, y)
 		worst = max(worst, math.Abs(was-level)/noise)

@@ -19,13 +19,11 @@ const (
 	// finerFWHM is the least width of a part in FWHM of the frame's stars: the
 	// median of a part must not see its stars.
 	finerFWHM = 4
-	// finerSamples of a part give its median to 1.25/sqrt(100) = 0.125 of the noise.
-	finerSamples = 100
 	// sunkSigma is how far, in noise of a pixel, a part must lie below the map to
-	// show that the map is wrong: four times the error of its median. Stars raise parts
-	// and never sink them.
+	// show that the map is wrong: six times the error of the median of 16 by 16 pixels, 1.25/sqrt(256), three times that
+	// of MinSamples. Stars raise parts and never sink them.
 	sunkSigma = 0.5
-	// sunkParts of a tile make it one; by chance it is one tile in a million.
+	// sunkParts of a tile make it one; by chance even parts of MinSamples do in one tile of ten thousand.
 	sunkParts = 2
 )
 
@@ -36,45 +34,20 @@ func Finer(ctx context.Context, workers int, img raster.Image, m *Map, fwhm floa
 	if cells < 2 {
 		return nil, nil
 	}
-	look := m.withNeighbours(m.tiles.structured)
-	parts := make([][]part, len(look))
-	buffers := make([]partSamples, workers)
-	measure := func(which []bool) error {
-		return parallel.Each(ctx, workers, len(which), func(w, i int) {
-			if which[i] && parts[i] == nil {
-				parts[i] = buffers[w].measure(img, m, i, cells)
-			}
-		})
-	}
-	if err := measure(look); err != nil {
+	p := newParts(m, cells)
+	if err := p.measure(ctx, workers, img, m.withNeighbours(m.tiles.structured)); err != nil {
 		return nil, err
 	}
-	sunk := make([]bool, len(look))
-	for i := range sunk {
-		n := 0
-		for _, p := range parts[i] {
-			if p.above < -sunkSigma*p.noise {
-				n++
-			}
-		}
-		sunk[i] = n >= sunkParts
-	}
+	sunk := p.sunk(m)
 	if !slices.Contains(sunk, true) {
 		return nil, nil
 	}
 	// The lines to the neighbours' centres are wrong too.
 	anew := m.withNeighbours(sunk)
-	if err := measure(anew); err != nil {
+	if err := p.measure(ctx, workers, img, anew); err != nil {
 		return nil, err
 	}
-	f := cut(m, cells, func(tile, k int) (p part, ok bool) {
-		if anew[tile] {
-			p = parts[tile][k]
-		}
-		return p, p.ok
-	})
-	f.leastNoise, f.medians = slices.Min(f.noise), newMedians(f.level, f.noise)
-	return f, nil
+	return curved(ctx, workers, p.in(m, anew))
 }
 
 // withNeighbours marks the tiles that are marked, and those around them.
@@ -88,90 +61,155 @@ func (m *mesh) withNeighbours(marked []bool) []bool {
 	return out
 }
 
-// cut gives a map whose tiles are cells times cells to each of m, with level and noise of the parts that are known,
-// and m's own elsewhere.
-func cut(m *Map, cells int, known func(tile, k int) (part, bool)) *Map {
-	fine := mesh{m.nx * cells, m.ny * cells, m.tileW / float64(cells), m.tileH / float64(cells)}
-	f := &Map{mesh: fine, values: m.values, tiles: m.tiles, finer: true}
-	f.level, f.noise = make([]float32, f.nx*f.ny), make([]float32, f.nx*f.ny)
-	for j := range f.ny {
-		for i := range f.nx {
-			level, noise := m.At((float64(i)+0.5)*f.tileW-0.5, (float64(j)+0.5)*f.tileH-0.5)
-			if p, ok := known(j/cells*m.nx+i/cells, j%cells*cells+i%cells); ok {
-				level, noise = level+p.above, p.noise
+// parts are the tiles of a finer mesh, cells times cells to a tile of a map, of which some are measured.
+type parts struct {
+	mesh
+	cells  int
+	values values
+	tiles  []tile
+	known  []bool // tiles of the map whose parts are measured
+}
+
+func newParts(m *Map, cells int) *parts {
+	p := &parts{mesh: mesh{m.nx * cells, m.ny * cells, m.tileW / float64(cells), m.tileH / float64(cells)}, cells: cells, values: m.values}
+	p.tiles, p.known = make([]tile, p.nx*p.ny), make([]bool, m.nx*m.ny)
+	return p
+}
+
+// tileOf is the map's tile that holds a part.
+func (p *parts) tileOf(part int) int {
+	return part/p.nx/p.cells*(p.nx/p.cells) + part%p.nx/p.cells
+}
+
+// centre is the middle of a part.
+func (p *parts) centre(part int) (x, y float64) {
+	return (float64(part%p.nx)+0.5)*p.tileW - 0.5, (float64(part/p.nx)+0.5)*p.tileH - 0.5
+}
+
+// measure measures the parts of some of the map's tiles, where that was not done before.
+func (p *parts) measure(ctx context.Context, workers int, img raster.Image, which []bool) error {
+	samples := make([]tileSamples, workers)
+	err := parallel.Each(ctx, workers, p.ny, func(w, y int) {
+		for x := range p.nx {
+			if i := y*p.nx + x; which[p.tileOf(i)] && !p.known[p.tileOf(i)] {
+				samples[w].take(img, &p.mesh, p.values, x, y)
+				p.tiles[i] = samples[w].measure(p.values)
 			}
-			f.level[j*f.nx+i], f.noise[j*f.nx+i] = float32(level), float32(noise)
+		}
+	})
+	for i := range which {
+		p.known[i] = p.known[i] || which[i]
+	}
+	return err
+}
+
+// sunk tells which of the map's tiles have parts that lie below it.
+func (p *parts) sunk(m *Map) []bool {
+	count := make([]int, len(p.known))
+	for i, t := range p.tiles {
+		if level, _ := m.At(p.centre(i)); t.usable() && float64(t.level) < level-sunkSigma*float64(t.noise) {
+			count[p.tileOf(i)]++
 		}
 	}
+	sunk := make([]bool, len(count))
+	for i, n := range count {
+		sunk[i] = n >= sunkParts
+	}
+	return sunk
+}
+
+// usable tells whether level and noise of a part are known.
+func (t tile) usable() bool { return t.valid && !t.silent }
+
+// in gives the map with the parts of some of its tiles in their place.
+func (p *parts) in(m *Map, which []bool) *Map {
+	f := &Map{mesh: p.mesh, values: m.values, tiles: m.tiles, finer: true}
+	f.level, f.noise = make([]float32, len(p.tiles)), make([]float32, len(p.tiles))
+	for i, t := range p.tiles {
+		if t.usable() && which[p.tileOf(i)] {
+			f.level[i], f.noise[i] = t.level, t.noise
+		} else {
+			level, noise := m.At(p.centre(i))
+			f.level[i], f.noise[i] = float32(level), float32(noise)
+		}
+	}
+	f.leastNoise, f.medians = slices.Min(f.noise), newMedians(f.level, f.noise)
 	return f
 }
 
-// part is a part of a tile.
-type part struct {
-	above, noise float64 // median above the map, noise of a pixel
-	ok           bool    // it has enough valid pixels
+// curvedStep is the spacing, in pixels, of the mesh on which lines between its places follow
+// the glow above a horizon, or the flank of a cloud.
+const curvedStep = 4
+
+// curved gives the map on a mesh so fine that straight lines serve: cubics through its
+// places, which a line between them would miss by some noise where the sky bends. They stay between
+// the places, so that beside a step nothing swings (Steffen 1990, A&A 239, 443). The error is ctx's.
+func curved(ctx context.Context, workers int, m *Map) (*Map, error) {
+	k := int(min(m.tileW, m.tileH)) / curvedStep
+	if k < 2 {
+		return m, nil
+	}
+	out := *m
+	out.mesh = mesh{m.nx * k, m.ny * k, m.tileW / float64(k), m.tileH / float64(k)}
+	along := make([]float32, m.ny*out.nx) // rows of m, columns of out
+	for j := range m.ny {
+		refineLine(m.level[j*m.nx:(j+1)*m.nx], k, along[j*out.nx:], 1)
+	}
+	out.level, out.noise = make([]float32, out.nx*out.ny), make([]float32, out.nx*out.ny)
+	lines := make([][]float32, workers)
+	err := parallel.Each(ctx, workers, out.nx, func(w, i int) {
+		lines[w] = slices.Grow(lines[w][:0], m.ny)[:m.ny]
+		for j := range m.ny {
+			lines[w][j] = along[j*out.nx+i]
+		}
+		refineLine(lines[w], k, out.level[i:], out.nx)
+	})
+	if err != nil {
+		return nil, err
+	}
+	err = parallel.Each(ctx, workers, out.ny, func(_, j int) {
+		for i := range out.nx {
+			_, noise := m.At((float64(i)+0.5)*out.tileW-0.5, (float64(j)+0.5)*out.tileH-0.5)
+			out.noise[j*out.nx+i] = float32(noise)
+		}
+	})
+	return &out, err
 }
 
-// partSamples is work space.
-type partSamples struct {
-	values, pairs []float64
-	row           []float32
-}
-
-// measure measures the parts of tile i.
-func (s *partSamples) measure(img raster.Image, m *Map, i, cells int) []part {
-	out := make([]part, cells*cells)
-	for k := range out {
-		x0 := int(m.tileW * (float64(i%m.nx) + float64(k%cells)/float64(cells)))
-		x1 := int(m.tileW * (float64(i%m.nx) + float64(k%cells+1)/float64(cells)))
-		y0 := int(m.tileH * (float64(i/m.nx) + float64(k/cells)/float64(cells)))
-		y1 := int(m.tileH * (float64(i/m.nx) + float64(k/cells+1)/float64(cells)))
-		s.take(img, m, x0, y0, x1, y1)
-		_, noise := m.At(float64(x0+x1)/2, float64(y0+y1)/2)
-		out[k] = part{noise: noise}
-		if len(s.values) < finerSamples/2 {
+// refineLine cuts each of the cells whose middles have the values v into k, and writes the values there
+// into every stride-th place of dst. Beyond the outer middles the line through the last two goes on.
+func refineLine(v []float32, k int, dst []float32, stride int) {
+	n := len(v)
+	at := func(i int) float64 { return float64(v[i]) }
+	if n == 1 {
+		for i := range k {
+			dst[i*stride] = v[0]
+		}
+		return
+	}
+	slope := func(i int) float64 {
+		if i == 0 {
+			return at(1) - at(0)
+		}
+		if i == n-1 {
+			return at(n-1) - at(n-2)
+		}
+		a, b := at(i)-at(i-1), at(i+1)-at(i)
+		if a*b <= 0 {
+			return 0
+		}
+		return math.Copysign(2*min(math.Abs(a), math.Abs(b), math.Abs(a+b)/4), a)
+	}
+	for o := range n * k {
+		t := (float64(o)+0.5)/float64(k) - 0.5
+		i := max(0, min(n-2, int(math.Floor(t))))
+		f := t - float64(i)
+		d := at(i+1) - at(i)
+		if f < 0 || f > 1 {
+			dst[o*stride] = float32(at(i) + f*d)
 			continue
 		}
-		slices.Sort(s.values)
-		slices.Sort(s.pairs)
-		out[k].above, out[k].ok = s.values[len(s.values)/2], true
-		if len(s.pairs) >= finerSamples/2 {
-			// The median size of differences, from their own median, which a gradient moves, is 0.6745
-			// sqrt(2) of the noise.
-			const perNoise = 0.9539
-			middle := s.pairs[len(s.pairs)/2]
-			for i, d := range s.pairs {
-				s.pairs[i] = math.Abs(d - middle)
-			}
-			slices.Sort(s.pairs)
-			out[k].noise = max(s.pairs[len(s.pairs)/2]/perNoise, float64(quantisationNoise*m.values.step))
-		}
-		if out[k].noise == 0 {
-			out[k].noise = noise
-		}
-	}
-	return out
-}
-
-// take reads values above the map, and differences of pairs, of the columns x0 to x1-1 of rows y0 to y1-1.
-func (s *partSamples) take(img raster.Image, m *Map, x0, y0, x1, y1 int) {
-	stride := max(1, (x1-x0)*(y1-y0)/finerSamples)
-	s.values, s.pairs = s.values[:0], s.pairs[:0]
-	for y := y0; y < y1; y++ {
-		l0, _ := m.At(float64(x0), float64(y))
-		l1, _ := m.At(float64(x1-1), float64(y)) // no tile centre lies between
-		row := img.Row(y, x0, min(img.Width, x1+NoiseLag), &s.row)
-		for x := x0 + y%stride; x < x1; x += stride {
-			v := float64(row[x-x0])
-			if v-v != 0 {
-				continue
-			}
-			s.values = append(s.values, v-l0-(l1-l0)*float64(x-x0)/float64(max(1, x1-1-x0))+float64(m.values.dither*dither(x, y)))
-			if x+NoiseLag < img.Width {
-				if d := float64(row[x-x0+NoiseLag]) - v; d-d == 0 {
-					s.pairs = append(s.pairs, d)
-				}
-			}
-		}
+		s0, s1 := slope(i), slope(i+1)
+		dst[o*stride] = float32(at(i) + f*(s0+f*(3*d-2*s0-s1+f*(s0+s1-2*d))))
 	}
 }
