@@ -219,8 +219,8 @@ func TestKilledAmongOldTimes(t *testing.T) {
 func checkNight(t *testing.T, n *harness.Night, state string, last *web.State, lost map[string]string) {
 	t.Helper()
 	b := harness.Book(t, state)
-	if err := b.Check(t.Context()); err != nil {
-		t.Error(err)
+	if b.SetAside != "" {
+		t.Error("the logbook was damaged")
 	}
 	sessions, err := b.Sessions(t.Context(), time.Time{}, 0)
 	if err != nil || len(sessions) != 1 {

@@ -2,12 +2,10 @@ package main
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -347,7 +345,7 @@ func (h *shellMeasurement) read(ctx context.Context, picture []byte) (measure.Se
 	name := fmt.Sprintf("picture_%d.fits", h.taken)
 	if h.folder != "" {
 		name = filepath.Join(h.folder, time.Now().UTC().Format("20060102T150405.000")+".fits")
-		if err := writeNew(name, picture); err != nil {
+		if err := frames.Keep(name, picture); err != nil {
 			return measure.Seen{}, err
 		}
 	}
@@ -366,40 +364,24 @@ func (h *shellMeasurement) read(ctx context.Context, picture []byte) (measure.Se
 	return frames.Seen(o, h.opt.Site, h.opt.Air), nil
 }
 
-// writeNew writes a file under another name and renames it, so that nobody reads half of it.
-func writeNew(path string, data []byte) error {
-	part := path + ".part"
-	if err := os.WriteFile(part, data, 0o644); err != nil {
-		return fmt.Errorf("the picture cannot be kept: %w", errors.Join(err, os.Remove(part)))
-	}
-	return os.Rename(part, path)
-}
-
 func (h *shellMeasurement) progress(p measure.Progress) {
-	var b bytes.Buffer
-	of := ""
+	of, axis := "", ""
 	if p.All > 0 {
 		of = fmt.Sprintf(" of %d", p.All)
 	}
-	switch p.Stage {
-	case measure.Exposing:
-		fmt.Fprintf(&b, "picture %d%s: exposing %.1f s", p.Number, of, p.Exposure.Seconds())
-	case measure.Reading:
-		fmt.Fprintf(&b, "picture %d%s: reading its stars", p.Number, of)
-	case measure.Turning:
-		axis := ""
-		if p.Axis == measure.Declination {
-			axis = " in declination"
-		}
-		fmt.Fprintf(&b, "turning%s: %.0f of %.0f degrees", axis, p.Turned.Abs().Degrees(), p.Of.Abs().Degrees())
-	case measure.Measured:
-		fmt.Fprintf(&b, "measured")
+	if p.Axis == measure.Declination {
+		axis = " in declination"
 	}
-	if p.Note.Text != "" {
-		if b.Len() > 0 {
-			b.Reset()
-		}
-		fmt.Fprintf(&b, "%s", p.Note)
+	switch {
+	case p.Note.Text != "":
+		h.say("%s", oneLine(p.Note.Text))
+	case p.Stage == measure.Exposing:
+		h.say("picture %d%s: exposing %.1f s", p.Number, of, p.Exposure.Seconds())
+	case p.Stage == measure.Reading:
+		h.say("picture %d%s: reading its stars", p.Number, of)
+	case p.Stage == measure.Turning:
+		h.say("turning%s: %.0f of %.0f degrees", axis, p.Turned.Abs().Degrees(), p.Of.Abs().Degrees())
+	case p.Stage == measure.Measured:
+		h.say("measured")
 	}
-	h.say("%s", oneLine(b.String()))
 }

@@ -234,8 +234,8 @@ func TestServicesOnOneLogbook(t *testing.T) {
 		}
 	}
 	kept := harness.Book(t, state)
-	if err := kept.Check(t.Context()); err != nil {
-		t.Error(err)
+	if kept.SetAside != "" {
+		t.Error("the logbook was damaged")
 	}
 	if got := framesKept(t, kept, folder); strings.Join(got, " ") != strings.Join(names, " ") {
 		t.Errorf("the two kept %v, want %v", got, names)

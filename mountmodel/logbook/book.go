@@ -157,17 +157,3 @@ func check(ctx context.Context, db *sql.DB, pragma string) error {
 
 // Close lets go of the file.
 func (b *Book) Close() error { return b.db.Close() }
-
-// Check reads the whole file and tells what is wrong with it, or nil.
-func (b *Book) Check(ctx context.Context) error {
-	if b.file == "" { // a server looks after its own pages
-		if err := b.db.PingContext(ctx); err != nil {
-			return postgresTrouble(err)
-		}
-		return nil
-	}
-	if err := check(ctx, b.db, `PRAGMA integrity_check`); err != nil {
-		return troubleFrom(err)
-	}
-	return nil
-}

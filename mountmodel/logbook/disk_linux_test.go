@@ -80,9 +80,7 @@ func TestRealDisks(t *testing.T) {
 		t.Fatal(err)
 	}
 	b := openTest(t, path)
-	if err := b.Check(t.Context()); err != nil {
-		t.Error(err)
-	}
+	intact(t, b)
 	s, err := b.Last(t.Context(), "/nights", time.Time{})
 	if err != nil || s == nil {
 		t.Fatal(s, err)

@@ -58,10 +58,6 @@ func openPostgres(ctx context.Context, place string) (*Book, error) {
 
 // postgresTrouble puts what is wrong with a server into words.
 func postgresTrouble(err error) *Trouble {
-	var known *Trouble
-	if errors.As(err, &known) {
-		return known
-	}
 	var connect *pgconn.ConnectError
 	var said *pgconn.PgError
 	switch {

@@ -4,10 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"time"
 
+	"polard/cmd/polard/internal/devices/frames"
 	"polard/cmd/polard/internal/devices/measure"
 	"polard/cmd/polard/internal/pipeline"
 	"polard/mountmodel"
@@ -312,13 +312,8 @@ func (o *Operation) read(ctx context.Context, picture []byte, site sky.Site, air
 		delete(o.awaited, name)
 		o.mu.Unlock()
 	}()
-	path := filepath.Join(o.opt.Folder, name)
-	err := os.WriteFile(path+".part", picture, 0o644)
-	if err == nil {
-		err = os.Rename(path+".part", path)
-	}
-	if err != nil {
-		return measure.Seen{}, sky.Refuse(nil, "picture_not_kept", "the picture cannot be kept: %s", err)
+	if err := frames.Keep(filepath.Join(o.opt.Folder, name), picture); err != nil {
+		return measure.Seen{}, err
 	}
 	select {
 	case got := <-outcome:
