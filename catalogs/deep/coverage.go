@@ -103,16 +103,26 @@ const CellSide = 90 * sky.Degree / perEdge
 // Block is a square of cells on one face of the cube, to some of which stars were added.
 type Block struct {
 	Center         sky.ICRS
-	Radius         sky.Angle // of the circle about the centre that holds those cells
+	Radius         sky.Angle // of the circle about the centre that holds it
 	face, u, v, to int       // the first column and row, and how many there are of each
 }
 
-// Blocks are the squares of so many cells along each side that hold what was added.
-func (c *Catalogue) Blocks(side int) (out []Block) {
+// Blocks are the squares of so many cells along each side that hold what was added and reach within a radius of the centre.
+func (c *Catalogue) Blocks(side int, center sky.ICRS, radius sky.Angle) (out []Block) {
+	far := min(radius+sky.Angle(side+1)*CellSide, math.Pi).Cos() // surely out of reach: a block's half diagonal is 0.82 of its side at most
 	for face := range cells.Faces {
 		for v := 0; v < perEdge; v += side {
 			for u := 0; u < perEdge; u += side {
-				if b, any := c.block(face, u, v, side); any {
+				b := Block{face: face, u: u, v: v, to: side}
+				b.Center = sky.ICRS(grid.Centre(grid.Cell(face, min(u+side/2, perEdge-1), min(v+side/2, perEdge-1))))
+				if r3.Dot(sky.Vec(b.Center), sky.Vec(center)) < far || !c.anyIn(b) {
+					continue
+				}
+				for _, corner := range [4][2]int{{u, v}, {u, v + side - 1}, {u + side - 1, v}, {u + side - 1, v + side - 1}} {
+					cell := grid.Cell(face, min(corner[0], perEdge-1), min(corner[1], perEdge-1))
+					b.Radius = max(b.Radius, sky.Separation(b.Center, sky.ICRS(grid.Centre(cell)))+grid.Radius(cell))
+				}
+				if sky.Separation(b.Center, center) <= radius+b.Radius {
 					out = append(out, b)
 				}
 			}
@@ -121,19 +131,17 @@ func (c *Catalogue) Blocks(side int) (out []Block) {
 	return out
 }
 
-func (c *Catalogue) block(face, u, v, side int) (b Block, any bool) {
-	b = Block{face: face, u: u, v: v, to: side}
-	middle := grid.Cell(face, min(u+side/2, perEdge-1), min(v+side/2, perEdge-1))
-	b.Center = sky.ICRS(grid.Centre(middle))
-	for row := v; row < min(v+side, perEdge); row++ {
-		for column := u; column < min(u+side, perEdge); column++ {
-			if cell := grid.Cell(face, column, row); c.depths[cell] != 0 {
-				any = true
-				b.Radius = max(b.Radius, sky.Separation(b.Center, sky.ICRS(grid.Centre(cell)))+grid.Radius(cell))
+// anyIn tells whether stars were added to a block.
+func (c *Catalogue) anyIn(b Block) bool {
+	for row := b.v; row < min(b.v+b.to, perEdge); row++ {
+		first := grid.Cell(b.face, b.u, row)
+		for _, depth := range c.depths[first : first+min(b.to, perEdge-b.u)] {
+			if depth != 0 {
+				return true
 			}
 		}
 	}
-	return b, any
+	return false
 }
 
 // Placed is a star at its place of some time.

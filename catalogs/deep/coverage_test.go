@@ -44,7 +44,7 @@ func TestBlocksHoldEveryStarOnce(t *testing.T) {
 	const mas = 2e-3 * sky.Arcsecond
 	for _, side := range []int{4, 7, 24, perEdge} {
 		owned := 0
-		for _, b := range c.Blocks(side) {
+		for _, b := range c.Blocks(side, sky.ICRS{X: 1}, math.Pi) {
 			var own []sky.Vec
 			var held []sky.ICRS
 			c.Thinned(b, margin, 1e9, year, func(p Placed) {
@@ -61,6 +61,20 @@ func TestBlocksHoldEveryStarOnce(t *testing.T) {
 				if got, want := within(d, margin-30*sky.Arcsecond, held), within(d, margin-30*sky.Arcsecond, all); got != want {
 					t.Errorf("blocks of %d: %d stars within the margin of one, want %d", side, got, want)
 				}
+			}
+		}
+		for _, center := range all[:20] {
+			const radius = 3 * sky.Degree
+			n := 0
+			for _, b := range c.Blocks(side, center, radius) {
+				c.Thinned(b, 0, 1e9, year, func(p Placed) {
+					if p.Own && r3.Norm(r3.Sub(p.At, sky.Vec(center))) <= float64(radius) {
+						n++
+					}
+				})
+			}
+			if want := within(sky.Vec(center), radius, all); n != want {
+				t.Errorf("blocks of %d about a place own %d stars within %v, want %d", side, n, radius, want)
 			}
 		}
 		if owned != len(all) {

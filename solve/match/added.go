@@ -11,6 +11,8 @@ import (
 	"polard/mountmodel/sky"
 	"polard/solve/index"
 	"polard/solve/parallel"
+
+	"gonum.org/v1/gonum/spatial/r3"
 )
 
 // The search among added stars, for fields so narrow that they hold few of the bundled ones. It wants a scale: with
@@ -66,7 +68,7 @@ func (s *Search) addedFirst(ctx context.Context) (*Match, error) {
 		if at == nil {
 			continue
 		}
-		if m, err := s.addedDeeper(ctx, at, mostLookedNear); m != nil || err != nil {
+		if m, err := s.addedDeeper(ctx, sweep{about: *at, within: addedRadius}, mostLookedNear); m != nil || err != nil {
 			return m, err
 		}
 	}
@@ -85,15 +87,15 @@ func (s *Search) addedEverywhere(ctx context.Context) (*Match, error) {
 		return nil, nil
 	}
 	s.addedMade = true
-	return s.addedDeeper(ctx, nil, mostLooked)
+	return s.addedDeeper(ctx, sweep{about: *cmp.Or(s.hint.Near, s.hint.Last, &sky.ICRS{Z: 1}), within: math.Pi}, mostLooked)
 }
 
-// addedDeeper goes through what was added about a place, or all of it, with ever more stars up to so many in the field.
-func (s *Search) addedDeeper(ctx context.Context, about *sky.ICRS, most float64) (*Match, error) {
+// addedDeeper goes the same way with ever more stars, up to so many in the field.
+func (s *Search) addedDeeper(ctx context.Context, w sweep, most float64) (*Match, error) {
 	if s.added == nil {
 		s.added = newAddedSearch(s)
 	}
-	for w := (sweep{about: about, to: fewestLooked}); w.to <= most && len(s.added.patterns) > 0; w.from, w.to = w.to, 2*w.to {
+	for w.to = fewestLooked; w.to <= most && len(s.added.patterns) > 0; w.from, w.to = w.to, 2*w.to {
 		if m, err := s.addedSweep(ctx, w); m != nil || err != nil {
 			return m, err
 		}
@@ -103,23 +105,18 @@ func (s *Search) addedDeeper(ctx context.Context, about *sky.ICRS, most float64)
 
 // sweep is a way through what was added.
 type sweep struct {
-	about    *sky.ICRS // within addedRadius of there, nearest first; nil for everywhere
-	from, to float64   // the pivots: so many brighter stars in a field
+	about    sky.ICRS // nearest to there first
+	within   sky.Angle
+	from, to float64 // the pivots: so many brighter stars in a field
 }
 
 // blocks are those of a sweep, in its order.
 func (s *Search) blocks(w sweep) []deep.Block {
 	cellSquared := deep.CellSide.Degrees() * deep.CellSide.Degrees()
 	side := math.Sqrt(starsPerBlock * s.fieldArea() / w.to / cellSquared)
-	blocks := s.index.Added.Blocks(int(min(max(side, fewestCells), mostCells)))
-	if w.about == nil {
-		return blocks
-	}
-	blocks = slices.DeleteFunc(blocks, func(b deep.Block) bool {
-		return sky.Separation(b.Center, *w.about) > addedRadius+b.Radius
-	})
+	blocks := s.index.Added.Blocks(int(min(max(side, fewestCells), mostCells)), w.about, w.within)
 	slices.SortStableFunc(blocks, func(a, b deep.Block) int {
-		return cmp.Compare(sky.Separation(a.Center, *w.about), sky.Separation(b.Center, *w.about))
+		return cmp.Compare(r3.Dot(sky.Vec(b.Center), sky.Vec(w.about)), r3.Dot(sky.Vec(a.Center), sky.Vec(w.about)))
 	})
 	return blocks
 }
