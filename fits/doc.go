@@ -10,7 +10,8 @@
 //	bytes from disk                         decode.go
 //	gzip undone                             inflate.go
 //	only whether it is whole, and its time  peek.go
-//	blocks, cards, sizes: strict check      check.go      3.1 to 3.4, 4.1, 4.4.1
+//	which unit holds the frame              find.go       3
+//	headers and sizes: strict check         check.go      3.1 to 3.4, 4.4.1
 //	keyword values                          keywords.go   4.2
 //	compressed tiles: how they are laid out tiles.go      10.1
 //	  to stored numbers                     unfold.go     10.1.3
@@ -20,13 +21,15 @@
 //	stored numbers to physical values       pixels.go     4.4.2.5, 5.1 to 5.3
 //	colour planes and mosaics to luminance  colour.go
 //	time of the exposure                    moment.go     9
+//	  dates, times, time scales             stamp.go      9.1, 9.2
 //	optics, pointing                        optics.go     8 (hints only)
 //	  of which equinox                      equinox.go    8.3
 //	site                                    site.go       8.4.1
+//	  from coordinates of the Earth         geocentric.go
 //	local time, sidereal time, altitude     stated.go     common practice
 //	air at the telescope                    weather.go    common practice
-//	  from coordinates of the Earth         geocentric.go
 //	a frame to bytes                        write.go      3.1, 4.1
+//	what reading and writing share: cards   card.go       4.1, 4.2
 //	a table of stars, row by row            table.go      7.3
 //
 // Input never panics and never makes the package reserve more memory than a

@@ -5,17 +5,10 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strconv"
 	"strings"
 	"time"
 
 	"polard/mountmodel/sky"
-)
-
-// Layout of a FITS file (FITS Standard 4.0, sections 3.1 and 4.1).
-const (
-	blockSize = 2880 // bytes; header and data units fill whole blocks
-	cardSize  = 80   // bytes; one keyword record
 )
 
 // Card is one keyword record for [Write]. Value is a string, bool, int or
@@ -110,9 +103,6 @@ func writeCards(w io.Writer, cards []Card) error {
 	}
 	return nil
 }
-
-// padding is the number of bytes that fill n up to whole blocks.
-func padding(n int) int { return (blockSize - n%blockSize) % blockSize }
 
 // pixelCards say how the pixels are stored.
 func pixelCards(f *Frame, blanks bool) []Card {
@@ -230,41 +220,4 @@ func formatCard(c Card) ([]byte, error) {
 		card += " / " + c.Comment
 	}
 	return fmt.Appendf(nil, "%-*.*s", cardSize, cardSize, card), nil
-}
-
-// formatFloat gives the shortest decimal that reads back as v, always with a
-// decimal point, as FITS asks of floating-point values (section 4.2.4).
-func formatFloat(v float64) string {
-	s := strings.ToUpper(strconv.FormatFloat(v, 'g', -1, 64))
-	if mantissa, exponent, found := strings.Cut(s, "E"); !strings.Contains(mantissa, ".") {
-		s = mantissa + ".0"
-		if found {
-			s += "E" + exponent
-		}
-	}
-	return s
-}
-
-func legalKeyword(k string) bool {
-	if len(k) < 1 || len(k) > 8 {
-		return false
-	}
-	for i := range len(k) {
-		c := k[i]
-		if !(c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-' || c == '_') {
-			return false
-		}
-	}
-	return true
-}
-
-// printable tells whether s holds only the text characters of FITS: ASCII 32
-// to 126 (section 2.1).
-func printable(s string) bool {
-	for i := range len(s) {
-		if s[i] < 0x20 || s[i] > 0x7e {
-			return false
-		}
-	}
-	return true
 }
