@@ -17,7 +17,8 @@ const (
 	// header's scale that is off need no more, and lenses do not distort them.
 	RegionTol = 0.0025
 
-	// regionNearest is of how many of the nearest brighter stars three form patterns with a star.
+	// regionNearest is of how many of the nearest brighter stars three form patterns with a star: of a hundred lists of 9 to 18 stars among
+	// half as many others, in fields of 0.2 degrees, 85 are solved with four and 97 with six, which take half as long again.
 	regionNearest = 6
 
 	// starsPerCell is how many stars a cell of a region's grid holds on average.

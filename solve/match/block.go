@@ -12,8 +12,9 @@ import (
 )
 
 const (
-	// addedTol is how far (pixels) a star may lie from where it should.
-	addedTol = coarseTol
+	// A star may lie coarseTol from where it should, or, in images of a few hundred pixels, as far as a part of the distance between stars: chance
+	// candidates grow as its fourth power, and with all of it they would take most of the time there.
+	partOfDistance = 0.02
 
 	// straightAway is how many candidates of a block are weighed as they come: more than chance gives but in images of a few hundred
 	// pixels. Of the others neighbours must show first, which would cost three in a hundred lists of a dozen stars, and saves most
@@ -27,6 +28,7 @@ type addedSearch struct {
 	patterns         []lookup // with the detections in the places of their stars
 	shapes           *index.Shapes
 	reach            sky.Angle
+	tolerance        float64 // pixels
 	scaleLo, scaleHi float64 // radians per pixel
 	occupied         *occupancy
 	least            []int
@@ -38,11 +40,13 @@ func newAddedSearch(s *Search) *addedSearch {
 	a := &addedSearch{image: s.image, scaleLo: scale * (1 - hintTolerance), scaleHi: scale * (1 + hintTolerance)}
 	a.v = newVerifier(s.index.Added, s.hint.Epoch, s.image, verifyDetections)
 	chosen := s.image.Brightest(mostImageStars)
+	between := math.Sqrt(float64(s.image.Width) * float64(s.image.Height) / float64(len(chosen.At)))
+	a.tolerance = max(fineTol, min(coarseTol, partOfDistance*between))
 	var shapes []index.Shape
 	for _, p := range pivotPatterns(chosen, false, true) {
 		z := [4]complex128{chosen.At[p[0]], chosen.At[p[1]], chosen.At[p[2]], chosen.At[p[3]]}
 		longest := math.Sqrt(max(norm2(z[1]-z[0]), norm2(z[2]-z[0]), norm2(z[3]-z[0])))
-		tol := index.RegionTol + 2*addedTol/longest
+		tol := index.RegionTol + 2*a.tolerance/longest
 		if tol > loosestShape {
 			continue
 		}
@@ -53,7 +57,6 @@ func newAddedSearch(s *Search) *addedSearch {
 		}
 	}
 	a.shapes = index.NewShapes(shapes)
-	between := math.Sqrt(float64(s.image.Width) * float64(s.image.Height) / fewestLooked)
 	a.occupied = newOccupancy(s.image.Brightest(3*mostImageStars), neighbourTol+index.RegionTol*2*between)
 	a.least = proof.LeastHits(a.occupied.fill, leastNearOdds, 4*index.Neighbours)
 	return a
@@ -69,7 +72,7 @@ func (a *addedSearch) try(ctx context.Context, r *index.Region) (trials int, fou
 		l := &a.patterns[shape]
 		places := [4]index.Vec32{r.Place(stars[0]), r.Place(stars[1]), r.Place(stars[2]), r.Place(stars[3])}
 		c, residual2 := fitPattern(places[:], l.z[:], l.turned)
-		fitTol2 := sq(addedTol + index.RegionTol*cmplx.Abs(l.z[1]-l.z[0]))
+		fitTol2 := sq(a.tolerance + index.RegionTol*cmplx.Abs(l.z[1]-l.z[0]))
 		if alpha2 := norm2(c.alpha); !(residual2 <= fitTol2) || alpha2 < 1/sq(a.scaleHi) || alpha2 > 1/sq(a.scaleLo) {
 			return
 		}
