@@ -7,9 +7,11 @@
 // the whole field, refitted as more stars join, and weighed against chance (package proof); when the odds suffice, the
 // camera is fitted to every star (package camera) and checked once more as a whole.
 //
-// The search is made in passes, which passes.go lists with what each asks. The cheap ones solve nearly
-// every image that shows the sky; [Search.Cheap] makes them, and where they fail, [Search.Rest] makes the others,
-// for those who have the time: a live service has it while no newer frame waits. What is
+// The search is made in passes, which passes.go lists with what each asks. The cheap ones are the first answer: [Search.Cheap]
+// makes them. With a scale they solve 999 of 1,000 images that show a dozen catalogue stars (TestSurvey), and give up nearly
+// all that show none within half a second on two processors (TestGivingUp). Where they fail, [Search.Rest] makes the others, the deeper search:
+// all scales, for a lens that was changed or a header that is wrong, and most detections in no catalogue. It takes some
+// seconds, and a live service makes it while no newer frame waits and ends it when one comes. What is
 // hinted decides the order of the search and never its answer. A result depends on the input alone, not on the
 // number of goroutines.
 //

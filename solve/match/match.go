@@ -185,7 +185,11 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 	case p.added:
 		return s.addedEverywhere(ctx)
 	}
+	before := s.trials
 	for _, r := range s.scales.of(p) {
+		if p.enough > 0 && s.trials-before >= p.enough {
+			break
+		}
 		search, patterns, err := s.newRange(ctx, r, p)
 		if err != nil {
 			return nil, err

@@ -26,6 +26,7 @@ type pass struct {
 	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
 	tried    int        // patterns of each range that an earlier pass has looked up: they are left out
 	patterns int        // looked up for each range of scales; toTheEnd for all
+	enough   int        // candidates: after so many no further range is begun; all are when 0
 }
 
 // An effort tells whether a pass belongs to the first answer or to the deeper search.
@@ -99,11 +100,13 @@ const (
 // in all of 2,788 surveyed star lists, and in all but one in a hundred of drawn frames. firstPartial of partial ones are all those of
 // sixteen detections, and of more those of the brightest: of the lists that partialNeighbours tells of, 96 solve as many as 128, and 64
 // two fewer. At all scales, where each costs the most, firstPartialOfAll are those of ten; of ten such lists they solve six, and
-// half as many one.
+// half as many one. enoughPartial candidates are more than twice as many as any of 2,370 surveyed lists of a degree and
+// less met before it was solved; wider fields, for which many levels serve, seldom need partial patterns and would meet far more.
 const (
 	firstPatterns     = 350
 	firstPartial      = 96
 	firstPartialOfAll = 64
+	enoughPartial     = 20_000
 	toTheEnd          = math.MaxInt
 )
 
@@ -133,7 +136,7 @@ var passes = []pass{
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky, coarse", order: smoothFirst, when: structuredSky, coarse: true, asked: orGoodFit, patterns: toTheEnd},
 
-	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
+	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial, enough: enoughPartial},
 	{name: "partial", effort: expensive, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
 	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
