@@ -75,19 +75,20 @@ func (s *Search) addedFirst(ctx context.Context) (*Match, error) {
 	if s.fieldArea()*float64(s.index.Catalogue.Len())/wholeSky >= bundledDo {
 		return nil, nil
 	}
-	return s.addedEverywhere(ctx)
+	return s.addedEverywhere(ctx, mostLooked)
 }
 
 // wholeSky is the sky in square degrees.
 const wholeSky = 129600 / math.Pi
 
-// addedEverywhere searches all of what was added, unless it has been searched.
-func (s *Search) addedEverywhere(ctx context.Context) (*Match, error) {
-	if s.addedMade || !s.addedServes() {
+// addedEverywhere searches all of what was added with up to so many stars in the field, but for those with which it has.
+func (s *Search) addedEverywhere(ctx context.Context, most float64) (*Match, error) {
+	if !s.addedServes() {
 		return nil, nil
 	}
-	s.addedMade = true
-	return s.addedDeeper(ctx, sweep{about: *cmp.Or(s.hint.Near, s.hint.Last, &sky.ICRS{Z: 1}), within: math.Pi}, mostLooked)
+	w := sweep{about: *cmp.Or(s.hint.Near, s.hint.Last, &sky.ICRS{Z: 1}), within: math.Pi, from: s.addedLooked}
+	s.addedLooked = max(s.addedLooked, most)
+	return s.addedDeeper(ctx, w, most)
 }
 
 // addedDeeper goes the same way with ever more stars, up to so many in the field.
@@ -95,7 +96,7 @@ func (s *Search) addedDeeper(ctx context.Context, w sweep, most float64) (*Match
 	if s.added == nil {
 		s.added = newAddedSearch(s)
 	}
-	for w.to = fewestLooked; w.to <= most && len(s.added.patterns) > 0; w.from, w.to = w.to, 2*w.to {
+	for w.to = max(fewestLooked, 2*w.from); w.to <= most && len(s.added.patterns) > 0; w.from, w.to = w.to, 2*w.to {
 		if m, err := s.addedSweep(ctx, w); m != nil || err != nil {
 			return m, err
 		}

@@ -79,20 +79,20 @@ const FewestStars = 4 + leastProofHits
 
 // Search is the search for the match of one image.
 type Search struct {
-	index      *index.Index
-	in         Image
-	hint       Hint
-	image      proof.Detections // by brightness
-	order      []int            // of the detections, those of a smooth sky first
-	smooth     int              // how many those are
-	scales     scaleGrid
-	trials     int          // candidates so far: catalogue patterns that fitted
-	dearer     []*pass      // not made yet
-	added      *addedSearch // nil when not begun
-	addedMade  bool         // the added stars have been searched everywhere
-	without    string       // a pass that is left out: tests measure by it what each is worth
-	verifiers  [3]*verifier // by order
-	detections [3]proof.Detections
+	index       *index.Index
+	in          Image
+	hint        Hint
+	image       proof.Detections // by brightness
+	order       []int            // of the detections, those of a smooth sky first
+	smooth      int              // how many those are
+	scales      scaleGrid
+	trials      int          // candidates so far: catalogue patterns that fitted
+	dearer      []*pass      // not made yet
+	added       *addedSearch // nil when not begun
+	addedLooked float64      // the added stars have been searched everywhere, with so many in the field
+	without     string       // a pass that is left out: tests measure by it what each is worth
+	verifiers   [3]*verifier // by order
+	detections  [3]proof.Detections
 }
 
 // New is a search that has not begun.
@@ -182,8 +182,8 @@ func (s *Search) make(ctx context.Context, p *pass) (*Match, error) {
 	switch {
 	case p.pairs:
 		return byPairs(ctx, s, p)
-	case p.added:
-		return s.addedEverywhere(ctx)
+	case p.added > 0:
+		return s.addedEverywhere(ctx, p.added)
 	}
 	before := s.trials
 	for _, r := range s.scales.of(p) {

@@ -22,7 +22,7 @@ type pass struct {
 	partial  partial    // patterns of which one star is missing; whole ones when not given
 	coarse   bool       // with coarseTol instead of fineTol for centroids
 	asked    neighbours // of a candidate: as many as chance seldom shows when not given
-	added    bool       // among added stars, everywhere
+	added    float64    // among added stars, everywhere, with up to so many in the field
 	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
 	tried    int        // patterns of each range that an earlier pass has looked up: they are left out
 	patterns int        // looked up for each range of scales; toTheEnd for all
@@ -130,7 +130,8 @@ var passes = []pass{
 	{name: "near, all scales", near: true, scales: all, patterns: firstPatterns},
 
 	{name: "hinted scale", patterns: toTheEnd},
-	{name: "added stars", added: true, patterns: toTheEnd},
+	{name: "added stars", added: fewestLooked, patterns: toTheEnd},
+	{name: "added stars, at length", effort: expensive, added: mostLooked, patterns: toTheEnd},
 	{name: "hinted scale, distorted", lenses: distorted, patterns: toTheEnd},
 	{name: "hinted scale, coarse", coarse: true, patterns: toTheEnd},
 	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
