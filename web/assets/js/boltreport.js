@@ -36,7 +36,7 @@ export class BoltReport {
     this.asks = { altitude: 0, azimuth: 0 };
     this.title = h("h2", { id: "bolt-report-title" });
     const size = (/** @type {number} */ sign) => w.turns.map(([n, name]) => h("button", { type: "button", "data-turns": String(sign * n),
-      "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name, `${sign > 0 ? "↻" : "↺"} ${name}`) },
+      "aria-label": `${name} ${w.unit}, ${sign > 0 ? w.clockwise : w.anticlockwise}`, onclick: () => this.tell(sign * n, name, `${sign > 0 ? "↻" : "↺"}\u00a0${name}`) },
       h("span", {}, sign > 0 ? "↻" : "↺", " ", name)));
     this.question = h("div", { class: "bolt-report-question", role: "group", "aria-labelledby": "bolt-report-title", hidden: true },
       h("div", { class: "bolt-report-head" }, this.title, h("button", { type: "button", class: "quiet", "data-bolt-report": "later", onclick: () => this.close() }, w.later)),

@@ -102,7 +102,7 @@ export const words = {
     lost: { head: "Pas de connexion", sub: "Ceci était vrai quand la connexion s’est coupée. Elle revient d’elle-même." }, unpaired: { head: "Cet appareil n’est plus associé", sub: "Son accès a été retiré sur l’ordinateur du service. Là, « polard serve --pair » donne un nouveau lien." }, stale: { head: "D’abord une nouvelle image", sub: "Ces nombres sont anciens : quelque chose a pu bouger." },
   },
   unsaved: "Ce qui est saisi n’est pas gardé. Appuyer encore pour l’abandonner.",
-  button: { place: "Vers l’installation", measured: "Passer aux vis", confirmed: "Cela suffit", locked: "Les deux sont bloquées", unlocked: "Revenir aux vis", watch: "Seulement veiller", startOver: "Recommencer", startOverSure: "Oublier toutes les images ? Appuyer encore" },
+  button: { place: "Vers l’installation", measured: "Passer aux vis", confirmed: "Cela suffit", locked: "Vis bloquées", unlocked: "Revenir aux vis", watch: "Seulement veiller", startOver: "Recommencer", startOverSure: "Oublier toutes les images ? Appuyer encore" },
   turned: { title: "Axe d’AD tourné", span: (span, n) => `${span} sur ${n} ${n === 1 ? "image" : "images"}`, forecast: (list) => `Tourner encore donnerait : ${list.map(([turn, spread]) => `${spread} (${turn})`).join(", ")}.`, rule: "Où les images ont été prises sur l’axe d’AD, en degrés depuis la première." },
   picture: {
     title: "Image lue à l’instant", none: "La première image apparaîtra ici.", stars: (matched, detected) => `${matched} étoiles connues sur ${detected}`, unsolved: "non reconnue", field: (w, h) => `champ ${w} × ${h}`, rms: (rms) => `ajusté à ${rms}`, mid: (t) => `pose à ${t} UTC`,
