@@ -22,7 +22,8 @@ const (
 	smallestFinest = 0.45
 	smallestCoarse = 0.8
 	largestSizeOK  = 2.5
-	// smallSize: below it a coarse level costs accuracy.
+	// smallSize: below it a coarse level costs accuracy; there, bright stars of 7 pixels would err by 1.086 instead of 1.041 of
+	// the Cramer-Rao bound (TestCovarianceIsTrue).
 	smallSize = 1.2
 	// sameSize is the span of ln(size) within which stars count as similar:
 	// focus, seeing and noise scatter them by some 10 percent.
