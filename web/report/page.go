@@ -138,16 +138,24 @@ func (w words) reason(u Reason) string {
 	return w.say("why_other")
 }
 
-// table is one with a heading for each column.
+// table is one with a heading for each column; a first column without one heads the rows.
 func table(head []string, rows ...[]string) *html.Node {
 	headings := element("tr", nil)
 	for _, words := range head {
+		if words == "" {
+			add(headings, element("td", nil))
+			continue
+		}
 		add(headings, element("th", attr{"scope", "col"}, words))
 	}
 	body := element("tbody", nil)
 	for _, row := range rows {
 		line := element("tr", nil)
-		for _, words := range row {
+		for i, words := range row {
+			if i == 0 && head[0] == "" {
+				add(line, element("th", attr{"scope", "row"}, words))
+				continue
+			}
 			add(line, element("td", nil, words))
 		}
 		add(body, line)
