@@ -100,7 +100,7 @@ const (
 // in all of 2,788 surveyed star lists, and in all but one in a hundred of drawn frames. firstPartial of partial ones are all those of
 // sixteen detections, and of more those of the brightest: of the lists that partialNeighbours tells of, 96 solve as many as 128, and 64
 // two fewer. At all scales, where each costs the most, firstPartialOfAll are those of ten; of ten such lists they solve six, and
-// half as many one. enoughPartial candidates are more than twice as many as any of 2,370 surveyed lists of a degree and
+// half as many one. enoughPartial candidates are more than twice as many as any of 4,740 surveyed lists of a degree and
 // less met before it was solved; wider fields, for which many levels serve, seldom need partial patterns and would meet far more.
 const (
 	firstPatterns     = 350
