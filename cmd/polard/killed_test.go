@@ -222,6 +222,7 @@ func checkNight(t *testing.T, n *harness.Night, state string, last *web.State, l
 	if b.SetAside != "" {
 		t.Error("the logbook was damaged")
 	}
+	harness.Intact(t, state)
 	sessions, err := b.Sessions(t.Context(), time.Time{}, 0)
 	if err != nil || len(sessions) != 1 {
 		t.Fatalf("%d sessions, want 1 (%v)", len(sessions), err)

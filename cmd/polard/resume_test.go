@@ -237,6 +237,7 @@ func TestServicesOnOneLogbook(t *testing.T) {
 	if kept.SetAside != "" {
 		t.Error("the logbook was damaged")
 	}
+	harness.Intact(t, state)
 	if got := framesKept(t, kept, folder); strings.Join(got, " ") != strings.Join(names, " ") {
 		t.Errorf("the two kept %v, want %v", got, names)
 	}

@@ -11,6 +11,7 @@ package harness
 
 import (
 	"bytes"
+	"database/sql"
 	"flag"
 	"io"
 	"log/slog"
@@ -69,6 +70,20 @@ func Book(t testing.TB, state string) *logbook.Book {
 	}
 	t.Cleanup(func() { b.Close() })
 	return b
+}
+
+// Intact has the database look over the whole file of the logbook in a state folder.
+func Intact(t testing.TB, state string) {
+	t.Helper()
+	db, err := sql.Open("sqlite", filepath.Join(state, logbook.FileName)) // by the driver of package logbook
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	var verdict string
+	if err := db.QueryRowContext(t.Context(), `PRAGMA integrity_check`).Scan(&verdict); err != nil || verdict != "ok" {
+		t.Errorf("the logbook is damaged: %s, %v", verdict, err)
+	}
 }
 
 // Eventually waits until something holds; what it tells meanwhile goes into
