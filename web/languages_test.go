@@ -186,7 +186,9 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		p.Says(l.turn)
 		p.Inspect("language-" + l.code)
 		p.Theme("day")
-		publish(t, s, StateFromView(waiting(northSite), Around{}))
+		warned := StateFromView(waiting(northSite), Around{})
+		warned.Warnings = append(warned.Warnings, Notice{Code: "low_pole"}) // what is warned of stands beside the cautions
+		publish(t, s, warned)
 		p.Click("#setup-open")
 		browsertest.Eval[bool](p, `(document.querySelector(".way-list button").click(), true)`)
 		p.Says(l.place)
