@@ -12,8 +12,10 @@ import (
 )
 
 const (
-	// A star may lie coarseTol from where it should, or, in images of a few hundred pixels, as far as a part of the distance between stars: chance
-	// candidates grow as its fourth power, and with all of it they would take most of the time there.
+	// A centroid may lie badTol (pixels) from where it should, three sigma of a bad one (trailed, saturated, blended), or, in images of
+	// a few hundred pixels, as far as a part of the distance between stars: chance candidates grow as its fourth power, and with
+	// all of it they would take most of the time there.
+	badTol         = 1.5
 	partOfDistance = 0.02
 
 	// straightAway is how many candidates of a block are weighed as they come: more than chance gives but in images of a few hundred
@@ -41,7 +43,7 @@ func newAddedSearch(s *Search) *addedSearch {
 	a.v = newVerifier(s.index.Added, s.hint.Epoch, s.image, verifyDetections)
 	chosen := s.image.Brightest(mostImageStars)
 	between := math.Sqrt(float64(s.image.Width) * float64(s.image.Height) / float64(len(chosen.At)))
-	a.tolerance = max(fineTol, min(coarseTol, partOfDistance*between))
+	a.tolerance = max(centroidTol, min(badTol, partOfDistance*between))
 	var shapes []index.Shape
 	for _, p := range pivotPatterns(chosen, false, true) {
 		z := [4]complex128{chosen.At[p[0]], chosen.At[p[1]], chosen.At[p[2]], chosen.At[p[3]]}

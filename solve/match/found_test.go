@@ -45,12 +45,12 @@ func TestEveryPatternIsFound(t *testing.T) {
 				r := math.Sqrt(float64(diff.Dot(diff))) / c.Scale.Radians()
 				z[k] = complex(d.X, d.Y) * complex(r/max(math.Hypot(d.X, d.Y), 1e-30), 0)
 				longest = max(longest, cmplx.Abs(z[k]))
-				z[k] += complex(2*rng.Float64()-1, 2*rng.Float64()-1) * fineTol / 2
+				z[k] += complex(2*rng.Float64()-1, 2*rng.Float64()-1) * centroidTol / 2
 			}
 			longer := z
 			rng.Shuffle(3, func(a, b int) { z[a+1], z[b+1] = z[b+1], z[a+1] })
 			s := rangeSearch{
-				level: l, scaleLo: c.Scale.Radians() * 0.95, scaleHi: c.Scale.Radians() * 1.05, tolerance: fineTol,
+				level: l, scaleLo: c.Scale.Radians() * 0.95, scaleHi: c.Scale.Radians() * 1.05,
 				flat: proof.Detections{At: z[:]},
 			}
 			found := false
@@ -66,7 +66,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 						}
 						fit, residual := fitPattern(places[:], look.z[:], look.turned)
 						// Nearly a line, it is looked up as either sense; one of them is right.
-						found = found || math.Sqrt(residual) < fineTol+spec.ShapeTol*longest && fit.mirrored == mirrored
+						found = found || math.Sqrt(residual) < centroidTol+spec.ShapeTol*longest && fit.mirrored == mirrored
 					}
 				}
 			}
@@ -79,7 +79,7 @@ func TestEveryPatternIsFound(t *testing.T) {
 				}
 			}
 			// Patterns smaller than loosestShape allows are not looked up.
-			if tol := spec.ShapeTol + 2*fineTol/longest; (!found || !foundOpen) && tol < loosestShape {
+			if tol := spec.ShapeTol + 2*centroidTol/longest; (!found || !foundOpen) && tol < loosestShape {
 				t.Errorf("level %d: the image of pattern %v is found %v, as an open one %v", i, p, found, foundOpen)
 			}
 		}

@@ -268,11 +268,8 @@ func (s *Search) newRange(ctx context.Context, r scaleRange, p *pass) (*rangeSea
 		image = image.Brightest(p.most)
 	}
 	of := rangeSearch{
-		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, tolerance: fineTol, partial: p.partial, asked: p.asked,
+		level: l, image: image, scaleLo: r.scaleLo, scaleHi: r.scaleHi, partial: p.partial, asked: p.asked,
 		weigh: func(c *candidate) (proven, bool) { return v.verify(c, l.Spec.ShapeTol) },
-	}
-	if p.coarse {
-		of.tolerance = coarseTol
 	}
 	mean := math.Sqrt(r.scaleLo * r.scaleHi)
 	if sky.Angle(mean*float64(max(image.Width, image.Height))) > wideField {

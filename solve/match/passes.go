@@ -15,12 +15,11 @@ type pass struct {
 	effort   effort
 	scales   scales
 	near     bool       // only within nearRadius of the hinted place; without one there is no such pass
-	lenses   lenses     // straight ones when not given
+	distorts bool       // the lens is assumed to, see lensDistortion; a straight one when not
 	order    order      // of the detections that form patterns: by brightness when not given
 	most     int        // of them; as many as suit the level when 0
 	when     when       // the images for which it is made: all when not given
 	partial  partial    // patterns of which one star is missing; whole ones when not given
-	coarse   bool       // with coarseTol instead of fineTol for centroids
 	asked    neighbours // of a candidate: as many as chance seldom shows when not given
 	added    float64    // among added stars, everywhere, with up to so many in the field
 	pairs    bool       // patterns of two, see pairs.go: about so many candidates are tried for each radius
@@ -49,15 +48,6 @@ const (
 	hintedBest                // hinted, on the level that suits a low completeness best
 	hintedNext                // and on the next
 	allBest
-)
-
-// lenses are those that a pass assumes.
-type lenses int
-
-const (
-	straight lenses = iota
-	distorted
-	bothLenses
 )
 
 // order is that of the detections.
@@ -132,19 +122,17 @@ var passes = []pass{
 	{name: "hinted scale", patterns: toTheEnd},
 	{name: "added stars", added: fewestLooked, patterns: toTheEnd},
 	{name: "added stars, at length", effort: expensive, added: mostLooked, patterns: toTheEnd},
-	{name: "hinted scale, distorted", lenses: distorted, patterns: toTheEnd},
-	{name: "hinted scale, coarse", coarse: true, patterns: toTheEnd},
-	{name: "hinted scale, smooth sky", lenses: bothLenses, order: smoothFirst, when: structuredSky, patterns: toTheEnd},
-	{name: "hinted scale, smooth sky, coarse", order: smoothFirst, when: structuredSky, coarse: true, asked: orGoodFit, patterns: toTheEnd},
+	{name: "hinted scale, distorted", distorts: true, patterns: toTheEnd},
+	{name: "hinted scale, smooth sky", order: smoothFirst, when: structuredSky, patterns: toTheEnd},
 
-	{name: "partial, smooth sky", effort: cheapWhenFew, lenses: bothLenses, order: smoothFirst, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial, enough: enoughPartial},
-	{name: "partial", effort: expensive, lenses: bothLenses, most: fewDetections, when: structuredSky, partial: anyShorter, asked: orGoodFit, patterns: firstPartial},
+	{name: "partial, smooth sky", effort: cheapWhenFew, order: smoothFirst, when: structuredSky, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial, enough: enoughPartial},
+	{name: "partial", effort: cheapWhenFew, most: fewDetections, partial: anyShorter, asked: orGoodFit, patterns: firstPartial, enough: enoughPartial},
 	{name: "low completeness", scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 	{name: "low completeness, next level", scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, patterns: 20_000},
 
 	{name: "all scales", effort: cheapWithoutScale, scales: all, patterns: firstPatterns},
 	{name: "all scales, smooth sky", effort: cheapWithoutScale, scales: all, order: smoothFirst, when: structuredSky, patterns: firstPatterns},
-	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, lenses: distorted, patterns: firstPatterns},
+	{name: "all scales, distorted", effort: cheapWithoutScale, scales: all, distorts: true, patterns: firstPatterns},
 
 	{name: "low completeness, at length", effort: expensive, scales: hintedBest, order: byLocalRank, when: manyOnly, asked: fewer, tried: 20_000, patterns: 180_000},
 	{name: "low completeness, next level, at length", effort: expensive, scales: hintedNext, order: byLocalRank, when: manyOnly, asked: fewer, tried: 20_000, patterns: 180_000},

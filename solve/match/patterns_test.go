@@ -161,7 +161,7 @@ func TestPartialPatternsMissEitherSide(t *testing.T) {
 			met := 0
 			scale := c.Scale.Radians()
 			s := &rangeSearch{
-				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, tolerance: fineTol, partial: anyShorter, asked: expected,
+				level: l, image: image, scaleLo: 0.95 * scale, scaleHi: 1.05 * scale, partial: anyShorter, asked: expected,
 			}
 			s.weigh = func(can *candidate) (proven, bool) {
 				if can.mirrored == c.Mirrored && can.star == pivot && can.stars[0] == image.At[0] && cmplx.Abs(can.pixel(l.Place(stars[1]))-image.At[1]) < 5 {

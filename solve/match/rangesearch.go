@@ -40,7 +40,6 @@ type rangeSearch struct {
 	image            proof.Detections // all detections
 	scaleLo, scaleHi float64          // radians per pixel
 	lens             lensPlane
-	tolerance        float64 // pixels
 	partial          partial
 	asked            neighbours
 	hinted           index.Vec32 // where to look
@@ -180,7 +179,7 @@ func (s *rangeSearch) try(ctx context.Context, p pattern) (trials int, found []p
 
 // compare tries entries of the index as what a lookup shows.
 func (s *rangeSearch) compare(p pattern, l *lookup, entries []uint32) (trials int, found []proven) {
-	fitTol2 := sq(s.tolerance + s.level.Spec.ShapeTol*cmplx.Abs(l.z[1]-l.z[0]))
+	fitTol2 := sq(centroidTol + s.level.Spec.ShapeTol*cmplx.Abs(l.z[1]-l.z[0]))
 	alphaLo2, alphaHi2 := 1/sq(s.scaleHi), 1/sq(s.scaleLo)
 	var stars [block][4]uint32
 	var places [block][4]index.Vec32

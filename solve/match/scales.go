@@ -94,7 +94,8 @@ func hintedRanges(image proof.Detections, hint sky.Angle) []scaleRange {
 
 // lensDistortion is the distortion at the corner of the lenses that are tried, of
 // either sign, after a straight one. With shapeTol for what is left, they serve from
-// nothing to some six percent.
+// nothing to some six percent. Of 1,440 lists through four kinds of lenses of 28 to 90 degrees, as TestWideLenses draws
+// them, they alone solve three.
 const lensDistortion = 0.035
 
 // distortedField is the long side of the field from which lenses have so much.
@@ -150,13 +151,13 @@ type scaleGrid struct {
 
 // of are the ranges of a pass, the most promising first.
 func (g *scaleGrid) of(p *pass) []scaleRange {
-	var straightOnes []scaleRange
+	var ranges []scaleRange
 	lo, hi := g.hint.Radians()*(1-hintTolerance), g.hint.Radians()*(1+hintTolerance)
 	switch p.scales {
 	case hinted:
-		straightOnes = hintedRanges(g.image, g.hint)
+		ranges = hintedRanges(g.image, g.hint)
 	case all, ofFewOrTiny:
-		straightOnes = allRanges(g.image, g.hint)
+		ranges = allRanges(g.image, g.hint)
 	case hintedBest:
 		return lowCompletenessRanges(g.cat, g.image, lo, hi, 2, 0)
 	case hintedNext:
@@ -164,12 +165,8 @@ func (g *scaleGrid) of(p *pass) []scaleRange {
 	case allBest:
 		return lowCompletenessRanges(g.cat, g.image, finestLowCompleteness.Radians(), coarsestLowCompleteness.Radians(), lowCompletenessStep, 0)
 	}
-	ranges := straightOnes
-	switch p.lenses {
-	case distorted:
-		ranges = distortedRanges(g.image, straightOnes)
-	case bothLenses:
-		ranges = slices.Concat(straightOnes, distortedRanges(g.image, straightOnes))
+	if p.distorts {
+		ranges = distortedRanges(g.image, ranges)
 	}
 	if p.scales == ofFewOrTiny && len(g.image.At) > fewestDetections { // of deep images of narrow fields most are in no catalogue
 		return slices.DeleteFunc(ranges, func(r scaleRange) bool { return index.Specs[r.level].Grid < index.LargeGrid })
