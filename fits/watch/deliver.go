@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"polard/fits"
 )
@@ -33,7 +34,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 		then stated // the file, after it was read
 		sum  uint64
 	}
-	path, room := f.path, w.bytes
+	path, room, seen, still := f.path, w.bytes, f.seen, f.still
 	w.bytes = nil // who reads may go on with it when the folder does not answer
 	a := Arrival{Path: path, Size: f.seen.size, Modified: f.seen.modified, Complete: f.changed, Ahead: ahead}
 	return func() then {
@@ -55,6 +56,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 			if c.sum = sum.value(); c.err != nil {
 				c.sum = 0 // of a part
 			}
+			time.Sleep(time.Until(still))
 			c.then.info, c.then.err = os.Stat(path)
 			return c
 		})
@@ -68,8 +70,11 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 				w.forget(path)
 				return nil
 			}
-			if c.then.err == nil && f.seen != stampOf(c.then.info) {
-				w.changed(path, c.then.info, false) // it changed while it was being read
+			switch {
+			case w.pending[path] != nil: // it changed while it was being read, and is read again
+				return nil
+			case c.then.err == nil && seen != stampOf(c.then.info): // so it did, and the event is still to come
+				w.changed(path, c.then.info, false)
 				return nil
 			}
 			a.Sum, a.Err = c.sum, c.err

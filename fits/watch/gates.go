@@ -41,7 +41,7 @@ func (w *Watcher) notice(ctx context.Context, e event, open bool, n *notices) er
 	return nil
 }
 
-// changed notes that a file appeared or changed and when to look at it: soon after its
+// changed notes that a file appeared or changed and when to look at it: at once when its
 // writer has closed it, or else after its quiet time.
 func (w *Watcher) changed(path string, info fs.FileInfo, closed bool) {
 	if !info.Mode().IsRegular() { // opening a pipe would block
@@ -55,9 +55,9 @@ func (w *Watcher) changed(path string, info fs.FileInfo, closed bool) {
 	}
 	w.unready(f)
 	f.present, f.late, f.superseded, f.tried, f.seen, f.changed = true, false, false, false, stampOf(info), time.Now()
-	f.due = f.changed.Add(w.options.Quiet)
-	if closed {
-		f.due = f.changed.Add(min(reopened, w.options.Quiet))
+	f.due, f.still = f.changed.Add(w.options.Quiet), f.changed
+	if closed { // it is read meanwhile
+		f.due, f.still = f.changed, f.changed.Add(min(reopened, w.options.Quiet))
 	}
 	w.pending[path] = f
 }

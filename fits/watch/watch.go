@@ -129,6 +129,7 @@ type watched struct {
 	seen       fileStamp
 	changed    time.Time // when the last change was noticed
 	due        time.Time // when to look at it
+	still      time.Time // until when it must not change once it was closed, though it may have been read
 	order      time.Time // middle of the exposure, or else time of modification
 	refusal    string    // the error that was delivered, so that it is not again
 	unopened   bool      // it could not be opened; searches try again

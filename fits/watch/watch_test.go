@@ -173,27 +173,41 @@ func TestFolderThatIsFull(t *testing.T) {
 	})
 }
 
-// A file that its writer has closed is taken at once, one that is opened again next only after the second closing.
+// A file that its writer has closed is taken at once, one that is opened again next only after the second closing, also
+// where the clock of its times shows no difference.
 func TestClosedByItsWriter(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		events := make(chan event)
-		n := watchByEvents(t, events)
-		defer n.stop()
-		path := filepath.Join(n.folder, "f.fits")
-		n.expect(time.Second, "")
-		put(t, path, exposure(0))
-		events <- event{path: path, created: true}
-		events <- event{path: path, closed: true}
-		n.expect(reopened-time.Millisecond, "")
-		put(t, path, exposure(1))
-		events <- event{path: path} // opened again, and written
-		n.expect(DefaultQuiet-time.Millisecond, "")
-		events <- event{path: path, closed: true}
-		n.expect(reopened+time.Millisecond, "f.fits")
-		if n.arrivals[0].Frame.Pix[0] != 1 {
-			t.Error("what it was before the second closing was delivered")
-		}
-	})
+	for name, shown := range map[string]bool{"its time changes": true, "its time stays": false} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				events := make(chan event)
+				n := watchByEvents(t, events)
+				defer n.stop()
+				path := filepath.Join(n.folder, "f.fits")
+				n.expect(time.Second, "")
+				put(t, path, exposure(0))
+				before, err := os.Stat(path)
+				if err != nil {
+					t.Fatal(err)
+				}
+				events <- event{path: path, created: true}
+				events <- event{path: path, closed: true}
+				n.expect(reopened-time.Millisecond, "")
+				put(t, path, exposure(1))
+				if !shown {
+					if err := os.Chtimes(path, before.ModTime(), before.ModTime()); err != nil {
+						t.Fatal(err)
+					}
+				}
+				events <- event{path: path} // opened again, and written
+				n.expect(DefaultQuiet-time.Millisecond, "")
+				events <- event{path: path, closed: true}
+				n.expect(reopened+time.Millisecond, "f.fits")
+				if n.arrivals[0].Frame.Pix[0] != 1 {
+					t.Error("what it was before the second closing was delivered")
+				}
+			})
+		})
+	}
 }
 
 // What waits is told while a frame is being dealt with, and whether it is newer.
