@@ -76,9 +76,10 @@ func TestFollowLeavesAWildFrameOut(t *testing.T) {
 	}
 }
 
-// Nor does a frame in doubt say, once all is done, that the axis drifted.
-func TestHeldWhenDone(t *testing.T) {
-	d := adjustingDesk(t, 402)
+// confirmedDesk brings a desk to the confirmed lock.
+func confirmedDesk(t *testing.T, seed uint64) *desk {
+	t.Helper()
+	d := adjustingDesk(t, seed)
 	d.tell(t, Locked)
 	v := d.shoot(0)
 	for range 8 {
@@ -86,10 +87,59 @@ func TestHeldWhenDone(t *testing.T) {
 			v = d.asked(v)
 		}
 	}
-	d.shoot(0)
+	if v = d.shoot(0); v.Phase != Done {
+		t.Fatalf("not confirmed: %s, told %q", v.Phase, v.Instruction)
+	}
+	return d
+}
+
+// Nor does a frame in doubt say, once all is done, that the axis drifted.
+func TestHeldWhenDone(t *testing.T) {
+	d := confirmedDesk(t, 402)
 	d.m.Ground = sky.RotationFromVector(sky.Vec{X: 0.001, Y: -0.002, Z: 0.0025}).Mul(d.m.Ground) // a kick at a leg
 	if v := d.shoot(0); v.Phase != Done || v.Said.Code != "held" {
 		t.Errorf("%s, told %q", v.Phase, v.Instruction)
+	}
+}
+
+// A frame after the lock that looks as if bolts had been turned by degrees is held. The next one leaves it out, or bears it
+// out: then the axis is where both have it, and that is told.
+func TestMovedWhenDone(t *testing.T) {
+	for _, by := range []sky.Angle{3 * sky.Degree, 2 * sky.Arcminute} {
+		for _, back := range []bool{true, false} {
+			d := confirmedDesk(t, 403)
+			before := d.View()
+			d.m.TurnBolts(by, -by/2, sky.Vec{})
+			v := d.shoot(0)
+			if v.Said.Code != "held" || !v.Doubt || v.Now.Axis != before.Now.Axis {
+				t.Fatalf("by %s: %q, doubt %v", sky.AngleWords(by), v.Instruction, v.Doubt)
+			}
+			want := axis.WarnMountMoved
+			if back {
+				d.m.TurnBolts(-by, by/2, sky.Vec{})
+				want = axis.WarnFrameStands
+			}
+			v = d.shoot(0)
+			if v.Doubt || codes(v) != string(want) {
+				t.Errorf("by %s, back %v: doubt %v, %s", sky.AngleWords(by), back, v.Doubt, codes(v))
+			}
+			if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); e > 20*sky.Arcsecond {
+				t.Errorf("by %s, back %v: the axis is off by %.1f arcsec", sky.AngleWords(by), back, e.Arcseconds())
+			}
+		}
+	}
+}
+
+// Somebody who turns a bolt after the lock without a word is followed, a frame late.
+func TestTurnedWhenDone(t *testing.T) {
+	d := confirmedDesk(t, 404)
+	for range 3 {
+		d.m.TurnBolts(4*sky.Arcminute, 0, sky.Vec{})
+		d.shoot(0)
+	}
+	v := d.shoot(0)
+	if e := sky.Separation(v.Now.Axis.Dir, d.m.AxisNow()); v.Doubt || e > 20*sky.Arcsecond || codes(v) != string(axis.WarnMountMoved) {
+		t.Errorf("doubt %v, %s, the axis is off by %.1f arcsec", v.Doubt, codes(v), e.Arcseconds())
 	}
 }
 

@@ -34,6 +34,9 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 		if s.clocks.Host != "" {
 			return sayClocks(true), append(details, s.clockSaying())
 		}
+		if w := s.times.stands; w != nil {
+			return clockStands(), append(details, w.Saying())
+		}
 		text := a.turn()
 		if s.blind {
 			text = sky.Say("blind_measuring", "The newest frame could not be used: take another before you turn anything.")
@@ -56,6 +59,8 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 	switch {
 	case s.clocks.Host != "":
 		return sayClocks(false), append(details, s.clockSaying())
+	case s.times.stands != nil:
+		return clockStands(), append(details, s.times.stands.Saying())
 	case invalidated != nil:
 		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, invalidated.Saying())
 	case live.Held():
@@ -74,6 +79,8 @@ func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	switch {
 	case s.clocks.Host != "":
 		return sayClocks(true), append(details, s.clockSaying())
+	case s.times.stands != nil:
+		return clockStands(), append(details, s.times.stands.Saying())
 	case invalidated != nil:
 		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, invalidated.Saying())
 	case live.Held():
@@ -135,6 +142,10 @@ func sayClocks(startOver bool) sky.Saying {
 		return sky.Say("clocks_watching", "The clocks disagree: set the wrong one right.")
 	}
 	return sky.Say("clocks", "The clocks disagree: set the wrong one right and start over.")
+}
+
+func clockStands() sky.Saying {
+	return sky.Say("clock_stands", "The clock that wrote the times of the frames stands still: set it right and start over.")
 }
 
 // turn asks for the next frame of a measurement.

@@ -34,8 +34,8 @@ func TestClockStandsStill(t *testing.T) {
 	if v := shoot(0); warns(v, WarnClockStands) {
 		t.Errorf("one frame: %+v", v.Warnings)
 	}
-	if v := shoot(40 * sky.Degree); !warns(v, WarnClockStands) || !v.Doubt {
-		t.Errorf("doubt %v: %+v", v.Doubt, v.Warnings)
+	if v := shoot(40 * sky.Degree); !warns(v, WarnClockStands) || !v.Doubt || v.Said.Code != "clock_stands" {
+		t.Errorf("doubt %v, told %q: %+v", v.Doubt, v.Instruction, v.Warnings)
 	}
 
 	d = newDesk(t, 81, 47*sky.Degree, 10*sky.Degree, nil)

@@ -40,7 +40,7 @@ const MostReports = 300
 
 // Live is the axis from the end of a measurement on, frame by frame. A frame that
 // fits neither a turn of the bolts nor one of the RA axis is held until the next
-// one tells whether it was wrong or something moved. A Live is copied before it
+// one tells whether it was wrong or something moved; so is one that shows the axis moved though the bolts are locked. A Live is copied before it
 // takes a frame: see [Live.Read].
 type Live struct {
 	setting  Setting
@@ -242,6 +242,8 @@ func (r *reader) follow(f axis.Frame) {
 		return
 	}
 	switch {
+	case r.situation == Confirmed && d.invalidated == nil && st.change == boltsOnly && st.axisMoved:
+		r.hold(st)
 	case st.fits() && (d.invalidated == nil || st.reading.Jump < axisWarned):
 		// After the tube has moved, a frame that fits some turn of the bolts proves
 		// nothing; one that shows the axis where it was shows the tube back as well.
@@ -258,6 +260,15 @@ func (r *reader) follow(f axis.Frame) {
 // dealt with. Where it contradicts that one, that one is left out.
 func (r *reader) decided(held, st step, f axis.Frame) bool {
 	after := r.step(held.tracker, f)
+	if held.change == boltsOnly { // though they are locked
+		if !after.fits() || st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis) {
+			r.setAside(held.frame)
+			return false
+		}
+		r.accept(held)
+		r.accept(after)
+		return true
+	}
 	stays := after.fits() && r.cameBack(held.reading.Axis, r.tracker.latest, after.reading.Axis)
 	back := st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis)
 	switch {
@@ -357,9 +368,13 @@ func (r *reader) hold(st step) {
 
 // doubt says that a frame does not fit what is done while bolts are turned.
 func (r *reader) doubt(st step) {
+	how := "in a way that bolts do not"
+	if r.situation == Confirmed {
+		how = "though the bolts are locked"
+	}
 	r.doubts.notice = &axis.Warning{Code: WarnAxisJumped, Frame: st.frame.Name, Message: fmt.Sprintf(
-		"From the frame before to %s the camera moved by %s in a way that bolts do not.",
-		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.Observed.R.Mul(r.tracker.seen.R.Transpose()))))))}
+		"From the frame before to %s the camera moved by %s, %s.",
+		st.frame.Name, sky.AngleWords(sky.Angle(r3.Norm(sky.VectorFromRotation(st.frame.Observed.R.Mul(r.tracker.seen.R.Transpose()))))), how)}
 }
 
 // settle decides on a held frame that the next one bears out: something moved.

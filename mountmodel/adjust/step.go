@@ -54,6 +54,8 @@ type step struct {
 	reading reading
 	change  change
 	turned  sky.Angle // of the RA axis beyond the drive
+
+	axisMoved bool // by axisWarned and more, and beyond the noise
 }
 
 // newStep reads a frame without keeping it: the tracker before stays as it is. The
@@ -68,14 +70,14 @@ func newStep(before *tracker, f axis.Frame, pole sky.Local) step {
 	if follow := (grown - sky.Angle(before.rate*seconds)).Signed(); follow.Abs() < grown.Abs() {
 		st.turned = follow
 	}
-	axisMoved := st.reading.Jump > axisWarned && movementBetween(before.latest, st.reading.Axis, pole).moved()
+	st.axisMoved = st.reading.Jump > axisWarned && movementBetween(before.latest, st.reading.Axis, pole).moved()
 	odd := st.reading.Drive == DriveTurned && st.turned.Abs() > slipWarned
 	switch {
-	case st.reading.Drive == DriveTurned && axisMoved && turnedInDeclination(before, f):
+	case st.reading.Drive == DriveTurned && st.axisMoved && turnedInDeclination(before, f):
 		st.change = decTurned
 	case st.reading.Jump > largestJump:
 		st.change = tooFar
-	case odd && axisMoved:
+	case odd && st.axisMoved:
 		st.change = otherwise
 	case odd:
 		st.change = raTurned

@@ -70,7 +70,7 @@ export const words = {
     tube_moved: () => ["Deklination klemmen und neu beginnen", "Der Tubus hat sich zwischen zwei Aufnahmen auf der Montierung bewegt."],
     mount_moved: () => ["Neu beginnen", "Die Montierung selbst hat sich bewegt. Beim Messen nicht berühren."],
     blind_measuring: () => ["Erst noch eine Aufnahme", "Die neueste war nicht zu gebrauchen. Vorher nichts drehen."],
-    clocks: () => ["Die falsche Uhr stellen", "Die Uhren von Kamera und Dienst gehen verschieden. Danach neu beginnen."],
+    clocks: () => ["Die falsche Uhr stellen", "Die Uhren von Kamera und Dienst gehen verschieden. Danach neu beginnen."], clock_stands: () => ["Die Uhr der Kamera stellen", "Die Zeiten in den Bildern stehen still. Danach neu beginnen."],
     clocks_watching: () => ["Die falsche Uhr stellen", "Die Uhren von Kamera und Dienst gehen verschieden."],
     tube_moved_after: () => ["Deklination klemmen und neu beginnen", "Der Tubus hat sich nach der Messung auf der Montierung bewegt."],
     held: () => ["Nichts anrühren, noch eine Aufnahme", "Die neueste passt zu keiner Drehung der Schrauben."],

@@ -26,7 +26,7 @@ export const said = {
   tube_creeps: () => ["Tighten the tube and start over", "From frame to frame the tube moves on the mount."],
   mount_creeps: () => ["Set the mount on firm ground", "From frame to frame the mount itself moves. Then start over."],
   blind_measuring: () => ["Take another frame first", "The newest could not be used. Turn nothing before it."],
-  clocks: () => ["Set the wrong clock right", "The clocks of camera and service disagree. Then start over."],
+  clocks: () => ["Set the wrong clock right", "The clocks of camera and service disagree. Then start over."], clock_stands: () => ["Set the camera’s clock right", "The times in the frames stand still. Then start over."],
   clocks_watching: () => ["Set the wrong clock right", "The clocks of camera and service disagree."],
   tube_moved_after: () => ["Lock the declination and start over", "The tube moved on the mount after the measurement."],
   held: () => ["Touch nothing, take one more frame", "The newest does not fit a turn of the bolts."],

@@ -64,7 +64,7 @@ export const words = {
     mount_moved: () => ["Recommencer", "La monture elle-même a bougé. Ne pas la toucher pendant la mesure."],
     mount_creeps: () => ["Poser la monture sur un sol ferme", "D’une image à l’autre, la monture bouge. Puis recommencer."],
     blind_measuring: () => ["D’abord une autre image", "La dernière n’a pas pu servir. Ne rien tourner avant."],
-    clocks: () => ["Mettre la bonne heure", "Les horloges de la caméra et du service diffèrent. Puis recommencer."],
+    clocks: () => ["Mettre la bonne heure", "Les horloges de la caméra et du service diffèrent. Puis recommencer."], clock_stands: () => ["Régler l’horloge de la caméra", "Les heures des images n’avancent pas. Puis recommencer."],
     clocks_watching: () => ["Mettre la bonne heure", "Les horloges de la caméra et du service diffèrent."],
     tube_moved_after: () => ["Bloquer la déclinaison et recommencer", "Le tube a bougé sur la monture après la mesure."],
     held: () => ["Ne rien toucher, encore une image", "La dernière ne correspond à aucun tour de vis."],
