@@ -71,7 +71,7 @@ func (w *Watcher) next(ctx context.Context, deliver func(Arrival) bool) job {
 				return nil
 			}
 			switch {
-			case w.pending[path] != nil: // it changed while it was being read, and is read again
+			case w.pending[path] != nil || slices.Contains(w.ready, f): // it changed while it was being read, and is read again
 				return nil
 			case c.then.err == nil && seen != stampOf(c.then.info): // so it did, and the event is still to come
 				w.changed(path, c.then.info, false)

@@ -176,7 +176,9 @@ func TestFolderThatIsFull(t *testing.T) {
 // A file that its writer has closed is taken at once, one that is opened again next only after the second closing, also
 // where the clock of its times shows no difference.
 func TestClosedByItsWriter(t *testing.T) {
-	for name, shown := range map[string]bool{"its time changes": true, "its time stays": false} {
+	for name, c := range map[string]struct{ shown, atOnce bool }{
+		"its time changes": {shown: true}, "its time stays": {}, "its time changes, at once": {shown: true, atOnce: true}, "its time stays, at once": {atOnce: true},
+	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				events := make(chan event)
@@ -193,13 +195,15 @@ func TestClosedByItsWriter(t *testing.T) {
 				events <- event{path: path, closed: true}
 				n.expect(reopened-time.Millisecond, "")
 				put(t, path, exposure(1))
-				if !shown {
+				if !c.shown {
 					if err := os.Chtimes(path, before.ModTime(), before.ModTime()); err != nil {
 						t.Fatal(err)
 					}
 				}
-				events <- event{path: path} // opened again, and written
-				n.expect(DefaultQuiet-time.Millisecond, "")
+				if !c.atOnce {
+					events <- event{path: path} // opened again, and written
+					n.expect(DefaultQuiet-time.Millisecond, "")
+				}
 				events <- event{path: path, closed: true}
 				n.expect(reopened+time.Millisecond, "f.fits")
 				if n.arrivals[0].Frame.Pix[0] != 1 {
