@@ -97,11 +97,11 @@ const (
 	// rateDoubt covers drives at solar instead of sidereal rate, 0.27 %.
 	rateDoubt = 0.003
 
-	// turnedPrior is the probability beforehand that somebody turned the axis
+	// turnedPrior is the prior probability that somebody turned the axis
 	// between two frames.
 	turnedPrior = 0.05
 
-	// restGoesOn and restBegins are the probabilities beforehand that nobody turns
+	// restGoesOn and restBegins are the prior probabilities that nobody turns
 	// a bolt between two frames, after one between which nobody did and after one
 	// between which somebody did: people turn, and then look. The sizes by which
 	// the axis may go all the same are restSizes, of a mount that is as good as
@@ -115,11 +115,11 @@ const (
 	// clutch turn no bolt. Common practice.
 	restTurned = 0.95
 
-	// stiffPersists is the probability beforehand that a mount goes on shaking, or
+	// stiffPersists is the prior probability that a mount goes on shaking, or
 	// not shaking: the wind changes.
 	stiffPersists = 0.98
 
-	// drivePersists is the probability beforehand that a drive goes on doing
+	// drivePersists is the prior probability that a drive goes on doing
 	// what it did.
 	drivePersists = 0.95
 

@@ -145,7 +145,7 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 			return [2]float64{best.AtVec(0), best.AtVec(1)}, [2][2]float64{{inv.At(0, 0), inv.At(0, 1)}, {inv.At(1, 0), inv.At(1, 1)}}, evidence
 		}
 		constant := math.NaN()
-		chances := [3][]float64{beforehand(jitterSizes, rigidBefore), beforehand(wanderSizes, rigidBefore), beforehand(flexureSizes, rigidBefore)}
+		chances := [3][]float64{prior(jitterSizes, rigidPrior), prior(wanderSizes, rigidPrior), prior(flexureSizes, rigidPrior)}
 		for k, a := range all {
 			if k%7 != 0 {
 				continue
@@ -153,9 +153,9 @@ func TestWatchAgainstDenseCovariance(t *testing.T) {
 			x, cov, evidence := dense(a)
 			ours := a.evidence - math.Log(chances[0][a.jitter]*chances[1][a.wander]*chances[2][a.flexure])
 			if a.drift {
-				ours -= math.Log(driftBefore)
+				ours -= math.Log(driftPrior)
 			} else {
-				ours -= math.Log(1 - driftBefore)
+				ours -= math.Log(1 - driftPrior)
 			}
 			if math.IsNaN(constant) {
 				constant = ours - evidence

@@ -117,16 +117,16 @@ const (
 	globalSize = allSize - localSize
 	axisSize   = atTube - localSize // shift and drift alone
 
-	// driftBefore is the probability beforehand that the axis drifts, driftSure the odds
+	// driftPrior is the prior probability that the axis drifts, driftSure the odds
 	// afterwards from which it is told.
-	driftBefore = 0.2
-	driftSure   = 10
+	driftPrior = 0.2
+	driftSure  = 10
 
-	// rigidBefore is the probability beforehand of no flexure worth mentioning
+	// rigidPrior is the prior probability of no flexure worth mentioning
 	// (and of no wandering, and of no jitter). Sizes up to commonFlexure are
 	// equally probable on a logarithmic scale, larger ones less so. Common
 	// practice: telescopes bend by arcseconds to some arcminutes.
-	rigidBefore   = 0.3
+	rigidPrior    = 0.3
 	commonFlexure = 256 * sky.Arcsecond
 
 	// flexureSure is the probability from which flexure is told.
@@ -295,14 +295,14 @@ func (w *finder) conclude(all []answer) *Fit {
 	_, withDrift := mixture(all, best, true)
 	out.DriftSigma = sky.Angle(math.Sqrt((withDrift[2][2] + withDrift[3][3]) / 2))
 
-	out.tellSizes(all, drift, func(a answer) float64 { return math.Exp(a.evidence-best) / weight[drift] })
-	w.tellStretches(out)
+	out.describeSizes(all, drift, func(a answer) float64 { return math.Exp(a.evidence-best) / weight[drift] })
+	w.describeStretches(out)
 	return out
 }
 
-// tellSizes says how large flexure and jitter are likely to be; p is the probability
+// describeSizes says how large flexure and jitter are likely to be; p is the probability
 // of an answer with or without drift, as was chosen.
-func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
+func (out *Fit) describeSizes(all []answer, drift bool, p func(answer) float64) {
 	var stiff float64
 	var flexure, wander, jitter []float64 = make([]float64, len(flexureSizes)), make([]float64, len(wanderSizes)), make([]float64, len(jitterSizes))
 	for _, a := range all {
@@ -321,8 +321,8 @@ func (out *Fit) tellSizes(all []answer, drift bool, p func(answer) float64) {
 	out.FlexureChance, out.JitterChance = 1-stiff, 1-jitter[0]
 }
 
-// tellStretches describes the stretches.
-func (w *finder) tellStretches(out *Fit) {
+// describeStretches describes the stretches.
+func (w *finder) describeStretches(out *Fit) {
 	for k, s := range w.stretches {
 		out.Stretches[k].From, out.Stretches[k].To = w.frames[s.First].Mid, w.frames[s.Last].Mid
 		out.Stretches[k].Turn = axis.Arc(w.turns(s))

@@ -170,7 +170,7 @@ func TestWatchTable(t *testing.T) {
 func TestWatchCoverage(t *testing.T) {
 	nights := short(510)
 	flexures := flexureSizes
-	chance := beforehand(flexures, rigidBefore)
+	chance := prior(flexures, rigidPrior)
 	w := watchMany(t, nights, Unguided, func(seed int, rng *rand.Rand) *nightMount {
 		m := newNight(rng, sky.Angle(rng.Float64()*40)*sky.Arcminute)
 		p := rng.Float64()

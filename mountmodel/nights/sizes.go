@@ -25,9 +25,9 @@ func sizes(count int, ratio float64) []sky.Angle {
 	return out
 }
 
-// beforehand is the probability of each size before any frame is seen: of none
+// prior is the probability of each size before any frame is seen: of none
 // at all, and of the others the same up to common, then falling as 1/size.
-func beforehand(sizes []sky.Angle, none float64) []float64 {
+func prior(sizes []sky.Angle, none float64) []float64 {
 	out, sum := make([]float64, len(sizes)), 0.0
 	for k, s := range sizes[1:] {
 		out[1+k] = min(1, float64(commonFlexure/s))
@@ -49,7 +49,7 @@ func (w *finder) answers(at time.Time) ([]answer, error) {
 			return nil, err
 		}
 	}
-	flexureBefore, wanderBefore, jitterBefore := beforehand(flexureSizes, rigidBefore), beforehand(wanderSizes, rigidBefore), beforehand(jitterSizes, rigidBefore)
+	flexurePrior, wanderPrior, jitterPrior := prior(flexureSizes, rigidPrior), prior(wanderSizes, rigidPrior), prior(jitterSizes, rigidPrior)
 	var out []answer
 	for j := range jitterSizes {
 		for v, wander := range wanderSizes {
@@ -68,11 +68,11 @@ func (w *finder) answers(at time.Time) ([]answer, error) {
 						return nil, err
 					}
 					a.jitter, a.wander, a.flexure, a.parts = j, v, f, parts
-					a.evidence += math.Log(jitterBefore[j] * wanderBefore[v] * flexureBefore[f])
+					a.evidence += math.Log(jitterPrior[j] * wanderPrior[v] * flexurePrior[f])
 					if drift {
-						a.evidence += math.Log(driftBefore)
+						a.evidence += math.Log(driftPrior)
 					} else {
-						a.evidence += math.Log(1 - driftBefore)
+						a.evidence += math.Log(1 - driftPrior)
 					}
 					out = append(out, a)
 				}

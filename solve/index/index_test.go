@@ -42,13 +42,13 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 	for _, c := range []struct{ grid, perCell int }{{12, 3}, {12, 6}, {192, 4}} {
 		grid := c.grid
 		used := make([]int, 6*grid*grid)
-		want := map[octaPlace]bool{}
+		want := map[octahedral]bool{}
 		n := 0
 		for _, s := range stars {
 			d := s.Dir
 			if k := gridCell(d, grid); used[k] < c.perCell {
 				used[k]++
-				want[octaPlaceOf(VecOf(d))] = true
+				want[octahedralOf(VecOf(d))] = true
 				n++
 			}
 		}
@@ -60,7 +60,7 @@ func TestThinKeepsTheBrightest(t *testing.T) {
 			t.Errorf("grid %d: %d stars kept, want %d", grid, len(got), n)
 		}
 		for _, node := range got {
-			if s := node.octaPlace; !want[s] {
+			if s := node.octahedral; !want[s] {
 				t.Errorf("grid %d: star at %v is not among the brightest %d of its cell", grid, s, c.perCell)
 				break
 			}
@@ -284,7 +284,7 @@ func TestPlaces(t *testing.T) {
 			t.Skip("no direction")
 		}
 		d = sky.Unit(d)
-		v := octaPlaceOf(VecOf(sky.ICRS(d))).vec()
+		v := octahedralOf(VecOf(sky.ICRS(d))).vec()
 		got := sky.Vec{X: float64(v.x), Y: float64(v.y), Z: float64(v.z)}
 		if off := sky.Angle(r3.Norm(r3.Sub(got, d))); off > 0.06*sky.Arcsecond {
 			t.Errorf("%v came back as %v, %g arcsec off", d, got, off.Arcseconds())

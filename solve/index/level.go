@@ -27,7 +27,7 @@ type Level struct {
 // except across the edges of the cube. It is small and in one place because the
 // search, which is bound by memory, wants all of it at once.
 type node struct {
-	octaPlace
+	octahedral
 	near [Neighbours]int16
 }
 

@@ -50,7 +50,7 @@ func thin(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int) ([]no
 				if int(used[sub]) == perCell {
 					continue
 				}
-				nodes[end[w]].octaPlace = octaPlaceOf(VecOf(s.Dir))
+				nodes[end[w]].octahedral = octahedralOf(VecOf(s.Dir))
 				end[w]++
 				if used[sub]++; int(used[sub]) == perCell {
 					if full++; full == len(used) {
@@ -100,7 +100,7 @@ func thinCoarse(ctx context.Context, cat *catalogs.Catalogue, grid, perCell int)
 	kept := slices.Concat(faces[:]...)
 	nodes := make([]node, len(kept))
 	for i, s := range kept {
-		nodes[i].octaPlace = octaPlaceOf(VecOf(s.Dir))
+		nodes[i].octahedral = octahedralOf(VecOf(s.Dir))
 	}
 	return nodes, nil
 }
@@ -127,7 +127,7 @@ func starsTo(ctx context.Context, cat *catalogs.Catalogue, faintest float64) ([]
 			return
 		}
 		for s := range cat.CellStars(c) {
-			nodes[i].octaPlace, mags[i] = octaPlaceOf(VecOf(s.Dir)), s.V
+			nodes[i].octahedral, mags[i] = octahedralOf(VecOf(s.Dir)), s.V
 			if i++; i == begin[c+1] {
 				break
 			}

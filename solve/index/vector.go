@@ -36,28 +36,28 @@ func Tangent(at, d Vec32) (e1, e2 Vec32) {
 	return e1, at.cross(e1)
 }
 
-// octaPlace is a direction in the octahedral map: the sphere projected from its centre onto
+// octahedral is a direction in the octahedral map: the sphere projected from its centre onto
 // an octahedron, whose lower half is folded out over the square's corners (Cigolle et al.
 // 2014, A Survey of Efficient Representations for Independent Unit Vectors, JCGT 3(2), 1).
 // It is two thirds of a vector's size and good to 0.06 arcsec, a tenth of the smallest pixel.
-type octaPlace struct{ p, q float32 }
+type octahedral struct{ p, q float32 }
 
-func octaPlaceOf(v Vec32) octaPlace {
+func octahedralOf(v Vec32) octahedral {
 	k := 1 / (abs32(v.x) + abs32(v.y) + abs32(v.z))
 	p, q := v.x*k, v.y*k
 	if v.z < 0 {
 		p, q = foldOctant(p, q)
 	}
-	return octaPlace{p, q}
+	return octahedral{p, q}
 }
 
-func (o octaPlace) vec() Vec32 {
+func (o octahedral) vec() Vec32 {
 	r := o.ray()
 	return r.scale(1 / sqrt32(r.Dot(r)))
 }
 
 // ray is the direction as a vector of any length.
-func (o octaPlace) ray() Vec32 {
+func (o octahedral) ray() Vec32 {
 	x, y, z := o.p, o.q, 1-abs32(o.p)-abs32(o.q)
 	if z < 0 {
 		x, y = foldOctant(x, y)

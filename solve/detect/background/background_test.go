@@ -60,7 +60,7 @@ func TestSkyRow(t *testing.T) {
 		b := measured(t, img)
 		level, noise := make([]float32, size[0]), make([]float32, size[0])
 		for y := 0; y < size[1]; y += 7 {
-			b.EachStretch(y, size[0], func(x0, x1 int, first, slope float32) {
+			b.EachSpan(y, size[0], func(x0, x1 int, first, slope float32) {
 				for x := x0; x < x1; x++ {
 					level[x] = first + float32(x-x0)*slope
 				}

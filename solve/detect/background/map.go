@@ -87,9 +87,9 @@ func place(x, size float64, n int) (int, float64) {
 	return i, t - float64(i)
 }
 
-// EachStretch visits the stretches of columns of row y on which level and noise are linear: from x0 to x1-1 the
+// EachSpan visits the spans of columns of row y on which level and noise are linear: from x0 to x1-1 the
 // level is that of x0 and slope more for each column, and the offsets of [Map.Columns] besides.
-func (m *Map) EachStretch(y, width int, visit func(x0, x1 int, level, slope float32)) {
+func (m *Map) EachSpan(y, width int, visit func(x0, x1 int, level, slope float32)) {
 	m.eachLine(m.level, y, width, func(x0, x1 int, l0, l1 float64) {
 		level := float32(l0)
 		if m.rows != nil {
@@ -114,7 +114,7 @@ func (m *Map) NoiseRow(y int, dst []float32) {
 	})
 }
 
-// eachLine visits the stretches of columns of row y between tile centres, with what the tiles have at the first column
+// eachLine visits the spans of columns of row y between tile centres, with what the tiles have at the first column
 // and on the same line one column farther.
 func (m *mesh) eachLine(v []float32, y, width int, visit func(x0, x1 int, v0, v1 float64)) {
 	j, fy := place(float64(y), m.tileH, m.ny)

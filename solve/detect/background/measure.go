@@ -99,7 +99,7 @@ func Measure(ctx context.Context, workers int, img raster.Image) (*Map, error) {
 		return nil, fmt.Errorf("%w: too few have a value in any one part of the image", ErrNoData)
 	}
 	fill(m, valid)
-	mendTiles(m)
+	fillTiles(m)
 	m.leastNoise, m.medians = slices.Min(m.noise), newMedians(m.level, m.noise)
 	if silent || img.Saturation > 0 && m.Level() >= float64(img.Saturation)*fullShare {
 		if err := checkValues(img); err != nil {
@@ -197,8 +197,8 @@ func fill(m *Map, valid []bool) {
 // known to 2 percent, so honest tiles stay far below. Left as they are, 11 instead of 8 detections between nebulae are spurious.
 const mendExcess = 1.5
 
-// mendTiles gives spoiled tiles the medians of their neighbours.
-func mendTiles(m *Map) {
+// fillTiles gives spoiled tiles the medians of their neighbours.
+func fillTiles(m *Map) {
 	level, noise := slices.Clone(m.level), slices.Clone(m.noise)
 	var ls, ns []float32
 	for i := range level {

@@ -76,15 +76,15 @@ func newCleaner(img raster.Image, sky *background.Map, bad raster.Mask) *cleaner
 func (c *cleaner) row(y int, dst []float32) (top float32) {
 	src := c.img.Row(y, 0, c.img.Width, &c.values)
 	top = float32(math.Inf(-1))
-	c.sky.EachStretch(y, len(src), func(x0, x1 int, level, slope float32) {
-		top = max(top, c.stretch(x0, y, src[x0:x1], dst[x0:x1], level, slope))
+	c.sky.EachSpan(y, len(src), func(x0, x1 int, level, slope float32) {
+		top = max(top, c.span(x0, y, src[x0:x1], dst[x0:x1], level, slope))
 	})
 	return top
 }
 
-// stretch fills a part of row y that begins at column x0, on which level and noise are linear, and gives the highest
+// span fills a part of row y that begins at column x0, on which level and noise are linear, and gives the highest
 // value of the image there.
-func (c *cleaner) stretch(x0, y int, src, dst []float32, level, slope float32) (top float32) {
+func (c *cleaner) span(x0, y int, src, dst []float32, level, slope float32) (top float32) {
 	columns, noise, dst := c.columns[x0:][:len(src)], c.noise[x0:][:len(src)], dst[:len(src)]
 	// Nothing nearer to the sky than this is far from it anywhere here. The bits of positive numbers are in their order,
 	// and those of NaN above all.

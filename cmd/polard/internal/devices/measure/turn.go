@@ -67,8 +67,8 @@ func OfMovement(err error) bool {
 	return false
 }
 
-// watchOver follows a movement by what the mount reports.
-type watchOver struct {
+// progress follows a movement by what the mount reports.
+type progress struct {
 	move     Move
 	over     bool // it goes over the pole, to the other side of the pier
 	began    time.Time
@@ -76,7 +76,7 @@ type watchOver struct {
 	side     devices.PierSide
 	last     devices.MountState
 	turned   sky.Angle // since start, not wrapped
-	tried    sky.Angle // of that, until it was seen which way the axis goes
+	onTrial  sky.Angle // of that, until it was seen which way the axis goes
 	reports  []report  // the newest, over rateOver; where it began is the first
 	rate     float64   // over them, in radians a second
 	latest   float64   // the same over latestOver
@@ -92,7 +92,7 @@ type report struct {
 }
 
 // ahead is how far it will have turned, at a rate, by the time that a stop can act.
-func (o *watchOver) ahead(now time.Time, rate float64) sky.Angle {
+func (o *progress) ahead(now time.Time, rate float64) sky.Angle {
 	if rate == 0 { // nothing was heard of it yet
 		return o.turned
 	}
@@ -100,7 +100,7 @@ func (o *watchOver) ahead(now time.Time, rate float64) sky.Angle {
 }
 
 // atMost is how far it can have turned then: a limit must not be passed, whichever rate is the true one.
-func (o *watchOver) atMost(now time.Time) sky.Angle {
+func (o *progress) atMost(now time.Time) sky.Angle {
 	a, b := o.ahead(now, o.rate), o.ahead(now, o.latest)
 	if o.forward(a) > o.forward(b) {
 		return a
@@ -109,12 +109,12 @@ func (o *watchOver) atMost(now time.Time) sky.Angle {
 }
 
 // heard takes the rate from a new report.
-func (o *watchOver) heard(r report) {
+func (o *progress) heard(r report) {
 	if r.at.Before(o.began) {
 		return
 	}
 	if len(o.reports) == 0 {
-		o.reports = []report{{o.began, o.tried}}
+		o.reports = []report{{o.began, o.onTrial}}
 	}
 	o.reports = append(o.reports, r)
 	o.rate, o.reports = rateSince(o.reports, rateOver)
@@ -135,7 +135,7 @@ func rateSince(reports []report, over time.Duration) (float64, []report) {
 }
 
 // forward is an angle as seen along the way that was asked for.
-func (o *watchOver) forward(angle sky.Angle) sky.Angle {
+func (o *progress) forward(angle sky.Angle) sky.Angle {
 	if o.move.By < 0 {
 		return -angle
 	}
@@ -143,7 +143,7 @@ func (o *watchOver) forward(angle sky.Angle) sky.Angle {
 }
 
 // upToEnd is an angle turned, or the whole turn where it is more.
-func (o *watchOver) upToEnd(turned sky.Angle) sky.Angle {
+func (o *progress) upToEnd(turned sky.Angle) sky.Angle {
 	if o.forward(turned) > o.move.By.Abs() {
 		return o.move.By
 	}
@@ -151,23 +151,23 @@ func (o *watchOver) upToEnd(turned sky.Angle) sky.Angle {
 }
 
 // turnedAt is how far the axis has turned where it stands by a report.
-func (o *watchOver) turnedAt(p Position) sky.Angle {
+func (o *progress) turnedAt(p Position) sky.Angle {
 	if o.move.Axis == RightAscension {
 		return o.turned + (p.Hour - o.start.Hour - o.turned).Signed()
 	}
 	return p.Dec - o.start.Dec
 }
 
-// setOff takes where the axis stands once it was told to turn the way that it is to go.
-func (o *watchOver) setOff(p Position, s devices.MountState, now time.Time) {
+// underWay takes where the axis stands once it was told to turn the way that it is to go.
+func (o *progress) underWay(p Position, s devices.MountState, now time.Time) {
 	o.began, o.bestAt, o.last = now, now, s
 	o.turned = o.turnedAt(p)
-	o.tried = o.turned
+	o.onTrial = o.turned
 }
 
 // take brings a report in: where the axes stand by it. It fails when the movement has to end at
 // once; done tells that it ends as it should.
-func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done bool, err error) {
+func (o *progress) take(p Position, s devices.MountState, now time.Time) (done bool, err error) {
 	if s.At.After(o.last.At) {
 		o.turned, o.last = o.turnedAt(p), s
 		o.heard(report{s.At, o.turned})
@@ -183,7 +183,7 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 		return false, err
 	}
 	switch {
-	case forward < min(0, o.forward(o.tried))-wrongWay:
+	case forward < min(0, o.forward(o.onTrial))-wrongWay:
 		return false, sky.Refuse(ErrStalled, "stalled_wrong_way", "it turned the wrong way; look at its setting of reversed motion")
 	case forward > all+tooFar:
 		return false, sky.Refuse(ErrStalled, "stalled_too_far", "it went %s degrees too far", whole(forward-all))
@@ -200,7 +200,7 @@ func (o *watchOver) take(p Position, s devices.MountState, now time.Time) (done 
 }
 
 // reported looks at what the mount says besides where it is.
-func (o *watchOver) reported(s devices.MountState, now time.Time) error {
+func (o *progress) reported(s devices.MountState, now time.Time) error {
 	// A mount that stands may have reported last long ago.
 	heard := s.At
 	if heard.Before(o.began) {
@@ -223,7 +223,7 @@ func (o *watchOver) reported(s devices.MountState, now time.Time) error {
 const siderealRate = 15.041 * sky.Arcsecond
 
 // otherAxis fails where the axis that was not to turn has done so.
-func (o *watchOver) otherAxis(p Position, now time.Time) error {
+func (o *progress) otherAxis(p Position, now time.Time) error {
 	if o.move.Axis == RightAscension {
 		if moved := (p.Dec - o.start.Dec).Abs(); moved > decMoved {
 			return &sky.Refusal{Kind: ErrDeclination, Why: sky.Say("dec_moved_by", "the declination moved by %s degrees while only right ascension was to turn", tenths(moved))}
@@ -260,7 +260,7 @@ func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
 		return v
 	}
 	now := time.Now()
-	o := &watchOver{move: move, over: from.add(move.along(move.By)).Beyond() != from.Beyond(), began: now, bestAt: now, start: from, side: s.Side, last: s}
+	o := &progress{move: move, over: from.add(move.along(move.By)).Beyond() != from.Beyond(), began: now, bestAt: now, start: from, side: s.Side, last: s}
 	if err := ctx.Err(); err != nil {
 		return err
 	}
@@ -269,7 +269,7 @@ func (m *Measurer) turn(ctx context.Context, move Move) (err error) {
 		s, _, err = m.look(ctx)
 	}
 	if err == nil {
-		o.setOff(m.stand, s, time.Now())
+		o.underWay(m.stand, s, time.Now())
 		err = m.follow(ctx, o)
 	}
 	if stopErr := m.Stop(); stopErr != nil {
@@ -310,7 +310,7 @@ func (m *Measurer) changedSides(ctx context.Context, before devices.PierSide) er
 }
 
 // follow looks after a movement until it is to end.
-func (m *Measurer) follow(ctx context.Context, o *watchOver) error {
+func (m *Measurer) follow(ctx context.Context, o *progress) error {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
 	told := sky.Angle(0)

@@ -22,7 +22,7 @@ func TestTurnEndsWhereAskedThoughReportsAreLate(t *testing.T) {
 		by := sky.Angle(rapid.Float64Range(10, 60).Draw(t, "degrees")) * sky.Degree
 		began := time.Unix(1_700_000_000, 0)
 		at := func(since time.Duration) sky.Angle { return sky.Angle(rate*since.Seconds()) * sky.Degree }
-		o := &watchOver{move: Move{RightAscension, by}, began: began, bestAt: began, last: devices.MountState{At: began}}
+		o := &progress{move: Move{RightAscension, by}, began: began, bestAt: began, last: devices.MountState{At: began}}
 		var sent, heard time.Duration // of the newest report that was heard
 		next, arrives := every, every+time.Duration(rapid.Int64Range(0, int64(late)).Draw(t, "late"))
 		for now := tick; ; now += tick {
@@ -54,8 +54,8 @@ func TestWrongWayIsCountedFromWhereItSetOff(t *testing.T) {
 		tried, then sky.Angle
 		wrong       bool
 	}{{0, -0.9, false}, {0, -1.1, true}, {-1.9, -2.8, false}, {-1.9, -3, true}, {0.5, -0.9, false}, {0.5, -1.1, true}} {
-		o := &watchOver{move: Move{Declination, 25 * sky.Degree}, last: devices.MountState{At: began}}
-		o.setOff(Position{Dec: c.tried * sky.Degree}, devices.MountState{At: began}, began)
+		o := &progress{move: Move{Declination, 25 * sky.Degree}, last: devices.MountState{At: began}}
+		o.underWay(Position{Dec: c.tried * sky.Degree}, devices.MountState{At: began}, began)
 		_, err := o.take(Position{Dec: c.then * sky.Degree}, devices.MountState{At: began.Add(time.Second), Moving: true}, began.Add(time.Second))
 		if errors.Is(err, ErrStalled) != c.wrong {
 			t.Errorf("tried to %g degrees, then at %g: %v", float64(c.tried), float64(c.then), err)
