@@ -22,10 +22,8 @@ const (
 	// slips, or a tube that creeps, stays below it.
 	bodiesApart = 3 * sky.Degree
 
-	// worthBodies is a model error of one body from which another is looked for.
-	worthBodies = bodiesApart / 36
-
-	// bodyGain is how many times smaller another body must make the model error.
+	// bodyGain is how many times smaller another body must make the model error. Without it 14 of 100 stray frames are taken
+	// for a body of their own (TestDiagnose); from 2 to 20 all are told, and 100 loses bodies.
 	bodyGain = 8
 
 	// mostBodies bounds the work: a night's measurement has two declinations on
@@ -42,7 +40,7 @@ func separate(m *model, modelError sky.Angle, towards sky.Local) (*model, sky.An
 	for _, least := range declinationTurns {
 		m, modelError = better(m, modelError, bodiesByTurns(m.frames, towards, least), towards)
 	}
-	for len(m.c) < mostBodies && modelError > worthBodies {
+	for len(m.c) < mostBodies && modelError > 0 {
 		found, left := m, modelError
 		for k := 1; k < len(m.frames); k++ {
 			if m.body[k] != m.body[k-1] {
@@ -88,7 +86,7 @@ func bodiesByTurns(frames []sky.Attitude, pole sky.Local, least sky.Angle) []int
 // that this explains them.
 func better(m *model, modelError sky.Angle, body []int, towards sky.Local) (*model, sky.Angle) {
 	bodies := body[len(body)-1] + 1
-	if modelError <= worthBodies || bodies <= len(m.c) || bodies > mostBodies {
+	if modelError == 0 || bodies <= len(m.c) || bodies > mostBodies {
 		return m, modelError
 	}
 	try, ok := fitBodies(m.frames, body, bodies, towards)

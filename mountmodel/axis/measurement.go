@@ -45,8 +45,8 @@ const (
 	// it is too little to aim for by hand.
 	sameAngle = 2 * sky.Degree
 
-	// setAsidePart: of so many frames one may be set aside.
-	setAsidePart = 4
+	// setAsidePart: of so many frames one may be set aside, as the others are enough to test the model.
+	setAsidePart = leastFrames + 1
 
 	// leastFrames is the number of frames from which the session calls a
 	// measurement complete by itself: two leave nothing that tests the model.
