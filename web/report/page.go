@@ -31,7 +31,8 @@ func (r *Report) WritePage(w io.Writer, language string) error {
 	head := element("head", nil,
 		element("meta", attr{"charset", "utf-8"}), element("meta", attr{"name", "viewport", "content", "width=device-width, initial-scale=1"}),
 		element("title", nil, in.say("title", r.Night)), element("style", nil, look+style))
-	body := element("body", nil, r.heading(in), r.axis(in), plot(r, in), habits(r.Habits, in), r.events(in), r.frames(in), r.nights(in),
+	body := element("body", nil, r.heading(in),
+		element("main", nil, r.axis(in), plot(r, in), habits(r.Habits, in), r.events(in), r.frames(in), r.nights(in)),
 		element("footer", nil, in.say("footer", r.Program)))
 	if _, err := io.WriteString(w, "<!doctype html>\n"); err != nil {
 		return err

@@ -13,9 +13,9 @@ import (
 
 // Measures of the plot, in units of its own.
 const (
-	plotWidth, plotHeight = 720.0, 344.0
+	plotWidth, plotHeight = 720.0, 372.0
 	plotLeft, plotRight   = 58.0, 12.0
-	plotTop, plotBottom   = 38.0, 56.0
+	plotTop, plotBottom   = 66.0, 56.0 // above: what the scale is of, then the numbers of events
 	// tickApart is the least distance between two labels of the upright scale: a line of its type on a phone.
 	tickApart = 27.0
 	// mostTimes bounds the labels of the time.
@@ -145,12 +145,13 @@ func plot(r *Report, in words) *html.Node {
 	if tolerance > 0 {
 		add(svg, line("tolerance", plotLeft, s.y(tolerance), right, s.y(tolerance)))
 	}
-	for i, e := range r.Events {
-		at, err := time.Parse(time.RFC3339, e.TimeUTC)
-		if err != nil || at.Before(s.from) || at.After(s.to) {
-			continue
-		}
-		add(svg, line("event", s.x(at), plotTop-6, s.x(at), bottom), text("middle", s.x(at), plotTop-10, fmt.Sprint(i+1)))
+	marks := s.marks(r.Events)
+	for _, m := range marks {
+		add(svg, line("event", m.x, plotTop-6, m.x, bottom))
+	}
+	for _, l := range labels(marks) {
+		left, right := l.box()
+		add(svg, text("middle did", (left+right)/2, plotTop-10, l.text()))
 	}
 	for _, p := range points {
 		x := s.x(p.at)
