@@ -6,5 +6,5 @@
 //   - nights.go: the nights before it.
 //   - page.go: the page; words.go: its sentences in each language, from words/; element.go: its elements.
 //   - habits.go: how the drive runs and what bends, by ordinary exposures.
-//   - plot.go: how far the axis was off, over the night.
+//   - plot.go: how far the axis was off, over the night; eventnumbers.go: the numbers of events above it.
 package report

@@ -13,7 +13,7 @@ import (
 // "3–5": a row for each would grow without end when many things are done within a minute.
 
 const (
-	// labelCharacter is as wide as the widest character of a label in the type of a phone, the largest: 25 units high
+	// labelCharacter is at least as wide as any character of a label in the type of a phone, the largest: 25 units high
 	// (report.css). The browser's own boxes are held apart by TestReportInBrowser.
 	labelCharacter = 17.0
 	// labelGap keeps two labels from being read as one: half a character.
