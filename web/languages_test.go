@@ -179,6 +179,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		}
 		p.Do(chromedp.EmulateViewport(390, 844, chromedp.EmulateMobile, chromedp.EmulateTouch)) // where all steps stand beside each other
 		p.NoOverflow(l.code + " on a wider phone")
+		holdsInLanguage(t, p, s, l.code)
 		p.Do(chromedp.EmulateViewport(320, 568, chromedp.EmulateMobile, chromedp.EmulateTouch))
 		one := measuringView(northSite, 1)
 		tell(&one, "turn", "Turn the RA axis.", sky.Whole(30*sky.Degree))
@@ -197,7 +198,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 		}
 		for i := range 7 {
 			browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelectorAll(".way-list button")[%d].click(), true)`, i))
-			time.Sleep(60 * time.Millisecond)
+			drawn(p)
 			p.NoOverflow(fmt.Sprintf("%s set-up %d", l.code, i+1))
 			p.NamesApart(fmt.Sprintf("%s set-up %d", l.code, i+1))
 			if found := english.FindString(browsertest.Eval[string](p, `document.querySelector("main").innerText`)); found != "" {
@@ -210,6 +211,7 @@ func testLanguages(t *testing.T, p *browsertest.Page) {
 	browsertest.Eval[bool](p, `(localStorage.removeItem("language"), true)`)
 	p.Do(chromedp.Reload())
 	p.Until(`document.documentElement.lang === "en"`)
+	holdsInLanguage(t, p, s, "en")
 }
 
 // A page that was loaded once opens without the service, and goes on when it is there.

@@ -100,7 +100,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 	before := rig.Truth(time.Now()).Offset
 	t.Logf("the axis starts %s from the pole", sky.AngleWords(before.Total))
 	p.Do(p.screen.Size(), chromedp.Navigate(r.URL))
-	watchShifts(p.Page)
+	p.WatchShifts()
 	p.walkSetUp(config.Site.South())
 
 	if p.single {
@@ -131,9 +131,9 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		p.single = true
 		v = p.frame()
 	}
-	holdsStill(p.Page, "the measurement")
+	p.HoldsStill("the measurement")
 	p.Do(chromedp.Reload())
-	watchShifts(p.Page)
+	p.WatchShifts()
 	other := &pageDriver{Page: browsertest.NewPage(t, p.Ctx), screen: browsertest.Laptop}
 	other.Do(other.screen.Size(), chromedp.Navigate(r.URL))
 	for _, driver := range []*pageDriver{p, other} {
@@ -189,7 +189,7 @@ func rehearseByPage(t *testing.T, p *pageDriver, config rehearsal.Config) {
 		v = p.frame()
 	}
 	t.Logf("the page says: %s", v.Head)
-	holdsStill(p.Page, "bolts, lock and confirmation")
+	p.HoldsStill("bolts, lock and confirmation")
 	p.keepShot("done")
 	if v.Head != "Done" {
 		t.Errorf("the page says %q, want Done:\n%s", v.Head, v.Text)

@@ -1,6 +1,6 @@
 // Package browsertest drives the page in a headless Chromium, for the tests of
 // the packages that serve it. Nothing of the program imports it. In browser.go tabs, hands
-// and eyes; in names.go what a screen reader tells apart.
+// and eyes; in names.go what a screen reader tells apart; in shift.go what jumps.
 package browsertest
 
 import (

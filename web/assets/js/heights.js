@@ -5,8 +5,8 @@ import { byId } from "./dom.js";
 // What stays in sight above is measured by what begins below it: its own place changes as the page is scrolled.
 export function measureHeights() {
   const root = document.documentElement.style;
-  const beside = matchMedia("(min-width: 60rem)").matches; // there the rig covers nothing
-  root.setProperty("--rig-height", `${beside ? 0 : byId("rig").offsetHeight}px`);
+  const rig = byId("rig"), beside = rig.offsetWidth < document.documentElement.clientWidth; // there it covers nothing below
+  root.setProperty("--rig-height", `${beside ? 0 : rig.offsetHeight}px`);
   root.setProperty("--does-height", `${byId("does").offsetHeight}px`);
   root.setProperty("--head-height", `${byId("main").offsetTop}px`);
 }

@@ -136,7 +136,9 @@ function early(/** @type {State} */ s) {
 /** @param {"setup"|"work"} view */
 function show(view) {
   document.body.dataset.view = view;
-  opener.textContent = view === "setup" ? words.toFrames : words.toSetup;
+  const [name, other] = view === "setup" ? [words.toFrames, words.toSetup] : [words.toSetup, words.toFrames];
+  opener.textContent = name;
+  opener.dataset.other = other; // it is as wide with either
   does.dataset.key = does.dataset.step = "";
   refill(does);
   refill(others);

@@ -1,6 +1,4 @@
-package main
-
-import "polard/web/browsertest"
+package browsertest
 
 // shiftWatcher collects what the browser reports of parts of the page that jumped without
 // a touch or a key right before (Layout Instability, W3C draft: the entries without
@@ -16,16 +14,16 @@ const shiftWatcher = `(() => {
 	return true;
 })()`
 
-// watchShifts begins to watch for parts of the page that jump.
-func watchShifts(p *browsertest.Page) {
+// WatchShifts begins to watch for parts of the page that jump.
+func (p *Page) WatchShifts() {
 	p.T.Helper()
-	browsertest.Eval[bool](p, shiftWatcher)
+	Eval[bool](p, shiftWatcher)
 }
 
-// holdsStill fails when anything jumped since watchShifts, or since the page was loaded.
-func holdsStill(p *browsertest.Page, name string) {
+// HoldsStill fails when anything jumped since WatchShifts, or since the page was loaded.
+func (p *Page) HoldsStill(name string) {
 	p.T.Helper()
-	shifts := browsertest.Eval[[]struct {
+	shifts := Eval[[]struct {
 		Value float64 `json:"value"`
 		Moved string  `json:"moved"`
 	}](p, `window.shifts`)
