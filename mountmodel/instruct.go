@@ -31,11 +31,8 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 		}
 		return sky.Say("first_frame", "Point the camera at clear sky, well above the horizon, and take a frame."), nil
 	case Measuring, Confirming:
-		if s.clocks.Host != "" {
-			return sayClocks(true), append(details, s.clockSaying())
-		}
-		if w := s.times.stands; w != nil {
-			return clockStands(), append(details, w.Saying())
+		if say, why, doubtful := s.clockDoubt(true); doubtful {
+			return say, append(details, why)
 		}
 		text := a.turn()
 		if s.blind {
@@ -56,11 +53,10 @@ func (a adviser) instruct() (sky.Saying, []sky.Saying) {
 	}
 	live := s.state.following()
 	invalidated := live.Invalidated()
+	if say, why, doubtful := s.clockDoubt(false); doubtful {
+		return say, append(details, why)
+	}
 	switch {
-	case s.clocks.Host != "":
-		return sayClocks(false), append(details, s.clockSaying())
-	case s.times.stands != nil:
-		return clockStands(), append(details, s.times.stands.Saying())
 	case invalidated != nil:
 		return sky.Say("pointed_elsewhere", "The axis was confirmed; the telescope has been pointed elsewhere since, and single frames no longer tell it: ordinary exposures are watched instead."), append(details, invalidated.Saying())
 	case live.Held():
@@ -76,11 +72,10 @@ func (a adviser) bolts(details []sky.Saying) (sky.Saying, []sky.Saying) {
 	s, v := a.Session, a.view
 	live := s.state.following()
 	invalidated := live.Invalidated()
+	if say, why, doubtful := s.clockDoubt(true); doubtful {
+		return say, append(details, why)
+	}
 	switch {
-	case s.clocks.Host != "":
-		return sayClocks(true), append(details, s.clockSaying())
-	case s.times.stands != nil:
-		return clockStands(), append(details, s.times.stands.Saying())
 	case invalidated != nil:
 		return sky.Say("tube_moved_after", "The tube moved on the mount after the measurement: lock the declination and start over."), append(details, invalidated.Saying())
 	case live.Held():
@@ -144,8 +139,15 @@ func sayClocks(startOver bool) sky.Saying {
 	return sky.Say("clocks", "The clocks disagree: set the wrong one right and start over.")
 }
 
-func clockStands() sky.Saying {
-	return sky.Say("clock_stands", "The clock that wrote the times of the frames stands still: set it right and start over.")
+// clockDoubt says which clock is to be set right, and why, while one is in doubt.
+func (s *Session) clockDoubt(startOver bool) (say, why sky.Saying, doubtful bool) {
+	switch {
+	case s.clocks.Host != "":
+		return sayClocks(startOver), s.clockSaying(), true
+	case s.times.stands != nil:
+		return sky.Say("clock_stands", "The clock that wrote the times of the frames stands still: set it right and start over."), s.times.stands.Saying(), true
+	}
+	return say, why, false
 }
 
 // turn asks for the next frame of a measurement.

@@ -17,12 +17,8 @@ import (
 func TestEventsRestartQuietTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		events := make(chan event)
-		n := watchByEvents(t, events)
+		n, path := begunFile(t, events)
 		defer n.stop()
-		path := filepath.Join(n.folder, "f.fits")
-		n.expect(time.Second, "")
-		put(t, path, exposure(0))
-		events <- event{path: path, created: true}
 		for range 20 {
 			n.expect(DefaultQuiet-time.Millisecond, "")
 			events <- event{path: path}

@@ -81,6 +81,16 @@ func watchByEvents(t *testing.T, events chan event) *night {
 	return n
 }
 
+// begunFile is such a night with a file of which its creation was told.
+func begunFile(t *testing.T, events chan event) (n *night, path string) {
+	n = watchByEvents(t, events)
+	path = filepath.Join(n.folder, "f.fits")
+	n.expect(time.Second, "")
+	put(t, path, exposure(0))
+	events <- event{path: path, created: true}
+	return n, path
+}
+
 func (n *night) start(sources notices) {
 	ctx, cancel := context.WithCancel(context.Background())
 	n.cancel, n.done = cancel, make(chan error, 1)
@@ -182,16 +192,12 @@ func TestClosedByItsWriter(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				events := make(chan event)
-				n := watchByEvents(t, events)
+				n, path := begunFile(t, events)
 				defer n.stop()
-				path := filepath.Join(n.folder, "f.fits")
-				n.expect(time.Second, "")
-				put(t, path, exposure(0))
 				before, err := os.Stat(path)
 				if err != nil {
 					t.Fatal(err)
 				}
-				events <- event{path: path, created: true}
 				events <- event{path: path, closed: true}
 				n.expect(reopened-time.Millisecond, "")
 				put(t, path, exposure(1))

@@ -260,8 +260,9 @@ func (r *reader) follow(f axis.Frame) {
 // dealt with. Where it contradicts that one, that one is left out.
 func (r *reader) decided(held, st step, f axis.Frame) bool {
 	after := r.step(held.tracker, f)
+	back := st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis)
 	if held.change == boltsOnly { // though they are locked
-		if !after.fits() || st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis) {
+		if back || !after.fits() {
 			r.setAside(held.frame)
 			return false
 		}
@@ -270,7 +271,6 @@ func (r *reader) decided(held, st step, f axis.Frame) bool {
 		return true
 	}
 	stays := after.fits() && r.cameBack(held.reading.Axis, r.tracker.latest, after.reading.Axis)
-	back := st.fits() && r.cameBack(r.tracker.latest, held.reading.Axis, st.reading.Axis)
 	switch {
 	case (after.fits() || held.rests(f, r.tracker.rate)) && (stays && !back || !st.fits()):
 		r.settle(held, after)

@@ -23,7 +23,8 @@ const (
 	bodiesApart = 3 * sky.Degree
 
 	// bodyGain is how many times smaller another body must make the model error. Without it 14 of 100 stray frames are taken
-	// for a body of their own (TestDiagnose); from 2 to 20 all are told, and 100 loses bodies.
+	// for a body of their own (TestDiagnose); from 2 to 20 all are told. With 100 creeping rigs that flip are beyond four sigmas
+	// (TestClaimsOfFaultyRigs).
 	bodyGain = 8
 
 	// mostBodies bounds the work: a night's measurement has two declinations on

@@ -72,7 +72,7 @@ func (s rangeSearch) usual() (*rangeSearch, []pattern) {
 	const most = 4 * index.Neighbours
 	odds := min(max(nearPassed/s.expected(patterns), leastNearOdds), 1)
 	s.leastAtPivot = proof.LeastHits(s.occupied.fill, min(pivotPart*odds, 1), most)
-	if s.partial != whole || s.asked == orGoodFit { // the pivot may have no neighbour left, or none that shows
+	if s.partial != whole { // the pivot may have no neighbour left, or none that shows
 		clear(s.leastAtPivot)
 	}
 	s.leastInAll = proof.LeastHits(s.occupied.fill, odds, most)

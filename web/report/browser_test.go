@@ -55,11 +55,11 @@ func TestReportInBrowser(t *testing.T) {
 			}
 			browsertest.Tell(p, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "screen"})
 			p.TargetsAreLarge(name)
+			p.NamesApart(name)
+			p.Accessible(name, "")
 			if browsertest.KeepsShots() {
 				p.Shot(name, true)
 			}
 		}
-		p.NamesApart(language)
-		p.Accessible(language, "")
 	}
 }

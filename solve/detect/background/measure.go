@@ -99,7 +99,7 @@ func Measure(ctx context.Context, workers int, img raster.Image) (*Map, error) {
 		return nil, fmt.Errorf("%w: too few have a value in any one part of the image", ErrNoData)
 	}
 	fill(m, valid)
-	fillTiles(m)
+	replaceSpoiled(m)
 	m.leastNoise, m.medians = slices.Min(m.noise), newMedians(m.level, m.noise)
 	if silent || img.Saturation > 0 && m.Level() >= float64(img.Saturation)*fullShare {
 		if err := checkValues(img); err != nil {
@@ -192,13 +192,13 @@ func fill(m *Map, valid []bool) {
 	}
 }
 
-// mendExcess is how much noisier than its neighbours a tile must be to count
+// spoiledExcess is how much noisier than its neighbours a tile must be to count
 // as spoiled by a bright star, galaxy or lamp; the noise of 1365 samples is
 // known to 2 percent, so honest tiles stay far below. Left as they are, 11 instead of 8 detections between nebulae are spurious.
-const mendExcess = 1.5
+const spoiledExcess = 1.5
 
-// fillTiles gives spoiled tiles the medians of their neighbours.
-func fillTiles(m *Map) {
+// replaceSpoiled gives spoiled tiles the medians of their neighbours.
+func replaceSpoiled(m *Map) {
 	level, noise := slices.Clone(m.level), slices.Clone(m.noise)
 	var ls, ns []float32
 	for i := range level {
@@ -210,7 +210,7 @@ func fillTiles(m *Map) {
 		if len(ns) < 3 {
 			continue
 		}
-		if typical := robust.Median(ns); noise[i] > mendExcess*typical {
+		if typical := robust.Median(ns); noise[i] > spoiledExcess*typical {
 			m.level[i], m.noise[i] = robust.Median(ls), typical
 		}
 	}

@@ -48,17 +48,17 @@ func TestTurnEndsWhereAskedThoughReportsAreLate(t *testing.T) {
 }
 
 // Which way a switch turns an axis may have had to be tried, and that took it back: from there on it must not go back farther.
-func TestWrongWayIsCountedFromWhereItSetOff(t *testing.T) {
+func TestWrongWayIsCountedFromWhereItWasUnderWay(t *testing.T) {
 	began := time.Unix(1_700_000_000, 0)
 	for _, c := range []struct {
-		tried, then sky.Angle
-		wrong       bool
+		onTrial, then sky.Angle
+		wrong         bool
 	}{{0, -0.9, false}, {0, -1.1, true}, {-1.9, -2.8, false}, {-1.9, -3, true}, {0.5, -0.9, false}, {0.5, -1.1, true}} {
 		o := &progress{move: Move{Declination, 25 * sky.Degree}, last: devices.MountState{At: began}}
-		o.underWay(Position{Dec: c.tried * sky.Degree}, devices.MountState{At: began}, began)
+		o.underWay(Position{Dec: c.onTrial * sky.Degree}, devices.MountState{At: began}, began)
 		_, err := o.take(Position{Dec: c.then * sky.Degree}, devices.MountState{At: began.Add(time.Second), Moving: true}, began.Add(time.Second))
 		if errors.Is(err, ErrStalled) != c.wrong {
-			t.Errorf("tried to %g degrees, then at %g: %v", float64(c.tried), float64(c.then), err)
+			t.Errorf("tried to %g degrees, then at %g: %v", float64(c.onTrial), float64(c.then), err)
 		}
 	}
 }
