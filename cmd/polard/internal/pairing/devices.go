@@ -42,9 +42,10 @@ func (f DeviceFile) Load() (web.DeviceList, error) {
 	return list, nil
 }
 
-// lockWithin is how long another service may hold the lock on the list: it does so for
-// some milliseconds.
-const lockWithin = 2 * time.Second
+// lockWithin is how long others may hold the lock on the list: each does so for some
+// milliseconds, on a card that frames are being written to for a second or two, and no turn
+// is kept among those that wait. Who pairs a device waits that long before an error is shown.
+const lockWithin = 10 * time.Second
 
 // Update replaces the file as a whole, so that it is never half written, and returns when
 // it is on the disk. Only its owner may read it. A lock on a file beside it keeps other
