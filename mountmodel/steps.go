@@ -20,6 +20,9 @@ func (s *Session) take(now time.Time, sighting *Sighting, past role) role {
 	s.lastHeard = now
 	s.unsolved, s.blind = nil, false
 	f, err := s.read(sighting)
+	if errors.Is(err, errOlder) {
+		s.times = s.times.compared(s.exposed(now, f, sighting))
+	}
 	if err != nil {
 		s.refuse(f, err)
 		return roleOpen
@@ -160,13 +163,19 @@ func (s *Session) sameLens(lens int) bool {
 
 // hearClocks compares the times of the exposure, of its file and of its arrival.
 func (s *Session) hearClocks(now time.Time, f axis.Frame, sighting *Sighting) {
+	e := s.exposed(now, f, sighting)
+	s.part("clock")
+	s.clocks = s.clocks.Hear(e.stamp, s.cfg.Site.Longitude)
+	s.times = s.times.with(s.cfg, e)
+}
+
+// exposed is what is known of a frame's time.
+func (s *Session) exposed(now time.Time, f axis.Frame, sighting *Sighting) exposed {
 	stamp := clock.Stamp{Start: f.Mid.Add(-sighting.Exposure / 2), Exposure: sighting.Exposure, Written: sighting.Written}
 	if !s.list { // a list is read long after
 		stamp.Heard = now
 	}
-	s.part("clock")
-	s.clocks = s.clocks.Hear(stamp, s.cfg.Site.Longitude)
-	s.times = s.times.with(s.cfg, exposed{f.Name, f.Mid, stamp, f.Observed.R, sighting.SkyLimit})
+	return exposed{f.Name, f.Mid, stamp, f.Observed.R, sighting.SkyLimit}
 }
 
 // sightOf is where a frame looked; zero where that cannot be worked out.

@@ -28,6 +28,10 @@ const (
 	// turnedBetween is a turn that takes a hand or a motor longer than the time of
 	// two exposures could be cut to.
 	turnedBetween = 2 * sky.Degree
+
+	// mostCopies is how many different files there may be of one exposure: as read out,
+	// calibrated, and made to be looked at.
+	mostCopies = 3
 )
 
 // times is what is doubtful about the times of frames as their headers have
@@ -44,12 +48,26 @@ func (t times) with(cfg Config, e exposed) times {
 	if message := clock.Daylight(cfg.Site, cfg.Air, e.mid, e.skyLimit); message != "" && !cfg.AnyHour {
 		t.daylight = &axis.Warning{Code: WarnDaylight, Frame: e.name, Message: message}
 	}
+	return t.compared(e)
+}
+
+// compared is t after a frame that is known by its time alone: of a clock that stopped every
+// later frame is refused as no newer than the last.
+func (t times) compared(e exposed) times {
+	same := 1
 	for _, other := range t.before {
 		turn := sky.Angle(r3.Norm(sky.VectorFromRotation(e.attitude.Mul(other.attitude.Transpose()))))
 		if turn > turnedBetween && (clock.Overlap(other.stamp, e.stamp) || other.mid.Equal(e.mid)) {
 			t.stands = &axis.Warning{Code: WarnClockStands, Frame: e.name, Message: fmt.Sprintf(
 				"%s and %s were taken at the same time, by their headers, and yet the camera turned between them: the clock that wrote the times stands still, or one of the two times is wrong. Set it right and start over; the axis is off by as much as the sky turned meanwhile.", other.name, e.name)}
 		}
+		if other.mid.Equal(e.mid) && other.attitude != e.attitude && e.stamp.After(other.stamp) {
+			same++
+		}
+	}
+	if t.stands == nil && same > mostCopies {
+		t.stands = &axis.Warning{Code: WarnClockStands, Frame: e.name, Message: fmt.Sprintf(
+			"%d different frames, the newest of them %s, were taken at the same time by their headers, and came one after the other: the clock that wrote the times stands still. Set it right and start over.", same, e.name)}
 	}
 	t.before = append(slices.Clone(t.before[max(0, len(t.before)-mostExposed+1):]), e)
 	return t

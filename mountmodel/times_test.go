@@ -1,6 +1,7 @@
 package mountmodel
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -46,6 +47,38 @@ func TestClockStandsStill(t *testing.T) {
 	d.Take(d.m.Now, s)
 	if v := d.shoot(40 * sky.Degree); warns(v, WarnClockStands) {
 		t.Errorf("a copied file: %+v", v.Warnings)
+	}
+}
+
+// A clock that stops after the measurement: each frame is refused as not newer than the last, whether or not the camera turns.
+// A frame and its two copies, calibrated and made to be looked at, are no such clock, nor are short exposures with
+// times cut to seconds.
+func TestClockStops(t *testing.T) {
+	for name, begin := range map[string]func(*testing.T, uint64) *desk{"adjusting": adjustingDesk, "done": confirmedDesk} {
+		for _, c := range []struct {
+			turn   sky.Angle     // between the frames
+			every  time.Duration // frames come
+			frames int
+			stands bool
+		}{
+			{40 * sky.Degree, 30 * time.Second, 1, true},
+			{0, 30 * time.Second, mostCopies - 1, false},
+			{0, 30 * time.Second, mostCopies, true},
+			{0, 200 * time.Millisecond, 2 * mostCopies, false},
+		} {
+			d := begin(t, 83)
+			stopped := d.m.Now
+			for n := range c.frames {
+				d.m.Theta += c.turn
+				d.m.Wait(c.every, true)
+				s := sightingOf(d.m, fmt.Sprintf("late%d", n), 1)
+				s.Mid = stopped
+				d.Take(d.m.Now.Add(2*time.Second), s)
+			}
+			if v := d.View(); warns(v, WarnClockStands) != c.stands || v.Doubt != c.stands || (v.Said.Code == "clock_stands") != c.stands {
+				t.Errorf("%s, %+v: doubt %v, told %q: %+v", name, c, v.Doubt, v.Instruction, v.Warnings)
+			}
+		}
 	}
 }
 

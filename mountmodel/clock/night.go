@@ -108,3 +108,13 @@ func Overlap(a, b Stamp) bool {
 	}
 	return b.Start.Sub(a.Start)+cutTimes < a.Exposure
 }
+
+// After tells whether s was written, or where that is not known heard of, so long after
+// other that the two cannot be exposures of one moment whose times were cut.
+func (s Stamp) After(other Stamp) bool {
+	at, before := s.Written, other.Written
+	if at.IsZero() || before.IsZero() {
+		at, before = s.Heard, other.Heard
+	}
+	return !at.IsZero() && !before.IsZero() && at.Sub(before) > s.Exposure+earlyMost
+}
