@@ -84,8 +84,8 @@ func TestServerKilledAtEachStep(t *testing.T) {
 		"downloading": {second(measure.Exposing), 0, false, false},
 		"reading":     {second(measure.Reading), 0, false, false},
 		"turning":     {func(p measure.Progress) bool { return p.Stage == measure.Turning && p.Turned.Abs() >= 5*sky.Degree }, 0, true, true},
-		// It stands after two more seconds at most, and is to settle for three.
-		"settling": {func(p measure.Progress) bool { return p.Stage == measure.Turning && p.Turned.Abs() >= 10*sky.Degree }, 3500 * time.Millisecond, false, false},
+		// It stands within two seconds from then, and is to settle for three.
+		"settling": {func(p measure.Progress) bool { return p.Stage == measure.Turning && p.Turned.Abs() >= 10*sky.Degree }, 2500 * time.Millisecond, false, false},
 		"looping":  {func(p measure.Progress) bool { return p.Stage == measure.Exposing && p.All == 0 && p.Number == 2 }, 300 * time.Millisecond, false, true},
 	} {
 		t.Run(name, func(t *testing.T) {
