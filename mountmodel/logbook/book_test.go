@@ -238,8 +238,18 @@ func TestLast(t *testing.T) {
 	if s, err := b.Last(t.Context(), "/nights", time.Time{}); s != nil || err != nil {
 		t.Errorf("an empty book has %v, %v", s, err)
 	}
-	begin(t, b, "one")
-	second := begin(t, b, "one")
+	for range 3 { // the last comes to nothing
+		id := begin(t, b, "one")
+		if s, err := b.Last(t.Context(), "/nights", time.Time{}); id == 1 && (s != nil || err != nil) {
+			t.Errorf("a book of a session without entries has %v, %v", s, err)
+		}
+		if id < 3 {
+			if err := b.Append(t.Context(), id, "one", []Entry{{Seq: 1, At: evening, Event: mountmodel.Locked}}); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	const second = 2
 	for _, c := range []struct {
 		folder string
 		since  time.Time

@@ -70,19 +70,51 @@ func scanSession(row interface{ Scan(...any) error }) (Session, error) {
 	return s, nil
 }
 
-// Last is the newest session of a folder that was heard of since a time; nil
-// when there is none.
+// Last is the newest session of a folder that has entries and was heard of since a
+// time; nil when there is none.
 func (b *Book) Last(ctx context.Context, folder string, since time.Time) (*Session, error) {
-	s, err := b.session(ctx, `folder = $1 AND heard_ns >= $2 ORDER BY id DESC LIMIT 1`, b.folder(folder), nanos(since))
+	s, err := b.session(ctx, `folder = $1 AND heard_ns >= $2 AND entries > 0 ORDER BY id DESC LIMIT 1`, b.folder(folder), nanos(since))
 	if s == nil || err != nil {
 		return nil, err
 	}
+	if s.Older, err = b.older(ctx, s.ID); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// older are the files that the folder held when a session began.
+func (b *Book) older(ctx context.Context, id int64) ([]Stamp, error) {
 	var older []byte
-	if err := b.db.QueryRowContext(ctx, `SELECT older FROM sessions WHERE id = $1`, s.ID).Scan(&older); err != nil {
+	if err := b.db.QueryRowContext(ctx, `SELECT older FROM sessions WHERE id = $1`, id).Scan(&older); err != nil {
 		return nil, troubleFrom(err)
 	}
-	s.Older = unpackStamps(older)
-	return s, nil
+	return unpackStamps(older), nil
+}
+
+// Unused are the sessions of a folder that were begun and came to nothing: without an
+// entry, and nobody keeps them any more.
+func (b *Book) Unused(ctx context.Context, folder string) ([]Session, error) {
+	empty, err := all(rowsOf(ctx, b, func(row *sql.Rows) (Session, error) { return scanSession(row) }, `SELECT `+sessionColumns+` FROM sessions
+		WHERE folder = $1 AND entries = 0`, b.folder(folder)))
+	if err != nil {
+		return nil, err
+	}
+	var unused []Session
+	for _, s := range empty {
+		orphaned, err := b.Orphaned(ctx, s.ID)
+		if err != nil {
+			return nil, err
+		}
+		if !orphaned {
+			continue
+		}
+		if s.Older, err = b.older(ctx, s.ID); err != nil {
+			return nil, err
+		}
+		unused = append(unused, s)
+	}
+	return unused, nil
 }
 
 // Session is the one with a number; nil when there is none.
@@ -110,13 +142,13 @@ func (b *Book) mine() string {
 	return b.folder(b.Pier + ":")
 }
 
-// Sessions are those that were heard of since a time, newest first; limit 0
-// means all.
+// Sessions are those with entries that were heard of since a time, newest first;
+// limit 0 means all.
 func (b *Book) Sessions(ctx context.Context, since time.Time, limit int) ([]Session, error) {
 	if limit <= 0 {
 		limit = math.MaxInt32
 	}
-	return all(rowsOf(ctx, b, func(row *sql.Rows) (Session, error) { return scanSession(row) }, `SELECT `+sessionColumns+` FROM sessions WHERE heard_ns >= $1
+	return all(rowsOf(ctx, b, func(row *sql.Rows) (Session, error) { return scanSession(row) }, `SELECT `+sessionColumns+` FROM sessions WHERE heard_ns >= $1 AND entries > 0
 		AND substr(folder, 1, length($2)) = $2 ORDER BY id DESC LIMIT $3`, nanos(since), b.mine(), limit))
 }
 

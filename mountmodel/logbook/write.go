@@ -10,17 +10,34 @@ import (
 )
 
 // Begin makes a row for a new session, written by a writer, and gives its
-// number.
+// number. Those of the folder that nobody keeps and that came to nothing go.
 func (b *Book) Begin(ctx context.Context, s Session, writer string) (int64, error) {
 	called, err := json.Marshal(s.Called)
 	if err != nil {
 		return 0, err
 	}
+	unused, err := b.Unused(ctx, s.Folder)
+	if err != nil {
+		return 0, err
+	}
+	tx, err := b.db.BeginTx(ctx, nil)
+	if err != nil {
+		return 0, troubleFrom(err)
+	}
+	defer tx.Rollback()
+	for _, u := range unused {
+		if _, err := tx.ExecContext(ctx, `DELETE FROM sessions WHERE id = $1 AND entries = 0`, u.ID); err != nil {
+			return 0, troubleFrom(err)
+		}
+	}
 	var id int64
-	err = b.db.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries, older)
+	err = tx.QueryRowContext(ctx, `INSERT INTO sessions (keeper, program, source, folder, begun_ns, since_ns, heard_ns, called, placed, entries, older)
 		VALUES ($1, $2, $3, $4, $5, $6, $5, $7, $8, 0, $9) RETURNING id`,
 		writer, b.text(s.Program), s.Source, b.folder(s.Folder), nanos(s.Begun), nanos(s.Since), string(called), truth(s.Placed), packStamps(s.Older)).Scan(&id)
 	if err != nil {
+		return 0, troubleFrom(err)
+	}
+	if err := tx.Commit(); err != nil {
 		return 0, troubleFrom(err)
 	}
 	return id, nil

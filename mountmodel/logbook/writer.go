@@ -89,6 +89,14 @@ func (w *Writer) Renew(session Session) {
 	w.session, w.next = session, session.Count+1
 }
 
+// Begin has a new session in the store before Run is called, if that can be done now: what
+// lay in the folder when it began is then known even if nothing else is ever written.
+func (w *Writer) Begin(ctx context.Context) {
+	attempt, cancel := context.WithTimeout(ctx, writeWithin)
+	defer cancel()
+	w.write(attempt)
+}
+
 // Append adds an entry and gives its number. It does not wait for the disk.
 func (w *Writer) Append(e Entry) int64 {
 	w.mu.Lock()
@@ -278,15 +286,15 @@ func (w *Writer) put(ctx context.Context, session *Session, batch []Entry) (err 
 			return err
 		}
 	}
-	if len(batch) == 0 {
-		return nil
-	}
 	if session.ID == 0 {
 		if session.ID, err = w.store.Begin(ctx, *session, w.name); err != nil {
 			session.ID = 0
 			return err
 		}
 		w.ours = true
+	}
+	if len(batch) == 0 {
+		return nil
 	}
 	if !w.ours {
 		if err := w.store.TakeOver(ctx, session.ID, w.name); err != nil {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"polard/mountmodel"
@@ -58,11 +59,12 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 		begin.Folder = o.Pier + ":" + begin.Folder
 	}
 	j := &Journal{options: o, begin: begin, files: make(map[string]logbook.File), sums: make(map[uint64]string), replayed: make(map[uint64]bool)}
-	if err := j.find(ctx); err != nil {
-		o.Log.Error("the logbook cannot be read; a new session begins", "file", o.Shown, "error", err)
+	unreadable := j.find(ctx)
+	if unreadable != nil {
+		o.Log.Error("the logbook cannot be read; a new session begins", "file", o.Shown, "error", unreadable)
 		j.session = nil
 	}
-	session := begin
+	session := j.begin
 	if j.session != nil {
 		session = *j.session
 	}
@@ -87,6 +89,9 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 			what = e.Frame.Path
 		}
 		o.Log.Error("it cannot be kept in the logbook, and will be missing after a restart", "what", what, "error", err)
+	}
+	if j.session == nil && unreadable == nil {
+		j.writer.Begin(ctx)
 	}
 	return j
 }
@@ -125,6 +130,8 @@ func (j *Journal) find(ctx context.Context) error {
 	if last != nil && !j.options.Fresh {
 		j.session = last
 		since, session = last.Since, last.ID
+	} else if err := j.newSince(ctx, book); err != nil {
+		return err
 	}
 	return book.Files(ctx, j.begin.Folder, since, session, func(f logbook.File) {
 		j.files[f.Path] = f
@@ -132,6 +139,22 @@ func (j *Journal) find(ctx context.Context) error {
 			j.sums[f.Sum] = f.Path
 		}
 	})
+}
+
+// newSince has a frame that came to a service which was killed before it kept any count as new, whatever its time says.
+func (j *Journal) newSince(ctx context.Context, book *logbook.Book) error {
+	unused, err := book.Unused(ctx, j.begin.Folder)
+	if err != nil {
+		return err
+	}
+	for _, s := range unused {
+		if s.Older == nil || s.Begun.Before(j.begin.Begun.Add(-nightLasts)) {
+			continue
+		}
+		then := stampsOf(s.Older)
+		j.begin.Older = slices.DeleteFunc(slices.Clone(j.begin.Older), func(o logbook.Stamp) bool { return !then[stamp{o.Size, o.Modified.UnixNano()}] })
+	}
+	return nil
 }
 
 // NewSession describes a session that begins at a time, with the frames written up to since before it.
@@ -172,12 +195,19 @@ func (j *Journal) Older() func(path string, size int64, modified time.Time) bool
 	if s.Older == nil {
 		return func(_ string, _ int64, modified time.Time) bool { return modified.Before(s.Since) }
 	}
-	type stamp struct{ size, modified int64 }
-	older := make(map[stamp]bool, len(s.Older))
-	for _, o := range s.Older {
-		older[stamp{o.Size, o.Modified.UnixNano()}] = true
-	}
+	older := stampsOf(s.Older)
 	return func(_ string, size int64, modified time.Time) bool { return older[stamp{size, modified.UnixNano()}] }
+}
+
+// stamp tells a file by its size and its time, in nanoseconds since 1970.
+type stamp struct{ size, modified int64 }
+
+func stampsOf(files []logbook.Stamp) map[stamp]bool {
+	set := make(map[stamp]bool, len(files))
+	for _, f := range files {
+		set[stamp{f.Size, f.Modified.UnixNano()}] = true
+	}
+	return set
 }
 
 // Known tells a file that was dealt with before the service started.

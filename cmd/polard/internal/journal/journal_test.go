@@ -62,6 +62,62 @@ func TestNotesAtOnce(t *testing.T) {
 	}
 }
 
+// A service that ended before it kept anything, killed or not, has begun the session all the same: what came since is new to
+// the next one, whatever its time says, and so is what a later call asks for. Nothing of it shows in the logbook.
+func TestEndedBeforeTheFirst(t *testing.T) {
+	at := time.Date(2026, 3, 1, 20, 0, 0, 0, time.UTC)
+	lay, asked, came := logbook.Stamp{Size: 1, Modified: at.AddDate(0, 0, -40)}, logbook.Stamp{Size: 2, Modified: at.Add(-3 * time.Hour)}, logbook.Stamp{Size: 3, Modified: at.AddDate(-10, 0, 0)}
+	state := t.TempDir()
+	start := func(at time.Time, older ...logbook.Stamp) (*Journal, context.CancelFunc) {
+		begin := NewSession(at, "test", "folder", state, mountmodel.Config{}, false, 0)
+		begin.Older = older
+		j := Open(t.Context(), Options{Path: filepath.Join(state, logbook.FileName), Log: harness.Logger(&harness.Output{})}, begin)
+		ctx, end := context.WithCancel(t.Context())
+		var run sync.WaitGroup
+		run.Go(func() { j.Run(ctx) })
+		return j, func() { end(); run.Wait() }
+	}
+	check := func(j *Journal, olderCame bool) {
+		t.Helper()
+		if j.Session() != nil {
+			t.Error("a session without entries is gone on with")
+		}
+		older := j.Older()
+		for _, c := range []struct {
+			file logbook.Stamp
+			want bool
+		}{{lay, true}, {asked, false}, {came, olderCame}} {
+			if got := older("any", c.file.Size, c.file.Modified); got != c.want {
+				t.Errorf("%+v is older: %v, want %v", c.file, got, c.want)
+			}
+		}
+	}
+	_, stop := start(at, lay, asked)
+	other, stopOther := start(at.Add(time.Minute), lay, came) // of one that still runs nothing is taken
+	check(other, true)
+	stop()
+	stopOther()
+	for n := range 2 { // handed on from start to start
+		j, stop := start(at.Add(time.Duration(n+2)*time.Minute), lay, came)
+		check(j, false)
+		stop()
+	}
+	j, stop := start(at.Add(nightLasts+time.Hour), lay, came) // another night
+	check(j, true)
+	stop()
+	book, err := logbook.Open(t.Context(), filepath.Join(state, logbook.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	if sessions, err := book.Sessions(t.Context(), time.Time{}, 0); err != nil || len(sessions) != 0 {
+		t.Errorf("%v, %v", sessions, err)
+	}
+	if unused, err := book.Unused(t.Context(), j.begin.Folder); err != nil || len(unused) != 1 {
+		t.Errorf("%d unused sessions lie in the logbook, %v", len(unused), err)
+	}
+}
+
 // A journal that keeps nothing takes everything.
 func TestNone(t *testing.T) {
 	j := None(harness.Logger(&harness.Output{}))
