@@ -71,6 +71,7 @@ func (k *killing) said() (notes string, loops int) {
 // The real server is killed at each step and comes back: a sentence says so, a mount that turned is told to stop first
 // thing and turns on only after the word was given again, no picture is lost, and it goes on to the end.
 func TestServerKilledAtEachStep(t *testing.T) {
+	t.Parallel() // mounts turn most of the time
 	second := func(stage measure.Stage) func(measure.Progress) bool {
 		return func(p measure.Progress) bool { return p.Stage == stage && p.Number == 2 }
 	}

@@ -66,6 +66,7 @@ func (h *through) read(ctx context.Context, picture []byte) (measure.Seen, error
 // it is turned by the same angles by hand and its frames go through the folder's pipeline.
 // -args -rigs 50 measures as many as the requirement names.
 func TestRigsHandsOff(t *testing.T) {
+	t.Parallel() // mounts turn most of the time
 	if testing.Short() {
 		t.Skip("takes half a minute a rig")
 	}

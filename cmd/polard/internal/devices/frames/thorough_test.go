@@ -49,6 +49,7 @@ func thoroughly(t *testing.T, config rehearsal.Config, k devices.Camera, mount d
 // A tube that hangs by 2 arcminutes is measured through the real INDI server and through Alpaca, at two
 // declinations and on both sides of the pier: the fit joins them and tells how far it hangs.
 func TestThoroughThroughServers(t *testing.T) {
+	t.Parallel() // mounts turn most of the time
 	if testing.Short() {
 		t.Skip("takes a minute")
 	}
@@ -104,6 +105,7 @@ func (s server) Mount(name string) devices.Mount   { return s.Client.Mount(name)
 // Through the real server, a mount that turns right ascension along with declination, or that comes to a
 // stand before the pole, is stopped, and what was measured before is there.
 func TestThoroughFaultsThroughServer(t *testing.T) {
+	t.Parallel() // mounts turn most of the time
 	if testing.Short() {
 		t.Skip("takes half a minute each")
 	}
