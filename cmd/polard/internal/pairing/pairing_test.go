@@ -82,6 +82,7 @@ func TestSquares(t *testing.T) {
 // A lock that another program holds is waited for shortly; then the caller is told, and
 // the list is what it was.
 func TestDevicesLocked(t *testing.T) {
+	t.Parallel() // it waits until the time is up
 	file := DeviceFile(filepath.Join(t.TempDir(), DevicesName))
 	add := func(l web.DeviceList) web.DeviceList {
 		l.Devices = append(l.Devices, web.Device{ID: 1})
