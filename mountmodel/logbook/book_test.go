@@ -239,11 +239,7 @@ func TestLast(t *testing.T) {
 		t.Errorf("an empty book has %v, %v", s, err)
 	}
 	for range 3 { // the last comes to nothing
-		id := begin(t, b, "one")
-		if s, err := b.Last(t.Context(), "/nights", time.Time{}); id == 1 && (s != nil || err != nil) {
-			t.Errorf("a book of a session without entries has %v, %v", s, err)
-		}
-		if id < 3 {
+		if id := begin(t, b, "one"); id < 3 {
 			if err := b.Append(t.Context(), id, "one", []Entry{{Seq: 1, At: evening, Event: mountmodel.Locked}}); err != nil {
 				t.Fatal(err)
 			}
