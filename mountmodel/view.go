@@ -113,7 +113,7 @@ func (s *Session) makeView() View {
 	}
 	if (phase == Measuring || phase == Confirming) && len(m.Used) > 0 {
 		s.part("advice")
-		v.Advice = new(axis.PredictTurn(m.Attitudes(), s.pole(), axis.Wanted(s.cfg.Tolerance)))
+		v.Advice = new(axis.PredictTurn(m.Attitudes(), m.Fit, s.pole(), axis.Wanted(s.cfg.Tolerance)))
 	}
 	s.viewState(&v)
 	if alt, _ := sky.AltAzFromLocal(s.pole()); v.Now != nil && alt >= axis.NearZenith {

@@ -103,14 +103,16 @@ const minPivot = 1e-13
 
 // solve finds the least chi-square with a model error (per coordinate):
 // Gauss-Newton, damped where a full step would make it worse (Marquardt 1963,
-// J. SIAM 11, 431), which happens when the model does not hold.
+// J. SIAM 11, 431), which happens when the model does not hold. How the damping
+// grows and falls is Nielsen's (1999, IMM-REP-1999-05, eq. 2.5): by steps of ten
+// every other trial would be in vain.
 func (m *model) solve(modelError sky.Angle) error {
 	m.extra = float64(modelError) * float64(modelError)
 	at, err := m.normal()
 	if err != nil {
 		return err
 	}
-	damping := 0.0
+	damping, growth := 0.0, 2.0
 	for range fitRounds {
 		inv, err := invertScaled(damped(m.info, damping))
 		if err != nil {
@@ -123,17 +125,35 @@ func (m *model) solve(modelError sky.Angle) error {
 		if err != nil {
 			return err
 		}
-		if !(trial.chi2 <= m.chi2*(1+chi2Rounding)+chi2Rounding) {
-			damping = max(10*damping, 1e-3)
+		gain, rounding := m.chi2-trial.chi2, chi2Rounding*(1+m.chi2)
+		if !(gain >= -rounding) {
+			damping = max(damping*growth, leastDamping)
+			growth *= 2
 			continue
 		}
+		expected := m.expected(at, &step, damping)
 		*m, at = *trial, next
-		damping /= 10
-		if mat.Norm(&step, math.Inf(1)) < fitDone {
+		if mat.Norm(&step, math.Inf(1)) < fitDone || damping > 0 && gain < rounding {
 			return nil
 		}
+		damping *= max(1.0/3, 1-math.Pow(2*gain/expected-1, 3))
+		growth = 2
 	}
 	return nil
+}
+
+// leastDamping is what a trial in vain begins with.
+const leastDamping = 1e-3
+
+// expected is by how much chi-square would fall with a damped step if the model were linear: with the normal
+// matrix A, its diagonal D, the gradient g and the step h, h (g + damping D h).
+func (m *model) expected(at point, step *mat.VecDense, damping float64) float64 {
+	sum := 0.0
+	for k := range step.Len() {
+		h := step.AtVec(k)
+		sum += h * (at.gradient.AtVec(k) + damping*m.info.At(k, k)*h)
+	}
+	return sum
 }
 
 // point is where the normal equations were taken: the bases of the unknowns
@@ -178,12 +198,13 @@ func damped(a *mat.SymDense, damping float64) *mat.SymDense {
 
 // row is what one frame gives to the normal equations: where it puts the axis
 // against where the model has it, in the basis of n, the weight of that, and
-// how the unknowns named by at change it.
+// how the unknowns that it touches, at of them in growing order, change it.
 type row struct {
-	y, wy [2]float64
-	w     sky.Cov2
-	at    []int
-	j     [2][6]float64
+	y, wy   [2]float64
+	w       sky.Cov2
+	touched int
+	at      [6]int
+	j       [2][6]float64
 }
 
 // row of frame i.
@@ -199,7 +220,7 @@ func (m *model) row(i int, p point) (row, bool) {
 		}
 	}
 	off := r3.Sub(f.R.Apply(c), n)
-	r := row{y: [2]float64{r3.Dot(p.n[0], off), r3.Dot(p.n[1], off)}, at: []int{0, 1, 2 + 2*b, 3 + 2*b}}
+	r := row{y: [2]float64{r3.Dot(p.n[0], off), r3.Dot(p.n[1], off)}, touched: 4, at: [6]int{0, 1, 2 + 2*b, 3 + 2*b}}
 	var ok bool
 	if r.w, ok = Across(f.Cov, m.n, p.n, m.extra).Inverse(); !ok {
 		return r, false
@@ -213,7 +234,7 @@ func (m *model) row(i int, p point) (row, bool) {
 	}
 	if m.departure != nil {
 		k := m.unknowns() - 2
-		r.at = append(r.at, k, k+1)
+		r.touched, r.at[4], r.at[5] = 6, k, k+1
 		for s := range 2 {
 			moved := r3.Scale(-1, p.shift[s])
 			if m.departure.ofCamera() {
@@ -240,7 +261,7 @@ func (m *model) normal() (point, error) {
 		}
 	}
 	m.info, m.chi2, m.logWeight = mat.NewSymDense(m.unknowns(), nil), 0, 0
-	g := p.gradient
+	g, info := p.gradient.RawVector().Data, m.info.RawSymmetric()
 	for i := range m.frames {
 		r, ok := m.row(i, p)
 		if !ok {
@@ -248,11 +269,11 @@ func (m *model) normal() (point, error) {
 		}
 		m.logWeight += math.Log(r.w.Det())
 		m.chi2 += r.y[0]*r.wy[0] + r.y[1]*r.wy[1]
-		for a, at := range r.at {
-			g.SetVec(at, g.AtVec(at)-r.j[0][a]*r.wy[0]-r.j[1][a]*r.wy[1])
+		for a, at := range r.at[:r.touched] {
+			g[at] -= r.j[0][a]*r.wy[0] + r.j[1][a]*r.wy[1]
 			wj := r.w.Apply([2]float64{r.j[0][a], r.j[1][a]})
-			for b := a; b < len(r.at); b++ {
-				m.info.SetSym(at, r.at[b], m.info.At(at, r.at[b])+r.j[0][b]*wj[0]+r.j[1][b]*wj[1])
+			for b := a; b < r.touched; b++ {
+				info.Data[at*info.Stride+r.at[b]] += r.j[0][b]*wj[0] + r.j[1][b]*wj[1]
 			}
 		}
 	}
@@ -261,8 +282,8 @@ func (m *model) normal() (point, error) {
 		m.chi2 += w * r3.Norm2(m.shift)
 		for q := range 2 {
 			k := m.unknowns() - 2 + q
-			m.info.SetSym(k, k, m.info.At(k, k)+w)
-			g.SetVec(k, g.AtVec(k)-w*r3.Dot(p.shift[q], m.shift))
+			info.Data[k*info.Stride+k] += w
+			g[k] -= w * r3.Dot(p.shift[q], m.shift)
 		}
 	}
 	return p, nil
@@ -366,16 +387,46 @@ func likelyTurn(f sky.Attitude, n, c sky.Vec, extra float64) sky.Vec {
 // brings chi-square down to its degrees of freedom.
 func (m *model) findModelError() sky.Angle {
 	start := *m
-	low, high := 1e-9, 1.0 // radians: 0.0002 arcsec to a radian
-	for range 60 {         // 1e9 halved 60 times on a logarithmic scale: to the last digit
-		middle := math.Sqrt(low * high)
+	// By their logarithms, which lie nearly on a line: of large errors chi-square falls with their square.
+	excess := func(logError float64) float64 {
 		*m = start
-		if err := m.solve(sky.Angle(middle)); err != nil || m.chi2 < float64(m.dof()) {
-			high = middle
-		} else {
-			low = middle
+		if m.solve(sky.Angle(math.Exp(logError))) != nil {
+			return math.Inf(-1)
 		}
+		return math.Log(m.chi2 / float64(m.dof()))
+	}
+	low, high := math.Log(1e-9), 0.0 // radians: 0.0002 arcsec to a radian
+	above, below := excess(low), excess(high)
+	if !(above > 0) {
+		high = low
+	}
+	// Regula falsi with the step of Illinois (Dowell and Jarratt 1971, BIT 11, 168), which keeps the root between two ends.
+	for side := 0.0; high-low > modelErrorDone; {
+		at := low + (high-low)*above/(above-below)
+		if !(at > low && at < high) {
+			at = (low + high) / 2
+		}
+		x := excess(at)
+		if math.Abs(x) < modelErrorDone {
+			high = at
+			break
+		}
+		if x > 0 {
+			low, above = at, x
+			if side > 0 {
+				below /= 2
+			}
+		} else {
+			high, below = at, x
+			if side < 0 {
+				above /= 2
+			}
+		}
+		side = x
 	}
 	*m = start
-	return sky.Angle(high)
+	return sky.Angle(math.Exp(high))
 }
+
+// modelErrorDone is how well the logarithm of the model error is found, or that of chi-square over its degrees of freedom.
+const modelErrorDone = 1e-9

@@ -29,16 +29,16 @@ const (
 // the least with which everything that may have moved is bounded to wanted
 // (semi-major axis, 1-sigma, on the sky; the power of other orders:
 // TestPowerOfOrders). One frame is enough to predict from; the axis is then
-// taken to be near the pole. Frames hold attitudes in the local frame.
-func PredictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAdvice {
+// taken to be near the pole. Frames hold attitudes in the local frame; fit is
+// their axis, nil where they give none.
+func PredictTurn(frames []sky.Attitude, fit *Fit, pole sky.Local, wanted sky.Angle) TurnAdvice {
 	if len(frames) == 0 {
 		return TurnAdvice{}
 	}
 	p := prediction{frames: frames, n: sky.Vec(pole)}
-	fit, err := Find(frames, pole)
 	// Frames of a drive that only tracks may give an axis, but none by which turns are told apart: noise would
 	// have the advice change its side from frame to frame.
-	if err != nil || Arc(fit.Turns) < shortTurn {
+	if fit == nil || Arc(fit.Turns) < shortTurn {
 		return p.first(wanted)
 	}
 	p.n, p.modelError = fit.n, fit.ModelError

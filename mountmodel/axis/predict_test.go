@@ -25,7 +25,7 @@ func TestPredictTurn(t *testing.T) {
 			}
 			att := attitudesOf(t, m, 1, before...)
 			pole := observed.Pole(m.Site, m.Air, observed.Refracted)
-			advice := PredictTurn(att, pole, 1*sky.Arcsecond)
+			advice := predictTurn(att, pole, 1*sky.Arcsecond)
 			if len(advice.Expected) != 3 {
 				t.Fatalf("%d forecasts", len(advice.Expected))
 			}
@@ -69,7 +69,7 @@ func TestAdviceStaysWhileTracking(t *testing.T) {
 		if _, err := Find(att, pole); err == nil {
 			axes++
 		}
-		if a := PredictTurn(att, pole, 5*sky.Arcsecond); a.Back || a.Turn != longTurn {
+		if a := predictTurn(att, pole, 5*sky.Arcsecond); a.Back || a.Turn != longTurn {
 			t.Fatalf("after %d frames: turn by %g degrees, back %v", i+1, a.Turn.Degrees(), a.Back)
 		}
 	}
@@ -98,7 +98,7 @@ func TestAskedTurns(t *testing.T) {
 			if len(att) == 6 {
 				rt.Fatalf("six frames do not suffice")
 			}
-			a := PredictTurn(att, pole, goal)
+			a := predictTurn(att, pole, goal)
 			if a.Turn < shortTurn || a.Turn > homeMost {
 				rt.Fatalf("turn by %g degrees", a.Turn.Degrees())
 			}
@@ -111,11 +111,11 @@ func TestAskedTurns(t *testing.T) {
 		if !back {
 			rt.Fatal("no turn led back")
 		}
-		if a := PredictTurn(att, pole, 0.1*sky.Arcsecond); a.Enough {
+		if a := predictTurn(att, pole, 0.1*sky.Arcsecond); a.Enough {
 			rt.Fatal("a tenth of an arcsecond is promised, against mechanical noise of 2")
 		}
 	})
-	if a := PredictTurn(nil, sky.Local{Z: 1}, 1*sky.Arcsecond); a.Turn != 0 || a.Expected != nil {
+	if a := PredictTurn(nil, nil, sky.Local{Z: 1}, 1*sky.Arcsecond); a.Turn != 0 || a.Expected != nil {
 		t.Errorf("no frame: %+v", a)
 	}
 }
@@ -158,4 +158,13 @@ func TestPowerOfOrders(t *testing.T) {
 	if noticed["0 60 0"] < 2*noticed["0 30 60"] {
 		t.Errorf("there and back notices %d, one way %d", noticed["0 60 0"], noticed["0 30 60"])
 	}
+}
+
+// predictTurn is [PredictTurn] from frames alone.
+func predictTurn(frames []sky.Attitude, pole sky.Local, wanted sky.Angle) TurnAdvice {
+	fit, err := Find(frames, pole)
+	if err != nil {
+		fit = nil
+	}
+	return PredictTurn(frames, fit, pole, wanted)
 }
