@@ -75,8 +75,9 @@ func likelihoodsByAir(site sky.Site, air sky.Air, frames []FrameCompression) (lo
 	refraction := observed.NewRefraction(air)
 	north := sky.Vec{Y: site.Latitude.Cos(), Z: site.Latitude.Sin()}
 	up := sky.Vec{Z: 1}
+	own := withoutAir(refraction, frames, up)
 	turned := func(by sky.Angle) float64 {
-		return chi2ByAir(refraction, frames, up, sky.Rotation(north, -by).Apply(up))
+		return chi2ByAir(refraction, own, sky.Rotation(north, -by).Apply(up))
 	}
 	const step = int(turnStep / sky.Degree)
 	var chi2 [360/step + 1]float64
@@ -101,20 +102,29 @@ func likelihoodsByAir(site sky.Site, air sky.Air, frames []FrameCompression) (lo
 	return logs, other, true
 }
 
-// chi2ByAir is how badly the compression of the frames fits to a zenith that is not where it was
-// taken to be, with what the camera makes by itself fitted.
-func chi2ByAir(air observed.Refraction, frames []FrameCompression, taken, zenith sky.Vec) float64 {
+// withoutAir are the frames with the compression that is left when that of the air is added back which was taken off
+// them for where the zenith was taken to be.
+func withoutAir(air observed.Refraction, frames []FrameCompression, zenith sky.Vec) []FrameCompression {
+	own := slices.Clone(frames)
+	for i, f := range frames {
+		taken, _ := air.CompressionAt(f.R, zenith)
+		own[i].Q = [2]float64{f.Q[0] + taken[0], f.Q[1] + taken[1]}
+	}
+	return own
+}
+
+// chi2ByAir is how badly the compression of the frames fits to a zenith, with what the camera makes by itself fitted.
+func chi2ByAir(air observed.Refraction, frames []FrameCompression, zenith sky.Vec) float64 {
 	a := sky.Diagonal(1 / (lensCompression * lensCompression))
 	var b [2]float64
 	sum := 0.0
 	for _, f := range frames {
-		before, _ := air.CompressionAt(f.R, taken)
-		now, up := air.CompressionAt(f.R, zenith)
+		by, up := air.CompressionAt(f.R, zenith)
 		w, ok := f.Cov.Inverse()
 		if !up || !ok {
 			return impossible
 		}
-		d := [2]float64{f.Q[0] - now[0] + before[0], f.Q[1] - now[1] + before[1]}
+		d := [2]float64{f.Q[0] - by[0], f.Q[1] - by[1]}
 		wd := w.Apply(d)
 		a, b, sum = a.Plus(1, w), [2]float64{b[0] + wd[0], b[1] + wd[1]}, sum+w.Form(d)
 	}
