@@ -22,10 +22,7 @@ var mostWork = 20 * time.Millisecond * time.Duration(runtime.GOMAXPROCS(0)) * 2
 // the index are built, written and read, and of a frame that is solved. The error is the
 // context's and no goroutine is left.
 func TestSolveStops(t *testing.T) {
-	runs := 10
-	if testing.Short() || raceEnabled {
-		runs = 5
-	}
+	const runs = 5
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	rng := rand.New(rand.NewPCG(seed, 1))

@@ -94,8 +94,8 @@ const (
 )
 
 // TestCovarianceIsTrue prints the table of centroid errors over
-// signal-to-noise and FWHM, against the Cramer-Rao bound, and checks that the
-// stated covariance is true.
+// signal-to-noise and FWHM, each with one of the two profiles in turn, against
+// the Cramer-Rao bound, and checks that the stated covariance is true.
 func TestCovarianceIsTrue(t *testing.T) {
 	if testing.Short() {
 		t.Skip("many frames")
@@ -103,10 +103,13 @@ func TestCovarianceIsTrue(t *testing.T) {
 	const seed = 20260101
 	t.Logf("seed %d", seed)
 	t.Logf("profile      FWHM   SNR      found      rms     bound  ratio  variance  spurious")
-	for _, wide := range []float64{1.5, 2, 3, 4.5, 7} {
+	for w, wide := range []float64{1.5, 2, 3, 4.5, 7} {
 		for i, l := range []drawn.Light{drawn.Gaussian(wide), drawn.Moffat(wide, 3)} {
 			name := []string{"Gaussian", "Moffat 3"}[i]
-			for _, snr := range []float64{8, 30, 100, 1000} {
+			for s, snr := range []float64{8, 30, 100, 1000} {
+				if (w+s+i)%2 == 1 {
+					continue
+				}
 				var a accuracy
 				for k := range uint64(honestFrames) {
 					m, e := starField(l, snr, seed+k)

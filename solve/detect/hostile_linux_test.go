@@ -138,7 +138,7 @@ var mostWork = 20 * time.Millisecond * time.Duration(runtime.GOMAXPROCS(0)) * 2
 // goroutine is left.
 func TestFindStops(t *testing.T) {
 	const side = 2000
-	runs := 8
+	runs := 4
 	if testing.Short() {
 		runs = 2
 	}

@@ -180,7 +180,7 @@ func processorTime() time.Duration {
 
 // Lists without sky, of every size, are not solved among added stars.
 func TestAddedWithoutSky(t *testing.T) {
-	lists := 40
+	lists := 20
 	if testing.Short() {
 		lists = 10
 	}
