@@ -27,6 +27,8 @@ func TestPage(t *testing.T) {
 		{"buttons hold still", testButtonsHoldStill},
 		{"sun", testSun},
 		{"keyboard", testKeyboard},
+		{"keyboard at work", testKeyboardAtWork},
+		{"focus goes on", testFocusGoesOn},
 		{"narrow", testNarrow},
 		{"in sight", testInSight},
 		{"stale", testStale},

@@ -3,6 +3,7 @@
 // asks by itself, until it knows what a turn of that bolt does.
 
 import { h, setText } from "./dom.js";
+import { keepFocus } from "./focus.js";
 import { send } from "./link.js";
 import { words } from "./words.js";
 
@@ -75,9 +76,11 @@ export class BoltReport {
 
   close() {
     this.open = false;
-    const held = this.question.contains(document.activeElement);
-    this.question.hidden = true;
-    if (held) this.opener.focus({ preventScroll: true }); // the keyboard goes back to where it came from
+    keepFocus(() => {
+      const held = this.question.contains(document.activeElement);
+      this.question.hidden = true;
+      if (held) this.opener.focus({ preventScroll: true }); // the keyboard goes back to where it came from
+    });
     this.settled = this.moved;
   }
 

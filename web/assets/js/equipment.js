@@ -2,6 +2,7 @@
 // moves it, and one stops it.
 
 import { h, morph, setText } from "./dom.js";
+import { keepFocus } from "./focus.js";
 import { number } from "./format.js";
 import { send } from "./link.js";
 import { sentence } from "./sentences.js";
@@ -83,8 +84,13 @@ export class EquipmentPanel {
   }
 
   draw() {
-    const w = words.equipment, q = this.state;
-    if (!q) return;
+    const q = this.state;
+    if (q) keepFocus(() => this.drawState(q));
+  }
+
+  /** @param {EquipmentState} q */
+  drawState(q) {
+    const w = words.equipment, measures = document.activeElement === this.measure;
     const idle = q.activity === "idle" || q.activity === "finding";
     const chosen = Boolean(q.camera && q.mount);
     this.root.dataset.activity = q.activity;
@@ -108,6 +114,7 @@ export class EquipmentPanel {
     setText(this.schedule, q.rests ? `${w.rests} ${sentence(q.rests_said, q.rests)}` : q.due ? w.due : "");
     this.schedule.hidden = !q.rests && !q.due;
     this.byDay.hidden = !idle;
+    if (measures && this.measure.hidden) this.stop.focus({ preventScroll: true }); // whoever had it moved stops it by the next press
   }
 
   /**
@@ -131,9 +138,12 @@ export class EquipmentPanel {
       return problem;
     });
     use.disabled = q.cameras.length === 0 || q.mounts.length === 0;
+    const find = this.button(w.find, "quiet", () => send("equipment/find", {}));
+    const held = [...this.chooser.querySelectorAll("select, button")].findIndex((e) => e === document.activeElement);
     this.chooser.replaceChildren(
       h("label", {}, h("span", {}, w.camera), camera), h("label", {}, h("span", {}, w.mount), mount),
-      h("div", { class: "equipment-row" }, use, this.button(w.find, "quiet", () => send("equipment/find", {}))));
+      h("div", { class: "equipment-row" }, use, find));
+    [camera, mount, use, find][held]?.focus({ preventScroll: true });
   }
 
   /** @param {EquipmentState} q */

@@ -78,6 +78,13 @@ byId("list").addEventListener("click", (e) => {
   const pressed = e.target instanceof Element ? e.target.closest("[data-counts]") : null;
   if (pressed instanceof HTMLElement) order("frame", { file: pressed.dataset.file, mid_utc: pressed.dataset.mid, counts: pressed.dataset.counts === "true" });
 });
+// What lies over the page, or asks, is put away by one key.
+addEventListener("keydown", (e) => {
+  if (e.key !== "Escape" || e.defaultPrevented) return;
+  if (boltReport.open) boltReport.close();
+  else if (!rig.putAway()) return;
+  e.preventDefault();
+});
 byId("correction").addEventListener("click", (e) => {
   const event = e.target instanceof Element ? e.target.closest("[data-tell]")?.getAttribute("data-tell") : null;
   if (event) tell(event);
@@ -169,6 +176,10 @@ function tick() {
 }
 
 function renderAll() {
+  keepFocus(drawAll);
+}
+
+function drawAll() {
   judge();
   renderSteps();
   renderNow();
@@ -181,11 +192,10 @@ function renderAll() {
   rig.render(operate && working ? state.rig : undefined, (state.site?.lat_deg ?? 0) < 0);
   equipment.render(state.equipment, operate);
   const turning = operate && working && state.phase === "adjusting" && !state.free_head;
-  const shown = state;
-  keepFocus(() => boltReport.render(turning, shown));
+  boltReport.render(turning, state);
   renderWatched(byId("watched"), state);
   const corrections = working ? correctionParts(state, operate) : null;
-  keepFocus(() => showParts("correction", corrections));
+  showParts("correction", corrections);
   showParts("proof", working ? proofParts(state) : null);
   showParts("habits", working ? habitParts(state) : null);
   showParts("history", working ? history(state) : null);

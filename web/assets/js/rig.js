@@ -97,6 +97,15 @@ export class RigPanel {
     this.toggle.setAttribute("aria-expanded", String(open));
   }
 
+  /** Puts the sheet away; true where it lay over the page. */
+  putAway() {
+    if (this.root.hidden || this.body.hidden || !matchMedia("(max-width: 59.99rem)").matches) return false;
+    const held = this.root.contains(document.activeElement);
+    this.show(false);
+    if (held) this.toggle.focus({ preventScroll: true });
+    return true;
+  }
+
   /**
    * What one press does, in arcminutes.
    * @param {number|null|undefined} perTurn

@@ -64,6 +64,7 @@ export class Zoom {
     /** @type {Record<string, () => void>} */
     const does = {
       "+": () => this.by(1.5), "=": () => this.by(1.5), "-": () => this.by(1 / 1.5), "0": () => this.reset(),
+      ...(this.scale > 1 ? { Escape: () => this.reset() } : {}),
       ArrowLeft: () => this.shift(step, 0), ArrowRight: () => this.shift(-step, 0), ArrowUp: () => this.shift(0, step), ArrowDown: () => this.shift(0, -step),
     };
     if (!does[e.key] || e.ctrlKey || e.metaKey || e.altKey) return;
