@@ -12,7 +12,7 @@ import (
 
 // holdsInLanguage looks at what longer words would move: on a phone on its side nothing jumps
 // from state to state, nor the bar between set-up and frames; and beside the open controls of
-// the practice rig the number is whole in sight.
+// the practice rig the number is whole in sight, and what is to be pressed next.
 func holdsInLanguage(t *testing.T, p *browsertest.Page, s *running, language string) {
 	t.Helper()
 	states := map[string]State{}
@@ -60,11 +60,15 @@ func holdsInLanguage(t *testing.T, p *browsertest.Page, s *running, language str
 	p.Click("#setup-open")
 	for _, screen := range [][2]int64{{360, 640}, {390, 844}, {640, 360}} {
 		size(screen[0], screen[1])
-		for _, name := range []string{"adjusting", "near"} {
+		for _, name := range []string{"adjusting", "near", "within"} {
 			show(name, states["practice"].Rig)
 			browsertest.Eval[bool](p, `(document.querySelector('#rig[data-open="false"] .rig-toggle')?.click(), scrollTo(0, 0), true)`)
 			if out := browsertest.Eval[string](p, numberCovered); out != "" {
 				t.Errorf("%s, %s on %dx%d: the open rig covers the number: %s", language, name, screen[0], screen[1], out)
+			}
+			if name == "within" && !browsertest.Eval[bool](p, `(e => { const r = e.getBoundingClientRect();
+				return e.contains(document.elementFromPoint(r.x + r.width / 2, r.bottom - 2)); })(document.querySelector("#does .strong"))`) {
+				t.Errorf("%s on %dx%d: under the open rig the button that comes next is out of sight", language, screen[0], screen[1])
 			}
 			p.NoOverflow(fmt.Sprintf("%s, rig on %dx%d", language, screen[0], screen[1]))
 		}
