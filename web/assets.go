@@ -158,5 +158,11 @@ func Look(font func(file []byte) string) (string, error) {
 	return strings.ReplaceAll(string(css), "../"+fontName, font(file)), nil
 }
 
+// FirstTheme is the script that sets the theme before anything is painted, for a page that stands alone.
+func FirstTheme() (string, error) {
+	js, err := embedded.ReadFile("assets/js/theme.js")
+	return string(js), err
+}
+
 // fontName is the file of the page's font.
 const fontName = "atkinson-hyperlegible-next.woff2"

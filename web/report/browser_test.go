@@ -20,8 +20,8 @@ const overlapping = `[...document.querySelectorAll("svg")].flatMap(svg => {
 		.map(([b]) => a + " | " + b));
 })`
 
-// The report on phones and a laptop, and on paper: nothing sticks out, no two texts of the plot meet,
-// names are apart, and axe-core finds nothing to mend.
+// The report on phones and a laptop, by day and by night, and on paper: nothing sticks out, no two texts of the plot meet,
+// names are apart, axe-core finds nothing to mend, and by night all light is red.
 func TestReportInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("browser tests take long")
@@ -56,9 +56,14 @@ func TestReportInBrowser(t *testing.T) {
 			browsertest.Tell(p, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "screen"})
 			p.TargetsAreLarge(name)
 			p.NamesApart(name)
-			p.Accessible(name, "")
-			if browsertest.KeepsShots() {
-				p.Shot(name, true)
+			for _, look := range []string{"night", "day"} {
+				p.Theme(look)
+				p.Accessible(name+" "+look, "")
+				if look == "night" || browsertest.KeepsShots() {
+					if img := p.Shot(name+"-"+look, true); look == "night" {
+						p.OnlyRed(name, img)
+					}
+				}
 			}
 		}
 	}

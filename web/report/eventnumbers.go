@@ -41,7 +41,10 @@ func (s scale) marks(events []Event) []mark {
 // label names the events that share one place in the row of numbers.
 type label struct{ marks []mark }
 
-// text has the numbers in their order, those in a row as "3–5".
+// mostParts are how many numbers, or rows of them, a label names: with more it would not be read, and outgrow the plot.
+const mostParts = 3
+
+// text has the numbers in their order, those in a row as "3–5"; of very many, after a clock was set back, the first and the last.
 func (l label) text() string {
 	numbers := make([]int, len(l.marks))
 	for i, m := range l.marks {
@@ -60,6 +63,9 @@ func (l label) text() string {
 			parts = append(parts, fmt.Sprintf("%s–%d", part, numbers[end-1]))
 		}
 		i = end
+	}
+	if len(parts) > mostParts {
+		return fmt.Sprintf("%d … %d", numbers[0], numbers[len(numbers)-1])
 	}
 	return strings.Join(parts, ", ")
 }

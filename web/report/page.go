@@ -17,8 +17,11 @@ import (
 //go:embed report.css
 var style string
 
+//go:embed report.js
+var script string
+
 // WritePage writes the report for people, in one of [Languages]: one file that loads nothing, with the colours and the type of the
-// service's page.
+// service's page, red by night.
 func (r *Report) WritePage(w io.Writer, language string) error {
 	in, err := wordsOf(language)
 	if err != nil {
@@ -28,12 +31,17 @@ func (r *Report) WritePage(w io.Writer, language string) error {
 	if err != nil {
 		return err
 	}
+	theme, err := web.FirstTheme()
+	if err != nil {
+		return err
+	}
 	head := element("head", nil,
 		element("meta", attr{"charset", "utf-8"}), element("meta", attr{"name", "viewport", "content", "width=device-width, initial-scale=1"}),
-		element("title", nil, in.say("title", r.Night)), element("style", nil, look+style))
+		element("title", nil, in.say("title", r.Night)), element("style", nil, look+style), element("script", nil, theme))
 	body := element("body", nil, r.heading(in),
 		element("main", nil, r.axis(in), plot(r, in), habits(r.Habits, in), r.events(in), r.frames(in), r.nights(in)),
-		element("footer", nil, in.say("footer", r.Program)))
+		element("footer", nil, in.say("footer", r.Program)),
+		element("script", nil, script))
 	if _, err := io.WriteString(w, "<!doctype html>\n"); err != nil {
 		return err
 	}
@@ -65,7 +73,8 @@ func (r *Report) heading(in words) *html.Node {
 		add(facts, " · "+in.say("site", s.LatDeg, s.LonDeg, s.ElevationM))
 	}
 	add(facts, " · "+in.say("frames_from", strings.Join(r.Folders, ", ")))
-	return element("header", nil, element("h1", nil, in.say("night_of", night)), facts)
+	theme := element("button", attr{"type", "button", "class", "quiet", "id", "theme", "role", "switch", "aria-checked", "false", "hidden", ""}, in.say("night"))
+	return element("header", nil, theme, element("h1", nil, in.say("night_of", night)), facts)
 }
 
 // axis is where the axis pointed at the end.

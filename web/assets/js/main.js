@@ -10,7 +10,6 @@ import { Link, send } from "./link.js";
 import { renderList, renderWarnings } from "./list.js";
 import { startThemeButton } from "./themebutton.js";
 import { askAnew, recall, remembers } from "./notes.js";
-import { sentenceLike } from "./format.js";
 import { codeNow, nowParts, sentence, stepOf } from "./now.js";
 import { PicturePanel } from "./picture.js";
 import { habitParts, proofParts } from "./habits.js";
@@ -24,6 +23,7 @@ import { SetupView } from "./steps/view.js";
 import { BoltReport } from "./boltreport.js";
 import { confirmButton } from "./confirmbutton.js";
 import { Sound } from "./sound.js";
+import { complain } from "./toast.js";
 import { renderWatched } from "./watched.js";
 import { words } from "./words.js";
 
@@ -53,13 +53,11 @@ const announceEveryMs = 5000;
 let announced = -announceEveryMs;
 /** @type {ReturnType<typeof setTimeout>|undefined} */
 let announceTimer;
-/** @type {ReturnType<typeof setTimeout>|undefined} */
-let toastTimer;
 
 /** Sentences whose remedy is to start over: the button for that is then the large one. */
 const startsOver = new Set(["tube_moved", "mount_moved", "tube_creeps", "mount_creeps", "tube_moved_after", "clocks", "no_fit"]);
 
-const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), toast = byId("toast"), opener = byId("setup-open");
+const now = byId("now"), does = byId("does"), others = byId("others"), say = byId("say"), opener = byId("setup-open");
 const picture = new PicturePanel(byId("picture"));
 const rig = new RigPanel(byId("rig"), complain);
 const equipment = new EquipmentPanel(byId("equipment"), complain);
@@ -294,12 +292,4 @@ const tell = (name) => order("event", { event: name });
 async function order(path, body) {
   const problem = await send(path, body);
   if (problem !== null) complain(problem ?? words.unreachable);
-}
-
-/** @param {string} text */
-function complain(text) {
-  clearTimeout(toastTimer);
-  toast.textContent = sentenceLike(text);
-  toast.hidden = false;
-  toastTimer = setTimeout(() => { toast.hidden = true; }, 8000);
 }
