@@ -218,12 +218,12 @@ func TestServeNightly(t *testing.T) {
 	if _, text := o.get(t, "metrics"); !strings.Contains(string(text), `polard_alarm{alarm="axis_moved"} 1`) {
 		t.Errorf("the metrics tell %s", text)
 	}
-	for told := false; !told; {
+	var last mqtt.Pier
+	for len(last.Alarms) != 1 || last.Alarms[0].Code != alarm.AxisMoved {
 		select {
-		case p := <-heard.states:
-			told = len(p.Alarms) == 1 && p.Alarms[0].Code == alarm.AxisMoved
+		case last = <-heard.states:
 		case <-time.After(harness.Patience):
-			t.Fatal("the broker is not told of the alarm")
+			t.Fatalf("the broker is not told of the alarm, but last of %+v\n%s", last, o.Stderr.String())
 		}
 	}
 }
