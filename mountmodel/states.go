@@ -82,7 +82,7 @@ type (
 		adjusting
 		lock  LockShift
 		night *nights.Watch
-		proof *tracking.Stretch // nil before one was begun
+		proof *tracking.DriftTest // nil before one was begun
 	}
 
 	watchingState struct {

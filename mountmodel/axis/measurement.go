@@ -52,9 +52,9 @@ const (
 	// measurement complete by itself: two leave nothing that tests the model.
 	leastFrames = 3
 
-	// framesToTell is up to how many frames are asked for to tell what broke, though the
+	// mostFramesAsked is up to how many frames are asked for to tell what broke, though the
 	// axis is known well enough: whoever stands on ground that gives wants to know.
-	framesToTell = 6
+	mostFramesAsked = 6
 
 	// wantedShare of the tolerance is the uncertainty (semi-major axis, 1-sigma,
 	// with mechanical noise and what may have moved) at which the measurement is
@@ -226,7 +226,7 @@ func (m *Measurement) Complete(count int, tolerance sky.Angle) bool {
 		return false
 	}
 	if m.Fit.averaged {
-		if open := m.Fault.OneOf != nil || m.Fit.Dof <= 2; open && len(m.Used) < framesToTell {
+		if open := m.Fault.OneOf != nil || m.Fit.Dof <= 2; open && len(m.Used) < mostFramesAsked {
 			return false
 		}
 		return Major(m.Fit.Axis.Cov) <= Wanted(tolerance)

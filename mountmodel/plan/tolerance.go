@@ -36,7 +36,7 @@ func (p Plan) Tolerance(limit sky.Angle, pole sky.Local) (sky.Angle, error) {
 	low, least := sky.Angle(0), still.Trail.Size
 	high, most := sky.Angle(0), sky.Angle(0)      // none yet
 	offset := min(limit/p.swept(), mostTolerance) // what stars far from the pole bear without a guide star
-	aim := limit * (1 - toleranceExact/2)
+	aim := limit * (1 - tolerancePrecision/2)
 	for range toleranceRounds {
 		worst, err := worstBeside(&s, sky.Vec(pole), offset)
 		switch {
@@ -46,7 +46,7 @@ func (p Plan) Tolerance(limit sky.Angle, pole sky.Local) (sky.Angle, error) {
 			high, most = offset, 0
 		case worst > limit:
 			high, most = offset, worst
-		case worst >= limit*(1-toleranceExact) || offset == mostTolerance:
+		case worst >= limit*(1-tolerancePrecision) || offset == mostTolerance:
 			return offset, nil
 		default:
 			low, least = offset, worst
@@ -73,10 +73,10 @@ const (
 	// 1 - cos(4 degrees).
 	toleranceWays = 12
 
-	// toleranceRounds and toleranceExact end the search for the offset at which the
+	// toleranceRounds and tolerancePrecision end the search for the offset at which the
 	// exact trail is the limit.
-	toleranceRounds = 30
-	toleranceExact  = 0.005
+	toleranceRounds    = 30
+	tolerancePrecision = 0.005
 )
 
 // worstBeside is the worst trail of all directions in which the axis may stand so
@@ -178,7 +178,7 @@ func (p Plan) Best() (sky.Local, sky.Angle, error) {
 	}
 	// The greatest of many trails has no derivative where two are alike: a simplex.
 	found, err := optimize.Minimize(optimize.Problem{Func: trail}, []float64{0, 0},
-		&optimize.Settings{FuncEvaluations: bestEvaluations, Converger: &optimize.FunctionConverge{Relative: 1e-3, Iterations: 20}}, &optimize.NelderMead{SimplexSize: 1})
+		&optimize.Settings{FuncEvaluations: mostEvaluations, Converger: &optimize.FunctionConverge{Relative: 1e-3, Iterations: 20}}, &optimize.NelderMead{SimplexSize: 1})
 	if found == nil {
 		return sky.Local{}, 0, err
 	}
@@ -190,8 +190,8 @@ const (
 	// the true pole at middle latitudes.
 	bestUnit = float64(1 * sky.Arcminute)
 
-	// bestEvaluations bounds the search.
-	bestEvaluations = 300
+	// mostEvaluations bounds the search.
+	mostEvaluations = 300
 )
 
 // guiderDrift is how fast stars near the target drift in declination, in

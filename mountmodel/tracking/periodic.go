@@ -38,15 +38,16 @@ const (
 	// Common practice: 1 to 16 minutes.
 	shortestPeriod = 40 * time.Second
 	longestPeriod  = 20 * time.Minute
-	// perCycle is how many frames a period must have on average, so that it is not
+	// framesPerPeriod is how many frames a period must have on average, so that it is not
 	// another one in disguise.
-	perCycle = 2.5
-	// finer is how much finer than 1/span frequencies are tried.
-	finer = 8
-	// certain is the chance below which a peak is told.
-	certain = 1e-3
-	// oneTarget is how far frames of one stretch may look apart.
-	oneTarget = 1 * sky.Degree
+	framesPerPeriod = 2.5
+	// oversampling is how much finer than 1/span frequencies are tried (5 to 10: VanderPlas 2018, ApJS 236, 16,
+	// section 7.1, from memory).
+	oversampling = 8
+	// falseAlarm is the probability of a peak by chance below which it is told.
+	falseAlarm = 1e-3
+	// sameTarget is how far apart frames of one target may look.
+	sameTarget = 1 * sky.Degree
 )
 
 // PeriodicOf looks for the periodic error of the drive in frames of one target, unguided:
@@ -68,7 +69,7 @@ func PeriodicOf(s Setting, frames []Frame, line sky.Local) (Periodic, bool) {
 	}
 	slices.Sort(steps)
 	low := max(leastTurns/span, 1/longestPeriod.Seconds())
-	high := min(1/(perCycle*steps[len(steps)/2]), 1/shortestPeriod.Seconds())
+	high := min(1/(framesPerPeriod*steps[len(steps)/2]), 1/shortestPeriod.Seconds())
 	if !(low < high) {
 		return Periodic{}, false
 	}
@@ -77,7 +78,7 @@ func PeriodicOf(s Setting, frames []Frame, line sky.Local) (Periodic, bool) {
 		return Periodic{}, false
 	}
 	best, at := base, 0.0
-	step := 1 / (finer * span)
+	step := 1 / (oversampling * span)
 	for f := low; f <= high; f += step {
 		if rest, _, ok := sinusoid(x, y, f); ok && rest < best {
 			best, at = rest, f
@@ -101,7 +102,7 @@ func PeriodicOf(s Setting, frames []Frame, line sky.Local) (Periodic, bool) {
 		phase := x[i] * at
 		p.Curve = append(p.Curve, Sample{phase - math.Floor(phase), sky.Angle(y[i] - c[0] - c[1]*x[i])})
 	}
-	return p, p.Chance < certain
+	return p, p.Chance < falseAlarm
 }
 
 // newestTarget are the newest frames that look at one place among the stars.
@@ -116,7 +117,7 @@ func newestTarget(s Setting, frames []Frame) []Frame {
 		}
 	}
 	first := len(frames) - 1
-	for first > 0 && sky.Separation(places[first-1], places[len(places)-1]) < oneTarget {
+	for first > 0 && sky.Separation(places[first-1], places[len(places)-1]) < sameTarget {
 		first--
 	}
 	return frames[first:]

@@ -10,35 +10,35 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// Stretch gathers the frames of a proof: of a mount that tracks by itself, pointed at one
+// DriftTest gathers the frames of a proof: of a mount that tracks by itself, pointed at one
 // place, guided by nothing. It never changes.
-type Stretch struct {
+type DriftTest struct {
 	setting Setting
 	axis    axis.Axis // as measured, with what has to be allowed for
 	frames  []Frame
 	moved   bool // the telescope was turned, or guided, while it ran
 }
 
-// Begin begins a stretch that is to prove an axis.
-func Begin(s Setting, measured axis.Axis) *Stretch { return &Stretch{setting: s, axis: measured} }
+// Begin begins the test of an axis.
+func Begin(s Setting, measured axis.Axis) *DriftTest { return &DriftTest{setting: s, axis: measured} }
 
 const (
 	// mostFrames bounds those kept: when there are more, every second one goes.
 	mostFrames = 240
 
-	// jumped is a step between two frames that no drift makes: a turn of the telescope, a
+	// largestStep is a step between two frames that no drift makes: a turn of the telescope, a
 	// dither, a guider that takes hold. An axis 2 degrees off drifts by 0.5 arcminutes in
 	// a minute.
-	jumped = 2 * sky.Arcminute
+	largestStep = 2 * sky.Arcminute
 
-	// longest is the pause between two frames after which nobody knows what happened
+	// longestPause is the pause between two frames after which nobody knows what happened
 	// meanwhile.
-	longest = 15 * time.Minute
+	longestPause = 15 * time.Minute
 )
 
-// With is the stretch after one more frame. After the telescope was moved, frames tell
+// With is the test after one more frame. After the telescope was moved, frames tell
 // nothing more: the proof has to begin again.
-func (s *Stretch) With(f Frame) *Stretch {
+func (s *DriftTest) With(f Frame) *DriftTest {
 	next := *s
 	if s.moved {
 		return s
@@ -55,7 +55,7 @@ func (s *Stretch) With(f Frame) *Stretch {
 		step := r3.Sub(sky.Vec(to), sky.Vec(from))
 		// Along right ascension the drive's own rate counts, and its periodic error.
 		across := r3.Dot(step, towards(sky.Vec(from), sky.Vec(pole)))
-		if sky.Angle(across).Abs() > jumped || sky.Separation(from, to) > 5*jumped || f.Mid.Sub(before.Mid) > longest || !f.Mid.After(before.Mid) {
+		if sky.Angle(across).Abs() > largestStep || sky.Separation(from, to) > 5*largestStep || f.Mid.Sub(before.Mid) > longestPause || !f.Mid.After(before.Mid) {
 			next.moved = true
 			return &next
 		}
@@ -92,19 +92,19 @@ type Proof struct {
 }
 
 const (
-	// shortest is how long a proof takes at least: in less, wind and seeing look like a
+	// shortestProof is how long a proof takes at least: in less, wind and seeing look like a
 	// drift.
-	shortest = 5 * time.Minute
-	// longEnough ends it however little it knows.
-	longEnough = 20 * time.Minute
-	// finely: the drift has to tell the axis to this part of the tolerance.
-	finely = 3
-	// disagrees is the number of standard deviations from which the sky contradicts.
-	disagrees = 4
+	shortestProof = 5 * time.Minute
+	// longestProof ends it however little it knows.
+	longestProof = 20 * time.Minute
+	// partOfTolerance: the drift has to tell the axis to one part in so many of the tolerance.
+	partOfTolerance = 3
+	// contradictingSigmas is the number of standard deviations from which the sky contradicts.
+	contradictingSigmas = 4
 )
 
-// Proof is what the stretch has told so far, against the tolerance.
-func (s *Stretch) Proof(tolerance sky.Angle) Proof {
+// Proof is what the test has told so far, against the tolerance.
+func (s *DriftTest) Proof(tolerance sky.Angle) Proof {
 	p := Proof{Verdict: Running, Frames: len(s.frames)}
 	if n := len(s.frames); n > 1 {
 		p.Minutes = s.frames[n-1].Mid.Sub(s.frames[0].Mid).Minutes()
@@ -113,12 +113,12 @@ func (s *Stretch) Proof(tolerance sky.Angle) Proof {
 		p.Drift = &d
 		span := d.To.Sub(d.From)
 		off, sigma := d.Off()
-		contradicts := (d.Seen - d.Predicted).Abs() > disagrees*d.Sigma()
+		contradicts := (d.Seen - d.Predicted).Abs() > contradictingSigmas*d.Sigma()
 		switch {
-		case span < shortest:
-		case contradicts && off.Abs() > tolerance/finely:
+		case span < shortestProof:
+		case contradicts && off.Abs() > tolerance/partOfTolerance:
 			p.Verdict = Fails
-		case sigma <= tolerance/finely || span >= longEnough:
+		case sigma <= tolerance/partOfTolerance || span >= longestProof:
 			p.Verdict = Holds
 		}
 	}
