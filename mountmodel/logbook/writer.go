@@ -89,13 +89,10 @@ func (w *Writer) Renew(session Session) {
 	w.session, w.next = session, session.Count+1
 }
 
-// Begin has a new session in the store before Run is called, if that can be done now: what
-// lay in the folder when it began is then known even if nothing else is ever written.
-func (w *Writer) Begin(ctx context.Context) {
-	attempt, cancel := context.WithTimeout(ctx, writeWithin)
-	defer cancel()
-	w.write(attempt)
-}
+// Begin has a new session in the store before Run is called, if that can be done before ctx
+// ends: what lay in the folder when it began is then known even if nothing else is ever
+// written.
+func (w *Writer) Begin(ctx context.Context) { w.write(ctx) }
 
 // Append adds an entry and gives its number. It does not wait for the disk.
 func (w *Writer) Append(e Entry) int64 {

@@ -91,7 +91,9 @@ func Open(ctx context.Context, o Options, begin logbook.Session) *Journal {
 		o.Log.Error("it cannot be kept in the logbook, and will be missing after a restart", "what", what, "error", err)
 	}
 	if j.session == nil && unreadable == nil {
-		j.writer.Begin(ctx)
+		soon, cancel := context.WithTimeout(ctx, writtenWithin)
+		defer cancel()
+		j.writer.Begin(soon) // a disk that takes longer holds up no start: Run tries again
 	}
 	return j
 }
