@@ -4,7 +4,8 @@
 //
 //   - report.go: what the logbook holds of a night.
 //   - nights.go: the nights before it.
-//   - page.go: the page; words.go: its sentences in each language, from words/; element.go: its elements.
+//   - page.go: the page; words.go: its sentences in each language, from words/; element.go: its elements; report.js: the switch
+//     of its night look.
 //   - habits.go: how the drive runs and what bends, by ordinary exposures.
 //   - plot.go: how far the axis was off, over the night; eventnumbers.go: the numbers of events above it.
 package report
