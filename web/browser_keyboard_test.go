@@ -107,9 +107,8 @@ func testFocusGoesOn(t *testing.T, p *browsertest.Page) {
 	finished(t, s)
 	focus := func(selector string) {
 		t.Helper()
-		p.Until(fmt.Sprintf(`document.querySelector(%q)?.checkVisibility() === true`, selector))
-		browsertest.Eval[bool](p, fmt.Sprintf(`(document.querySelector(%q).focus(), true)`, selector))
-		p.Until(hasFocus(selector))
+		// What is hidden, or not to be pressed until the next state comes, takes no focus.
+		p.Until(fmt.Sprintf(`(e => e?.focus() ?? (e !== null && document.activeElement === e))(document.querySelector(%q))`, selector))
 	}
 	p.Do(browsertest.Laptop.Size(), chromedp.Navigate(s.url))
 
@@ -132,6 +131,7 @@ func testFocusGoesOn(t *testing.T, p *browsertest.Page) {
 	// A frame that has gone from the list.
 	frames := StateFromView(measuringView(northSite, 2), Around{Latest: latestOf(7, time.Now(), nil)})
 	publish(t, s, frames)
+	p.Until(`document.body.dataset.phase === "measuring"`)
 	browsertest.Eval[bool](p, `(document.querySelector("#list details").open = true)`)
 	focus("#list tbody tr:last-child button")
 	frames.Frames = frames.Frames[1:]
