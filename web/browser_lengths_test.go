@@ -19,6 +19,9 @@ func holdsInLanguage(t *testing.T, p *browsertest.Page, s *running, language str
 	for _, scene := range scenes() {
 		states[scene.name] = scene.state
 	}
+	searching := states["two"] // the longest note beside the age
+	searching.Reading = &Reading{Stage: StageSearching, SinceMs: time.Now().Add(-75 * time.Second).UnixMilli(), Waiting: 12}
+	states["searching"] = searching
 	file := int64(100)
 	show := func(name string, rig *RigState) {
 		t.Helper()
@@ -45,7 +48,7 @@ func holdsInLanguage(t *testing.T, p *browsertest.Page, s *running, language str
 		}
 		p.HoldsStill(language + name)
 	}
-	still(" on its side", "one", "two", "adjusting", "near", "within", "done")
+	still(" on its side", "one", "searching", "two", "adjusting", "near", "within", "done")
 	if language == "en" { // what comes with later frames stands below the form that is being filled in
 		p.Do(browsertest.Laptop.Size())
 		still(" on a laptop", "done", "watching")

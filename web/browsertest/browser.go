@@ -394,10 +394,16 @@ const shiftWatcher = `(() => {
 	return true;
 })()`
 
-// WatchShifts begins to watch for parts of the page that jump.
+// afterInput is longer than the time after a touch, a key or a change of size in which the
+// browser excuses what moves: 500 ms (Layout Instability, W3C draft, hadRecentInput).
+const afterInput = 600 * time.Millisecond
+
+// WatchShifts begins to watch for parts of the page that jump, from now on whatever was
+// pressed before.
 func (p *Page) WatchShifts() {
 	p.T.Helper()
 	Eval[bool](p, shiftWatcher)
+	time.Sleep(afterInput)
 }
 
 // HoldsStill fails when anything jumped since WatchShifts, or since the page was loaded.
